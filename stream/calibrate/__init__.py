@@ -1,0 +1,1 @@
+"""Volts to rpm, bridge to strain to force, converter sizing."""

@@ -1,0 +1,279 @@
+"""The car file: channels and their roles, gearing, mass, and the settings of the live stage.
+
+TOML, read by tomllib and checked into msgspec structs, whose errors name the key path. A key that is not known is
+kept as a warning, not an error: a newer Steadypull may have written it.
+"""
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+import msgspec
+
+from stream.errors import InputError
+
+Role = Literal[
+    "engine_speed", "load", "lambda", "advance", "manifold_pressure", "throttle", "road_speed", "temperature",
+    "knock", "fuel_trim", "time", "other",
+]  # fmt: skip
+Bridge = Literal["quarter", "half-bending", "full-bending", "full-axial", "full-torsion"]
+
+SPEED_UNITS = ("V", "mV", "Hz", "rpm")
+LOAD_UNITS = ("mV/V", "V", "microstrain", "N")
+FLOOR_WIDENING = 1.3  # what a provisional line may be wrong by, either way
+
+class CarBody(msgspec.Struct, frozen=True, kw_only=True):
+    """[car]: name, and what the road-load work needs. Mass is as driven, people included."""
+
+    name: str
+    mass_kg: float | None = None
+    rolling_radius_m: float | None = None
+    drag_area_m2: float | None = None
+    rolling_coefficient: float | None = None
+
+
+class Gearing(msgspec.Struct, frozen=True, kw_only=True):
+    """[gearing]: engine turns per wheel turn = final_drive * ratios[gear - 1]."""
+
+    final_drive: float | None = None
+    ratios: tuple[float, ...] = ()
+
+
+class Engine(msgspec.Struct, frozen=True, kw_only=True):
+    """[engine]."""
+
+    pulses_per_turn: float | None = None
+    redline_rpm: float | None = None
+
+
+class LiveRule(msgspec.Struct, frozen=True, kw_only=True):
+    """[live]: the low-pass corner and the rate at which decisions are made, Hz."""
+
+    cutoff_hz: float = 10.0
+    rate_hz: float = 100.0
+
+
+class HoldRule(msgspec.Struct, frozen=True, kw_only=True):
+    """[hold]: what counts as a steady speed."""
+
+    min_s: float = 3.0
+    band_pct: float = 1.5
+    band_rpm: float = 60.0
+    drift_pct_per_s: float = 0.5
+    drift_rpm_per_s: float = 20.0
+
+
+class PullRule(msgspec.Struct, frozen=True, kw_only=True):
+    """[pull]: what counts as a full-load run when the gear is not known."""
+
+    min_span_rpm: float = 1500.0
+
+
+class Channel(msgspec.Struct, frozen=True, kw_only=True):
+    """[[channel]]: one measured quantity. `column` is its name in a CSV log; `name` where left out."""
+
+    name: str
+    role: Role
+    unit: str = ""
+    column: str | None = None
+    range: tuple[float, float] | None = None
+    rpm_per_unit: float | None = None
+    rpm_at_zero: float = 0.0
+    lag_s: float | None = None
+    bridge: Bridge | None = None
+    gauge_factor: float | None = None
+    sign: Literal[-1, 1] = 1
+    newtons_per_unit: float | None = None
+    side: str | None = None
+
+    @property
+    def csv_column(self) -> str:
+        """The header cell that carries this channel in a CSV log."""
+        return self.name if self.column is None else self.column
+
+    @property
+    def rpm_line(self) -> tuple[float, float]:
+        """(rpm per unit, rpm at zero): the provisional line. A channel in rpm needs none.
+
+        Raises InputError where another unit has no rpm_per_unit.
+        """
+        if self.rpm_per_unit is not None:
+            return self.rpm_per_unit, self.rpm_at_zero
+        if self.unit == "rpm":
+            return 1.0, self.rpm_at_zero
+        raise InputError(
+            f"car file: channel {self.name!r}: rpm_per_unit is missing; "
+            f"give the rpm of one {self.unit or 'unit'}, ±30 % is near enough"
+        )
+
+
+class Car(msgspec.Struct, frozen=True, kw_only=True):
+    """A whole car file, checked. `text` is the file as written, `warnings` what was odd but usable."""
+
+    car: CarBody
+    channel: tuple[Channel, ...]
+    gearing: Gearing = Gearing()
+    engine: Engine = Engine()
+    live: LiveRule = LiveRule()
+    hold: HoldRule = HoldRule()
+    pull: PullRule = PullRule()
+    text: str = ""
+    warnings: tuple[str, ...] = ()
+
+    def by_role(self, role: Role) -> Channel | None:
+        """The first channel with this role, or None."""
+        return next((channel for channel in self.channel if channel.role == role), None)
+
+    def by_name(self, name: str) -> Channel | None:
+        """The channel with this name, or None."""
+        return next((channel for channel in self.channel if channel.name == name), None)
+
+    def need(self, role: Role, what_for: str) -> Channel:
+        """The channel with this role. Raises InputError, naming the cure, where the car file has none."""
+        channel = self.by_role(role)
+        if channel is None:
+            raise InputError(
+                f"car file {self.car.name!r}: {what_for} needs a channel with role {role!r}; "
+                f'add a [[channel]] table with role = "{role}"'
+            )
+        return channel
+
+    @property
+    def signal_channels(self) -> tuple[Channel, ...]:
+        """The channels that carry samples, in order: all but time."""
+        return tuple(channel for channel in self.channel if channel.role != "time")
+
+
+def load_car(path: str | Path) -> Car:
+    """Read and check a car file. Raises InputError that names the file and the line or key path."""
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking") from None
+    except IsADirectoryError:
+        raise InputError(f"{path}: is a folder; give the car file in it") from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as UTF-8") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
+    return parse_car(text, str(path))
+
+
+def parse_car(text: str, where: str = "car file") -> Car:
+    """Check the text of a car file; `where` names it in errors. Raises InputError."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    known, warnings = _drop_unknown(raw)
+    if not isinstance(known.get("channel", []), list):
+        raise InputError(f"{where}: channel: must be a list of tables; write [[channel]], with two brackets")
+    try:
+        car = msgspec.convert({"channel": [], **known}, Car)
+    except msgspec.ValidationError as error:
+        raise InputError(f"{where}: {_explain(str(error))}") from None
+    _check(car, where)
+    return msgspec.structs.replace(car, text=text, warnings=tuple(warnings))
+
+
+_TABLES: dict[str, type[msgspec.Struct]] = {
+    "car": CarBody, "gearing": Gearing, "engine": Engine, "live": LiveRule, "hold": HoldRule, "pull": PullRule,
+}  # fmt: skip
+
+
+def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """The known part of a parsed file, and a warning for each key that is not known."""
+    warnings: list[str] = []
+
+    def keep(table: Any, kind: type[msgspec.Struct], path: str) -> Any:
+        if not isinstance(table, dict):
+            return table
+        names = {field.encode_name for field in msgspec.structs.fields(kind)}
+        warnings.extend(f"{path}.{key} is not known and is left out" for key in table if key not in names)
+        return {key: value for key, value in table.items() if key in names}
+
+    known: dict[str, Any] = {}
+    for key, value in raw.items():
+        if key in _TABLES:
+            known[key] = keep(value, _TABLES[key], key)
+        elif key == "channel" and isinstance(value, list):
+            known[key] = [keep(item, Channel, f"channel[{number}]") for number, item in enumerate(value)]
+        elif key == "channel":
+            known[key] = value
+        else:
+            warnings.append(f"{key} is not known and is left out")
+    return known, warnings
+
+
+def _explain(message: str) -> str:
+    """Turn msgspec's 'Expected `float`, got `str` - at `$.car.mass_kg`' into 'car.mass_kg: …'."""
+    text, _, path = message.partition(" - at ")
+    place = path.strip("`").removeprefix("$.").removeprefix("$") or "top level"
+    cure = "mend the value" if text.startswith(("Expected", "Invalid")) else "add it"
+    if "missing required field `car`" in text:
+        cure = 'add a [car] table with a name, as in name = "my car"'
+    if "Invalid enum value" in text and place.endswith("role"):
+        cure = "use one of " + " ".join(get_args(Role))
+    if "Invalid enum value" in text and place.endswith("bridge"):
+        cure = "use one of " + " ".join(get_args(Bridge))
+    return f"{place}: {text[:1].lower()}{text[1:].replace('`', chr(39))}; {cure}"
+
+
+def _check(car: Car, where: str) -> None:
+    """What the types cannot say: uniqueness, ranges, units by role, positive numbers."""
+    if not car.signal_channels:
+        raise InputError(f"{where}: channel: a car needs one channel that is not time; add a [[channel]] table")
+    if not car.car.name.strip():
+        raise InputError(f"{where}: car.name: is empty; give the car a name")
+    seen: dict[str, int] = {}
+    for number, channel in enumerate(car.channel):
+        path = f"{where}: channel[{number}]"
+        if channel.name in seen:
+            raise InputError(f"{path}.name: {channel.name!r} is already channel[{seen[channel.name]}]; names are unique")
+        if not channel.name.strip() or not channel.name.isprintable():
+            raise InputError(f"{path}.name: {channel.name!r} is empty or has control characters; use plain text")
+        seen[channel.name] = number
+        _check_channel(channel, path)
+    for role in ("engine_speed", "load", "time"):
+        doubles = [channel.name for channel in car.channel if channel.role == role]
+        if len(doubles) > 1:
+            raise InputError(f"{where}: channel: {' and '.join(doubles)} both have role {role!r}; keep one")
+    for table, key, value in _positive_numbers(car):
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise InputError(f"{where}: {table}.{key}: {value} is not a positive number; mend the value")
+
+
+def _check_channel(channel: Channel, path: str) -> None:
+    if channel.role == "engine_speed":
+        if channel.unit and channel.unit not in SPEED_UNITS:
+            raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}")
+        if channel.rpm_per_unit is not None and not (math.isfinite(channel.rpm_per_unit) and channel.rpm_per_unit != 0):
+            raise InputError(f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero")
+        if not math.isfinite(channel.rpm_at_zero):
+            raise InputError(f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number")
+    if channel.role == "load" and channel.unit and channel.unit not in LOAD_UNITS:
+        raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}")
+    if channel.range is not None and not channel.range[0] < channel.range[1]:
+        raise InputError(f"{path}.range: {list(channel.range)} is not [lowest, highest]; put the lower number first")
+    if channel.lag_s is not None and not 0 <= channel.lag_s < 10:
+        raise InputError(f"{path}.lag_s: {channel.lag_s} is not a lag in seconds; give a number from 0 to 10")
+    if channel.gauge_factor is not None and not channel.gauge_factor > 0:
+        raise InputError(f"{path}.gauge_factor: {channel.gauge_factor} is not positive; read it off the gauge's packet")
+
+
+def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:
+    """(table, key, value) of every number that must be above zero where it is given."""
+    numbers: list[tuple[str, str, float | None]] = []
+    for table, struct in (
+        ("car", car.car), ("gearing", car.gearing), ("engine", car.engine), ("live", car.live), ("hold", car.hold),
+        ("pull", car.pull),
+    ):  # fmt: skip
+        for field in msgspec.structs.fields(type(struct)):
+            value = getattr(struct, field.name)
+            if isinstance(value, tuple):
+                numbers.extend((table, f"{field.name}[{index}]", item) for index, item in enumerate(value))
+            elif isinstance(value, (int, float)):
+                numbers.append((table, field.name, float(value)))
+    return numbers

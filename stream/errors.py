@@ -1,0 +1,32 @@
+"""What can go wrong because of the person, the device or the disk.
+
+SteadypullError            anything with a one-line message for the person
+ ├─ InputError             exit 2: a file, a key, a column or a word that cannot be used
+ └─ DeviceError            exit 3: the port or the disk failed; what was recorded is safe
+     ├─ PortError          no such port, no device answers, the port went away for good
+     └─ StorageError       the disk is full or the folder cannot be written
+"""
+
+
+class SteadypullError(Exception):
+    """A message for the person: one line that names the place and the cure."""
+
+    exit_code = 2
+
+
+class InputError(SteadypullError):
+    """Bad input or usage: names the file, and the line, column or key path, and the cure."""
+
+
+class DeviceError(SteadypullError):
+    """The device or the disk failed; what was recorded is safe."""
+
+    exit_code = 3
+
+
+class PortError(DeviceError):
+    """A port that cannot be opened, never answers, or is gone."""
+
+
+class StorageError(DeviceError):
+    """A disk that is full or a folder that cannot be written."""

@@ -1,0 +1,1 @@
+"""Ring to speed and load, live: filters, holds, pinned stretches, health."""

@@ -1,0 +1,1 @@
+"""The session file: layout, crash-safe writer, reader, recovery."""

@@ -1,0 +1,1 @@
+"""Where Blocks come from: serial port, recorded session, CSV log, rehearsal car."""

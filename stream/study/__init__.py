@@ -1,0 +1,1 @@
+"""After the drive: rev bands, comparison, air, road load, ignition, mixture, clocks."""

@@ -1,0 +1,1 @@
+"""Bytes to Blocks: text lines and framed blocks."""

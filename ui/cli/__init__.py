@@ -1,0 +1,1 @@
+"""One file per command; importing it is fast and needs no Qt."""
