@@ -1,0 +1,82 @@
+"""What the live stage and the drive show of themselves: immutable snapshots that any thread may read."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.live.records import Hold, Pull
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRows:
+    """New rows at the live rate: time_s float64 (n,), speed_rpm float32 (n,), load float32 (n,) in the link's unit.
+
+    NaN is a tick that cannot be judged (no load channel, or the filter still settles after a gap).
+    """
+
+    time_s: npt.NDArray[np.float64]
+    speed_rpm: npt.NDArray[np.float32]
+    load: npt.NDArray[np.float32]
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """How steady the speed is now, for the bracket that closes.
+
+    spread_rpm   half of the span of speed over the last `min_s` (NaN before there is that much)
+    band_rpm     what the half span must stay under at this speed
+    steady_s     seconds of the stretch that is steady so far (0 where it is not)
+    needed_s     seconds a hold needs
+    holding      a hold is up
+    mean_rpm     mean of the stretch, or of the last `min_s`
+    """
+
+    spread_rpm: float
+    band_rpm: float
+    steady_s: float
+    needed_s: float
+    holding: bool
+    mean_rpm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """The chain's health since the session began; noise is the scatter of successive raw samples / sqrt 2."""
+
+    rate_hz: float
+    rows: int
+    lost_samples: int
+    clipped_samples: dict[str, int]
+    noise: dict[str, float]
+    flat: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DriveStatus:
+    """One look at a running drive."""
+
+    state: Literal["opening", "running", "away", "finished", "failed"]
+    failure: str = ""
+    recording: bool = False
+    path: Path | None = None
+    tune: str = ""
+    time_s: float = 0.0
+    speed_rpm: float = float("nan")
+    load: float = float("nan")
+    load_unit: str = ""
+    steady: Steady | None = None
+    health: Health | None = None
+    disk_free_bytes: int | None = None
+    last_hold: Hold | None = None
+    holds: int = 0
+    last_pull: Pull | None = None
+    pulls: int = 0
+    targets: tuple[float, ...] = ()
+    next_target_rpm: float | None = None
+    counters: dict[str, int] = field(default_factory=dict)
