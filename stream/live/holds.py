@@ -168,15 +168,15 @@ class HoldFinder:
         c.trailing_out = len(out) - 1 - int(inside[-1]) if len(inside) else c.trailing_out + len(out)
 
     def _trim_head(self, c: _Candidate) -> None:
-        """Drop leading ticks that left the band as the mean settled: the ramp that a first window half covers."""
-        head = self._rpm(c.start, c.end)
-        away = np.abs(head[: 4 * self._every] - c.mean) > self.steady.band(c.mean)
-        if not away.any() or not away[0]:
-            return
-        drop = int(np.argmin(away)) if not away.all() else len(away)
-        c.total -= float(np.sum(head[:drop] - c.reference))
-        c.start += drop
-        c.out = max(0, c.out - drop)
+        """Drop leading steps that left the band as the mean settled: the ramp or creep that a first window covers."""
+        while c.end - c.start >= self.steady.min_ticks:
+            head = self._rpm(c.start, c.start + self._every)
+            away = int(np.count_nonzero(np.abs(head - c.mean) > self.steady.band(c.mean)))
+            if 2 * away <= len(head):
+                return
+            c.total -= float(np.sum(head - c.reference))
+            c.start += len(head)
+            c.out = max(0, c.out - away)
 
     def _flag(self, c: _Candidate) -> None:
         if c.flagged:
@@ -243,13 +243,26 @@ class HoldFinder:
         return FoundHold(a, b, self._record(a, b))
 
     def _trim(self, a: int, b: int) -> tuple[int, int]:
-        """Cut ticks at either end that lie outside the band of what is between."""
-        rpm = self._rpm(a, b)
-        if not len(rpm):
-            return a, b
-        mean = float(np.mean(rpm))
-        inside = np.flatnonzero(np.abs(rpm - mean) <= self.steady.band(mean))
-        return (a + int(inside[0]), a + int(inside[-1]) + 1) if len(inside) else (a, a)
+        """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while
+        more is out than is forgiven, the end that holds more of it."""
+        while b - a >= self.steady.min_ticks // 2:
+            rpm = self._rpm(a, b)
+            mean = float(np.mean(rpm))
+            out = np.abs(rpm - mean) > self.steady.band(mean)
+            if out[0] or out[-1]:
+                inside = np.flatnonzero(~out)
+                a, b = (a + int(inside[0]), a + int(inside[-1]) + 1) if len(inside) else (a, a)
+                continue
+            if self.steady.in_band(rpm):
+                break
+            where = np.flatnonzero(out)
+            early = where[where < len(out) // 2]
+            late = where[where >= len(out) // 2]
+            if len(early) >= len(late):
+                a += int(early[-1]) + 1
+            else:
+                b = a + int(late[0])
+        return a, b
 
     def _drifts(self, a: int, b: int, slope: Slope, *, hinged: bool) -> bool:
         """True for a sweep: the drift is above the limit, and neither wander nor the hinges speak against it."""
