@@ -5,11 +5,12 @@ Preallocated rows with two-slice wraparound. Writing each row twice, so that eve
 """
 
 import threading
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
 
-from stream.block import Block, StreamInfo
+from stream.block import Block, Samples, StreamInfo
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,13 @@ class Ring:
         with self._changed:
             row = self._oldest() if from_start else self._written
             cursor = Cursor(self, row, claim)
+            self._cursors.append(cursor)
+        return cursor
+
+    def cursor_at(self, row: int) -> "Cursor":
+        """A claiming reader from a row on that another cursor has just reached."""
+        with self._changed:
+            cursor = Cursor(self, row, True)
             self._cursors.append(cursor)
         return cursor
 
@@ -116,7 +124,7 @@ class Ring:
         del self._marks[:cut]
         self._mark_base += cut
 
-    def _copy(self, row: int, count: int) -> np.ndarray:
+    def _copy(self, row: int, count: int) -> Samples:
         at = row % self.capacity
         head = min(count, self.capacity - at)
         if head == count:
@@ -133,7 +141,7 @@ class Cursor:
         self.claim = claim
         self.missed = 0
         self.peak_behind = 0
-        self._mark = ring._mark_base + len(ring._marks) if row == ring._written else ring._mark_base
+        self._mark = 0  # the number of the mark that the next row belongs to; found at each read
         self._expected: int | None = None
 
     def read(self, max_rows: int = 65536) -> Block | None:
@@ -169,9 +177,7 @@ class Cursor:
     def wait(self, timeout_s: float) -> bool:
         """Block until there is something to read or the ring is closed; False when the time ran out."""
         with self.ring._changed:
-            return self.ring._changed.wait_for(
-                lambda: self.row < self.ring._written or self.ring._closed, timeout_s
-            )
+            return self.ring._changed.wait_for(lambda: self.row < self.ring._written or self.ring._closed, timeout_s)
 
     @property
     def drained(self) -> bool:
@@ -192,9 +198,8 @@ class Cursor:
         if self.row < oldest:
             self.missed += oldest - self.row
             self.row = oldest
-        self._mark = max(self._mark, ring._mark_base)
-        while self._mark + 1 < ring._mark_base + len(ring._marks) and self._at(self._mark + 1).row <= self.row:
-            self._mark += 1
+        found = bisect_right(ring._marks, self.row, key=lambda mark: mark.row)
+        self._mark = ring._mark_base + found - 1
 
     def _span(self, max_rows: int) -> tuple[_Mark, int, bool]:
         """The mark of the next row, the row where the Block ends, and whether the device restarted before it.

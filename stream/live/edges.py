@@ -52,7 +52,9 @@ def plateau_edges(before: Floats, stretch: Floats, behind: Floats, steady: Stead
 
     # Without a ramp outside, what bends inside is the foot: the edge stays where the stream begins or ends.
     first_places = np.arange(max(0, start - outward), end) if leaves(y[:start]) else np.zeros(1, dtype=np.int64)
-    last_places = len(y) - np.arange(start + 1, min(len(y), end + outward) + 1) if leaves(y[end:]) else np.zeros(1, np.int64)
+    last_places = (
+        len(y) - np.arange(start + 1, min(len(y), end + outward) + 1) if leaves(y[end:]) else np.zeros(1, np.int64)
+    )
     before_side = _Side.of(y, first_places, dt)
     behind_side = _Side.of(y[::-1], last_places, dt)
     a, b = _best_pair(y, before_side, behind_side, round(SHORTEST_S / dt))

@@ -282,12 +282,18 @@ class HoldFinder:
         follows = []
         rate = self.steady.rate_hz
         middle, mean = (a + b - 1) / 2.0, float(np.mean(rpm))
-        for low, high in ((max(a - self._context, self._buffer.base), a), (b, min(b + self._context, self._buffer.end))):
+        for low, high in (
+            (max(a - self._context, self._buffer.base), a),
+            (b, min(b + self._context, self._buffer.end)),
+        ):
             outside = self._rpm(low, high)
             if len(outside) < rate / 2:
                 continue
             line = mean + slope.rpm_per_s * (np.arange(low, low + len(outside)) - middle) / rate
-            off_line, off_mean = float(np.mean(np.abs(outside - line))), float(np.mean(np.abs(outside - mean)))
+            off_line, off_mean = (
+                float(np.mean(np.abs(outside - line))),
+                float(np.mean(np.abs(outside - mean))),
+            )
             follows.append(off_line < LINE_GOES_ON * off_mean)
         return bool(follows) and all(follows)
 

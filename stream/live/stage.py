@@ -19,7 +19,7 @@ from stream.live.pinned import find_pinned
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.steadiness import Steadiness
 from stream.live.trace import CoarseTrace
-from stream.live.view import Health, LiveRows, Steady
+from stream.live.view import Health, LiveRows, Steady, join_rows
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -65,6 +65,7 @@ class LiveStage:
         self._health = HealthMonitor(car, info)
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
+        self._rows = 0
         self._expected = 0  # index, from the session's first sample, that comes next
         self._judged_from: int | None = None  # index from which on the filter has settled; None between runs
         self._in_run = self._judging = False
@@ -85,12 +86,19 @@ class LiveStage:
         return [found.record for found in self._finder.found if found.record not in self._stuck]
 
     @property
+    def rows(self) -> int:
+        """Rows taken so far."""
+        return self._rows
+
+    @property
     def time_s(self) -> float:
         """Session time of the newest sample."""
         return self._expected / self.info.rate_hz
 
     def push(self, block: Block) -> LiveRows:
         """Take the next Block; the new live rows come back."""
+        if not len(block):
+            return join_rows([])
         if self._origin is None:
             self._origin = block.first
         index = block.first - self._origin
@@ -104,8 +112,9 @@ class LiveStage:
         self._tell_clipping(index, clips)
         parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(index, values[:, 0])]
         self._expected = index + len(block)
+        self._rows += len(block)
         self._tell()
-        return _joined(parts)
+        return join_rows(parts)
 
     def finish(self) -> None:
         """The session is over: close what is open, and find what needs the whole of it. Safe to call twice."""
@@ -115,7 +124,10 @@ class LiveStage:
         self._tell()
         if self.settings.verdicts:
             self.pinned, self._stuck = find_pinned(
-                self._trace.array(), [found.record for found in self._finder.found], self.line, self._steady.rule.min_s
+                self._trace.array(),
+                [found.record for found in self._finder.found],
+                self.line,
+                self._steady.rule.min_s,
             )
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
@@ -176,7 +188,9 @@ class LiveStage:
         speed = np.where(judged, rows[:, 0] * self.line[0] + self.line[1], np.nan)
         load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
         return LiveRows(
-            ticks / self.info.rate_hz - self._filter.delay_s, speed.astype(np.float32), load.astype(np.float32)
+            ticks / self.info.rate_hz - self._filter.delay_s,
+            speed.astype(np.float32),
+            load.astype(np.float32),
         )
 
     def _fill(self, index: int, values: Floats) -> tuple[Floats, npt.NDArray[np.int64]]:
@@ -293,15 +307,3 @@ def _settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> Stag
         filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,
         remarks=tuple(remarks),
     )  # fmt: skip
-
-
-def _joined(parts: list[LiveRows]) -> LiveRows:
-    if len(parts) == 1:
-        return parts[0]
-    if not parts:
-        return LiveRows(np.empty(0), np.empty(0, np.float32), np.empty(0, np.float32))
-    return LiveRows(
-        np.concatenate([p.time_s for p in parts]),
-        np.concatenate([p.speed_rpm for p in parts]),
-        np.concatenate([p.load for p in parts]),
-    )
