@@ -2,7 +2,9 @@
 
 import shutil
 import threading
+import time
 from collections import deque
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -23,6 +25,7 @@ from stream.sources.source import Source, SourceNote
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
+PUBLISH_S = 0.03  # as often as a screen is drawn
 
 
 class Drive:
@@ -52,6 +55,8 @@ class Drive:
         self._origin = 0
         self._log = LiveLog()
         self._last: LiveRows | None = None
+        self._published = DriveStatus(state="opening", targets=targets)
+        self._next_publish = 0.0
         self._failure: BaseException | None = None
         self._away = False
         self._lock = threading.Lock()
@@ -134,22 +139,13 @@ class Drive:
 
     def status(self) -> DriveStatus:
         """One look at the drive."""
-        stage, last, take = self._stage, self._last, self._take
-        load = self.car.by_role("load")
-        failure = self._failure_text()
-        holds = [] if stage is None else stage.holds
-        pulls = [] if stage is None else stage.pulls
-        return DriveStatus(
-            state=self._state(), failure=failure, recording=take is not None,
+        last = self._last
+        return replace(
+            self._published, state=self._state(), failure=self._failure_text(), recording=self._take is not None,
             path=self.recorded[-1] if self.recorded else None, tune=self._tune,
-            time_s=0.0 if stage is None else stage.time_s,
             speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
             load=float("nan") if last is None else float(last.load[-1]),
-            load_unit="" if load is None else load.unit,
-            steady=None if stage is None else stage.steady(), health=None if stage is None else stage.health(),
-            disk_free_bytes=self._disk_free(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), targets=self._targets,
-            counters=self.source.counters(),
+            disk_free_bytes=self._disk_free(), counters=self.source.counters(),
         )  # fmt: skip
 
     # -- the engine's thread ------------------------------------------------------------------------------------
@@ -194,6 +190,10 @@ class Drive:
             self._log.add(rows)
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        now = time.monotonic()
+        if now >= self._next_publish:
+            self._publish(stage)
+            self._next_publish = now + PUBLISH_S
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -244,9 +244,20 @@ class Drive:
         self._take = None
         if stage is not None:
             stage.finish()
+            self._publish(stage)
         if take is not None:
             self.events.add(take.stage.time_s, "recording-ended", take.writer.path.name)
             take.ended.set()
+
+    def _publish(self, stage: LiveStage) -> None:
+        """A snapshot for the window: the stage itself belongs to this thread alone."""
+        holds, pulls = stage.holds, stage.pulls
+        load = self.car.by_role("load")
+        self._published = DriveStatus(
+            state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
+            steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), targets=self._targets,
+        )  # fmt: skip
 
     # -- small answers ------------------------------------------------------------------------------------------
 
