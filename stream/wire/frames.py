@@ -52,6 +52,7 @@ class FrameDecoder:
 
     def __init__(self) -> None:
         self.counts = Counts()
+        self.passed = False  # whether any frame has passed its CRC
         self._cutter = FrameCutter()
         self._items: list[Item] = []
         self._told: set[str] = set()
@@ -171,6 +172,7 @@ class FrameDecoder:
 
     def _frame(self, raw: bytes) -> None:
         """Take a frame whose CRC is right and that is not simply the next samples in line."""
+        self.passed = True
         version, kind, _ = HEAD.unpack_from(raw)
         body = raw[HEAD.size : -CRC.size]
         if version != VERSION or kind not in (DESCRIPTION, SAMPLES, NOTE):

@@ -1,4 +1,4 @@
-"""Which of the two wires it is: framed once a frame passes its CRC, else text after one second of lines that parse."""
+"""Which wire it is: framed once a frame passes its CRC, else text after one second of lines that parse."""
 
 import re
 from typing import Literal
@@ -18,8 +18,8 @@ _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f\x7f]")  # what text has none of
 class WireDecoder:
     """Decodes a stream whose kind is not known yet. What comes before that is known is held, and used then.
 
-    `expected` are the car file's channels in order, less time; `clock_names` the names of its time channel; `rate_hz`
-    is what the person gave for text lines without a clock.
+    `expected` are the car file's channels in order, less time; `clock_names` the names of its time channel;
+    `rate_hz` is what the person gave for text lines without a clock.
     """
 
     def __init__(
@@ -38,7 +38,7 @@ class WireDecoder:
 
     @property
     def counts(self) -> Counts:
-        """The totals of the decoder that is used; before that is known, of the framed one, which sees everything."""
+        """The totals of the decoder that is used; until it is known, of the framed one, which sees all."""
         return self._text.counts if self.kind == "text" else self._frames.counts
 
     @property
@@ -75,7 +75,7 @@ class WireDecoder:
         if self.kind == "text":
             return self._text.feed(data, host_ns)
         items = self._frames.feed(data, host_ns)
-        if self._frames.counts.frames or self._frames.counts.early_frames:
+        if self._frames.passed:
             self.kind = "framed"
             self._forget()
             return items

@@ -18,8 +18,8 @@ _WRAP_STEP_S = 10.0  # a step across the wrap that is longer than this is taken 
 class TextDecoder:
     """Decodes the text lines of one recording.
 
-    Block.first counts from 0 at the first sample and runs on over gaps and restarts. Text has no sample index:
-    loss shows only where the device's clock jumps. Between calls it holds at most one unfinished line
+    Block.first counts from 0 at the first sample and runs on over gaps and restarts. Text has no sample
+    index: loss shows only where the device's clock jumps. Between calls it holds at most one unfinished line
     (64 KiB), and until layout and rate are known the first lines, at most some 4096.
     """
 

@@ -23,8 +23,8 @@ _SPAN_US = 1e6  # of the device's clock from which the rate is measured
 class Layout:
     """The layout of the lines.
 
-    `channels` are the columns in order, less the clock's; `clock` is that column, None where there is none, and
-    `clock_us` the microseconds of its unit.
+    `channels` are the columns in order, less the clock's; `clock` is that column, None where there is none; and
+    `clock_us` is the microseconds of its unit.
     """
 
     separator: bytes
