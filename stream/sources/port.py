@@ -40,7 +40,7 @@ class Port:
             port.timeout = timeout_s
         if not self._is_socket:
             return bytes(port.read(port.in_waiting or 1))
-        # For a socket in_waiting only says whether there is anything: take the first byte, then all that is there.
+        # For a socket in_waiting only says whether there is anything: take one byte, then all there is.
         first = bytes(port.read(1))
         if not first:
             return first
@@ -78,7 +78,7 @@ def _reason(error: serial.SerialException) -> str:
     if number == errno.ENOENT or "FileNotFoundError" in text:
         return "no such port; is the device plugged in?"
     if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
-        return "no permission, or another program has it open; add yourself to the group that owns it (often dialout)"
+        return "no permission, or in use by another program; join the group that owns it (often dialout)"
     if number == errno.EAGAIN or "exclusively lock" in text:
         return "another program has it open; close that one"
     if "refused" in text:

@@ -71,27 +71,20 @@ class SerialSource:
     def open(self) -> StreamInfo:
         """Open the port and wait until the stream is described.
 
-        Raises PortError where there is no such port, or nothing that can be understood comes in time; InputError
-        where the device does not send the car file's channels.
+        Raises PortError where there is no such port, or nothing comes in time that can be understood;
+        InputError where the device does not send the car file's channels.
         """
         self._port = Port(self._url, self._baud, _WAIT_S)
         self._heard_ns = self._clock()
         deadline = self._heard_ns + round(self._open_timeout_s * 1e9)
         try:
-            while self._info is None:
-                left_s = (deadline - self._clock()) * 1e-9
-                if self._stopped.is_set():
-                    raise PortError(f"{self._url}: stopped before the device was understood")
-                if left_s <= 0:
-                    raise PortError(f"{self._url}: {self._what_came()}")
-                self._step(min(left_s, _WAIT_S))
+            return self._until_described(deadline)
         except (PortError, InputError):
             self.close()
             raise
-        return self._info
 
     def read(self, timeout_s: float) -> list[Block]:
-        """The Blocks that came; empty after `timeout_s` without any. A device that goes away is waited for."""
+        """The Blocks that came; empty after `timeout_s` without any. A device that goes is waited for."""
         deadline = self._clock() + round(timeout_s * 1e9)
         while not self._blocks and not self._stopped.is_set():
             left_s = (deadline - self._clock()) * 1e-9
@@ -124,6 +117,16 @@ class SerialSource:
         port, self._port = self._port, None
         if port is not None:
             port.close()
+
+    def _until_described(self, deadline: int) -> StreamInfo:
+        while self._info is None:
+            left_s = (deadline - self._clock()) * 1e-9
+            if self._stopped.is_set():
+                raise PortError(f"{self._url}: stopped before the device was understood")
+            if left_s <= 0:
+                raise PortError(f"{self._url}: {self._what_came()}")
+            self._step(min(left_s, _WAIT_S))
+        return self._info
 
     def _step(self, wait_s: float) -> None:
         """Read once, or try once to get the port back; at most about `wait_s`."""
@@ -201,7 +204,7 @@ class SerialSource:
                 self._notes.append(SourceNote(item.kind, item.index, item.text))
 
     def _check(self, info: StreamInfo) -> None:
-        """Raises InputError where the device does not send a channel of the car file; notes a differing unit."""
+        """Raises InputError where the device lacks a channel of the car file; notes a differing unit."""
         missing = [channel.name for channel in self._car.signal_channels if channel.name not in info.names]
         if missing:
             raise InputError(
@@ -218,16 +221,17 @@ class SerialSource:
 
     def _what_came(self) -> str:
         """Why open() gave up, with the cure."""
+        waited = f"in {self._open_timeout_s:g} s"
         if not self._bytes:
-            return f"opened, but nothing came in {self._open_timeout_s:g} s; is the device running, and is this its port?"
+            return f"opened, but nothing came {waited}; is the device running, and is this its port?"
         said = next((note.text for note in reversed(self._notes) if note.kind == "fault"), "")
         counts = self._decoder.counts
         if self._decoder.kind == "framed":
             why = said or f"{counts.early_frames} frames of samples came without a description"
-            return f"{self._bytes} bytes came in {self._open_timeout_s:g} s, but no usable description: {why}"
+            return f"{self._bytes} bytes came {waited}, but no usable description: {why}"
         return (
-            f"{self._bytes} bytes came in {self._open_timeout_s:g} s, but no frame passed its check and no second of "
-            f"text lines could be read; check the line speed ({self._baud} baud) and what the device sends"
+            f"{self._bytes} bytes came {waited}, but no frame passed its check and no second of text lines could "
+            f"be read; check the line speed ({self._baud} baud) and what the device sends"
         )
 
     def _tell_dropped(self, now: int) -> None:

@@ -23,7 +23,7 @@ _SPAN_US = 1e6  # of the device's clock from which the rate is measured
 class Layout:
     """The layout of the lines.
 
-    `channels` are the columns in order, less the clock's; `clock` is that column, None where there is none; and
+    `channels` are the columns in order, less the clock's; `clock` is that column, None where there is none;
     `clock_us` is the microseconds of its unit.
     """
 
