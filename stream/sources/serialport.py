@@ -230,8 +230,8 @@ class SerialSource:
             why = said or f"{counts.early_frames} frames of samples came without a description"
             return f"{self._bytes} bytes came {waited}, but no usable description: {why}"
         return (
-            f"{self._bytes} bytes came {waited}, but no frame passed its check and no second of text lines could "
-            f"be read; check the line speed ({self._baud} baud) and what the device sends"
+            f"{self._bytes} bytes came {waited}, but none of it is a frame that passes its check or a second of text "
+            f"lines; check the line speed ({self._baud} baud) and what the device sends"
         )
 
     def _tell_dropped(self, now: int) -> None:

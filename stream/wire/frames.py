@@ -160,7 +160,7 @@ class FrameDecoder:
             raw = without_echo(part)
         if not raw:
             self.counts.bad_frames += 1
-        elif self._bodies and raw[:2] == _SAMPLES_START and len(raw) > _AROUND:
+        elif self._bodies and self._doubt is None and raw[:2] == _SAMPLES_START and len(raw) > _AROUND:
             _, _, _, index, device_us, channels, rows = SAMPLES_HEAD.unpack_from(raw)
             fits = channels == self._channels and len(raw) == _AROUND + rows * self._row_bytes
             if index == self._expected and fits:
@@ -207,19 +207,19 @@ class FrameDecoder:
             self._tell_once(f"a description from the device was refused: {error}")
             return
         self.counts.frames += 1
-        if new.cleaned:
-            self._tell_once(f"in the device's description {new.cleaned}")
         if self._stream is None:
             self._stream = new
             self._items.append(new.info)
-        elif not self._stream.same_stream(new):
+        if new.cleaned:
+            self._tell_once(f"in the device's description {new.cleaned}")
+        if not self._stream.same_stream(new):
             self._layout = None
             self._tell_once(
                 f"the device now describes {_list(new.info)}, not {_list(self._stream.info)}; "
                 "samples that do not fit are dropped, start a new recording"
             )
             return
-        elif self._layout is not None and not self._layout.same_scaling(new):
+        if self._layout is not None and not self._layout.same_scaling(new):
             self._items.append(WireNote("note", self.count, "the device has changed a scale or an offset"))
         self._layout = new
         self._channels, self._row_bytes = len(new.info.channels), new.row_bytes

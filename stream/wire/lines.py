@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-_NUMERALS = b"0123456789+-.eE,; \t\r\naAfFiInNtTyY"  # all that lines of numbers, 'nan' and 'inf' are made of
+_NUMERALS = b"0123456789+-.eE,; \t\naAfFiInNtTyY"  # all that lines of numbers, 'nan' and 'inf' are made of
 _PIECE = 32  # lines that are looked at together where a wrong one is near
 Values = npt.NDArray[np.float64]
 
@@ -94,7 +94,8 @@ class LineParser:
         return np.array(rows, dtype=np.float64).reshape(-1, self._columns)
 
     def _as_table(self, chunk: bytes) -> Values | None:
-        if chunk.translate(None, _NUMERALS):
+        chunk = chunk.removesuffix(b"\r").replace(b"\r\n", b"\n")  # a lone CR would end a line here
+        if chunk.translate(None, _NUMERALS) or not chunk.strip():
             return None
         delimiter = None if self._separator == b" " else self._separator.decode()
         try:
