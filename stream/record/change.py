@@ -27,9 +27,9 @@ class RawTouchedError(RuntimeError):
 def change_session(path: str | Path, edit: Callable[[Any], None]) -> None:
     """Let `edit` change a session, given as an open h5py.File: all of it, or (if anything fails) nothing.
 
-    The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its attributes
-    are compared before and after. Raises InputError (not a session, being recorded), StorageError (no room), what
-    `edit` raises, and RawTouchedError.
+    The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its
+    attributes are compared before and after. Raises InputError (not a session, being recorded), StorageError
+    (no room), what `edit` raises, and RawTouchedError.
     """
     path = Path(path).resolve()  # a link stays a link; the file it points to is what changes
     with open_session(path) as session, reading_words(path):

@@ -3,7 +3,7 @@
 The session begins at its first sample, so what was lost before that one does not count.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from stream.block import Block
 from stream.record import layout
@@ -12,8 +12,7 @@ GapRow = tuple[int, int, int, int]  # index, lost, device_us, host_ns
 ClockRow = tuple[int, int, int]  # index, device_us, host_ns
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """Where a block stands in the session.
 
     row        row of its first sample in /raw/samples
@@ -39,8 +38,9 @@ class SampleCount:
         self._clock_due = 0
 
     def take(self, block: Block) -> Place:
-        """Count a block in. `block.first` is believed over `block.lost`, for time is counted from it; where it
-        runs backwards the device began anew and `lost` is what there is."""
+        """Count a block in. `block.first` is believed over `block.lost`, for time is counted from it; where
+        it runs backwards the device began anew and `lost` is what there is.
+        """
         lost, restarted = 0, False
         if self._next is not None:
             missing = block.first - self._next
@@ -48,12 +48,15 @@ class SampleCount:
             restarted = block.restarted or missing < 0
         self.lost += lost
         place = Place(self.rows, self.rows + self.lost, lost, restarted)
-        self._next = block.end
-        self.rows += len(block)
+        rows = len(block.samples)
+        self._next = block.first + rows
+        self.rows += rows
         return place
 
     def gap_rows(self, place: Place, block: Block) -> list[GapRow]:
-        """The rows of /raw/gaps for a block: none, the loss, and a second of loss 0 where the device began anew."""
+        """The rows of /raw/gaps for a block: none, the loss, and a second of loss 0 where the device began
+        anew.
+        """
         device_us, host_ns = max(0, block.device_us), block.host_ns
         rows = [(place.row, place.lost, device_us, host_ns)] if place.lost else []
         if place.restarted:

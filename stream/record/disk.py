@@ -1,7 +1,7 @@
 """What a session needs of the disk: room kept before it is needed, sync, and the system's errors as words.
 
-HDF5 that runs out of room half way through a flush can leave a file that no longer opens. So room is set aside first:
-if the disk refuses, HDF5 has not been touched and the file is as good as after its last flush.
+HDF5 that runs out of room half way through a flush can leave a file that no longer opens. So room is set
+aside first: if the disk refuses, HDF5 has not been touched and the file is as good as after its last flush.
 """
 
 import errno
@@ -40,7 +40,8 @@ def storage_words(path: Path, after: str = SAFE) -> Iterator[None]:
 
 
 def reserve(fd: int, start: int, end: int, folder: Path) -> None:
-    """Make sure that there is room for the bytes from `start` to `end`. Raises OSError (ENOSPC, EFBIG, EDQUOT).
+    """Make sure that there is room for the bytes from `start` to `end`. Raises OSError (ENOSPC, EFBIG,
+    EDQUOT).
 
     Where the system cannot set room aside, the free space is looked at instead.
     """

@@ -1,9 +1,10 @@
 """SessionFile: rows and table rows into an HDF5 file that may be cut off at any moment.
 
-Below SessionWriter and `recover`, above HDF5. Four habits make it last, each measured: the oldest file format and
-`file.flush()` (never `dataset.flush()`) keep the file readable after a kill; no metadata leaves the cache between
-flushes, so what is on the disk is what the last flush left; room is set aside before HDF5 needs it, so a full disk is
-met before the file is touched; whole chunks go in directly, past HDF5's own machinery for slices.
+Below SessionWriter and `recover`, above HDF5. Four habits make it last, each measured: the oldest file format
+and `file.flush()` (never `dataset.flush()`) keep the file readable after a kill; no metadata leaves the cache
+between flushes, so what is on the disk is what the last flush left; room is set aside before HDF5 needs it,
+so a full disk is met before the file is touched; whole chunks go in directly, past HDF5's own machinery for
+slices.
 """
 
 import os
@@ -66,7 +67,15 @@ class SessionFile:
         disk.sync_folder(self.path.parent)
 
     def append_samples(self, samples: Samples) -> None:
-        """Add rows of contiguous float32; whole chunks are written, the rest waits for the next call or flush."""
+        """Add rows of contiguous float32; whole chunks are written, the rest waits for the next call or
+        flush.
+        """
+        filled, count = self.rows % self._chunk, len(samples)
+        if filled + count < self._chunk:  # the usual small block
+            self._buffer[filled : filled + count] = samples
+            self._dirty = True
+            self.rows += count
+            return
         taken = 0
         while taken < len(samples):
             filled = self.rows % self._chunk
@@ -141,7 +150,9 @@ class SessionFile:
         self._margin = _LAST_MARGIN
 
     def _write_chunks(self, row: int, samples: Samples, end: int | None = None) -> None:
-        """Write whole chunks from `row` on; the dataset then ends at `end` (behind the last chunk where None)."""
+        """Write whole chunks from `row` on; the dataset then ends at `end` (behind the last chunk where
+        None).
+        """
         with disk.storage_words(self.path):
             self._reserve(samples.nbytes)
             self._samples.set_extent((row + len(samples) if end is None else end, samples.shape[1]))
@@ -160,7 +171,8 @@ class SessionFile:
 
 
 def _keep_metadata_in_cache(file: Any) -> None:
-    """Forbid HDF5 to write indexes between flushes: an index ahead of the rest of the file would not survive a kill.
+    """Forbid HDF5 to write indexes between flushes: an index ahead of the rest of the file would not survive
+    a kill.
 
     Costs about 60 bytes of memory a chunk, 10 MB in a day.
     """

@@ -1,12 +1,12 @@
 """The raw journal: a session's second belt, kept beside it while it is recorded.
 
-HDF5 keeps nothing that came after its last flush, and a power cut in the middle of one may spoil the file as a whole.
-The journal holds every block of the session (not only those since the last flush: a bounded one would be worth
-nothing on the day the HDF5 file itself is beyond opening), each by one unbuffered write, each with its own CRC-32. It
-describes itself, so a session can be made again from the journal alone. It costs the session's size once more while
-recording, and goes when the session is finished.
+HDF5 keeps nothing that came after its last flush, and a power cut in the middle of one may spoil the file as
+a whole. The journal holds every block of the session (not only those since the last flush: a bounded one
+would be worth nothing on the day the HDF5 file itself is beyond opening), each by one unbuffered write, each
+with its own CRC-32. It describes itself, so a session can be made again from the journal alone. It costs the
+session's size once more while recording, and goes when the session is finished.
 
-A record is: marker, kind u8, length u32, CRC-32 u32 over kind, length and body; then the body. Little-endian.
+A record is: marker, kind u8, length of the body u32, body, CRC-32 u32 over all before it. Little-endian.
 Kinds: 1 the session's description (JSON, always first); 2 a block; 3 an event (JSON); 4 a zero (JSON).
 """
 
@@ -32,6 +32,7 @@ MARKER = b"SJ1\n"
 _HEAD = struct.Struct("<4sBI")  # marker, kind, length
 _CRC = struct.Struct("<I")
 _BLOCK = struct.Struct("<QQQQqBI")  # row, first, lost, device_us, host_ns, restarted, rows
+_BLOCK_START = struct.Struct(_HEAD.format + _BLOCK.format.lstrip("<"))
 _KIND_HEADER, _KIND_BLOCK, _KIND_EVENT, _KIND_ZERO = 1, 2, 3, 4
 
 
@@ -66,11 +67,14 @@ class JournalWriter:
     def __init__(self, path: Path, header: JournalHeader) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._fd = os.open(path, flags, 0o644)
-        self._write(_KIND_HEADER, msgspec.json.encode(header))
+        self._record(_KIND_HEADER, msgspec.json.encode(header))
 
     def block(self, place: Place, block: Block, samples: Samples) -> None:
         """One block that is not empty; `samples` are its own as contiguous little-endian float32."""
-        meta = _BLOCK.pack(
+        start = _BLOCK_START.pack(
+            MARKER,
+            _KIND_BLOCK,
+            _BLOCK.size + samples.nbytes,
             place.row,
             place.first,
             place.lost,
@@ -79,15 +83,15 @@ class JournalWriter:
             place.restarted,
             len(samples),
         )
-        self._write(_KIND_BLOCK, meta, samples.data)
+        self._write(start, samples.data)
 
     def event(self, event: Event) -> None:
         """One event."""
-        self._write(_KIND_EVENT, msgspec.json.encode(event))
+        self._record(_KIND_EVENT, msgspec.json.encode(event))
 
     def zero(self, zero: Zero) -> None:
         """One zero."""
-        self._write(_KIND_ZERO, msgspec.json.encode(zero))
+        self._record(_KIND_ZERO, msgspec.json.encode(zero))
 
     def sync(self) -> None:
         """Wait until all of it is on the disk."""
@@ -99,13 +103,11 @@ class JournalWriter:
             os.close(self._fd)
             self._fd = -1
 
-    def _write(self, kind: int, *parts: bytes | memoryview) -> None:
-        length = sum(part.nbytes if isinstance(part, memoryview) else len(part) for part in parts)
-        head = _HEAD.pack(MARKER, kind, length)
-        crc = zlib.crc32(head)
-        for part in parts:
-            crc = zlib.crc32(part, crc)
-        data = b"".join((head, _CRC.pack(crc), *parts))
+    def _record(self, kind: int, body: bytes) -> None:
+        self._write(_HEAD.pack(MARKER, kind, len(body)) + body, b"")
+
+    def _write(self, start: bytes, rest: bytes | memoryview) -> None:
+        data = b"".join((start, rest, _CRC.pack(zlib.crc32(rest, zlib.crc32(start)))))
         written = os.write(self._fd, data)
         while written < len(data):  # a nearly full disk takes a part; the next try says why
             written += os.write(self._fd, data[written:])
@@ -160,8 +162,8 @@ class JournalReader:
             version = msgspec.json.decode(record[1], type=_Version).format_version
             if version > FORMAT_VERSION:
                 raise InputError(
-                    f"{self.path}: was written by a newer Steadypull (format version {version}; this one reads up to "
-                    f"{FORMAT_VERSION}); update Steadypull"
+                    f"{self.path}: was written by a newer Steadypull (format version {version}; this one reads up "
+                    f"to {FORMAT_VERSION}); update Steadypull"
                 )
             return msgspec.json.decode(record[1], type=JournalHeader)
         except msgspec.DecodeError as error:
@@ -170,17 +172,15 @@ class JournalReader:
             ) from None
 
     def _next(self) -> tuple[int, bytes] | None:
-        head = self._file.read(_HEAD.size + _CRC.size)
+        head = self._file.read(_HEAD.size)
         if not head:
             return None
-        body = b""
-        if len(head) == _HEAD.size + _CRC.size and head.startswith(MARKER):
-            _, kind, length = _HEAD.unpack_from(head)
+        if len(head) == _HEAD.size and head.startswith(MARKER):
+            _, kind, length = _HEAD.unpack(head)
             left = os.fstat(self._file.fileno()).st_size - self._file.tell()
-            if length <= left:  # never believe a damaged length
+            if length + _CRC.size <= left:  # never believe a damaged length
                 body = self._file.read(length)
-                crc = zlib.crc32(body, zlib.crc32(head[: _HEAD.size]))
-                if crc == _CRC.unpack_from(head, _HEAD.size)[0]:
+                if self._file.read(_CRC.size) == _CRC.pack(zlib.crc32(body, zlib.crc32(head))):
                     return kind, body
         self.torn = True
         return None

@@ -1,8 +1,9 @@
-"""The session file's layout: names, types, chunk sizes and versions. What stands in a file is decided here only.
+"""The session file's layout: names, types, chunk sizes and versions. What stands in a file is decided here
+only.
 
-The format is plain HDF5 of the oldest kind (`libver="earliest"`): measured, it is the one that opens with any tool
-after the writing process was killed. Text is variable-length UTF-8; a number that cannot be known is NaN, a gear that
-is not known is 0.
+The format is plain HDF5 of the oldest kind (`libver="earliest"`): measured, it is the one that opens with any
+tool after the writing process was killed. Text is variable-length UTF-8; a number that cannot be known is
+NaN, a gear that is not known is 0.
 """
 
 import importlib.metadata
@@ -48,8 +49,8 @@ HOLD_DTYPE: Final = np.dtype(
         *(
             (name, "<f8")
             for name in (
-                "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s",
-                "load_mean", "n_effective",
+                "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm",
+                "drift_rpm_per_s", "load_mean", "n_effective",
             )
         ),
         ("accepted", "u1"),
@@ -104,7 +105,8 @@ def check_stream(info: StreamInfo) -> None:
         )
     if not 0 < len(info.channels) <= MAX_CHANNELS:
         raise InputError(
-            f"stream {info.name!r}: {len(info.channels)} channels cannot be recorded; send 1 to {MAX_CHANNELS}"
+            f"stream {info.name!r}: {len(info.channels)} channels cannot be recorded; "
+            f"send 1 to {MAX_CHANNELS}"
         )
 
 
@@ -113,7 +115,8 @@ def create_layout(
 ) -> None:
     """Make every table of a new session, empty and extendable, so that nothing new is born while recording.
 
-    `root` are the root attributes, `live` those of the /live datasets (filter, delay_s, calibration, load_unit).
+    `root` are the root attributes, `live` those of the /live datasets (filter, delay_s, calibration,
+    load_unit).
     """
     for name, value in root.items():
         file.attrs[name] = clean_text(value) if isinstance(value, str) else value

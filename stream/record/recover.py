@@ -17,7 +17,7 @@ from stream.record.session import BusyError, Session, open_session, reading_word
 from stream.record.tables import Zero
 
 
-class _Damaged(Exception):
+class _DamagedError(Exception):
     """The HDF5 part cannot be read to its end, though it opened."""
 
     def __init__(self, error: InputError) -> None:
@@ -28,11 +28,11 @@ class _Damaged(Exception):
 def recover(path: str | Path, out: str | Path | None = None) -> Path:
     """Make a finished session of a cut-off one: what the file holds, then what its journal holds beyond that.
 
-    Brings back all but the block that was being written. Neither the session nor its journal is changed; the new file
-    is `out`, or '<name>-recovered.h5' beside the session, and never one that is there. A missing or damaged journal
-    costs what came after the last flush; a damaged session costs only the live rows, for the journal holds every
-    sample. Returns the new file. Raises InputError (finished already, still being recorded, nothing left to join, the
-    new name is taken) or StorageError.
+    Brings back all but the block that was being written. Neither the session nor its journal is changed; the
+    new file is `out`, or '<name>-recovered.h5' beside the session, and never one that is there. A missing or
+    damaged journal costs what came after the last flush; a damaged session costs only the live rows, for the
+    journal holds every sample. Returns the new file. Raises InputError (finished already, still being
+    recorded, nothing left to join, the new name is taken) or StorageError.
     """
     path = Path(path)
     if path.suffix == ".journal":
@@ -50,7 +50,7 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
         _check_pair(path, session, journal)
         try:
             _join(new, session, journal)
-        except _Damaged as damaged:
+        except _DamagedError as damaged:
             if journal is None:
                 raise damaged.error from None
             _join(new, None, journal)
@@ -104,13 +104,19 @@ def _join(new: Path, session: Session | None, journal: JournalReader | None) -> 
             _copy_session(file, session)
         if journal is not None:
             _add_journal(file, journal)
-        if not file.rows:
-            raise InputError(f"{new}: not made, for no sample had been recorded; there is nothing to recover")
+        _check_rows(file)
         file.flush()
         file.finish()
     except BaseException:
         file.discard()
         raise
+
+
+def _check_rows(file: SessionFile) -> None:
+    if not file.rows:
+        raise InputError(
+            f"{file.path}: not made, for no sample had been recorded; there is nothing to recover"
+        )
 
 
 def _begin(new: Path, session: Session | None, journal: JournalReader | None) -> SessionFile:
@@ -143,7 +149,7 @@ def _copy_session(file: SessionFile, session: Session) -> None:
             ):
                 found[name] = session.h5[name][:]
     except InputError as error:
-        raise _Damaged(error) from error
+        raise _DamagedError(error) from error
     for name, rows in found.items():
         file.append_table(name, rows)
     for name in session.h5[layout.CALIBRATIONS]:

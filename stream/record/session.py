@@ -1,7 +1,7 @@
 """Session: a recorded session, read only. Opening one never changes the file.
 
-A replay through `Session.blocks` equals the live run: blocks end where samples were lost, and `first`, `lost` and
-`restarted` are those of the recording, counted from the session's first sample.
+A replay through `Session.blocks` equals the live run: blocks end where samples were lost, and `first`, `lost`
+and `restarted` are those of the recording, counted from the session's first sample.
 """
 
 from collections.abc import Iterator
@@ -51,9 +51,10 @@ def _cure(path: Path) -> str:
 class Session:
     """A session file, open for reading. Use it as a context manager, or call `close`.
 
-    Every reading method raises InputError, one line, where the file turns out to be damaged. `path` is the file;
-    `info` the stream (rate, channels, device's name); `car_text` the car file as written; `gear` None where it is not
-    known; `finished` False where the recording was cut off; `rows` the samples of each channel that are there.
+    Every reading method raises InputError, one line, where the file turns out to be damaged. `path` is the
+    file; `info` the stream (rate, channels, device's name); `car_text` the car file as written; `gear` None
+    where it is not known; `finished` False where the recording was cut off; `rows` the samples of each
+    channel that are there.
     """
 
     def __init__(self, path: Path, file: Any) -> None:
@@ -96,7 +97,8 @@ class Session:
 
     @cached_property
     def gaps(self) -> npt.NDArray[Any]:
-        """Rows of /raw/gaps (index, lost, device_us, host_ns), in order; `lost` 0 marks a device that began anew.
+        """Rows of /raw/gaps (index, lost, device_us, host_ns), in order; `lost` 0 marks a device that began
+        anew.
 
         Those at the very beginning or behind the last row belong to no sample and are left out.
         """
@@ -228,7 +230,9 @@ class Session:
             return whole
 
     def _segments(self) -> tuple[list[int], list[int], list[bool]]:
-        """Start row of every stretch without a gap, the samples lost before it, and whether the device began anew."""
+        """Start row of every stretch without a gap, the samples lost before it, and whether the device began
+        anew.
+        """
         starts, lost, restarted = ([0], [0], [False]) if self.rows else ([], [], [])
         for gap in self.gaps:
             if int(gap["index"]) != starts[-1]:
@@ -240,8 +244,9 @@ class Session:
         return starts, lost, restarted
 
     def slabs(self, start: int = 0, end: int | None = None, step: int = 1) -> Iterator[tuple[int, Samples]]:
-        """(row, samples) from row `start` to `end`, float32 (rows, channels), as many rows as are quick to read, each
-        but the last a whole number of `step`; gaps do not show."""
+        """(row, samples) from row `start` to `end`, float32 (rows, channels), as many rows as are quick to
+        read, each but the last a whole number of `step`; gaps do not show.
+        """
         end = self.rows if end is None else end
         row_bytes = layout.SAMPLE_DTYPE.itemsize * len(self.info.channels)
         slab = max(1, _SLAB_BYTES // (row_bytes * step)) * step
@@ -252,7 +257,9 @@ class Session:
 
 
 class _Anchors:
-    """Device and host clock at any row: exact where the file has them, counted on from the last of those elsewhere."""
+    """Device and host clock at any row: exact where the file has them, counted on from the last of those
+    elsewhere.
+    """
 
     def __init__(self, clock: npt.NDArray[Any], gaps: npt.NDArray[Any], rate_hz: float) -> None:
         index = np.concatenate([clock["index"], gaps["index"]])
@@ -275,7 +282,9 @@ class _Anchors:
 
 
 def open_session(path: str | Path) -> Session:
-    """Open a session for reading; neither its bytes nor its times change. Raises InputError, one line with the cure."""
+    """Open a session for reading; neither its bytes nor its times change. Raises InputError, one line with
+    the cure.
+    """
     path = Path(path)
     file = _open_h5(path)
     try:

@@ -20,7 +20,9 @@ MAX_EVENT_TEXT = 4096  # a device may send notes of 64 KiB, again and again
 
 
 class Zero(msgspec.Struct, frozen=True, kw_only=True):
-    """A stretch declared to be zero load: its mean and doubt (standard) in the link's unit, and how it was taken."""
+    """A stretch declared to be zero load: its mean and doubt (standard) in the link's unit, and how it was
+    taken.
+    """
 
     start_s: float
     end_s: float
@@ -30,7 +32,9 @@ class Zero(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HoldMark(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person said of a hold: whether it counts, and which speed it was meant to be (None: not matched)."""
+    """What a person said of a hold: whether it counts, and which speed it was meant to be (None: not
+    matched).
+    """
 
     accepted: bool = True
     target_rpm: float | None = None
@@ -60,8 +64,9 @@ def hold_rows(holds: Iterable[Hold], marks: Sequence[HoldMark] | None = None) ->
     return _rows(
         [
             (
-                hold.start_s, hold.end_s, hold.signal_mean, hold.signal_sem, hold.speed_rpm, hold.speed_sd_rpm,
-                hold.drift_rpm_per_s, _nan(hold.load_mean), hold.n_effective, mark.accepted, _nan(mark.target_rpm),
+                hold.start_s, hold.end_s, hold.signal_mean, hold.signal_sem, hold.speed_rpm,
+                hold.speed_sd_rpm, hold.drift_rpm_per_s, _nan(hold.load_mean), hold.n_effective,
+                mark.accepted, _nan(mark.target_rpm),
             )
             for hold, mark in zip(holds, marks, strict=True)
         ],
@@ -107,8 +112,8 @@ def pull_rows(pulls: Iterable[Pull]) -> Rows:
     return _rows(
         [
             (
-                pull.start_s, pull.end_s, pull.start_rpm, pull.end_rpm, layout.clean_text(pull.tune), pull.gear or 0,
-                pull.verdict, " ".join(pull.faults),
+                pull.start_s, pull.end_s, pull.start_rpm, pull.end_rpm, layout.clean_text(pull.tune),
+                pull.gear or 0, pull.verdict, " ".join(pull.faults),
             )
             for pull in pulls
         ],

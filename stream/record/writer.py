@@ -28,9 +28,10 @@ _PENDING = (
 class SessionWriter:
     """Records one session. Belongs to one thread, which calls `flush` about twice a second.
 
-    A block is in the journal when `append` returns, and on the disk in the session when the next `flush` does.
-    StorageError (disk full, folder gone) leaves a file that opens and holds all that the last flush saw: call
-    `abandon` then. InputError: the file is already there, or the stream cannot be held by a session.
+    A block is in the journal when `append` returns, and on the disk in the session when the next `flush`
+    does. StorageError (disk full, folder gone) leaves a file that opens and holds all that the last flush
+    saw: call `abandon` then. InputError: the file is already there, or the stream cannot be held by a
+    session.
 
     path           the new session; never one that is there
     car_text       the car file as written
@@ -65,12 +66,13 @@ class SessionWriter:
         self.info = info
         self._journal_path = journal_path(self.path)
         root: dict[str, str | int | float] = {
-            "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION, "started_utc": started_utc.isoformat(),
-            "tune": tune, "note": note, "car": car_text, "gear": gear or 0,
+            "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION,
+            "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text, "gear": gear or 0,
             "software_version": layout.software_version(), "finished": 0,
         }  # fmt: skip
         live: dict[str, str | float] = {
-            "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration, "load_unit": load_unit,
+            "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration,
+            "load_unit": load_unit,
         }  # fmt: skip
         if self._journal_path.exists():
             raise InputError(
@@ -100,7 +102,7 @@ class SessionWriter:
 
     def append(self, block: Block) -> None:
         """Record a block: shape (rows, channels of `info`), in order. Empty ones are passed over."""
-        if not len(block):
+        if not len(block.samples):
             return
         if block.samples.shape[1:] != (len(self.info.channels),):
             raise ValueError(f"a block of shape {block.samples.shape} for {len(self.info.channels)} channels")
@@ -120,7 +122,8 @@ class SessionWriter:
                 self._journal.block(place, block, samples)
             except OSError as error:
                 raise disk.storage_error(self._journal_path, error) from error
-        self._gaps += self._count.gap_rows(place, block)
+        if place.lost or place.restarted:
+            self._gaps += self._count.gap_rows(place, block)
         clock = self._count.clock_row(place, block)
         if clock is not None:
             self._clock.append(clock)
@@ -154,8 +157,8 @@ class SessionWriter:
     def flush(self) -> None:
         """Put everything on the disk; when this returns it survives a power cut.
 
-        The journal goes first, so that it is whole if the power goes while HDF5 is half way; gaps go before the rows
-        they belong to, for a row without its gap would stand at the wrong time.
+        The journal goes first, so that it is whole if the power goes while HDF5 is half way; gaps go before
+        the rows they belong to, for a row without its gap would stand at the wrong time.
         """
         if self._journal is not None:
             with disk.storage_words(self._journal_path):
@@ -177,7 +180,8 @@ class SessionWriter:
     ) -> None:
         """Write what was found, mark the session finished, close it, and let the journal go.
 
-        `marks` (accepted, target_rpm) belong to `holds` one to one; without them all are accepted and unmatched.
+        `marks` (accepted, target_rpm) belong to `holds` one to one; without them all are accepted and
+        unmatched.
         """
         if self._failure is not None:
             raise self._failure
@@ -192,7 +196,8 @@ class SessionWriter:
         disk.sync_folder(self.path.parent)
 
     def abandon(self) -> None:
-        """Close without finishing, after an error: keep what can still be kept. Never raises; safe to call twice.
+        """Close without finishing, after an error: keep what can still be kept. Never raises; safe to call
+        twice.
 
         The session stays unfinished and the journal stays beside it, for `recover`.
         """

@@ -1,4 +1,6 @@
-"""A recorded session as a source: the same Blocks as the wire gave, at their own pace or as fast as they are taken."""
+"""A recorded session as a source: the same Blocks as the wire gave, at their own pace or as fast as they are
+taken.
+"""
 
 import threading
 import time
@@ -17,8 +19,8 @@ _TAKEN_OVER = ("mark", "note")  # what a person or the device said; everything e
 class ReplaySource:
     """Implements Source. `pace` is times real time (1.0 as it was), None as fast as possible.
 
-    `clock` (seconds, monotonic) and `wait` (seconds; True once stopped) can be given by a test. `rows_per_block` is
-    the most rows of a Block; where None 20 ms when paced, half a second otherwise.
+    `clock` (seconds, monotonic) and `wait` (seconds; True once stopped) can be given by a test.
+    `rows_per_block` is the most rows of a Block; where None 20 ms when paced, half a second otherwise.
     """
 
     realtime = False
