@@ -44,7 +44,7 @@ def target_lambda(pressure: Floats) -> Floats:
 
 
 def mixture_error(rpm: Floats, pressure: Floats) -> Floats:
-    """Planted error of the fuel table, measured over wanted λ less one: 4 % lean about 4 500 rpm under load."""
+    """Planted error of the fuel table, got over wanted λ less one: 4 % lean about 4 500 rpm under load."""
     hump = np.exp(-(((rpm - 4500.0) / 900.0) ** 2)) * np.clip((pressure - 0.4) / 0.5, 0.0, 1.0)
     return 0.04 * hump - 0.015 * (rpm < 2000.0)
 

@@ -116,7 +116,7 @@ def link_signal(
     top: float,
     rng: np.random.Generator,
 ) -> Floats:
-    """mV/V at the sample times, float64 (n,), before the ADC; `top` is its rail, where a chafed wire puts it."""
+    """mV/V at the sample times, float64 (n,), before the ADC; `top` is its rail, for a chafed wire."""
     signal = link.sign * link_force(motion, link, rate_hz, time_s, rng) / link.newtons_per_unit
     signal += zero + link.heat_drift * (1.0 - np.exp(-time_s / link.heat_s))
     signal += link.noise * rng.standard_normal(len(time_s))
