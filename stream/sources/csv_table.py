@@ -28,7 +28,7 @@ _SEPARATORS: Final = {";": "semicolon", "\t": "tab", ",": "comma"}
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The header line: its cells as written, the separator, the line it stands on, and the file's encoding."""
+    """The header line: its cells as written, the separator, the line it is on, and the encoding."""
 
     cells: tuple[str, ...]
     separator: str
@@ -51,7 +51,7 @@ class Header:
                 return hits.index(True)
             if any(hits):
                 raise InputError(
-                    f"{path}: line {self.line}: column {column!r} stands there {sum(hits)} times; rename all but one"
+                    f"{path}: line {self.line}: {column!r} names {sum(hits)} columns; rename all but one"
                 )
         have = ", ".join(repr(cell) for cell in self.cells[:40])
         raise InputError(
@@ -67,7 +67,10 @@ class Header:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The needed columns: values float64 (rows, columns) with NaN for missing; time in seconds, or None; row lines."""
+    """The needed columns: values float64 (rows, columns), NaN for missing; time, or None; each row's line.
+
+    Time is in the column's own unit, ISO stamps in seconds since the first.
+    """
 
     values: Floats
     time_s: Floats | None
@@ -135,7 +138,7 @@ def read_header(path: Path) -> Header:
 
 
 def _separator(header: str, sample: str) -> str:
-    """The separator that cuts header and first row into as many cells; a semicolon may stand beside decimal commas."""
+    """What cuts header and first row into as many cells; a semicolon comes before the commas of decimals."""
     counts = {}
     for mark in _SEPARATORS:
         cut = [len(next(csv.reader([line], delimiter=mark), [])) for line in (header, sample)]
@@ -182,7 +185,7 @@ class _Cells:
             ) from None
 
     def stamps(self, cells: list[str], lines: npt.NDArray[np.int64], epoch: list[datetime]) -> Floats:
-        """Seconds since the first stamp, which is kept in `epoch`, from ISO 8601 date-times; NaN where missing."""
+        """Seconds since the first stamp, kept in `epoch`, from ISO 8601 date-times; NaN where missing."""
         out = np.full(len(cells), np.nan)
         for row, cell in enumerate(cells):
             text = cell.strip()
@@ -195,8 +198,8 @@ class _Cells:
                 out[row] = (stamp - epoch[0]).total_seconds()
             except (ValueError, TypeError):  # TypeError: with and without a zone in one file
                 raise InputError(
-                    f"{self._path}: line {int(lines[row])}, column {self._name!r}: {text[:40]!r} is neither seconds "
-                    "nor an ISO 8601 date-time like those above; mend the stamp"
+                    f"{self._path}: line {int(lines[row])}, column {self._name!r}: {text[:40]!r} is neither "
+                    "seconds nor an ISO 8601 date-time like those above; mend the stamp"
                 ) from None
         return out
 
@@ -238,7 +241,7 @@ def _looks_like_dates(cells: list[str]) -> bool:
 def _chunks(
     text: TextIO, header: Header, path: Path, notes: list[str]
 ) -> Iterator[tuple[list[list[str]], npt.NDArray[np.int64]]]:
-    """Rows as lists of as many cells as the header has, with the lines they stand on; blank lines are left out."""
+    """Rows as lists of as many cells as the header has, with their lines; blank lines are left out."""
     for _ in range(header.line):
         text.readline()
     source = text if header.separator == "," else (line.replace(",", ".") for line in text)
@@ -258,16 +261,14 @@ def _chunks(
                 kept[-1] = None
             while width == 1 and last and kept and not rows[len(kept) - 1]:
                 kept.pop()
-            lines = np.array(
-                [line for line, row in zip(lines, kept, strict=False) if row is not None], dtype=np.int64
-            )
+            lines = lines[: len(kept)][[row is not None for row in kept]]
             rows = [row for row in kept if row is not None]
         if rows:
             yield rows, lines
 
 
 def _fit(row: list[str], line: int, header: Header, path: Path) -> list[str] | None:
-    """A row with as many cells as the header; a short one is filled with missing cells, a blank line is None."""
+    """A row with as many cells as the header; a short one is filled up with missing ones, a blank line is None."""
     width = len(header.cells)
     if len(row) == width:
         return row
@@ -276,10 +277,7 @@ def _fit(row: list[str], line: int, header: Header, path: Path) -> list[str] | N
     while len(row) > width and not row[-1].strip():
         row = row[:-1]
     if len(row) > width:
-        hint = (
-            "with decimal commas the columns are separated by semicolons"
-            if header.separator == ","
-            else "mend it"
-        )
+        comma = "with decimal commas, separate the columns by semicolons"
+        hint = comma if header.separator == "," else "mend it"
         raise InputError(f"{path}: line {line}: has {len(row)} cells where the header has {width}; {hint}")
     return row + [""] * (width - len(row))

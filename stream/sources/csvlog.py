@@ -1,5 +1,6 @@
 """A CSV log as a source: its columns become the car file's channels, its stamps an even count of samples."""
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -19,9 +20,10 @@ _TIME_UNITS: Final = {"": 1.0, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "m
 class CsvSource:
     """Reads a log, plain or gzip, whole at `open`, and hands it out in Blocks of up to 4096 rows.
 
-    The clock is the column of the car file's channel with role `time`; `rate_hz` stands in where there is none, and
-    beside it is the rate to resample at. A clock that runs back is taken as a restart: told as a 'fault', the rows
-    go on one period later, and the Block there is `restarted`. How many samples the log lacks is told once.
+    The clock is the column of the car file's channel with role `time`; `rate_hz` stands in where there is
+    none, and beside it is the rate to resample at. A clock that runs back is taken as a restart: told as a
+    'fault', the rows go on one period later, and the Block there is `restarted`. How many samples the log
+    lacks is told once.
     """
 
     realtime = False
@@ -87,7 +89,8 @@ class CsvSource:
         except ValueError as error:
             name = header.cells[time_place]
             raise InputError(
-                f"{self._path}: column {name!r}: {error}; a log needs a clock that moves, or --rate HZ and no time channel"
+                f"{self._path}: column {name!r}: {error}; "
+                "a log needs a clock that moves, or --rate HZ and a car file without a time channel"
             ) from None
 
     def _tell(self, table: Table, sampled: Sampled) -> None:
@@ -161,6 +164,6 @@ def _edges(sampled: Sampled) -> list[int]:
     }
     edges = sorted(cuts)
     full: list[int] = []
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in pairwise(edges):
         full.extend(range(start, end, _BLOCK_ROWS))
     return [*full, len(sampled.index)]

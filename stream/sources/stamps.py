@@ -20,7 +20,7 @@ _JUMP_UNEVEN: Final = 5.0  # median periods; less is the unevenness itself
 
 @dataclass(slots=True)
 class Sampled:
-    """Rows on an even count: values float64 (n, channels), index int64 (n,), and the rows where a clock restarted.
+    """Rows on an even count: values float64 (n, channels), index int64 (n,), rows of clock restarts.
 
     `notes` are (kind of event, row, text).
     """
@@ -41,7 +41,7 @@ def count_rows(values: Floats, rate_hz: float) -> Sampled:
 def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | None = None) -> Sampled:
     """Rows by their stamps. `rate_hz`, where given, is the even count's rate, else it is found.
 
-    Rows whose stamp is missing are left out. Raises ValueError where fewer than two different stamps are left.
+    Rows whose stamp is missing are left out. Raises ValueError where fewer than two different ones are left.
     """
     told: list[tuple[str, int, str]] = []
     if np.isnan(time_s).any():
@@ -153,7 +153,7 @@ def _keep_rows(values: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sam
 
 
 def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
-    """Linear between neighbouring rows, on a grid from the first stamp; never across a jump or an empty row."""
+    """Linear between neighbouring rows, on a grid from the first stamp; not across a jump or empty row."""
     empty = _empty(values)
     usual = max(float(np.median(steps)), 1.0 / rate_hz)
     cut = (steps > _JUMP_UNEVEN * usual) | empty[1:] | empty[:-1]
@@ -184,7 +184,7 @@ def _empty(values: Floats) -> npt.NDArray[np.bool_]:
 
 
 def _drop_empty(sampled: Sampled) -> Sampled:
-    """Leave out rows with nothing in them, which makes them lost samples; count from the first that is left."""
+    """Leave out rows with nothing in them, which makes them lost samples; count from the first left."""
     keep = ~_empty(sampled.values)
     if not keep.all():
         moved: Ints = np.cumsum(keep) - keep
