@@ -268,7 +268,7 @@ def _chunks(
 
 
 def _fit(row: list[str], line: int, header: Header, path: Path) -> list[str] | None:
-    """A row with as many cells as the header; a short one is filled up with missing ones, a blank line is None."""
+    """A row with as many cells as the header; a short one is filled up, a blank line is None."""
     width = len(header.cells)
     if len(row) == width:
         return row

@@ -35,7 +35,7 @@ class Link:
     hop_damping: float = 0.12
     hop_n: float = 45.0  # standard deviation at 20 m/s
     firing_n: float = 35.0  # amplitude at full load
-    bush_n: float = 35.0  # half the play of the bush's friction
+    bush_n: float = 20.0  # half the play of the bush's friction
     brake_crosstalk: float = 0.25  # extra newtons per newton of the driven axle's brake
     turn_crosstalk_n: float = 45.0  # per m/s2 sideways
     noise: float = 0.0015  # mV/V

@@ -10,7 +10,8 @@ from stream.sources.rehearsal.road import TICK_S
 
 _TONES = 5
 _PERIODS_S = (1.0, 5.0)
-_SWING_RPM = (20.0, 50.0)  # how far a foot wanders either way, by hold
+_SWING_RPM = (20.0, 40.0)  # how far a foot wanders either way, by hold; what it corrects late comes on top
+_MOOD_S = 10.0
 
 
 class Foot:
@@ -20,17 +21,17 @@ class Foot:
         self._car = car
         self._rng = rng
         self._sum = 0.0
-        self._tones: list[tuple[float, float]] = []
-        self._swing = 0.0
+        periods = rng.uniform(*_PERIODS_S, _TONES)
+        phases = rng.uniform(0.0, 2.0 * math.pi, _TONES)
+        self._tones = [(2.0 * math.pi / period, phase) for period, phase in zip(periods, phases, strict=True)]
+        self._swing = self._mood = 0.0
         self.lift_to_new_mood()
 
     def lift_to_new_mood(self) -> None:
-        """Draw another wander: tones with periods of one to five seconds, and how far they swing."""
-        periods = self._rng.uniform(*_PERIODS_S, _TONES)
-        phases = self._rng.uniform(0.0, 2.0 * math.pi, _TONES)
-        self._tones = [(2.0 * math.pi / period, phase) for period, phase in zip(periods, phases, strict=True)]
-        # what five tones of this size reach together now and then, 2.4 of their standard deviations
-        self._swing = float(self._rng.uniform(*_SWING_RPM)) / (1.7 * math.sqrt(_TONES / 2.0))
+        """Draw how far the foot will wander: the peak over the next seconds lies in the swing's range."""
+        ahead = self._car.time + np.arange(0.0, _MOOD_S, TICK_S)
+        drift = np.sum([np.sin(omega * ahead + phase) for omega, phase in self._tones], axis=0)
+        self._mood = float(self._rng.uniform(*_SWING_RPM) / np.abs(drift).max())
 
     def follow(self, aim_rpm: float, slope_rpm_s: float = 0.0, wander: float = 1.0) -> None:
         """Set throttle and brake for one tick so that the engine goes to the aim, wander on top.
@@ -42,7 +43,8 @@ class Foot:
         for omega, phase in self._tones:
             drift += math.sin(omega * car.time + phase)
             slide += omega * math.cos(omega * car.time + phase)
-        swing = wander * self._swing
+        self._swing += (wander * self._mood - self._swing) * (TICK_S / 0.5)
+        swing = self._swing
         wanted = (max(aim_rpm, IDLE_RPM) + swing * drift) / RPM_PER_RAD_S
         inertia, resistance = self._feel()
         error = wanted - car.spin

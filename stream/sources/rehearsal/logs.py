@@ -21,9 +21,9 @@ _READOUT_RPM: Final = 10.0
 def write_csv_log(
     recording: Recording, path: str | Path, rate_hz: float = 50.0, with_time: bool = True
 ) -> None:
-    """The recording as a CSV log: `time [s]` and one column a channel, each averaged against aliasing.
+    """Write a recording as a CSV log: `time [s]`, one column a channel, averaged against aliasing.
 
-    Where samples were lost the row's cells are empty. A path that ends in .gz is packed, the same bytes each time.
+    Where samples were lost the row's cells are empty. A path ending in .gz is packed, alike each time.
     Raises StorageError where it cannot be written.
     """
     step = recording.rate_hz / rate_hz
@@ -31,14 +31,16 @@ def write_csv_log(
     whole[recording.index] = recording.samples
     places = np.arange(0.0, len(whole) - 1, step)
     columns = [_averaged(column, places, step) for column in whole.T]
-    header = [
-        f"{channel.name} [{channel.unit}]" if channel.unit else channel.name for channel in recording.channels
-    ]
+    header = [_cell(channel.name, channel.unit) for channel in recording.channels]
     rows = np.column_stack(columns)
     if with_time:
         header, rows = ["time [s]", *header], np.column_stack((places / recording.rate_hz, rows))
     digits = [3] * with_time + [_digits(channel.scale) for channel in recording.channels]
     _write(Path(path), header, rows, digits)
+
+
+def _cell(name: str, unit: str) -> str:
+    return f"{name} [{unit}]" if unit else name
 
 
 def _averaged(column: Floats, places: Floats, step: float) -> Floats:
@@ -81,7 +83,7 @@ def write_controller_log(
     header = [
         "time [s]",
         "rpm",
-        *(f"{name} [{EXTRA[name].unit}]" if EXTRA[name].unit else name for name in _CONTROLLER),
+        *(_cell(name, EXTRA[name].unit) for name in _CONTROLLER),
     ]
     _write(Path(path), header, np.column_stack(columns), [3, 0, 1, 3, 1, 1])
 

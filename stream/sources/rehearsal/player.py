@@ -9,6 +9,7 @@ import threading
 import time
 import zlib
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final, Protocol
 
 import numpy as np
@@ -27,7 +28,7 @@ _PATIENCE_S: Final = 0.2  # how long a wait for the reader lasts before stop() i
 def encode_frame(kind: int, sequence: int, body: bytes) -> bytes:
     """One frame as it goes on the wire: version 1, kind, sequence, body, CRC-32; COBS; a zero byte."""
     bare = struct.pack("<BBI", 1, kind, sequence & 0xFFFFFFFF) + body
-    return cobs.encode(bare + struct.pack("<I", zlib.crc32(bare))) + b"\0"
+    return bytes(cobs.encode(bare + struct.pack("<I", zlib.crc32(bare)))) + b"\0"
 
 
 def description(recording: Recording) -> bytes:
@@ -41,7 +42,7 @@ def description(recording: Recording) -> bytes:
 
 
 def frames(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float, bytes]]:
-    """(seconds of the stream at which it is complete, bytes) of each frame: descriptions every 2 s, and samples.
+    """(seconds of stream at which it is complete, bytes) of each frame: samples, a description every 2 s.
 
     No frame spans a gap, so lost samples show as a jump of the sample index.
     """
@@ -50,7 +51,7 @@ def frames(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float
     index, rate = recording.index, recording.rate_hz
     cuts = np.flatnonzero(np.diff(index) != 1) + 1
     edges = [0, *cuts.tolist(), len(counts)]
-    for start, end in zip(edges[:-1], edges[1:], strict=True):
+    for start, end in pairwise(edges):
         for row in range(start, end, rows):
             at_s = float(index[row]) / rate
             if at_s >= next_description:
@@ -79,8 +80,8 @@ class _Line(Protocol):
 class _PtyLine:
     """A pseudo-terminal in raw mode: the reader opens `url` as any serial port.
 
-    The far end is kept open here as well, or Linux would tell a hang-up before the reader has come; a reader that
-    has gone then shows only as a buffer that stays full, and stop() ends it.
+    Until the reader has come the far end is kept open here as well, or a hang-up would be told at once;
+    from then on a hang-up means that the reader has gone.
     """
 
     def __init__(self) -> None:
@@ -90,14 +91,24 @@ class _PtyLine:
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
         self.url = os.ttyname(self._far)
+        self._kept = True
 
     def await_reader(self, timeout_s: float) -> bool:
         """A reader has come once it asks for the description."""
-        return self.asked(timeout_s)
+        if not self.asked(timeout_s):
+            return False
+        os.close(self._far)
+        self._kept = False
+        return True
 
     def asked(self, timeout_s: float) -> bool:
         ready, _, _ = select.select([self._near], [], [], timeout_s)
-        return bool(ready) and _ASK in os.read(self._near, 4096)
+        if not ready:
+            return False
+        data = os.read(self._near, 4096)
+        if not data:
+            raise ConnectionResetError("the reader closed")
+        return _ASK in data
 
     def write(self, data: bytes, timeout_s: float) -> int:
         _, ready, _ = select.select([], [self._near], [], timeout_s)
@@ -110,7 +121,8 @@ class _PtyLine:
 
     def close(self) -> None:
         os.close(self._near)
-        os.close(self._far)
+        if self._kept:
+            os.close(self._far)
 
 
 class _SocketLine:
@@ -162,9 +174,10 @@ class _SocketLine:
 class RehearsalPort:
     """A device on `port_url` that sends a recording once a reader has come, then is `done`.
 
-    At real pace, or with `quick` as fast as the reader takes it: a full buffer holds the device up and loses nothing.
+    At real pace, or with `quick` as fast as the reader takes it: a full buffer holds it up and loses nothing.
     After the last frame the line stays open until stop(), so that the reader can take what is still in it.
-    Also a context manager. Raises PortError where no line can be opened.
+    A context manager as well; `failure` says so where the reader left early. Raises PortError where no line
+    can be opened.
     """
 
     def __init__(self, recording: Recording, *, quick: bool = False, pty: bool | None = None) -> None:
@@ -179,9 +192,8 @@ class RehearsalPort:
         try:
             self._line: _Line = _PtyLine() if use_pty else _SocketLine()
         except OSError as error:
-            raise PortError(
-                f"rehearsal car: no serial line can be opened ({error.strerror}); close other programs"
-            ) from error
+            text = f"rehearsal car: no serial line can be opened ({error.strerror}); close some programs"
+            raise PortError(text) from error
 
     @property
     def port_url(self) -> str:
@@ -215,8 +227,9 @@ class RehearsalPort:
             while not self._stop.is_set():  # a late question is still answered
                 if self._line.asked(_PATIENCE_S):
                     self._send(encode_frame(_DESCRIPTION, 0, description(self._recording)))
-        except OSError as error:  # the reader closed its end
-            self.failure = error.strerror or str(error)
+        except OSError as error:  # the reader closed its end; behind the last frame that is as it should be
+            if not self.done.is_set():
+                self.failure = f"the reader closed the port before the end ({error.strerror or error})"
         finally:
             self.done.set()
 

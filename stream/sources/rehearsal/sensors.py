@@ -79,9 +79,7 @@ def link_force(
     from scipy.signal import lfilter
 
     speed, rpm = motion.at("speed", time_s), motion.at("rpm", time_s)
-    force = np.interp(time_s, motion.time_s, _through_bush(motion["force"], link.bush_n))
-    force -= link.brake_crosstalk * motion.at("brake", time_s)
-    force += link.turn_crosstalk_n * motion.at("lateral", time_s)
+    force = motion.at("force", time_s)
     firing = 2.0 * np.pi * 2.0 * engine_turns(rpm, rate_hz)  # four cylinders fire twice a turn
     force += link.firing_n * motion.at("pressure", time_s) * np.cos(firing)
 
@@ -95,7 +93,10 @@ def link_force(
         if mark.kind == "bump":
             at = int(mark.start_s * rate_hz)
             rough[at : at + 2] += _KICK_N * angle  # rings at about this many newtons
-    return force + np.asarray(lfilter([1.0], poles, rough), dtype=np.float64)
+    force += np.asarray(lfilter([1.0], poles, rough), dtype=np.float64)
+    force = _through_bush(force, link.bush_n)  # vibration shakes it loose; it sticks where the car stands
+    force -= link.brake_crosstalk * motion.at("brake", time_s)
+    return force + link.turn_crosstalk_n * motion.at("lateral", time_s)
 
 
 def _through_bush(force: Floats, half_width: float) -> Floats:
