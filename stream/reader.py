@@ -15,13 +15,16 @@ POLL_S = 0.1
 class Reader(threading.Thread):
     """Opens the source, makes the ring, and fills it until the source is finished or stop() is called.
 
-    What the source has to tell goes into `notes`, for the engine's thread to place in its session.
+    With `wait` it holds the source up rather than overrun a claiming cursor. What the source has to tell goes into
+    `notes`, for the engine's thread to place in its session.
 
     `failure` keeps what ended it, for whoever owns the thread: a SteadypullError has words for the person, anything
     else is a defect and is raised again by the owner. It never dies silently.
     """
 
-    def __init__(self, source: Source, notes: deque[SourceNote], ring_rows: Callable[[StreamInfo], int]) -> None:
+    def __init__(
+        self, source: Source, notes: deque[SourceNote], ring_rows: Callable[[StreamInfo], int], *, wait: bool
+    ) -> None:
         super().__init__(name="steadypull-reader", daemon=True)
         self.source = source
         self.failure: BaseException | None = None
@@ -30,6 +33,7 @@ class Reader(threading.Thread):
         self.go = threading.Event()  # set by the owner once its cursors are in place
         self._notes = notes
         self._ring_rows = ring_rows
+        self._wait = wait
         self._stopping = threading.Event()
 
     def run(self) -> None:
@@ -61,5 +65,5 @@ class Reader(threading.Thread):
     def _pump(self, ring: Ring) -> None:
         while not (self._stopping.is_set() or self.source.finished):
             for block in self.source.read(POLL_S):
-                ring.write(block, wait=not self.source.realtime)
+                ring.write(block, wait=self._wait)
             self._notes.extend(self.source.take_notes())

@@ -34,11 +34,12 @@ class Drive:
     folder     where session files go; None records nothing
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
+    wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] = ()) -> None:  # fmt: skip
+                 targets: tuple[float, ...] = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
         self.car, self.source = car, source
         self.events = EventList()
         self.recorded: list[Path] = []
@@ -47,7 +48,10 @@ class Drive:
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
-        self._reader = Reader(source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)))
+        self._reader = Reader(
+            source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
+            wait=wait_for_slowest or not source.realtime,
+        )  # fmt: skip
         self._engine = threading.Thread(target=self._run, name="steadypull-engine", daemon=True)
         self._recorders: list[Recorder] = []
         self._take: Take | None = None
@@ -57,6 +61,7 @@ class Drive:
         self._last: LiveRows | None = None
         self._published = DriveStatus(state="opening", targets=targets)
         self._next_publish = 0.0
+        self._last_push = time.monotonic()
         self._failure: BaseException | None = None
         self._away = False
         self._lock = threading.Lock()
@@ -87,6 +92,10 @@ class Drive:
         for failure in (self._reader.failure, self._failure, *(r.failure for r in self._recorders)):
             if failure is not None:
                 raise failure
+
+    def quiet_s(self) -> float:
+        """Seconds since the last sample was taken."""
+        return time.monotonic() - self._last_push
 
     @property
     def stage(self) -> LiveStage | None:
@@ -190,7 +199,7 @@ class Drive:
             self._log.add(rows)
         if self._take is not None:
             self._take.passed(cursor.row, rows)
-        now = time.monotonic()
+        now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S

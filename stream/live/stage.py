@@ -279,8 +279,8 @@ class LiveStage:
             self.events.add(self._finder.time_of(tick), kind, "", rpm)
         for found in self._finder.found[self._told :]:
             hold = found.record
-            text = f"{hold.speed_rpm:.0f} rpm for {hold.end_s - hold.start_s:.1f} s"
-            self.events.add(hold.start_s, "hold-done", text, hold.speed_rpm)
+            text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
+            self.events.add(hold.end_s, "hold-done", text, hold.speed_rpm)
         self._told = len(self._finder.found)
 
 

@@ -86,9 +86,7 @@ def _edit_copy(path: Path, copy: Path, edit: Callable[[Any], None]) -> None:
     except OSError as error:
         raise disk.storage_error(path, error, _UNCHANGED) from error
     except RuntimeError as error:  # HDF5 that cannot write what it holds when it closes
-        raise StorageError(
-            f"{path}: cannot be changed ({' '.join(str(error).split())}); {_UNCHANGED}"
-        ) from error
+        raise StorageError(f"{path}: cannot be changed ({' '.join(str(error).split())}); {_UNCHANGED}") from error
 
 
 def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:

@@ -42,16 +42,12 @@ class SessionFile:
         self._file: Any = None
         self._create(info, root, live, live_rate_hz)
 
-    def _create(
-        self, info: StreamInfo, root: dict[str, Any], live: dict[str, Any], live_rate_hz: float
-    ) -> None:
+    def _create(self, info: StreamInfo, root: dict[str, Any], live: dict[str, Any], live_rate_hz: float) -> None:
         with disk.storage_words(self.path, "nothing was recorded"):
             try:
                 disk.claim(self.path, self._margin + _MARGIN)
             except FileExistsError:
-                raise InputError(
-                    f"{self.path}: is already there and is never overwritten; give another name"
-                ) from None
+                raise InputError(f"{self.path}: is already there and is never overwritten; give another name") from None
             try:
                 self._file = h5py.File(self.path, "w", libver="earliest")
                 self._fd: int = self._file.id.get_vfd_handle()

@@ -125,9 +125,7 @@ class JournalReader:
         try:
             self._file: BinaryIO = path.open("rb")
         except OSError as error:
-            raise InputError(
-                f"{path}: the journal cannot be read ({error.strerror}); check its permissions"
-            ) from None
+            raise InputError(f"{path}: the journal cannot be read ({error.strerror}); check its permissions") from None
         try:
             self.header = self._read_header()
         except InputError:
@@ -155,9 +153,7 @@ class JournalReader:
     def _read_header(self) -> JournalHeader:
         record = self._next()
         if record is None or record[0] != _KIND_HEADER:
-            raise InputError(
-                f"{self.path}: is not a session's journal, or its beginning is damaged; nothing to join"
-            )
+            raise InputError(f"{self.path}: is not a session's journal, or its beginning is damaged; nothing to join")
         try:
             version = msgspec.json.decode(record[1], type=_Version).format_version
             if version > FORMAT_VERSION:
@@ -167,9 +163,7 @@ class JournalReader:
                 )
             return msgspec.json.decode(record[1], type=JournalHeader)
         except msgspec.DecodeError as error:
-            raise InputError(
-                f"{self.path}: the journal's beginning is damaged ({error}); nothing to join"
-            ) from None
+            raise InputError(f"{self.path}: the journal's beginning is damaged ({error}); nothing to join") from None
 
     def _next(self) -> tuple[int, bytes] | None:
         head = self._file.read(_HEAD.size)

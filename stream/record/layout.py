@@ -64,9 +64,7 @@ PULL_DTYPE: Final = np.dtype(
         ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT),
     ]
 )  # fmt: skip
-ZERO_DTYPE: Final = np.dtype(
-    [("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)]
-)
+ZERO_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)])
 EVENT_DTYPE: Final = np.dtype([("time", "<f8"), ("kind", _TEXT), ("text", _TEXT), ("value", "<f8")])
 
 TABLES: Final[dict[str, np.dtype[Any]]] = {
@@ -100,19 +98,14 @@ def software_version() -> str:
 def check_stream(info: StreamInfo) -> None:
     """Refuse a stream that no session can hold. Raises InputError."""
     if not (math.isfinite(info.rate_hz) and info.rate_hz > 0):
-        raise InputError(
-            f"stream {info.name!r}: a rate of {info.rate_hz} Hz cannot be recorded; give a positive rate"
-        )
+        raise InputError(f"stream {info.name!r}: a rate of {info.rate_hz} Hz cannot be recorded; give a positive rate")
     if not 0 < len(info.channels) <= MAX_CHANNELS:
         raise InputError(
-            f"stream {info.name!r}: {len(info.channels)} channels cannot be recorded; "
-            f"send 1 to {MAX_CHANNELS}"
+            f"stream {info.name!r}: {len(info.channels)} channels cannot be recorded; send 1 to {MAX_CHANNELS}"
         )
 
 
-def create_layout(
-    file: Any, info: StreamInfo, root: dict[str, Any], live: dict[str, Any], live_rate_hz: float
-) -> None:
+def create_layout(file: Any, info: StreamInfo, root: dict[str, Any], live: dict[str, Any], live_rate_hz: float) -> None:
     """Make every table of a new session, empty and extendable, so that nothing new is born while recording.
 
     `root` are the root attributes, `live` those of the /live datasets (filter, delay_s, calibration,

@@ -92,9 +92,7 @@ def _check_pair(path: Path, session: Session | None, journal: JournalReader | No
     header = journal.header
     same_start = header.root.get("started_utc") == session.started_utc.isoformat()
     if not same_start or header.info != session.info:
-        raise InputError(
-            f"{journal.path}: belongs to another recording than {path}; move it away and try again"
-        )
+        raise InputError(f"{journal.path}: belongs to another recording than {path}; move it away and try again")
 
 
 def _join(new: Path, session: Session | None, journal: JournalReader | None) -> None:
@@ -114,9 +112,7 @@ def _join(new: Path, session: Session | None, journal: JournalReader | None) -> 
 
 def _check_rows(file: SessionFile) -> None:
     if not file.rows:
-        raise InputError(
-            f"{file.path}: not made, for no sample had been recorded; there is nothing to recover"
-        )
+        raise InputError(f"{file.path}: not made, for no sample had been recorded; there is nothing to recover")
 
 
 def _begin(new: Path, session: Session | None, journal: JournalReader | None) -> SessionFile:

@@ -307,9 +307,7 @@ def _open_h5(path: Path) -> Any:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
     if empty or not h5py.is_hdf5(path):
         what = "is empty" if empty else "is not a session file (not HDF5)"
-        raise InputError(
-            f"{path}: {what}; give a file that Steadypull recorded or imported{_journal_hint(path)}"
-        )
+        raise InputError(f"{path}: {what}; give a file that Steadypull recorded or imported{_journal_hint(path)}")
     try:
         return h5py.File(path, "r")
     except BlockingIOError:
@@ -327,9 +325,7 @@ def _journal_hint(path: Path) -> str:
 
 
 def _check_format(path: Path, file: Any) -> None:
-    foreign = (
-        f"{path}: is HDF5 but not a Steadypull session; give a file that Steadypull recorded or imported"
-    )
+    foreign = f"{path}: is HDF5 but not a Steadypull session; give a file that Steadypull recorded or imported"
     try:
         name = file.attrs.get("format")
         version = file.attrs.get("format_version")
@@ -352,9 +348,7 @@ def _stream_info(samples: Any) -> StreamInfo:
     names, units = (list(samples.attrs[key]) for key in ("names", "units"))
     if not len(names) == len(units) == samples.shape[1]:
         raise ValueError(f"{samples.shape[1]} columns, {len(names)} names, {len(units)} units")
-    channels = tuple(
-        ChannelInfo(text_of(name), text_of(unit)) for name, unit in zip(names, units, strict=True)
-    )
+    channels = tuple(ChannelInfo(text_of(name), text_of(unit)) for name, unit in zip(names, units, strict=True))
     rate_hz = float(samples.attrs["rate_hz"])
     if not rate_hz > 0:
         raise ValueError(f"rate_hz is {rate_hz}")

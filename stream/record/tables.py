@@ -77,16 +77,12 @@ def hold_rows(holds: Iterable[Hold], marks: Sequence[HoldMark] | None = None) ->
 def read_holds(rows: Rows) -> tuple[Hold, ...]:
     """The holds of /holds."""
     floats = [name for name in Hold.__struct_fields__ if name != "load_mean"]
-    return tuple(
-        Hold(load_mean=_none(row["load_mean"]), **{name: float(row[name]) for name in floats}) for row in rows
-    )
+    return tuple(Hold(load_mean=_none(row["load_mean"]), **{name: float(row[name]) for name in floats}) for row in rows)
 
 
 def read_hold_marks(rows: Rows) -> tuple[HoldMark, ...]:
     """What was said of each hold, in the order of `read_holds`."""
-    return tuple(
-        HoldMark(accepted=bool(row["accepted"]), target_rpm=_none(row["target_rpm"])) for row in rows
-    )
+    return tuple(HoldMark(accepted=bool(row["accepted"]), target_rpm=_none(row["target_rpm"])) for row in rows)
 
 
 def pinned_rows(pinned: Iterable[Pinned]) -> Rows:
@@ -140,9 +136,7 @@ def read_pulls(rows: Rows) -> tuple[Pull, ...]:
 
 def zero_rows(zeros: Iterable[Zero]) -> Rows:
     """Rows of /zeros."""
-    return _rows(
-        [(z.start_s, z.end_s, z.mean, z.doubt, layout.clean_text(z.how)) for z in zeros], layout.ZERO_DTYPE
-    )
+    return _rows([(z.start_s, z.end_s, z.mean, z.doubt, layout.clean_text(z.how)) for z in zeros], layout.ZERO_DTYPE)
 
 
 def read_zeros(rows: Rows) -> tuple[Zero, ...]:

@@ -20,9 +20,7 @@ from stream.record.journal import JournalHeader, JournalWriter
 from stream.record.names import journal_path
 from stream.record.tables import HoldMark, Zero
 
-_PENDING = (
-    4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
-)
+_PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
 
 
 class SessionWriter:

@@ -50,9 +50,7 @@ class Header:
             if sum(hits) == 1:
                 return hits.index(True)
             if any(hits):
-                raise InputError(
-                    f"{path}: line {self.line}: {column!r} names {sum(hits)} columns; rename all but one"
-                )
+                raise InputError(f"{path}: line {self.line}: {column!r} names {sum(hits)} columns; rename all but one")
         have = ", ".join(repr(cell) for cell in self.cells[:40])
         raise InputError(
             f"{path}: line {self.line}: no column {column!r}; the header has {have}; "
@@ -127,9 +125,7 @@ def read_header(path: Path) -> Header:
     first = next(number for number, line in enumerate(lines) if line.strip())
     sample = next((line for line in lines[first + 1 :] if line.strip()), "")
     separator = _separator(lines[first], sample)
-    cells = [
-        cell.strip() for cell in next(csv.reader([lines[first]], delimiter=separator, skipinitialspace=True))
-    ]
+    cells = [cell.strip() for cell in next(csv.reader([lines[first]], delimiter=separator, skipinitialspace=True))]
     while cells and not cells[-1]:
         cells.pop()
     if not cells or all(_is_number(cell) for cell in cells):
@@ -217,9 +213,7 @@ def read_table(path: Path, header: Header, places: list[int], time_place: int | 
     with _opened(path, header.encoding) as text:
         for rows, lines in _chunks(text, header, path, notes):
             values.append(
-                np.column_stack(
-                    [column.numbers([row[column.place] for row in rows], lines) for column in columns]
-                )
+                np.column_stack([column.numbers([row[column.place] for row in rows], lines) for column in columns])
             )
             numbers.append(lines)
             if clock is not None:

@@ -73,9 +73,7 @@ class CsvSource:
         except InputError as error:
             if self._rate_hz is None:
                 raise InputError(f"{error}, or give --rate HZ") from None
-            self._notes.append(
-                SourceNote("note", 0, f"no column {clock.csv_column!r}: --rate is taken as it stands")
-            )
+            self._notes.append(SourceNote("note", 0, f"no column {clock.csv_column!r}: --rate is taken as it stands"))
             return None
 
     def _sample(self, table: Table, header: Header, time_place: int | None) -> Sampled:
@@ -102,9 +100,7 @@ class CsvSource:
         }  # fmt: skip
         self._notes += [SourceNote("note", 0, text) for text in table.notes]
         last = len(sampled.index) - 1
-        self._notes += [
-            SourceNote(kind, int(sampled.index[min(row, last)]), text) for kind, row, text in sampled.notes
-        ]
+        self._notes += [SourceNote(kind, int(sampled.index[min(row, last)]), text) for kind, row, text in sampled.notes]
         if missing:
             self._notes.append(SourceNote("note", 0, f"{missing} samples are missing in the log"))
         if cells:

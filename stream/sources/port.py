@@ -25,13 +25,9 @@ class Port:
         try:
             self._serial = serial.serial_for_url(url, **options)
         except serial.SerialException as error:
-            raise PortError(
-                f"{url}: {_reason(error)}; 'steadypull ports' lists the ports there are"
-            ) from None
+            raise PortError(f"{url}: {_reason(error)}; 'steadypull ports' lists the ports there are") from None
         except ValueError as error:
-            raise InputError(
-                f"--port {url}: {error}; give a device path or a URL such as socket://host:port"
-            ) from None
+            raise InputError(f"--port {url}: {error}; give a device path or a URL such as socket://host:port") from None
 
     def read(self, timeout_s: float) -> bytes:
         """What is there, or the first bytes that come within `timeout_s`; empty if none do."""

@@ -172,9 +172,7 @@ class SerialSource:
         now = self._clock()
         if self._away_since_ns is None:
             self._away_since_ns = now
-            self._note(
-                "device-away", f"{self._url} went away ({' '.join(str(error).split())}); waiting for it"
-            )
+            self._note("device-away", f"{self._url} went away ({' '.join(str(error).split())}); waiting for it")
         self._retry_ns = min(max(2 * self._retry_ns, _FIRST_RETRY_NS), _LONGEST_RETRY_NS)
         self._retry_at_ns = now + self._retry_ns
 
@@ -215,9 +213,7 @@ class SerialSource:
         for sent in info.channels:
             ours = self._car.by_name(sent.name)
             if ours is not None and ours.unit and sent.unit and ours.unit != sent.unit:
-                self._note(
-                    "fault", f"channel {sent.name}: the device says {sent.unit}, the car file {ours.unit}"
-                )
+                self._note("fault", f"channel {sent.name}: the device says {sent.unit}, the car file {ours.unit}")
 
     def _what_came(self) -> str:
         """Why open() gave up, with the cure."""

@@ -53,9 +53,7 @@ def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | Non
     back = np.flatnonzero(np.diff(time_s) < 0) + 1
     time_s, spread = _spread_equal(time_s, back)
     if spread:
-        told.append(
-            ("note", 0, f"{spread} rows had the stamp of the row before; they are spread to the next one")
-        )
+        told.append(("note", 0, f"{spread} rows had the stamp of the row before; they are spread to the next one"))
     steps = np.diff(time_s)
     steps[back - 1] = np.nan
     period = float(np.nanmedian(steps))
@@ -173,9 +171,7 @@ def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, bac
             rows += len(grid)
     if not parts:
         return Sampled(rate_hz, values[:0], np.empty(0, dtype=np.int64), resampled=True)
-    return Sampled(
-        rate_hz, np.concatenate(parts), np.concatenate(places), frozenset(restarts), resampled=True
-    )
+    return Sampled(rate_hz, np.concatenate(parts), np.concatenate(places), frozenset(restarts), resampled=True)
 
 
 def _empty(values: Floats) -> npt.NDArray[np.bool_]:

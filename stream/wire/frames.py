@@ -57,16 +57,12 @@ class FrameDecoder:
         self._items: list[Item] = []
         self._told: set[str] = set()
         self._stream: Description | None = None  # the one the recording began with
-        self._layout: Description | None = (
-            None  # what samples are now; None where they do not fit the recording
-        )
+        self._layout: Description | None = None  # what samples are now; None where they do not fit the recording
         self._channels = self._row_bytes = 0  # of the layout
         self._expected: int | None = None  # the device's index of the next sample; None before the first
         self._shift = 0  # our count less the device's index
         self._last = (0, 0, 0)  # device clock µs, rows, host ns of the last frame used
-        self._recent: deque[bytes] = deque(
-            maxlen=_REMEMBERED
-        )  # CRCs of the last frames used: their fingerprints
+        self._recent: deque[bytes] = deque(maxlen=_REMEMBERED)  # CRCs of the last frames used: their fingerprints
         self._samples_mark = self._description_mark = b""  # fingerprints of the last ones used
         self._doubt: tuple[bytes, int] | None = None  # and what was expected when it came
         self._host_ns = 0
@@ -113,13 +109,7 @@ class FrameDecoder:
 
         This is what a healthy stream consists of; nothing here is done frame by frame in Python.
         """
-        if (
-            self._layout is None
-            or self._expected is None
-            or self._bodies
-            or self._doubt is not None
-            or self._reopened
-        ):
+        if self._layout is None or self._expected is None or self._bodies or self._doubt is not None or self._reopened:
             return False
         try:
             frames = list(map(cobs.decode, parts))
@@ -177,9 +167,7 @@ class FrameDecoder:
         body = raw[HEAD.size : -CRC.size]
         if version != VERSION or kind not in (DESCRIPTION, SAMPLES, NOTE):
             self.counts.bad_frames += 1
-            self._tell_once(
-                f"frames of version {version}, kind {kind} are not known to this program and are left out"
-            )
+            self._tell_once(f"frames of version {version}, kind {kind} are not known to this program and are left out")
         elif kind == SAMPLES:
             self._samples(raw)
         elif kind == NOTE:
@@ -238,9 +226,7 @@ class FrameDecoder:
         _, _, _, index, device_us, channels, rows = SAMPLES_HEAD.unpack_from(raw)
         if channels != self._channels or len(raw) != _AROUND + rows * self._row_bytes:
             self.counts.bad_frames += 1
-            self._tell_once(
-                f"samples of {channels} channels, {rows} rows, {len(raw)} bytes do not fit the description"
-            )
+            self._tell_once(f"samples of {channels} channels, {rows} rows, {len(raw)} bytes do not fit the description")
             return
         if rows == 0:
             self.counts.frames += 1
@@ -285,18 +271,14 @@ class FrameDecoder:
         last_us, last_rows, last_ns = self._last
         next_us = last_us + last_rows * 1e6 / rate_hz
         by_device = (device_us - next_us) * 1e-6 * rate_hz
-        by_host = (
-            self._host_ns - last_ns
-        ) * 1e-9 * rate_hz - rows  # these rows are part of the time that went by
+        by_host = (self._host_ns - last_ns) * 1e-9 * rate_hz - rows  # these rows are part of the time that went by
         lost = min(MAX_LOST, max(1, round(by_device if device_us > next_us else by_host)))
         self._shift = self._expected + self._shift - index + lost
         self._recent.clear()
         self.counts.restarts += 1
         self._take(raw, lost, True)
         self._items.append(
-            WireNote(
-                "fault", self._start[0], f"the device restarted; about {lost} samples are missing before it"
-            )
+            WireNote("fault", self._start[0], f"the device restarted; about {lost} samples are missing before it")
         )
 
     def _take(self, raw: bytes, lost: int, restarted: bool) -> None:

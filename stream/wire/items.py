@@ -5,9 +5,7 @@ from dataclasses import asdict, dataclass
 from stream.block import Block, StreamInfo
 
 MAX_HELD = 64 * 1024  # bytes of an unfinished frame or line that are kept between two calls
-MAX_LOST = (
-    1 << 40
-)  # samples: a jump beyond this is a counter that was set anew, not a gap (34 years at 1 kHz)
+MAX_LOST = 1 << 40  # samples: a jump beyond this is a counter that was set anew, not a gap (34 years at 1 kHz)
 
 
 @dataclass(frozen=True, slots=True)

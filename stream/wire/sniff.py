@@ -86,9 +86,7 @@ class WireDecoder:
             self.kind = "text"
             self._forget()
             return self._text.feed(held, host_ns)
-        if (
-            len(self._held) > _MOST_HELD
-        ):  # not text, or it would have been taken for it; it may yet become some
+        if len(self._held) > _MOST_HELD:  # not text, or it would have been taken for it; it may yet become some
             self._forget()
         return [item for item in items if not isinstance(item, StreamInfo)]
 

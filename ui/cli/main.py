@@ -83,3 +83,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 def _say(text: str, code: int) -> int:
     click.echo(f"steadypull: error: {text}", err=True)
     return code
+
+
+if __name__ == "__main__":
+    main()

@@ -158,9 +158,7 @@ class Car:
 
         air = speed + controls.headwind
         against = 0.5 * body.air_density * body.drag_area * air * abs(air) + weight * controls.grade
-        front = (
-            body.rolling_coefficient * (weight - on_driven) + (1.0 - body.rear_brake_share) * controls.brake_n
-        )
+        front = body.rolling_coefficient * (weight - on_driven) + (1.0 - body.rear_brake_share) * controls.brake_n
         self.pull = (force - against - sign * front) / body.moving_mass
         self.speed = max(speed + STEP_S * self.pull, 0.0)
         self.distance += STEP_S * self.speed

@@ -103,9 +103,7 @@ class Driver:
         overall, start = car.body.overall(1), car.time
         while car.time - start < _PATIENCE_S:
             controls.clutch_nm = min(20.0 + 30.0 * (car.time - start), 60.0)
-            controls.throttle = car.engine.throttle_for(
-                car.rpm, 0.8 * controls.clutch_nm + (2000.0 - car.rpm) * 0.03
-            )
+            controls.throttle = car.engine.throttle_for(car.rpm, 0.8 * controls.clutch_nm + (2000.0 - car.rpm) * 0.03)
             if car.spin - car.wheel * overall < 3.0:
                 break
             yield

@@ -49,9 +49,7 @@ class Foot:
         inertia, resistance = self._feel()
         error = wanted - car.spin
         self._sum = min(max(self._sum + error * TICK_S, -8.0), 8.0)
-        torque = resistance + inertia * (
-            (slope_rpm_s + swing * slide) / RPM_PER_RAD_S + 2.5 * error + 1.2 * self._sum
-        )
+        torque = resistance + inertia * ((slope_rpm_s + swing * slide) / RPM_PER_RAD_S + 2.5 * error + 1.2 * self._sum)
         controls.throttle = car.engine.throttle_for(car.rpm, torque)
         overall = car.body.overall(controls.gear)
         if overall:  # out of gear the brake is not the engine's business

@@ -18,9 +18,7 @@ _CONTROLLER: Final = ("throttle", "lambda", "advance", "manifold_pressure")
 _READOUT_RPM: Final = 10.0
 
 
-def write_csv_log(
-    recording: Recording, path: str | Path, rate_hz: float = 50.0, with_time: bool = True
-) -> None:
+def write_csv_log(recording: Recording, path: str | Path, rate_hz: float = 50.0, with_time: bool = True) -> None:
     """Write a recording as a CSV log: `time [s]`, one column a channel, averaged against aliasing.
 
     Where samples were lost the row's cells are empty. A path ending in .gz is packed, alike each time.
@@ -58,9 +56,7 @@ def _digits(scale: float) -> int:
     return max(0, int(np.ceil(-np.log10(scale))) + 1)
 
 
-def write_controller_log(
-    recording: Recording, path: str | Path, rate_hz: float = 20.0, seed: int = 0
-) -> None:
+def write_controller_log(recording: Recording, path: str | Path, rate_hz: float = 20.0, seed: int = 0) -> None:
     """The engine controller's own log: its clock, rpm to 10, throttle, lambda, advance, manifold pressure.
 
     Its clock is off by what `truth.controller` says. Raises StorageError where it cannot be written.
@@ -77,8 +73,7 @@ def write_controller_log(
     columns = [log_s, np.rint(rpm / _READOUT_RPM) * _READOUT_RPM]
     for name in _CONTROLLER:
         columns.append(
-            true_value(recording.motion, name, session_s)
-            + EXTRA[name].noise * rng.standard_normal(len(log_s))
+            true_value(recording.motion, name, session_s) + EXTRA[name].noise * rng.standard_normal(len(log_s))
         )
     header = [
         "time [s]",

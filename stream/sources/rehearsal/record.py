@@ -19,9 +19,7 @@ Floats = npt.NDArray[np.float64]
 _PLANTED_LOSS_S = 0.06
 
 
-def record(
-    script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, needle: Needle, seed: int
-) -> Recording:
+def record(script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, needle: Needle, seed: int) -> Recording:
     """Drive `script` on `tune` and record it. The same arguments give the same recording to the bit.
 
     Raises InputError for a tune or an extra channel that does not exist.

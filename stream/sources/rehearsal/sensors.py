@@ -72,9 +72,7 @@ def engine_turns(rpm: Floats, rate_hz: float) -> Floats:
     return turns
 
 
-def link_force(
-    motion: Motion, link: Link, rate_hz: float, time_s: Floats, rng: np.random.Generator
-) -> Floats:
+def link_force(motion: Motion, link: Link, rate_hz: float, time_s: Floats, rng: np.random.Generator) -> Floats:
     """Newtons that bend the link, float64 (n,): the axle's push and all that comes with it."""
     from scipy.signal import lfilter
 

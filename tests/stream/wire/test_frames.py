@@ -45,9 +45,7 @@ def samples(sequence, index, counts, device_us=None):
     rows, channels = counts.shape
     device_us = index * 1000 if device_us is None else device_us
     kind = "<i2" if counts.dtype.kind == "i" else "<f4"
-    return frame(
-        2, sequence, struct.pack("<QQBH", index, device_us, channels, rows) + counts.astype(kind).tobytes()
-    )
+    return frame(2, sequence, struct.pack("<QQBH", index, device_us, channels, rows) + counts.astype(kind).tobytes())
 
 
 def counts_at(index, rows=4):
@@ -68,20 +66,13 @@ def merged(items):
         last = result[-1] if result else None
         if isinstance(item, Block):
             key = ["block", item.first, item.lost, item.restarted, item.device_us, item.rate_hz]
-            if (
-                isinstance(last, list)
-                and item.first == last[1] + len(last[6])
-                and not item.lost
-                and not item.restarted
-            ):
+            if isinstance(last, list) and item.first == last[1] + len(last[6]) and not item.lost and not item.restarted:
                 last[6] = np.concatenate([last[6], item.samples])
             else:
                 result.append([*key, item.samples])
         else:
             result.append(item)
-    return [
-        (*item[:6], item[6].shape, item[6].tobytes()) if isinstance(item, list) else item for item in result
-    ]
+    return [(*item[:6], item[6].shape, item[6].tobytes()) if isinstance(item, list) else item for item in result]
 
 
 def blocks_of(items):
@@ -307,13 +298,9 @@ def test_floats_that_are_not_finite_become_missing_cells():
     channels = [{"name": "a", "scale": 1.0}, {"name": "b", "scale": 1e30}]
     values = np.float32([[1.5, math.inf], [math.nan, 2.0], [-math.inf, 1e20]])
     decoder = FrameDecoder()
-    (block,) = blocks_of(
-        decoder.feed(description(channels=channels, sample_format="f32") + samples(1, 0, values), 0)
-    )
+    (block,) = blocks_of(decoder.feed(description(channels=channels, sample_format="f32") + samples(1, 0, values), 0))
 
-    np.testing.assert_array_equal(
-        block.samples, np.float32([[1.5, np.nan], [np.nan, 2e30], [np.nan, np.nan]])
-    )
+    np.testing.assert_array_equal(block.samples, np.float32([[1.5, np.nan], [np.nan, 2e30], [np.nan, np.nan]]))
     assert decoder.counts.cells_not_finite == 4
 
 
@@ -418,9 +405,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(pieces, cuts):
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
     split = FrameDecoder()
     items = [
-        item
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
-        for item in split.feed(data[start:stop], 0)
+        item for start, stop in zip(edges[:-1], edges[1:], strict=True) for item in split.feed(data[start:stop], 0)
     ]
 
     assert merged(items) == expected

@@ -43,10 +43,7 @@ def merged(items):
             last[-1] = np.concatenate([last[-1], item.samples])
         else:
             result.append([item.first, item.lost, item.restarted, item.rate_hz, item.device_us, item.samples])
-    return [
-        (*item[:-1], item[-1].shape, item[-1].tobytes()) if isinstance(item, list) else item
-        for item in result
-    ]
+    return [(*item[:-1], item[-1].shape, item[-1].tobytes()) if isinstance(item, list) else item for item in result]
 
 
 @pytest.mark.parametrize("separator", [",", ";", "\t", " ", "   ", ", ", " ;"])
@@ -172,9 +169,7 @@ def test_after_the_port_was_away_the_gap_is_the_hosts_time():
 def test_a_line_that_does_not_parse_is_counted_and_dropped(bad, good):
     one = decoder()
     items = one.feed(lines(1500), 0)
-    items += one.feed(
-        lines(good, start=1500, head=False) + bad + b"\n" + lines(good, start=1500 + good, head=False), 0
-    )
+    items += one.feed(lines(good, start=1500, head=False) + bad + b"\n" + lines(good, start=1500 + good, head=False), 0)
 
     assert one.counts.bad_lines == 1
     assert numbers_in(items) == list(range(1500 + 2 * good))
@@ -250,9 +245,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(rows, cuts):
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
     split = decoder(rate_hz=100.0)
     items = [
-        item
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
-        for item in split.feed(data[start:stop], 0)
+        item for start, stop in zip(edges[:-1], edges[1:], strict=True) for item in split.feed(data[start:stop], 0)
     ]
 
     assert merged(items) == expected
@@ -274,9 +267,7 @@ def test_any_split_gives_the_same_with_a_clock_that_jumps(lost, cuts, back):
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
     split = decoder()
     items = [
-        item
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
-        for item in split.feed(data[start:stop], 0)
+        item for start, stop in zip(edges[:-1], edges[1:], strict=True) for item in split.feed(data[start:stop], 0)
     ]
 
     assert merged(items) == expected

@@ -48,9 +48,7 @@ def test_a_log_comes_back_at_its_rate_with_its_means(recording: Recording, tmp_p
 def test_ripple_does_not_come_back_as_slow_waves(recording: Recording, tmp_path: Path):
     """At idle the pulses come 60 times a second: a 50 Hz log without averaging would show them as 10 Hz, 70 mV."""
     write_csv_log(recording, tmp_path / "log.csv", rate_hz=50.0)
-    _, samples, index, _ = read_all(
-        CsvSource(tmp_path / "log.csv", parse_car(demo_car_text(time_column="time")))
-    )
+    _, samples, index, _ = read_all(CsvSource(tmp_path / "log.csv", parse_car(demo_car_text(time_column="time"))))
     idle = samples[(index > 50) & (index < 400), 0]
 
     assert idle.std() < 0.01
@@ -70,9 +68,7 @@ def test_the_same_bytes_each_time(recording: Recording, tmp_path: Path):
         write_csv_log(recording, tmp_path / name)
 
     assert (tmp_path / "a.csv.gz").read_bytes() == (tmp_path / "b.csv.gz").read_bytes()
-    assert gzip.decompress((tmp_path / "a.csv.gz").read_bytes()).startswith(
-        b"time [s],speed_v [V],link [mV/V]\n"
-    )
+    assert gzip.decompress((tmp_path / "a.csv.gz").read_bytes()).startswith(b"time [s],speed_v [V],link [mV/V]\n")
 
 
 def test_the_controller_s_clock_is_off_by_what_the_truth_says(recording: Recording, tmp_path: Path):

@@ -68,19 +68,14 @@ def test_volts_lie_on_the_true_line(holds: Recording):
         volts = holds.samples[inside, 0].astype(np.float64).mean()
         rpm = holds.motion.at("rpm", holds.time_s[inside]).mean()
         assert volts == pytest.approx(0.25 + 4.3 * rpm / 7400.0, abs=0.002)
-        assert volts * holds.truth.slope_rpm_per_unit + holds.truth.intercept_rpm == pytest.approx(
-            rpm, abs=4.0
-        )
+        assert volts * holds.truth.slope_rpm_per_unit + holds.truth.intercept_rpm == pytest.approx(rpm, abs=4.0)
 
 
 def test_the_converter_lags_by_what_the_truth_says(flawed: Recording):
     """In a pull the volts are late: rpm read off them is behind by lag * slope."""
     pull = flawed.truth.pulls[0]
     inside = (flawed.time_s > pull.start_s + 2.0) & (flawed.time_s < pull.start_s + 6.0)
-    read = (
-        flawed.samples[inside, 0].astype(np.float64) * flawed.truth.slope_rpm_per_unit
-        + flawed.truth.intercept_rpm
-    )
+    read = flawed.samples[inside, 0].astype(np.float64) * flawed.truth.slope_rpm_per_unit + flawed.truth.intercept_rpm
     rpm = flawed.motion.at("rpm", flawed.time_s[inside])
     slope = np.polyfit(flawed.time_s[inside], rpm, 1)[0]
 
@@ -145,9 +140,7 @@ def test_counts_are_in_the_converter_s_steps():
 
 @pytest.mark.parametrize("rate_hz", [500.0, 1000.0, 2500.0])
 def test_signals_do_not_depend_on_the_sample_rate(rate_hz: float):
-    quiet = Chain(
-        rate_hz=rate_hz, converter=Converter(noise_v=0.0), link=Link(noise=0.0, hop_n=0.0, zero_sd=0.0)
-    )
+    quiet = Chain(rate_hz=rate_hz, converter=Converter(noise_v=0.0), link=Link(noise=0.0, hop_n=0.0, zero_sd=0.0))
     recording = hold_drive(3, targets=(3000.0,), chain=quiet)
     hold = recording.truth.holds[0]
     inside = (recording.time_s > hold.start_s + 1.0) & (recording.time_s < hold.end_s)
@@ -156,9 +149,7 @@ def test_signals_do_not_depend_on_the_sample_rate(rate_hz: float):
     assert volts.mean() == pytest.approx(0.25 + 4.3 * hold.mean_rpm / 7400.0, abs=0.003)
     # ripple of a pulse train behind two stages of 12 and 8 ms: amplitude 2 V̄ over both √(1+(ωτ)²)
     omega = 2.0 * np.pi * 4.0 * hold.mean_rpm / 60.0
-    ripple = (
-        2.0 * (4.3 * hold.mean_rpm / 7400.0) / np.hypot(1.0, 0.012 * omega) / np.hypot(1.0, 0.008 * omega)
-    )
+    ripple = 2.0 * (4.3 * hold.mean_rpm / 7400.0) / np.hypot(1.0, 0.012 * omega) / np.hypot(1.0, 0.008 * omega)
     fast = volts - np.convolve(np.pad(volts, 50, mode="edge"), np.ones(101) / 101, mode="valid")
     assert fast.std() * np.sqrt(2.0) == pytest.approx(ripple, rel=0.15)
 

@@ -1,0 +1,104 @@
+"""steadypull drive: live, with recording."""
+
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
+
+if TYPE_CHECKING:
+    from stream.drive.drive import Drive
+
+
+@click.command("drive")
+@click.option("--port", "url", required=True, metavar="URL", help="Device path or any pyserial URL.")
+@click.option("--car", "car_path", required=True, metavar="CAR.toml", help="The car file.")
+@click.option("-o", "out", default=".", metavar="DIR", help="Folder for the session file; made where missing.")
+@tune_option
+@gear_option
+@click.option("--rate", "rate_hz", type=float, metavar="HZ", help="Rows a second of text lines without a clock.")
+@click.option("--targets", metavar="RPM,…", help="Steady speeds to hold, in order.")
+@click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
+@headless_option
+@json_option
+def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, targets: str | None,
+            seconds: float | None, headless: bool, as_json: bool) -> int:  # fmt: skip
+    """Record a drive, live, and find its holds. Ctrl-C ends it properly.
+
+    A second person watches the screen; the road is closed.
+    """
+    from stream.car import load_car
+    from stream.drive.drive import Drive
+    from stream.sources.serialport import SerialSource
+    from ui.cli.display import wants_window
+    from ui.cli.live_text import warn
+
+    car = load_car(car_path)
+    car.need("engine_speed", "drive")
+    warn(car.warnings)
+    positive("--rate", rate_hz)
+    positive("--seconds", seconds)
+    wanted = numbers("--targets", targets) if targets else ()
+    source = SerialSource(url, car, rate_hz)
+    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=wanted)
+    return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
+
+
+def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
+    """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
+    from ui.cli.live_text import follow
+    from ui.cli.results import drive_json, print_findings, print_json
+
+    ends = None if seconds is None else time.monotonic() + seconds
+    with stopped_by_signals(drive):
+        drive.start()
+        if window:
+            from ui.cli.display import open_window
+
+            with _ended_after(drive, ends):
+                open_window(drive)
+            drive.stop()
+        else:
+            drive.wait_open()
+            follow(drive, ends)
+        drive.join()
+    stage = drive.stage
+    if stage is None:
+        return 0
+    path = drive.recorded[-1] if drive.recorded else None
+    if as_json:
+        print_json(drive_json(stage, path))
+    else:
+        print_findings(stage, path)
+    return 0
+
+
+@contextmanager
+def stopped_by_signals(drive: "Drive") -> Iterator[None]:
+    """SIGINT and SIGTERM end the drive properly while this is open."""
+    kinds = [signal.SIGINT, signal.SIGTERM]
+    before = [signal.signal(kind, lambda *_: drive.stop()) for kind in kinds]
+    try:
+        yield
+    finally:
+        for kind, handler in zip(kinds, before, strict=True):
+            signal.signal(kind, handler)
+
+
+@contextmanager
+def _ended_after(drive: "Drive", ends: float | None) -> Iterator[None]:
+    """Stop the drive at a time of the monotonic clock, beside a window that has the main thread."""
+    if ends is None:
+        yield
+        return
+    timer = threading.Timer(max(0.0, ends - time.monotonic()), drive.stop)
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

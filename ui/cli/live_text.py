@@ -1,0 +1,81 @@
+"""A running drive in text, on standard error: what happens as lines, and one line of numbers on a terminal."""
+
+import sys
+import time
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from stream.drive.drive import Drive
+    from stream.events import Event
+    from stream.live.view import DriveStatus
+
+LOOK_S = 0.1
+NUMBERS_S = 0.5
+
+WORDS: dict[str, str] = {
+    "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady", "hold-done": "hold",
+    "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull", "pull-done": "pull done", "gap": "gap",
+    "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark", "device-away": "device away",
+    "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
+}  # fmt: skip
+
+
+def warn(lines: Iterable[str]) -> None:
+    """Warnings, one line each, on standard error."""
+    for line in lines:
+        click.echo(f"steadypull: warning: {line}", err=True)
+
+
+def say(event: "Event") -> None:
+    """One event as a line on standard error."""
+    text = event.text or ("" if event.value is None or event.value != event.value else f"{event.value:.0f} rpm")
+    click.echo(f"{event.time_s:8.1f} s  {WORDS[event.kind]:<15} {text}".rstrip(), err=True)
+
+
+def follow(drive: "Drive", ends: float | None, ended: Callable[[], bool] = lambda: False) -> None:
+    """Print events and numbers until the drive is done, `ends` (monotonic clock) is reached, or `ended` says so."""
+    seen = 0
+    next_numbers = 0.0
+    terminal = sys.stderr.isatty()
+    stopping = False
+    while not drive.done.wait(LOOK_S):
+        seen = _say_new(drive, seen, terminal)
+        now = time.monotonic()
+        if terminal and now >= next_numbers:
+            click.echo("\r\x1b[K" + numbers_line(drive.status()), err=True, nl=False)
+            next_numbers = now + NUMBERS_S
+        if not stopping and ((ends is not None and now >= ends) or ended()):
+            drive.stop()
+            stopping = True
+    _say_new(drive, seen, terminal)
+
+
+def _say_new(drive: "Drive", seen: int, terminal: bool) -> int:
+    events, dropped = drive.events.since(seen)
+    if events and terminal:
+        click.echo("\r\x1b[K", err=True, nl=False)
+    if dropped:
+        click.echo(f"             {dropped} events were not shown", err=True)
+    for event in events:
+        say(event)
+    return events[-1].number if events else seen
+
+
+def numbers_line(status: "DriveStatus") -> str:
+    """The numbers of this moment: time, speed, load, steadiness, health."""
+    parts = [f"{status.time_s:.0f} s"]
+    if status.speed_rpm == status.speed_rpm:
+        parts.append(f"{status.speed_rpm:.0f} rpm")
+    if status.load == status.load:
+        parts.append(f"{status.load:.3f} {status.load_unit}")
+    if status.steady is not None and status.steady.steady_s:
+        parts.append(f"steady {status.steady.steady_s:.1f} s")
+    parts.append(f"{status.holds} holds")
+    if status.health is not None and status.health.lost_samples:
+        parts.append(f"{status.health.lost_samples} lost")
+    if status.state != "running":
+        parts.append(status.state)
+    return " · ".join(parts)

@@ -1,0 +1,50 @@
+"""steadypull replay: a recorded session through the same live stage."""
+
+import click
+
+from ui.cli.options import headless_option, json_option, new_file
+
+
+@click.command("replay")
+@click.argument("session_path", metavar="SESSION")
+@click.option("-o", "out", metavar="NEW.h5", help="Write what is found to a new session.")
+@click.option("--pace", type=click.Choice(["1", "max"]), help="As it was, or as fast as can be.  [max when headless]")
+@click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
+@headless_option
+@json_option
+def command(session_path: str, out: str | None, pace: str | None, car_path: str | None, headless: bool,
+            as_json: bool) -> int:  # fmt: skip
+    """Pass a recorded session through the live stage again; the session itself is never changed."""
+    from pathlib import Path
+
+    from stream.drive.drive import Drive
+    from stream.drive.offline import run_offline
+    from stream.record.session import open_session
+    from stream.sources.replay import ReplaySource
+    from ui.cli.display import wants_window
+    from ui.cli.drive import run_drive
+    from ui.cli.progress import progress
+    from ui.cli.results import drive_json, print_findings, print_json
+    from ui.cli.session_car import car_of
+
+    with open_session(session_path) as session:
+        car = car_of(session, car_path)
+        tune, gear, note, rows = session.tune, session.gear, session.note, session.rows
+        started = session.started_utc
+    car.need("engine_speed", "replay")
+    target = new_file("-o", out)
+    window = wants_window(headless, as_json)
+    if window or pace == "1":
+        source = ReplaySource(session_path, None if pace == "max" else 1.0)
+        drive = Drive(source, car, path=target, tune=tune, gear=gear, record=target is not None)
+        return run_drive(drive, seconds=None, window=window, as_json=as_json)
+    with progress("replay", rows) as tell:
+        stage = run_offline(
+            ReplaySource(session_path), car, tune=tune, gear=gear, started_utc=started, note=note, path=target,
+            progress=tell,
+        )  # fmt: skip
+    if as_json:
+        print_json(drive_json(stage, target if target is not None else Path(session_path)))
+    else:
+        print_findings(stage, target)
+    return 0
