@@ -1,14 +1,17 @@
 """Whether a window can be opened, and opening one. Qt is imported here and nowhere else in ui/cli."""
 
+import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
 
+UNSEEN = ("offscreen", "minimal")  # Qt platforms that draw where nobody looks
+
 
 def wants_window(headless: bool, as_json: bool) -> bool:
-    """A window is opened where there is a display, unless text or JSON was asked for."""
-    if headless or as_json:
+    """A window is opened where there is a display that a person can see, unless text or JSON was asked for."""
+    if headless or as_json or os.environ.get("QT_QPA_PLATFORM", "").split(":")[0] in UNSEEN:
         return False
     from ui.window.start import display_available
 
