@@ -53,14 +53,14 @@ class CautionPage(QtWidgets.QWidget):
         self.understood.setDefault(True)
         self.understood.setAutoDefault(True)
         self.grid = QtWidgets.QGridLayout()
-        self.grid.setColumnStretch(1, 1)
+        self.grid.setColumnStretch(0, 1)
         self.lines: list[tuple[QtWidgets.QLabel, QtWidgets.QLabel]] = []
         for row, (what, why) in enumerate(CAUTIONS):
             pair = label("verdict", what), label("prose", why)
             for text in pair:
                 text.setWordWrap(True)
-            self.grid.addWidget(pair[0], 2 * row, 0, 1, 2)
-            self.grid.addWidget(pair[1], 2 * row + 1, 0, 1, 2)
+            self.grid.addWidget(pair[0], 2 * row, 0, QtCore.Qt.AlignmentFlag.AlignBottom)
+            self.grid.addWidget(pair[1], 2 * row + 1, 0, QtCore.Qt.AlignmentFlag.AlignTop)
             self.lines.append(pair)
         head = QtWidgets.QHBoxLayout()
         head.addWidget(self.triangle)
@@ -86,5 +86,5 @@ class CautionPage(QtWidgets.QWidget):
         self.box.setContentsMargins(side, round(20 * unit), side, round(20 * unit))
         self.box.setSpacing(round(16 * unit))
         for row in range(self.grid.rowCount()):
-            self.grid.setRowMinimumHeight(row, round((30 if row % 2 == 0 else 40) * unit))
+            self.grid.setRowMinimumHeight(row, round((46 if row % 2 == 0 else 30) * unit))
         self.grid.setVerticalSpacing(round(2 * unit))

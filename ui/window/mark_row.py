@@ -65,8 +65,11 @@ class MarkRow(QtWidgets.QWidget):
         if span.kind == "hold":
             painter.drawPolyline([corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)])
         elif span.kind == "pull":
-            painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
-            painter.drawPolyline([corner(left, bottom), corner(right, top), corner(right, bottom)])
+            painter.drawPolyline([corner(left, bottom), corner(right, bottom), corner(right, top)])
+            painter.setBrush(QtGui.QColor(ink))
+            wedge = min(high * 0.6, right - left)
+            painter.drawPolygon([corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)])
+            text_from = left + wedge + 8
         elif span.kind == "gap":
             zigzag = [corner(left + dx, top + share * (bottom - top)) for dx, share in ((-3, 0), (3, 0.35), (-3, 0.65), (3, 1))]
             painter.drawPolyline(zigzag)

@@ -95,7 +95,7 @@ class FigurePanel(QtWidgets.QWidget):
         painter.setFont(text_font(small))
         painter.setPen(QtGui.QColor(self.theme.muted))
         painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
-        foot = small * 2.0 if self.note else small * 0.8
+        foot = small * 2.3 if self.note else small * 0.8
         room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
         painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.8))
@@ -105,7 +105,7 @@ class FigurePanel(QtWidgets.QWidget):
         left = room.center().x() - metrics.horizontalAdvance(self.figure) / 2
         painter.drawText(QtCore.QPointF(left, baseline), self.figure)
         if self.note:
-            painter.setFont(text_font(small * 1.1, bold=True))
+            painter.setFont(text_font(small * 1.5, bold=True))
             painter.setPen(QtGui.QColor(self.theme.text))
             below = QtCore.QRectF(margin, box.height() - foot, box.width() - 2 * margin, foot * 0.9)
             painter.drawText(below, Align.AlignCenter, self.note)

@@ -90,13 +90,13 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.drawText(
             QtCore.QRectF(margin, 0, width, caption), QtCore.Qt.AlignmentFlag.AlignVCenter, "Engine speed, rpm"
         )
-        low = height * (0.66 if self.target is not None else 0.78)
+        low = height * (0.64 if self.target is not None else 0.78)
         arena = QtCore.QRectF(margin, caption, width - 2 * margin, low - caption)
         self._draw_figure(painter, arena)
         words_box = QtCore.QRectF(margin, low, width - 2 * margin, height * 0.15)
         self._draw_words(painter, words_box)
         if self.target is not None:
-            self._draw_target(painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.17))
+            self._draw_target(painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19))
         painter.end()
 
     def _draw_figure(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
@@ -150,7 +150,7 @@ class SpeedPanel(QtWidgets.QWidget):
         """A level line with a post at the target and a wedge where the speed is; words beside it."""
         if self.target is None:
             return
-        line_y = box.top() + box.height() * 0.36
+        line_y = box.top() + box.height() * 0.28
         middle, reach = box.center().x(), box.width() * 0.42
         painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 3))
         painter.drawLine(QtCore.QPointF(middle - reach, line_y), QtCore.QPointF(middle + reach, line_y))
@@ -170,7 +170,7 @@ class SpeedPanel(QtWidgets.QWidget):
                     QtCore.QPointF(x + size, line_y + size * 1.4),
                 ]
             )
-        painter.setFont(text_font(box.height() * 0.30))
+        painter.setFont(text_font(box.height() * 0.38))
         painter.setPen(QtGui.QColor(self.theme.text))
-        below = QtCore.QRectF(box.left(), line_y + box.height() * 0.24, box.width(), box.height() * 0.38)
-        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, self.target_sentence)
+        below = QtCore.QRectF(box.left(), line_y + box.height() * 0.26, box.width(), box.height() * 0.44)
+        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignCenter, self.target_sentence)

@@ -93,7 +93,7 @@ class Shade(pg.GraphicsObject):
             ink = {"hold": self.theme.hold, "pull": self.theme.pull}.get(span.kind, self.theme.muted)
             box = QtCore.QRectF(left, self._bounds.top(), right - left, self._bounds.height())
             colour = QtGui.QColor(ink)
-            colour.setAlpha(46)
+            colour.setAlpha(46 if span.kind == "hold" else 28)
             if span.kind in ("hold", "pull"):
                 painter.fillRect(box, colour)
             painter.setPen(pg.mkPen(ink, width=1, style=_POST_STYLE.get(span.kind, QtCore.Qt.PenStyle.DotLine)))
@@ -155,10 +155,11 @@ class Strip(QtWidgets.QWidget):
         plot.setXRange(-WINDOW_S, 0, padding=0)
         plot.setYRange(low, high, padding=0)
         plot.getAxis("left").setWidth(AXIS_WIDTH)
-        plot.getAxis("bottom").setTicks([])
+        plot.getAxis("left").enableAutoSIPrefix(False)
         plot.hideAxis("bottom")
         shade = Shade()
         plot.addItem(shade, ignoreBounds=True)
+        plot.getAxis("left").setTicks([round_ticks(low, high)])
         lane = Lane(plot, shade, [], low, high)
         for _ in range(curves):
             self._add_trace(lane)
@@ -275,7 +276,17 @@ class Strip(QtWidgets.QWidget):
             if low < lane.low or high > lane.high or used < 0.5 * (lane.high - lane.low):
                 lane.low, lane.high = low, high
                 lane.plot.setYRange(low, high, padding=0)
+                lane.plot.getAxis("left").setTicks([round_ticks(low, high)])
                 lane.traces[0].set_bounds(low, high)
+
+
+def round_ticks(low: float, high: float) -> list[tuple[float, str]]:
+    """Two to four round numbers strictly inside a range, with their texts: a lane is too low for more."""
+    step = 10.0 ** math.ceil(math.log10(high - low))
+    while len(inside := range(math.floor(low / step) + 1, math.ceil(high / step))) < 2:
+        step /= 2 if f"{step:e}"[0] != "5" else 2.5
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    return [(number * step, f"{number * step:.{decimals}f}") for number in inside]
 
 
 def fitting_range(low: float, high: float, floor: float) -> tuple[float, float]:

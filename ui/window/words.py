@@ -171,5 +171,5 @@ def _noise(health: Health, info: StreamInfo | None) -> str:
         unit = units.get(name, "")
         if unit in ("V", "mV/V") and math.isfinite(value) and abs(value) < 0.1:
             value, unit = value * 1e3, {"V": "mV", "mV/V": "µV/V"}[unit]
-        parts.append(f"{two_figures(value)} {unit}".strip())
+        parts.append(f"{plain(name, 10)} {two_figures(value)} {plain(unit, 10)}".strip())
     return ", ".join(parts) if parts else NO_FIGURE
