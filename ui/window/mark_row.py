@@ -71,6 +71,7 @@ class MarkRow(QtWidgets.QWidget):
             painter.drawPolygon([corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)])
             text_from = left + wedge + 8
         elif span.kind == "gap":
+            left = min(left, self._right - 4)
             zigzag = [corner(left + dx, top + share * (bottom - top)) for dx, share in ((-3, 0), (3, 0.35), (-3, 0.65), (3, 1))]
             painter.drawPolyline(zigzag)
         else:

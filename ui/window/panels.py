@@ -75,6 +75,7 @@ class FigurePanel(QtWidgets.QWidget):
         self.caption = ""
         self.figure = words.NO_FIGURE
         self.note = ""
+        self.unit = 1.0
         self.setMinimumSize(160, 90)
 
     def show_figure(self, caption: str, figure: str, note: str = "") -> None:
@@ -90,22 +91,21 @@ class FigurePanel(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
         box = QtCore.QRectF(self.rect())
-        small = max(15.0, min(box.height() * 0.13, box.width() * 0.055))
-        margin = small * 0.7
+        small, margin = 17 * self.unit, 12 * self.unit
         painter.setFont(text_font(small))
         painter.setPen(QtGui.QColor(self.theme.muted))
         painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
-        foot = small * 2.3 if self.note else small * 0.8
+        foot = small * 1.9 if self.note else small * 0.8
         room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
-        painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.8))
+        painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.85))
         painter.setPen(QtGui.QColor(self.theme.muted if self.figure == words.NO_FIGURE else self.theme.text))
         metrics = QtGui.QFontMetricsF(painter.font())
         baseline = room.center().y() + metrics.capHeight() / 2
         left = room.center().x() - metrics.horizontalAdvance(self.figure) / 2
         painter.drawText(QtCore.QPointF(left, baseline), self.figure)
         if self.note:
-            painter.setFont(text_font(small * 1.5, bold=True))
+            painter.setFont(text_font(small * 1.35, bold=True))
             painter.setPen(QtGui.QColor(self.theme.text))
             below = QtCore.QRectF(margin, box.height() - foot, box.width() - 2 * margin, foot * 0.9)
             painter.drawText(below, Align.AlignCenter, self.note)

@@ -19,7 +19,7 @@ from ui.window.screen import Screen
 from ui.window.speed_panel import SpeedPanel
 from ui.window.strip import WINDOW_S, Strip
 from ui.window.theme import DARK, Theme
-from ui.window.watch import NO_DRIVE, State, Watch
+from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
 
 FIGURES_EVERY_S = 0.1  # figures that change faster cannot be read
 RAW_ROWS, RAW_READS = 8192, 8  # per frame; what is more than that is told by Block.lost
@@ -63,8 +63,8 @@ class Road(Screen):
             part.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Ignored)
         self.side = QtWidgets.QVBoxLayout(side)
         self.side.setContentsMargins(0, 0, 0, 0)
-        self.side.addWidget(self.load, 5)
-        self.side.addWidget(self.target, 4)
+        self.side.addWidget(self.load, 10)
+        self.side.addWidget(self.target, 11)
         self.side.addLayout(self.controls.target_row)
         self.top = QtWidgets.QHBoxLayout()
         self.top.addWidget(self.speed, 66)
@@ -125,6 +125,8 @@ class Road(Screen):
         for part in (self.state_bar, self.speed, self.load, self.target, self.hold.mark, self.pull.mark, self.health):
             part.theme = theme
             part.update()
+        for panel in (self.speed, self.load, self.target):
+            panel.unit = unit
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
@@ -203,10 +205,12 @@ class Road(Screen):
         return [Span("hold", end - steady.steady_s, end, words.rpm(steady.mean_rpm))]
 
     def _show_speed(self, status: DriveStatus, state: State) -> None:
-        dead = status.state != "running" or state.title == "No data"
+        dead = status.state != "running" or state.title == NO_DATA
         old = self._clock() - self._figures_at < FIGURES_EVERY_S
         figure = self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
-        self.speed.show_speed(figure, status.speed_rpm, status.steady, status.next_target_rpm, dead)
+        self.speed.show_speed(
+            figure, status.speed_rpm, status.steady, status.next_target_rpm, dead=dead, alarm=state.title == LIFT
+        )
 
     def _show_figures(self, status: DriveStatus) -> None:
         dead = self.speed.dead
@@ -223,7 +227,7 @@ class Road(Screen):
         self.pull.show_verdict("idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
-        self.health.show_health(words.health_cells(status, info), file)
+        self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
         self.controls.show_status(status.recording, status.tune)
 
     def _show_target(self, status: DriveStatus) -> None:

@@ -18,7 +18,7 @@ class Controls:
         self.record = self._button("Start recording")
         self.record.setProperty("part", "record")
         self.mark = self._button("Mark (space bar)")
-        self.skip, self.redo = self._button("Skip  (right arrow)"), self._button("Back  (left arrow)")
+        self.skip, self.redo = self._button("Skip (right key)"), self._button("Back (left key)")
         self.tune_caption = label("caption", "Tune in the car")
         self.tune = QtWidgets.QLineEdit()
         self.tune.setMaxLength(40)

@@ -10,7 +10,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.live.view import Steady
 from ui.window import words
-from ui.window.paint import font_that_fits, text_font
+from ui.window.paint import font_that_fits, hatch, text_font
 from ui.window.theme import DARK, Theme
 
 FULLY_OPEN = 5.0  # spread over band at which the halves are as far apart as they go
@@ -50,6 +50,8 @@ class SpeedPanel(QtWidgets.QWidget):
         self.speed = float("nan")
         self.target: float | None = None
         self.dead = True
+        self.alarm = False
+        self.unit = 1.0
         self.setMinimumSize(320, 160)
 
     @property
@@ -60,6 +62,8 @@ class SpeedPanel(QtWidgets.QWidget):
     @property
     def sentence(self) -> str:
         """The words under the figure."""
+        if self.alarm:
+            return "LIFT"
         return "no speed" if self.dead else words.steadiness(self.steady)
 
     @property
@@ -69,10 +73,12 @@ class SpeedPanel(QtWidgets.QWidget):
             return ""
         return words.against_target(self.speed, self.target, self.steady.band_rpm)
 
-    def show_speed(self, figure: str, speed: float, steady: Steady | None, target: float | None, dead: bool) -> None:
-        """Take over what is to be drawn. `dead`: there is no signal, so no figure and no bracket."""
+    def show_speed(
+        self, figure: str, speed: float, steady: Steady | None, target: float | None, *, dead: bool, alarm: bool = False
+    ) -> None:
+        """Take over what is to be drawn. `dead`: there is no signal, so no figure and no bracket; `alarm`: lift."""
         self.figure = words.NO_FIGURE if dead else figure
-        self.speed, self.steady, self.target, self.dead = speed, steady, target, dead
+        self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
         self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
         self.update()
 
@@ -83,12 +89,15 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
         width, height = float(self.width()), float(self.height())
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
-        caption = height * 0.10
-        painter.setFont(text_font(max(15.0, caption * 0.52)))
+        if self.alarm:
+            for left in (0.0, width - 36 * self.unit):
+                hatch(painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit)
+        caption = 32 * self.unit
+        painter.setFont(text_font(17 * self.unit))
         painter.setPen(QtGui.QColor(self.theme.muted))
-        margin = height * 0.035
+        margin = 12 * self.unit
         painter.drawText(
-            QtCore.QRectF(margin, 0, width, caption), QtCore.Qt.AlignmentFlag.AlignVCenter, "Engine speed, rpm"
+            QtCore.QRectF(margin + (36 * self.unit if self.alarm else 0), 0, width, caption), QtCore.Qt.AlignmentFlag.AlignVCenter, "Engine speed, rpm"
         )
         low = height * (0.64 if self.target is not None else 0.78)
         arena = QtCore.QRectF(margin, caption, width - 2 * margin, low - caption)
@@ -137,10 +146,10 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.setFont(text_font(box.height() * 0.62, bold=True))
         text = self.sentence
         wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(text)
-        if self.closed:
+        if self.closed or self.alarm:
             plate = QtCore.QRectF(box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height())
             plate.setWidth(wide + box.height() * 0.8)
-            painter.fillRect(plate, QtGui.QColor(self.theme.hold))
+            painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.alarm else self.theme.hold))
             painter.setPen(QtGui.QColor(self.theme.on_signal))
         else:
             painter.setPen(QtGui.QColor(self.theme.muted if self.dead else self.theme.text))
@@ -150,7 +159,7 @@ class SpeedPanel(QtWidgets.QWidget):
         """A level line with a post at the target and a wedge where the speed is; words beside it."""
         if self.target is None:
             return
-        line_y = box.top() + box.height() * 0.28
+        line_y = box.top() + box.height() * 0.24
         middle, reach = box.center().x(), box.width() * 0.42
         painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 3))
         painter.drawLine(QtCore.QPointF(middle - reach, line_y), QtCore.QPointF(middle + reach, line_y))
@@ -160,7 +169,7 @@ class SpeedPanel(QtWidgets.QWidget):
         )
         if self.steady is not None and not self.dead and math.isfinite(self.speed):
             share = (self.speed - self.target) / (TARGET_SPAN * max(self.steady.band_rpm, 1.0))
-            x, size = middle + reach * min(1.0, max(-1.0, share)), box.height() * 0.2
+            x, size = middle + reach * min(1.0, max(-1.0, share)), box.height() * 0.16
             painter.setPen(QtCore.Qt.PenStyle.NoPen)
             painter.setBrush(QtGui.QColor(self.theme.speed))
             painter.drawPolygon(
@@ -172,5 +181,5 @@ class SpeedPanel(QtWidgets.QWidget):
             )
         painter.setFont(text_font(box.height() * 0.38))
         painter.setPen(QtGui.QColor(self.theme.text))
-        below = QtCore.QRectF(box.left(), line_y + box.height() * 0.26, box.width(), box.height() * 0.44)
+        below = QtCore.QRectF(box.left(), line_y + box.height() * 0.34, box.width(), box.height() * 0.42)
         painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignCenter, self.target_sentence)

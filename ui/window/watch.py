@@ -14,6 +14,7 @@ Level = Literal["idle", "wait", "recording", "caution", "fault"]
 
 SHOWN_S = 5.0  # how long a passing trouble stays up
 ALARM_S = 3.0
+LIFT, NO_DATA = "LIFT", "No data"
 QUIET_S = 1.5  # a running stream that brings nothing for this long is in trouble
 LITTLE_DISK_BYTES, HARDLY_ANY_DISK_BYTES = 1_000_000_000, 100_000_000
 LITTLE_DISK_S, HARDLY_ANY_DISK_S = 600.0, 60.0
@@ -64,7 +65,7 @@ class Watch:
         for event in events:
             text = words.plain(event.text, 110)
             if event.kind == "alarm":
-                self._passing["alarm"] = (now + ALARM_S, State("fault", "LIFT", text))
+                self._passing["alarm"] = (now + ALARM_S, State("fault", LIFT, text))
             elif event.kind == "fault":
                 self._passing["fault"] = (now + SHOWN_S, State("caution", "Data fault", text))
             elif event.kind == "mark":
@@ -110,7 +111,7 @@ class Watch:
             candidates.append(State("fault", "Device away", f"waiting for it, {waited}; check cable and supply"))
         elif status.state == "running" and now - self._moved > QUIET_S:
             quiet = words.clock(now - self._moved)
-            candidates.append(State("fault", "No data", f"nothing came for {quiet}; check cable and supply"))
+            candidates.append(State("fault", NO_DATA, f"nothing came for {quiet}; check cable and supply"))
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
         candidates += [self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing]
@@ -129,6 +130,11 @@ class Watch:
         return State("idle", "Not recording", note)
 
 
+def little_disk(status: DriveStatus, info: StreamInfo | None) -> bool:
+    """Whether the disk figure wants attention."""
+    return _disk_state(status, info) is not None
+
+
 def _disk_state(status: DriveStatus, info: StreamInfo | None) -> State | None:
     """Little room left: in bytes, or in minutes of this stream (samples are written twice, file and journal)."""
     free = status.disk_free_bytes
@@ -139,6 +145,7 @@ def _disk_state(status: DriveStatus, info: StreamInfo | None) -> State | None:
     if free < HARDLY_ANY_DISK_BYTES or left_s < HARDLY_ANY_DISK_S:
         return State("fault", "Disk full soon", f"{words.size(free)} left; stop and make room")
     if free < LITTLE_DISK_BYTES or left_s < LITTLE_DISK_S:
-        minutes = "" if left_s > 36_000 else f", about {max(1, round(left_s / 60))} min of recording"
+        room = f"{left_s / 3600:.0f} h" if left_s >= 7200 else f"{max(1, round(left_s / 60))} min"
+        minutes = f", about {room} of recording" if pace > 0 else ""
         return State("caution", "Disk nearly full", f"{words.size(free)} left{minutes}")
     return None

@@ -130,11 +130,11 @@ def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     return verdict, " · ".join(parts)
 
 
-def health_cells(status: DriveStatus, info: StreamInfo | None) -> list[tuple[str, str, bool]]:
+def health_cells(status: DriveStatus, info: StreamInfo | None, little_disk: bool = False) -> list[tuple[str, str, bool]]:
     """The health line: (what, figure, whether it wants attention)."""
     health = status.health
     if health is None:
-        return [("Rate", NO_FIGURE, False), ("Disk", _disk(status), False)]
+        return [("Rate", NO_FIGURE, False), ("Disk", _disk(status), little_disk)]
     clipped = sum(health.clipped_samples.values())
     cells = [
         ("Rate", f"{_rate(health.rate_hz)} Hz", False),
@@ -144,7 +144,7 @@ def health_cells(status: DriveStatus, info: StreamInfo | None) -> list[tuple[str
     ]
     if health.flat:
         cells.append(("Flat", ", ".join(plain(name, 14) for name in health.flat[:2]), True))
-    cells.append(("Disk", _disk(status), False))
+    cells.append(("Disk", _disk(status), little_disk))
     return cells
 
 
