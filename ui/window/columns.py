@@ -3,6 +3,7 @@
 A sample costs work once, when it comes. Drawing costs the same whether a column holds one sample or thousands.
 """
 
+import math
 from typing import Any
 
 import numpy as np
@@ -39,7 +40,7 @@ class Columns:
 
     def advance(self, now_s: float) -> None:
         """Move the window so that its last column holds `now_s`; the new columns are empty."""
-        column = int(now_s // self.width_s)
+        column = math.floor(now_s / self.width_s)  # not //: it rounds otherwise than the division in add()
         if self._newest is None or column - self._newest >= self.count:
             self._pairs[:] = np.nan
             self._newest = column
