@@ -1,7 +1,8 @@
 """Sound cues: what the driver hears, since eyes stay on the road. No Qt in here.
 
-Cues are told apart by rhythm first, because a loud car leaves little of pitch; all notes lie between 1 and 3 kHz, where
-a car's speakers are strong and engine noise is weak (common practice, no source). `lift` is the loudest and the fastest.
+Cues are told apart by rhythm first, because a loud car leaves little of pitch; all notes lie between 1 and 3
+kHz, where a car's speakers are strong and engine noise is weak (common practice, no source). `lift` is the
+loudest and the fastest.
 """
 
 import threading
@@ -110,9 +111,13 @@ class Chooser:
 
     def choose(self, events: Iterable[Event]) -> Cue | None:
         """The cue for this look at the events, or None."""
-        cues = [cue for event in events if (cue := cue_for(event)) is not None and self.on.get(cue.name, True)]
+        cues = [
+            cue for event in events if (cue := cue_for(event)) is not None and self.on.get(cue.name, True)
+        ]
         now = self.clock()
-        fresh = [c for c in cues if c.name != "data-fault" or now - self._played.get(c.name, -REPEAT_S) >= REPEAT_S]
+        fresh = [
+            c for c in cues if c.name != "data-fault" or now - self._played.get(c.name, -REPEAT_S) >= REPEAT_S
+        ]
         if not fresh:
             return None
         best = max(fresh, key=lambda cue: cue.urgency)
@@ -121,7 +126,7 @@ class Chooser:
 
 
 class MiniaudioPlayer:
-    """Plays through the sound card with miniaudio, which needs no system libraries. Its own thread asks for samples."""
+    """Plays through the sound card with miniaudio, whose own thread asks for samples."""
 
     def __init__(self, device: Any) -> None:
         self._lock = threading.Lock()
@@ -156,7 +161,7 @@ class MiniaudioPlayer:
 def open_player(backends: list[Any] | None = None) -> MiniaudioPlayer | None:
     """The sound card through miniaudio; None where that part is not installed or there is no sound card."""
     try:
-        import miniaudio  # type: ignore[import-not-found]  # noqa: PLC0415 - an optional part
+        import miniaudio  # type: ignore[import-not-found]
     except ImportError:
         return None
     try:

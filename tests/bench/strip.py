@@ -1,6 +1,8 @@
-"""What the strip costs: our columns against stock curves of the same window, and what a reader loses meanwhile.
+"""What the strip costs: our columns against stock curves of the same window, and what a reader loses
+meanwhile.
 
-Run it: python tests/bench/strip.py [--smoke]. Every function returns numbers; the bench of the whole calls them.
+Run it: python tests/bench/strip.py [--smoke]. Every function returns numbers; the bench of the whole calls
+them.
 """
 
 import importlib
@@ -59,8 +61,11 @@ def _ours(width: int, height: int) -> Any:
     return strip
 
 
-def redraw(frames: int = 200, width: int = 1200, height: int = 800, stock_frames: int = 8) -> dict[str, float]:
-    """Milliseconds a frame, in one run: ours (taking in a frame's new samples, and repainting) and stock setData.
+def redraw(
+    frames: int = 200, width: int = 1200, height: int = 800, stock_frames: int = 8
+) -> dict[str, float]:
+    """Milliseconds a frame, in one run: ours (taking in a frame's new samples, and repainting) and stock
+    setData.
 
     Both show 30 s of 3 curves × 10 kHz; ours shows its two live curves, a hold and a pull as well.
     """
@@ -96,7 +101,7 @@ def redraw(frames: int = 200, width: int = 1200, height: int = 800, stock_frames
 
 
 def _count_paints(view: Any) -> dict[str, int]:
-    """Counts how often the view really paints, so that a frame that was skipped is not taken for a fast one."""
+    """Counts the frames that were really painted: a skipped one must not pass for a fast one."""
     seen, paint = {"count": 0}, view.paintEvent
 
     def counting(event: Any) -> None:
@@ -196,8 +201,8 @@ class _Reader(threading.Thread):
 
 
 def lost_while_drawing(seconds: float = 6.0, width: int = 1200, height: int = 800) -> dict[str, float]:
-    """Samples lost by a reader thread on a pseudo-terminal (4 KB) fed 10 kHz × 4 float32 in writes of 2 ms, while the
-    strip takes in the samples and repaints at 60 frames a second in the main thread."""
+    """Samples lost by a reader thread on a pseudo-terminal (4 KB) fed 10 kHz × 4 float32 in writes of 2 ms,
+    while the strip takes in the samples and repaints at 60 frames a second in the main thread."""
     app = _app()
     block = importlib.import_module("stream.block")
     strip = _ours(width, height)
@@ -209,7 +214,16 @@ def lost_while_drawing(seconds: float = 6.0, width: int = 1200, height: int = 80
     termios.tcsetattr(slave, termios.TCSANOW, mode)
     reader = _Reader(os.ttyname(slave))
     reader.start()
-    arguments = [sys.executable, "-c", FEEDER, str(master), str(seconds), str(ROWS_PER_WRITE), str(CHANNELS), str(RATE_HZ)]
+    arguments = [
+        sys.executable,
+        "-c",
+        FEEDER,
+        str(master),
+        str(seconds),
+        str(ROWS_PER_WRITE),
+        str(CHANNELS),
+        str(RATE_HZ),
+    ]
     feeder = subprocess.Popen(arguments, pass_fds=(master,), stdout=subprocess.PIPE, text=True)
     drawn, begun = 0, time.monotonic()
     while feeder.poll() is None:
@@ -246,7 +260,10 @@ def lost_while_drawing(seconds: float = 6.0, width: int = 1200, height: int = 80
 def main() -> None:
     """Print both as JSON."""
     smoke = "--smoke" in sys.argv
-    result = {"redraw": redraw(60 if smoke else 400), "while_drawing": lost_while_drawing(2.0 if smoke else 8.0)}
+    result = {
+        "redraw": redraw(60 if smoke else 400),
+        "while_drawing": lost_while_drawing(2.0 if smoke else 8.0),
+    }
     print(json.dumps(result, indent=1))
 
 

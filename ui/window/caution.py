@@ -8,7 +8,10 @@ from ui.window.theme import DARK, Theme
 
 CAUTIONS = (
     ("Two people.", "A second person watches this screen. The driver watches the road and listens."),
-    ("A closed road.", "Pulls and holds belong on a closed road or an airfield. Where you drive, local law rules."),
+    (
+        "A closed road.",
+        "Pulls and holds belong on a closed road or an airfield. Where you drive, local law rules.",
+    ),
     ("Laptop held fast.", "Strap down the laptop, the box and every cable before the car moves."),
     (
         "Engine-speed tap proved standing still.",
@@ -20,7 +23,8 @@ CAUTIONS = (
     ),
     (
         "You stay in charge.",
-        "Nothing shown here replaces knock detection, mixture and temperature limits, or a licensed professional.",
+        "Nothing shown here replaces knock detection, mixture and temperature limits, "
+        "or a licensed professional.",
     ),
 )
 
@@ -38,7 +42,13 @@ class _Triangle(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         side = min(self.width(), self.height()) - 4
         box = QtCore.QRectF(2, (self.height() - side) / 2, side, side)
-        shape(painter, "caution", box, self.theme.on_signal if self.theme.name == "light" else self.theme.background, self.theme.caution)
+        shape(
+            painter,
+            "caution",
+            box,
+            self.theme.on_signal if self.theme.name == "light" else self.theme.background,
+            self.theme.caution,
+        )
         painter.end()
 
 

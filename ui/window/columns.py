@@ -1,6 +1,8 @@
-"""The last seconds of some curves as columns of lowest and highest value: what a strip draws instead of samples.
+"""The last seconds of some curves as columns of lowest and highest value: what a strip draws instead of
+samples.
 
-A sample costs work once, when it comes. Drawing costs the same whether a column holds one sample or thousands.
+A sample costs work once, when it comes. Drawing costs the same whether a column holds one sample or
+thousands.
 """
 
 import math
@@ -16,7 +18,8 @@ Times = npt.NDArray[np.float64]
 class Columns:
     """A ring of `count` columns over `seconds`, for `curves` curves.
 
-    Each column is kept twice, `count` apart, so that the window is always one contiguous slice and never copied.
+    Each column is kept twice, `count` apart, so that the window is always one contiguous slice and never
+    copied.
     """
 
     def __init__(self, curves: int, seconds: float = 30.0, count: int = 1000) -> None:
@@ -80,7 +83,7 @@ class Columns:
         self._pairs[:, places + self.count] = pairs
 
     def window(self, curve: int) -> npt.NDArray[np.float32]:
-        """The window of one curve: (count, 2), lowest and highest of each column, oldest first; NaN is empty."""
+        """The window of one curve: (count, 2), lowest and highest, oldest column first; NaN is empty."""
         start = 0 if self._newest is None else (self._newest + 1) % self.count
         view: npt.NDArray[np.float32] = self._pairs[curve, start : start + self.count]
         return view
@@ -92,10 +95,11 @@ class Columns:
         return (float(low), float(high)) if np.isfinite(low) and np.isfinite(high) else None
 
     def line(self, curve: int) -> tuple[Times, npt.NDArray[np.float32], npt.NDArray[np.bool_] | None]:
-        """One curve to draw: x (seconds before the newest column, ≤ 0), y, and which points join the next one.
+        """One curve to draw: x (seconds before the newest column, ≤ 0), y, and which points join the next
+        one.
 
-        The last is None where all do. Columns that are empty because samples are further apart than columns are
-        bridged; a longer hole is a gap in the line.
+        The last is None where all do. Columns that are empty because samples are further apart than columns
+        are bridged; a longer hole is a gap in the line.
         """
         window = self.window(curve)
         filled = np.flatnonzero(np.isfinite(window[:, 0]))

@@ -1,6 +1,7 @@
 """What the window needs of a running drive, and nothing more: the door between the engine and the screen.
 
-Everything here is called from the window's own thread and returns at once; the window asks, nothing calls it back.
+Everything here is called from the window's own thread and returns at once; the window asks, nothing calls it
+back.
 """
 
 from typing import Protocol
@@ -29,8 +30,8 @@ class LiveCursor(Protocol):
 class DriveFeed(Protocol):
     """A running drive as the window sees it.
 
-    `info` is None until the source has described itself; cursors are asked for only after that. The commands may raise
-    SteadypullError, whose one line is shown.
+    `info` is None until the source has described itself; cursors are asked for only after that. The commands
+    may raise SteadypullError, whose one line is shown.
     """
 
     @property

@@ -1,4 +1,4 @@
-"""The row over the strip that names what happened: holds, pulls, marks and gaps, each with a shape of its own."""
+"""The row over the strip: holds, pulls, marks and gaps, each with a shape of its own."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -20,7 +20,7 @@ class Span:
 
 
 class MarkRow(QtWidgets.QWidget):
-    """Draws spans over the plot area below it; its text is real text, so it stays sharp while the strip scrolls."""
+    """Draws spans over the plot area below it, in pixels: text stays sharp while the strip scrolls."""
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -47,7 +47,9 @@ class MarkRow(QtWidgets.QWidget):
         painter.setFont(text_font(self.height() * 0.52))
         painter.setPen(QtGui.QColor(self.theme.muted))
         gutter = QtCore.QRectF(0, 0, self._left - 6, self.height())
-        painter.drawText(gutter, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, "last 30 s")
+        painter.drawText(
+            gutter, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, "last 30 s"
+        )
         for span in self.spans:
             if span.end_s > self._now - self._window:
                 self._draw_span(painter, span)
@@ -57,22 +59,31 @@ class MarkRow(QtWidgets.QWidget):
         left, right = self._x(span.start_s), self._x(span.end_s)
         high = float(self.height())
         top, bottom = high * 0.14, high - 2
-        ink = {"hold": self.theme.hold, "pull": self.theme.pull, "gap": self.theme.fault}.get(span.kind, self.theme.text)
+        ink = {"hold": self.theme.hold, "pull": self.theme.pull, "gap": self.theme.fault}.get(
+            span.kind, self.theme.text
+        )
         painter.setPen(QtGui.QPen(QtGui.QColor(ink), 3))
         painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
         corner = QtCore.QPointF
         text_from = left + 6
         if span.kind == "hold":
-            painter.drawPolyline([corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)])
+            painter.drawPolyline(
+                [corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)]
+            )
         elif span.kind == "pull":
             painter.drawPolyline([corner(left, bottom), corner(right, bottom), corner(right, top)])
             painter.setBrush(QtGui.QColor(ink))
             wedge = min(high * 0.6, right - left)
-            painter.drawPolygon([corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)])
+            painter.drawPolygon(
+                [corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)]
+            )
             text_from = left + wedge + 8
         elif span.kind == "gap":
             left = min(left, self._right - 4)
-            zigzag = [corner(left + dx, top + share * (bottom - top)) for dx, share in ((-3, 0), (3, 0.35), (-3, 0.65), (3, 1))]
+            zigzag = [
+                corner(left + dx, top + share * (bottom - top))
+                for dx, share in ((-3, 0), (3, 0.35), (-3, 0.65), (3, 1))
+            ]
             painter.drawPolyline(zigzag)
         else:
             painter.setBrush(QtGui.QColor(ink))

@@ -8,7 +8,7 @@ SHAPES = ("none", "ok", "caution", "fault", "recording", "idle", "wait")
 
 
 def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill: str | None = None) -> None:
-    """Draw one of SHAPES into a square box: tick, triangle, crossed octagon, disc, hollow square, three dots."""
+    """Draw one of SHAPES into a square: tick, triangle, crossed octagon, disc, hollow square, dots."""
     painter.save()
     painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
     pen = QtGui.QPen(QtGui.QColor(ink), max(2.0, box.width() / 9))
@@ -27,7 +27,16 @@ def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill
         painter.drawLine(at(0.5, 0.38), at(0.5, 0.6))
         painter.drawPoint(at(0.5, 0.76))
     elif kind == "fault":
-        corners = [(0.3, 0.05), (0.7, 0.05), (0.95, 0.3), (0.95, 0.7), (0.7, 0.95), (0.3, 0.95), (0.05, 0.7), (0.05, 0.3)]
+        corners = [
+            (0.3, 0.05),
+            (0.7, 0.05),
+            (0.95, 0.3),
+            (0.95, 0.7),
+            (0.7, 0.95),
+            (0.3, 0.95),
+            (0.05, 0.7),
+            (0.05, 0.3),
+        ]
         painter.drawPolygon([at(x, y) for x, y in corners])
         painter.drawLine(at(0.33, 0.33), at(0.67, 0.67))
         painter.drawLine(at(0.67, 0.33), at(0.33, 0.67))

@@ -94,7 +94,9 @@ class FigurePanel(QtWidgets.QWidget):
         small, margin = 17 * self.unit, 12 * self.unit
         painter.setFont(text_font(small))
         painter.setPen(QtGui.QColor(self.theme.muted))
-        painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
+        painter.drawText(
+            QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption
+        )
         foot = small * 1.9 if self.note else small * 0.8
         room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
@@ -174,7 +176,7 @@ class Verdict(QtWidgets.QFrame):
 
 
 class HealthLine(QtWidgets.QWidget):
-    """One line: what, figure; what wants attention has a triangle before it. The file's name is shortened to fit."""
+    """One line of names and figures; a triangle before what wants attention. A long file name is cut."""
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -185,7 +187,9 @@ class HealthLine(QtWidgets.QWidget):
     @property
     def text(self) -> str:
         """The whole line as one string."""
-        return " · ".join([*(f"{'! ' if bad else ''}{what} {figure}" for what, figure, bad in self.cells), self.file])
+        return " · ".join(
+            [*(f"{'! ' if bad else ''}{what} {figure}" for what, figure, bad in self.cells), self.file]
+        )
 
     def show_health(self, cells: Sequence[tuple[str, str, bool]], file: str) -> None:
         """Take over the cells and the recording file's name."""
@@ -204,10 +208,17 @@ class HealthLine(QtWidgets.QWidget):
         x, middle = high * 0.3, Align.AlignVCenter | Align.AlignLeft
         for what, figure, bad in self.cells:
             if bad:
-                ink, fill = (self.theme.text, self.theme.caution) if self.theme.name == "light" else (self.theme.caution, None)
+                ink, fill = (
+                    (self.theme.text, self.theme.caution)
+                    if self.theme.name == "light"
+                    else (self.theme.caution, None)
+                )
                 shape(painter, "caution", QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6), ink, fill)
                 x += high * 0.8
-            for text, font, ink in ((what, plain_font, self.theme.muted), (figure, bold_font, self.theme.text)):
+            for text, font, ink in (
+                (what, plain_font, self.theme.muted),
+                (figure, bold_font, self.theme.text),
+            ):
                 painter.setFont(font)
                 painter.setPen(QtGui.QColor(ink))
                 wide = QtGui.QFontMetricsF(font).horizontalAdvance(text)
@@ -217,6 +228,8 @@ class HealthLine(QtWidgets.QWidget):
         painter.setFont(plain_font)
         painter.setPen(QtGui.QColor(self.theme.muted))
         room = QtCore.QRectF(x, 0, max(0.0, self.width() - x - high * 0.3), high)
-        name = QtGui.QFontMetricsF(plain_font).elidedText(self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width())
+        name = QtGui.QFontMetricsF(plain_font).elidedText(
+            self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width()
+        )
         painter.drawText(room, Align.AlignVCenter | Align.AlignRight, name)
         painter.end()

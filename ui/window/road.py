@@ -32,7 +32,11 @@ class Road(Screen):
     theme_wanted = QtCore.Signal(str)
 
     def __init__(
-        self, parent: QtWidgets.QWidget | None = None, *, ear: Ear | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        parent: QtWidgets.QWidget | None = None,
+        *,
+        ear: Ear | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         super().__init__(parent)
         self.feed: DriveFeed | None = None
@@ -122,7 +126,15 @@ class Road(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
-        for part in (self.state_bar, self.speed, self.load, self.target, self.hold.mark, self.pull.mark, self.health):
+        for part in (
+            self.state_bar,
+            self.speed,
+            self.load,
+            self.target,
+            self.hold.mark,
+            self.pull.mark,
+            self.health,
+        ):
             part.theme = theme
             part.update()
         for panel in (self.speed, self.load, self.target):
@@ -159,7 +171,7 @@ class Road(Screen):
             self._show_figures(status)
 
     def _take_samples(self, feed: DriveFeed) -> None:
-        """Read both cursors; raw reads are bounded, so that a replay at full pace cannot hold up the window."""
+        """Read both cursors; raw reads are bounded: a replay at full pace must not hold up the window."""
         if feed.info is None:
             return
         if self._raw is None or self._live is None:
@@ -190,7 +202,9 @@ class Road(Screen):
         self._seen_holds, self._seen_pulls = status.holds, status.pulls
         for event in events:
             if event.kind == "mark":
-                self._spans.append(Span("mark", event.time_s, event.time_s, words.plain(event.text, 20) or "mark"))
+                self._spans.append(
+                    Span("mark", event.time_s, event.time_s, words.plain(event.text, 20) or "mark")
+                )
             elif event.kind in ("gap", "device-away"):
                 text = "away" if event.kind == "device-away" else "lost"
                 self._spans.append(Span("gap", event.time_s, event.time_s, text))
@@ -207,9 +221,16 @@ class Road(Screen):
     def _show_speed(self, status: DriveStatus, state: State) -> None:
         dead = status.state != "running" or state.title == NO_DATA
         old = self._clock() - self._figures_at < FIGURES_EVERY_S
-        figure = self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
+        figure = (
+            self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
+        )
         self.speed.show_speed(
-            figure, status.speed_rpm, status.steady, status.next_target_rpm, dead=dead, alarm=state.title == LIFT
+            figure,
+            status.speed_rpm,
+            status.steady,
+            status.next_target_rpm,
+            dead=dead,
+            alarm=state.title == LIFT,
         )
 
     def _show_figures(self, status: DriveStatus) -> None:
@@ -224,7 +245,9 @@ class Road(Screen):
         self.hold.show_verdict("idle" if status.last_hold is None else "ok", hold_text, hold_detail)
         pull_text, pull_detail = words.pull_lines(status.last_pull, status.pulls)
         clean = status.last_pull is not None and status.last_pull.verdict == "clean"
-        self.pull.show_verdict("idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail)
+        self.pull.show_verdict(
+            "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
+        )
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
         self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
@@ -250,7 +273,9 @@ class Road(Screen):
 
     def toggle_recording(self) -> None:
         """Start a session file, or finish the one that is open."""
-        self._command(lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording())
+        self._command(
+            lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording()
+        )
 
     def mark(self) -> None:
         """Put a mark at this moment."""

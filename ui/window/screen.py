@@ -10,7 +10,7 @@ class Screen(QtWidgets.QWidget):
     """A tab of the main window. The window calls these, always from its own thread."""
 
     def attach(self, feed: DriveFeed | None) -> None:
-        """Begin to show this drive; None is no drive at all. Called before the first poll, and when a drive changes."""
+        """Begin to show this drive (None: no drive). Called before the first poll, and for a new drive."""
 
     def poll(self) -> None:
         """Ask for what is new and show it; called at every frame, also while another tab is in front."""

@@ -1,7 +1,8 @@
 """Engine speed as a very large figure, inside the bracket that closes while it holds.
 
-Two halves stand apart while the speed moves, and come in as its spread falls to the band that counts as steady.
-From then on their arms grow towards each other with the seconds; when they meet, the figure is framed: a hold.
+Two halves stand apart while the speed moves, and come in as its spread falls to the band that counts as
+steady. From then on their arms grow towards each other with the seconds; when they meet, the figure is
+framed: a hold.
 """
 
 import math
@@ -40,7 +41,7 @@ def filled(steady: Steady | None) -> float:
 
 
 class SpeedPanel(QtWidgets.QWidget):
-    """The figure, its bracket, the words under it and, where there is a target, where the speed stands against it."""
+    """The figure, its bracket, the words under it and, where there is one, the way to the target."""
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -74,12 +75,21 @@ class SpeedPanel(QtWidgets.QWidget):
         return words.against_target(self.speed, self.target, self.steady.band_rpm)
 
     def show_speed(
-        self, figure: str, speed: float, steady: Steady | None, target: float | None, *, dead: bool, alarm: bool = False
+        self,
+        figure: str,
+        speed: float,
+        steady: Steady | None,
+        target: float | None,
+        *,
+        dead: bool,
+        alarm: bool = False,
     ) -> None:
-        """Take over what is to be drawn. `dead`: there is no signal, so no figure and no bracket; `alarm`: lift."""
+        """Take over what is to be drawn. `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
         self.figure = words.NO_FIGURE if dead else figure
         self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
-        self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
+        self.setAccessibleName(
+            f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip()
+        )
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
@@ -91,13 +101,17 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
         if self.alarm:
             for left in (0.0, width - 36 * self.unit):
-                hatch(painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit)
+                hatch(
+                    painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit
+                )
         caption = 32 * self.unit
         painter.setFont(text_font(17 * self.unit))
         painter.setPen(QtGui.QColor(self.theme.muted))
         margin = 12 * self.unit
         painter.drawText(
-            QtCore.QRectF(margin + (36 * self.unit if self.alarm else 0), 0, width, caption), QtCore.Qt.AlignmentFlag.AlignVCenter, "Engine speed, rpm"
+            QtCore.QRectF(margin + (36 * self.unit if self.alarm else 0), 0, width, caption),
+            QtCore.Qt.AlignmentFlag.AlignVCenter,
+            "Engine speed, rpm",
         )
         low = height * (0.64 if self.target is not None else 0.78)
         arena = QtCore.QRectF(margin, caption, width - 2 * margin, low - caption)
@@ -105,7 +119,9 @@ class SpeedPanel(QtWidgets.QWidget):
         words_box = QtCore.QRectF(margin, low, width - 2 * margin, height * 0.15)
         self._draw_words(painter, words_box)
         if self.target is not None:
-            self._draw_target(painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19))
+            self._draw_target(
+                painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19)
+            )
         painter.end()
 
     def _draw_figure(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
@@ -147,7 +163,9 @@ class SpeedPanel(QtWidgets.QWidget):
         text = self.sentence
         wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(text)
         if self.closed or self.alarm:
-            plate = QtCore.QRectF(box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height())
+            plate = QtCore.QRectF(
+                box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height()
+            )
             plate.setWidth(wide + box.height() * 0.8)
             painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.alarm else self.theme.hold))
             painter.setPen(QtGui.QColor(self.theme.on_signal))
@@ -165,7 +183,8 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.drawLine(QtCore.QPointF(middle - reach, line_y), QtCore.QPointF(middle + reach, line_y))
         painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.text), 4))
         painter.drawLine(
-            QtCore.QPointF(middle, line_y - box.height() * 0.2), QtCore.QPointF(middle, line_y + box.height() * 0.2)
+            QtCore.QPointF(middle, line_y - box.height() * 0.2),
+            QtCore.QPointF(middle, line_y + box.height() * 0.2),
         )
         if self.steady is not None and not self.dead and math.isfinite(self.speed):
             share = (self.speed - self.target) / (TARGET_SPAN * max(self.steady.band_rpm, 1.0))

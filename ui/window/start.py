@@ -1,4 +1,4 @@
-"""Opening the window, and saying in one line what is missing where it cannot be. Importing this loads no Qt."""
+"""Opening the window, or saying in one line what is missing. Importing this loads no Qt."""
 
 import ctypes
 import importlib
@@ -26,11 +26,14 @@ X11_LIBRARIES = {
     "libxcb-xkb.so.1": "libxcb-xkb1",
     "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
 }
-NO_FONT = "steadypull: no font is installed, so the window shows boxes for letters; on Debian: apt install fonts-dejavu-core"
+NO_FONT = (
+    "steadypull: no font is installed, so the window shows boxes for letters; "
+    "on Debian: apt install fonts-dejavu-core"
+)
 
 
 def display_available() -> bool:
-    """Whether a window can be expected to open: always on Windows and macOS, elsewhere where a display is named."""
+    """Whether a window can be expected to open: on Windows, on macOS, and where a display is named."""
     if os.environ.get("QT_QPA_PLATFORM") or sys.platform in ("win32", "darwin"):
         return True
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
@@ -44,11 +47,12 @@ def open_road(
     close_when_finished: bool = False,
     say: Callable[[str], object] | None = None,
 ) -> int:
-    """Open the main window on a drive and stay until it is closed; closing it, SIGINT or SIGTERM end the drive.
+    """Open the main window on a drive and stay until it is closed; closing it, SIGINT or SIGTERM end the
+    drive.
 
-    `feed` None opens it without a drive. `say` takes the line about a missing font (standard error otherwise).
-    Returns the exit code: 0, or 3 where the device or the disk failed. Raises SteadypullError, one line with the
-    cure, where Qt cannot be loaded or no display answers.
+    `feed` None opens it without a drive. `say` takes the line about a missing font (standard error
+    otherwise). Returns the exit code: 0, or 3 where the device or the disk failed. Raises SteadypullError,
+    one line with the cure, where Qt cannot be loaded or no display answers.
     """
     if not display_available():
         raise SteadypullError("no display: neither DISPLAY nor WAYLAND_DISPLAY is set; add --headless")
@@ -70,7 +74,7 @@ def open_road(
 
 
 def load_qt() -> None:
-    """Import Qt. Raises SteadypullError that names the packages where it, or a library it needs, is missing."""
+    """Import Qt. Raises SteadypullError that names the packages where something is missing."""
     os.environ.setdefault("PYQTGRAPH_QT_LIB", "PySide6")
     try:
         importlib.import_module("PySide6.QtWidgets")
@@ -83,7 +87,8 @@ def _missing(what: str) -> str:
     """The line for an import that failed."""
     if ".so" in what:
         library = what.split(":")[0]
-        return f"the window cannot open: {library} is missing; on Debian: apt install {QT_PACKAGES} (or add --headless)"
+        cure = f"on Debian: apt install {QT_PACKAGES} (or add --headless)"
+        return f"the window cannot open: {library} is missing; {cure}"
     return f"the window cannot open: {what}; install it with: pip install 'PySide6-Essentials<6.12' pyqtgraph"
 
 
@@ -100,7 +105,8 @@ def check_x11(load: Callable[[str], Any] = ctypes.CDLL) -> None:
     missing = [package for library, package in X11_LIBRARIES.items() if not _loads(library, load)]
     if missing:
         raise SteadypullError(
-            f"the window cannot open on this display; on Debian: apt install {' '.join(missing)} (or add --headless)"
+            "the window cannot open on this display; "
+            f"on Debian: apt install {' '.join(missing)} (or add --headless)"
         )
     xcb = load("libxcb.so.1")
     xcb.xcb_connect.restype = ctypes.c_void_p
@@ -110,7 +116,9 @@ def check_x11(load: Callable[[str], Any] = ctypes.CDLL) -> None:
     refused = xcb.xcb_connection_has_error(connection)
     xcb.xcb_disconnect(connection)
     if refused:
-        raise SteadypullError(f"the display {os.environ['DISPLAY']} does not answer; unset DISPLAY, or add --headless")
+        raise SteadypullError(
+            f"the display {os.environ['DISPLAY']} does not answer; unset DISPLAY, or add --headless"
+        )
 
 
 def _loads(library: str, load: Callable[[str], Any]) -> bool:
@@ -127,7 +135,7 @@ def _to_standard_error(line: str) -> None:
 
 @contextmanager
 def _signals_close(close: Callable[[], object]) -> Iterator[None]:
-    """SIGINT and SIGTERM close the window; Python gets to see them at the next frame. Only in the main thread."""
+    """SIGINT and SIGTERM close the window at the next frame. Does nothing outside the main thread."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -1,7 +1,8 @@
 """The last 30 seconds: speed, load and the raw signals, with holds, pulls and marks over them.
 
-Draws only what is new: samples go into columns once (columns.py), a frame draws about 2 000 points a curve with a
-pen of width 1, and the viewport is repainted whole, which is far cheaper than Qt's search for the parts that changed.
+Draws only what is new: samples go into columns once (columns.py), a frame draws about 2 000 points a curve
+with a pen of width 1, and the viewport is repainted whole, which is far cheaper than Qt's search for the
+parts that changed.
 """
 
 import math
@@ -96,7 +97,9 @@ class Shade(pg.GraphicsObject):
             colour.setAlpha(46 if span.kind == "hold" else 28)
             if span.kind in ("hold", "pull"):
                 painter.fillRect(box, colour)
-            painter.setPen(pg.mkPen(ink, width=1, style=_POST_STYLE.get(span.kind, QtCore.Qt.PenStyle.DotLine)))
+            painter.setPen(
+                pg.mkPen(ink, width=1, style=_POST_STYLE.get(span.kind, QtCore.Qt.PenStyle.DotLine))
+            )
             painter.drawLine(box.topLeft(), box.bottomLeft())
             if span.kind in ("hold", "pull"):
                 painter.drawLine(box.topRight(), box.bottomRight())
@@ -207,7 +210,9 @@ class Strip(QtWidgets.QWidget):
         font = QtGui.QFont()
         font.setPixelSize(round(14 * unit))
         self.marks.setFixedHeight(round(30 * unit))
-        for lane, inks in zip(self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True):
+        for lane, inks in zip(
+            self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True
+        ):
             lane.shade.theme = theme
             axis = lane.plot.getAxis("left")
             axis.setWidth(round(AXIS_WIDTH * unit))
@@ -266,7 +271,7 @@ class Strip(QtWidgets.QWidget):
         self.lanes[2].traces[number].set_line(x, y, joins, 0.0 if newest is None else newest - now_s)
 
     def _follow_ranges(self) -> None:
-        """Widen a lane at once, narrow it only when less than half of it is used: a scale that jumps cannot be read."""
+        """Widen a lane at once, narrow it only when half of it is unused: a jumping scale is unreadable."""
         for number, lane in enumerate(self.lanes[:2]):
             span = self.live.span(number)
             if span is None:

@@ -1,7 +1,7 @@
 """Colours and sizes of the screens, dark and light.
 
-The signal colours are the colour-blind-safe set of Okabe and Ito (Color Universal Design, 2002, revised 2008). No state
-is told by colour alone: each has a shape and a word of its own as well.
+The signal colours are the colour-blind-safe set of Okabe and Ito (Color Universal Design, 2002, revised
+2008). No state is told by colour alone: each has a shape and a word of its own as well.
 """
 
 from dataclasses import dataclass

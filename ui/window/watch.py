@@ -91,7 +91,9 @@ class Watch:
             detail = f"{words.count(health.lost_samples)} so far; check the cable and the port"
             self._passing["lost"] = (now + SHOWN_S, State("caution", "Samples lost", detail))
         if clipped > seen[1]:
-            names = ", ".join(words.plain(name, 24) for name, number in health.clipped_samples.items() if number)
+            names = ", ".join(
+                words.plain(name, 24) for name, number in health.clipped_samples.items() if number
+            )
             detail = f"{names}: outside its range, {words.count(clipped)} samples so far"
             self._passing["clipped"] = (now + SHOWN_S, State("caution", "Signal clipped", detail))
 
@@ -108,13 +110,17 @@ class Watch:
         candidates = [self._passing[key][1] for key in ("alarm",) if key in self._passing]
         if status.state == "away":
             waited = words.clock(now - self._since["away"])
-            candidates.append(State("fault", "Device away", f"waiting for it, {waited}; check cable and supply"))
+            candidates.append(
+                State("fault", "Device away", f"waiting for it, {waited}; check cable and supply")
+            )
         elif status.state == "running" and now - self._moved > QUIET_S:
             quiet = words.clock(now - self._moved)
             candidates.append(State("fault", NO_DATA, f"nothing came for {quiet}; check cable and supply"))
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
-        candidates += [self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing]
+        candidates += [
+            self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing
+        ]
         candidates += [disk] if disk is not None else []
         return candidates[0] if candidates else self._ordinary(status)
 
@@ -123,7 +129,11 @@ class Watch:
         if status.state == "opening":
             return State("wait", "Waiting for the device", note or "it has not described its signals yet")
         if status.state == "finished":
-            return State("idle", "Finished", status.failure or note or "the stream has ended; close the window when ready")
+            return State(
+                "idle",
+                "Finished",
+                status.failure or note or "the stream has ended; close the window when ready",
+            )
         if status.recording:
             long = status.time_s - self._recording_from if self._recording_from is not None else None
             return State("recording", "Recording" if long is None else f"Recording {words.clock(long)}", note)
@@ -136,7 +146,7 @@ def little_disk(status: DriveStatus, info: StreamInfo | None) -> bool:
 
 
 def _disk_state(status: DriveStatus, info: StreamInfo | None) -> State | None:
-    """Little room left: in bytes, or in minutes of this stream (samples are written twice, file and journal)."""
+    """Little room left, in bytes or in minutes of this stream (written twice: file and journal)."""
     free = status.disk_free_bytes
     if free is None or status.state == "finished":
         return None

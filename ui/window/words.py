@@ -120,7 +120,9 @@ def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     """The last pull: its verdict with the reasons, and what it was."""
     if pull is None:
         return "none yet", ""
-    verdict = "clean" if pull.verdict == "clean" else "flawed: " + ", ".join(FAULT_WORDS[f] for f in pull.faults)
+    verdict = (
+        "clean" if pull.verdict == "clean" else "flawed: " + ", ".join(FAULT_WORDS[f] for f in pull.faults)
+    )
     parts = [f"no. {number}", f"{rpm(pull.start_rpm)} to {rpm(pull.end_rpm)} rpm"]
     parts.append(f"{seconds(pull.end_s - pull.start_s)}")
     if pull.gear is not None:
@@ -130,7 +132,9 @@ def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     return verdict, " · ".join(parts)
 
 
-def health_cells(status: DriveStatus, info: StreamInfo | None, little_disk: bool = False) -> list[tuple[str, str, bool]]:
+def health_cells(
+    status: DriveStatus, info: StreamInfo | None, little_disk: bool = False
+) -> list[tuple[str, str, bool]]:
     """The health line: (what, figure, whether it wants attention)."""
     health = status.health
     if health is None:

@@ -39,7 +39,7 @@ class Heard:
 
 @pytest.fixture(scope="session")
 def qt() -> Iterator[Any]:
-    """pyqtgraph.Qt with an application. Skips with the reason where Qt cannot load, or fails where it must."""
+    """pyqtgraph.Qt with an application. Skips with the reason without Qt, or fails where it must be."""
     try:
         importlib.import_module("PySide6.QtWidgets")
         qt = importlib.import_module("pyqtgraph.Qt")

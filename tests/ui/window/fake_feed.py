@@ -1,4 +1,4 @@
-"""A drive that a test writes by hand: a table of speed and load against time, and a status that the test sets."""
+"""A drive that a test writes by hand: speed and load against time, and a status that the test sets."""
 
 import dataclasses
 from pathlib import Path
@@ -47,7 +47,11 @@ class _Raw:
         rng = np.random.default_rng(first)
         noise = rng.normal(size=(end - first, 2)) * (0.0021, 0.0042)
         volts = (self.feed.speed(times) + 430) / 1720
-        return Block((np.column_stack((volts, self.feed.load(times))) + noise).astype(np.float32), first, self.feed.rate_hz)
+        return Block(
+            (np.column_stack((volts, self.feed.load(times))) + noise).astype(np.float32),
+            first,
+            self.feed.rate_hz,
+        )
 
 
 class _Live:
@@ -58,13 +62,17 @@ class _Live:
         end = round(self.feed.time_s * 100)
         times = np.arange(self.row, end) / 100
         self.row = max(self.row, end)
-        return LiveRows(times, self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32))
+        return LiveRows(
+            times, self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32)
+        )
 
 
 class FakeFeed:
-    """Fulfils DriveFeed. `script` is rows of (time_s, rpm, load), joined by straight lines; a foot's wander on top."""
+    """Fulfils DriveFeed. `script` is rows of (time_s, rpm, load), joined by lines; a foot wanders on top."""
 
-    def __init__(self, script: list[tuple[float, float, float]] | None = None, rate_hz: float = 1000.0) -> None:
+    def __init__(
+        self, script: list[tuple[float, float, float]] | None = None, rate_hz: float = 1000.0
+    ) -> None:
         self.script = np.array(script or [(0, 900, 0.02), (60, 900, 0.02)], float)
         self.rate_hz = rate_hz
         self.info: StreamInfo | None = dataclasses.replace(INFO, rate_hz=rate_hz)
@@ -80,13 +88,20 @@ class FakeFeed:
         return np.interp(times, self.script[:, 0], self.script[:, 1]) + wander
 
     def load(self, times: np.ndarray) -> np.ndarray:
-        return np.interp(times, self.script[:, 0], self.script[:, 2]) + 0.006 * np.sin(2 * np.pi * times / 0.9)
+        return np.interp(times, self.script[:, 0], self.script[:, 2]) + 0.006 * np.sin(
+            2 * np.pi * times / 0.9
+        )
 
     def run_to(self, time_s: float, **changes: Any) -> None:
         """Let the drive go on, and change its status."""
         self.time_s = time_s
         at = np.array([time_s])
-        fields = {"time_s": time_s, "speed_rpm": float(self.speed(at)[0]), "load": float(self.load(at)[0]), **changes}
+        fields = {
+            "time_s": time_s,
+            "speed_rpm": float(self.speed(at)[0]),
+            "load": float(self.load(at)[0]),
+            **changes,
+        }
         self.now = dataclasses.replace(self.now, **fields)
 
     def status(self) -> DriveStatus:

@@ -24,7 +24,11 @@ def road_of(window: Any) -> Any:
 
 def pixels(widget: Any) -> np.ndarray:
     """What the widget shows, (height, width, 3), 0 to 255."""
-    image = widget.grab().toImage().convertToFormat(importlib.import_module("pyqtgraph.Qt").QtGui.QImage.Format.Format_RGB888)
+    image = (
+        widget.grab()
+        .toImage()
+        .convertToFormat(importlib.import_module("pyqtgraph.Qt").QtGui.QImage.Format.Format_RGB888)
+    )
     rows = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.bytesPerLine())
     return rows[:, : 3 * image.width()].reshape(image.height(), image.width(), 3).copy()
 
@@ -91,10 +95,22 @@ def test_strip_shows_curves_holds_and_pulls(open_window: Any, run: Any, feed: Fa
     road = road_of(window)
     run(window, feed, 8.0, steady=steady(2000, 30, 4.0, holding=True))
     growing = [span.kind for span in road.strip.spans]
-    run(window, feed, 12.0, steady=steady(3000, 500), last_hold=hold(2.1, 8.0, 2003), holds=1, last_pull=pull(8.0, 9.0), pulls=1)
+    run(
+        window,
+        feed,
+        12.0,
+        steady=steady(3000, 500),
+        last_hold=hold(2.1, 8.0, 2003),
+        holds=1,
+        last_pull=pull(8.0, 9.0),
+        pulls=1,
+    )
 
     assert growing == ["hold"]
-    assert [(span.kind, span.text) for span in road.strip.marks.spans] == [("hold", "2000"), ("pull", "pull, clean")]
+    assert [(span.kind, span.text) for span in road.strip.marks.spans] == [
+        ("hold", "2000"),
+        ("pull", "pull, clean"),
+    ]
     shown = pixels(road.strip)
     assert share_of(road.theme.speed, shown) > 0.001
     assert share_of(road.theme.load, shown) > 0.001
@@ -118,7 +134,15 @@ def test_last_hold_and_pull_are_told_in_words(open_window: Any, run: Any, feed: 
     window = open_window(feed)
     road = road_of(window)
     assert (road.hold.verdict.text(), road.pull.verdict.text()) == ("none yet", "none yet")
-    run(window, feed, 9.0, last_hold=hold(2.0, 7.9, 2003.4), holds=4, last_pull=pull(1.0, 8.2, ("wheelspin", "lift")), pulls=2)
+    run(
+        window,
+        feed,
+        9.0,
+        last_hold=hold(2.0, 7.9, 2003.4),
+        holds=4,
+        last_pull=pull(1.0, 8.2, ("wheelspin", "lift")),
+        pulls=2,
+    )
 
     assert road.hold.verdict.text() == "2000 rpm for 5.9 s"
     assert road.hold.detail.text() == "no. 4 · wander ±18 rpm · load 0.21 mV/V"
@@ -135,15 +159,19 @@ def test_health_is_one_line(open_window: Any, run: Any, feed: FakeFeed) -> None:
 
     thin = "\u202f"
     assert road_of(window).health.text == (
-        f"Rate 1{thin}000 Hz · ! Lost 12 · ! Clipped 3 · Noise speed_v 2.1 mV, link 4.2 µV/V · Disk 41 GB free · "
-        "2026-05-17-1432-heron.h5"
+        f"Rate 1{thin}000 Hz · ! Lost 12 · ! Clipped 3 · Noise speed_v 2.1 mV, link 4.2 µV/V · "
+        "Disk 41 GB free · 2026-05-17-1432-heron.h5"
     )
 
 
 def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
     window = open_window(feed)
     road = road_of(window)
-    test, keys, buttons = importlib.import_module("PySide6.QtTest").QTest, qt.QtCore.Qt.Key, qt.QtCore.Qt.MouseButton
+    test, keys, buttons = (
+        importlib.import_module("PySide6.QtTest").QTest,
+        qt.QtCore.Qt.Key,
+        qt.QtCore.Qt.MouseButton,
+    )
     test.mouseClick(road.controls.record, buttons.LeftButton)
     test.keyClick(window, keys.Key_Space)
     run(window, feed, 1.0)
@@ -232,9 +260,21 @@ def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any,
     run(window, feed, 1.0)
     assert not road.target.isVisible()
     assert not road.controls.skip.isVisible()
-    run(window, feed, 5.0, targets=(2000.0, 2500.0, 3000.0), next_target_rpm=2500.0, steady=steady(2000, 40, 1.2), speed_rpm=2000.0)
+    run(
+        window,
+        feed,
+        5.0,
+        targets=(2000.0, 2500.0, 3000.0),
+        next_target_rpm=2500.0,
+        steady=steady(2000, 40, 1.2),
+        speed_rpm=2000.0,
+    )
     assert road.target.isVisible()
-    assert (road.target.caption, road.target.figure, road.target.note) == ("Next target 2 of 3, rpm", "2500", "1.2 of 3.0 s")
+    assert (road.target.caption, road.target.figure, road.target.note) == (
+        "Next target 2 of 3, rpm",
+        "2500",
+        "1.2 of 3.0 s",
+    )
     assert road.speed.target_sentence == "500 below target"
     test, keys = importlib.import_module("PySide6.QtTest").QTest, qt.QtCore.Qt.Key
     test.keyClick(window, keys.Key_Right)
@@ -245,14 +285,19 @@ def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any,
     assert road.target.figure == "done"
 
 
-def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+def test_cautions_come_first_and_can_be_called_again(
+    qt: Any, open_window: Any, run: Any, feed: FakeFeed
+) -> None:
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
-    for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat", "fused", "knock detection",
+    for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat", "fused",
+                  "knock detection",
                   "temperature limits", "licensed professional", "local law"):  # fmt: skip
         assert words in window.cautions.text
-    importlib.import_module("PySide6.QtTest").QTest.keyClick(window.cautions.understood, qt.QtCore.Qt.Key.Key_Space)
+    importlib.import_module("PySide6.QtTest").QTest.keyClick(
+        window.cautions.understood, qt.QtCore.Qt.Key.Key_Space
+    )
     assert road_of(window).isVisible()
     assert feed.calls == []  # that space bar was no mark
     road_of(window).controls.cautions.trigger()
@@ -281,7 +326,9 @@ def test_closes_by_itself_when_asked_to(open_window: Any, run: Any, feed: FakeFe
     assert feed.stopped
 
 
-def test_events_are_heard_once_and_can_be_switched_off(open_window: Any, run: Any, feed: FakeFeed, heard: Any) -> None:
+def test_events_are_heard_once_and_can_be_switched_off(
+    open_window: Any, run: Any, feed: FakeFeed, heard: Any
+) -> None:
     window = open_window(feed)
     feed.events.add(0.5, "hold-began", "2000 rpm")
     run(window, feed, 1.0)
@@ -310,15 +357,28 @@ def test_without_a_drive_it_says_how_to_start_one(open_window: Any) -> None:
 
 @pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)])
 @pytest.mark.parametrize("theme", ["dark", "light"])
-def test_nothing_is_clipped_or_overlaps(open_window: Any, run: Any, feed: FakeFeed, size: tuple[int, int], theme: str, qt: Any) -> None:
+def test_nothing_is_clipped_or_overlaps(
+    open_window: Any, run: Any, feed: FakeFeed, size: tuple[int, int], theme: str, qt: Any
+) -> None:
     window = open_window(feed, theme=theme)
     window.resize(*size)
     road = road_of(window)
     feed.start_recording()
-    run(window, feed, 9.0, last_hold=hold(2.0, 8.0, 2003), holds=12, last_pull=pull(1, 8, ("part-throttle", "lost-samples")), pulls=11,
+    run(window, feed, 9.0, last_hold=hold(2.0, 8.0, 2003), holds=12,
+        last_pull=pull(1, 8, ("part-throttle", "lost-samples")), pulls=11,
         targets=(2000.0, 3000.0), next_target_rpm=3000.0, steady=steady(2000, 40, 2.9))  # fmt: skip
     qt.QtWidgets.QApplication.processEvents()
-    parts = [road.state_bar, road.speed, road.load, road.target, road.strip, road.hold, road.pull, road.health, *buttons(road)]
+    parts = [
+        road.state_bar,
+        road.speed,
+        road.load,
+        road.target,
+        road.strip,
+        road.hold,
+        road.pull,
+        road.health,
+        *buttons(road),
+    ]
     boxes = [qt.QtCore.QRect(part.mapTo(road, qt.QtCore.QPoint(0, 0)), part.size()) for part in parts]
 
     for place, box in enumerate(boxes):
@@ -332,7 +392,14 @@ def test_nothing_is_clipped_or_overlaps(open_window: Any, run: Any, feed: FakeFe
 
 
 def buttons(road: Any) -> list[Any]:
-    return [road.controls.record, road.controls.mark, road.controls.skip, road.controls.redo, road.controls.tune, road.controls.more]
+    return [
+        road.controls.record,
+        road.controls.mark,
+        road.controls.skip,
+        road.controls.redo,
+        road.controls.tune,
+        road.controls.more,
+    ]
 
 
 def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> None:
@@ -352,10 +419,18 @@ def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> 
 
 
 def test_foreign_text_cannot_break_the_screen(open_window: Any, run: Any, feed: FakeFeed) -> None:
-    """Names with control characters or markup are shown as plain text; a channel of NaN and infinity draws nothing."""
+    """Control characters and markup are shown as plain text; NaN and infinity draw nothing."""
     window = open_window(feed)
     feed.events.add(0.1, "note", "<b>bold</b>\x1b[31m\n" + "x" * 500)
-    run(window, feed, 1.0, speed_rpm=float("nan"), load=float("inf"), load_unit="<i>\x00", steady=steady(float("nan"), float("nan")))
+    run(
+        window,
+        feed,
+        1.0,
+        speed_rpm=float("nan"),
+        load=float("inf"),
+        load_unit="<i>\x00",
+        steady=steady(float("nan"), float("nan")),
+    )
     road = road_of(window)
 
     assert road.speed.figure == road.load.figure == "–––"

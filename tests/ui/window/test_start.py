@@ -32,8 +32,15 @@ def test_display_is_known_without_qt(bare: pytest.MonkeyPatch) -> None:
 
 
 def test_importing_the_door_loads_no_qt() -> None:
-    code = "import sys, ui.window; print([m for m in sys.modules if m.split('.')[0] in ('PySide6', 'pyqtgraph', 'numpy')])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env={**os.environ, "PYTHONPATH": "."})
+    heavy = ("PySide6", "pyqtgraph", "numpy")
+    code = f"import sys, ui.window; print([m for m in sys.modules if m.split('.')[0] in {heavy}])"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": "."},
+    )
 
     assert done.stdout.strip() == "[]"
 
@@ -46,7 +53,8 @@ def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("trouble", "words"),
     [
-        ("libEGL.so.1: cannot open shared object file: No such file or directory", "libEGL.so.1 is missing; on Debian: apt install libegl1 "),
+        ("libEGL.so.1: cannot open shared object file: No such file or directory",
+         "libEGL.so.1 is missing; on Debian: apt install libegl1 "),
         ("No module named 'PySide6'", "pip install 'PySide6-Essentials<6.12' pyqtgraph"),
     ],
 )  # fmt: skip
@@ -69,7 +77,9 @@ def test_missing_x11_parts_are_named_before_qt_ends_the_process(bare: pytest.Mon
         return object()
 
     bare.setenv("DISPLAY", ":0")
-    with pytest.raises(SteadypullError, match=r"apt install libxcb-cursor0 libxkbcommon-x11-0 \(or add --headless\)"):
+    with pytest.raises(
+        SteadypullError, match=r"apt install libxcb-cursor0 libxkbcommon-x11-0 \(or add --headless\)"
+    ):
         start.check_x11(load)
 
 
@@ -125,6 +135,8 @@ def test_sigterm_closes_the_window_and_ends_the_drive(qt: Any) -> None:
         "print('stopped', feed.stopped, code)\n"
     )
     env = {**os.environ, "PYTHONPATH": ".", "QT_QPA_PLATFORM": "offscreen"}
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=False
+    )
 
     assert done.stdout.strip() == "stopped True 0", done.stderr

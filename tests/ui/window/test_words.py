@@ -12,7 +12,8 @@ from ui.window import words
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(2013.7, "2010"), (7400, "7400"), (0.2, "0"), (-430, "-430"), (math.nan, "–––"), (math.inf, "–––")]
+    ("value", "text"),
+    [(2013.7, "2010"), (7400, "7400"), (0.2, "0"), (-430, "-430"), (math.nan, "–––"), (math.inf, "–––")],
 )
 def test_rpm_is_worth_tens(value: float, text: str) -> None:
     assert words.rpm(value) == text
@@ -31,18 +32,28 @@ def test_load_is_rounded_by_its_unit(value: float, unit: str, text: str) -> None
 
 @pytest.mark.parametrize(
     ("count", "text"),
-    [(41_300_000_000, "41 GB"), (1_500_000_000, "1.5 GB"), (430_000_000, "430 MB"), (2.5e12, "2.5 TB"), (10, "under 1 MB")],
+    [
+        (41_300_000_000, "41 GB"),
+        (1_500_000_000, "1.5 GB"),
+        (430_000_000, "430 MB"),
+        (2.5e12, "2.5 TB"),
+        (10, "under 1 MB"),
+    ],
 )
 def test_disk_room(count: float, text: str) -> None:
     assert words.size(count) == text
 
 
-@pytest.mark.parametrize(("value", "text"), [(2.134, "2.1"), (0.00042, "0.00042"), (41.7, "42"), (1234.0, "1234"), (0.0, "0")])
+@pytest.mark.parametrize(
+    ("value", "text"), [(2.134, "2.1"), (0.00042, "0.00042"), (41.7, "42"), (1234.0, "1234"), (0.0, "0")]
+)
 def test_two_figures(value: float, text: str) -> None:
     assert words.two_figures(value) == text
 
 
-@pytest.mark.parametrize(("value", "text"), [(0, "00:00"), (133.9, "02:13"), (3725, "1:02:05"), (-1, "00:00")])
+@pytest.mark.parametrize(
+    ("value", "text"), [(0, "00:00"), (133.9, "02:13"), (3725, "1:02:05"), (-1, "00:00")]
+)
 def test_clock(value: float, text: str) -> None:
     assert words.clock(value) == text
 
@@ -63,7 +74,10 @@ def test_steadiness_before_there_is_enough() -> None:
     assert words.steadiness(steady(900, math.nan)) == "no verdict yet"
 
 
-@pytest.mark.parametrize(("speed", "text"), [(2950, "on target"), (3200, "200 above target"), (2700, "300 below target"), (math.nan, "")])
+@pytest.mark.parametrize(
+    ("speed", "text"),
+    [(2950, "on target"), (3200, "200 above target"), (2700, "300 below target"), (math.nan, "")],
+)
 def test_against_target(speed: float, text: str) -> None:
     assert words.against_target(speed, 3000, 60) == text
 
@@ -71,7 +85,10 @@ def test_against_target(speed: float, text: str) -> None:
 def test_noise_in_readable_units() -> None:
     info = StreamInfo(50.0, (ChannelInfo("volts", "V"), ChannelInfo("force", "N"), ChannelInfo("third")))
     health = Health(2.0, 5, 0, {}, {"volts": 0.0021, "force": 3.3, "third": 9.0}, ("force",))
-    cells = {what: (figure, bad) for what, figure, bad in words.health_cells(DriveStatus("running", health=health), info)}
+    cells = {
+        what: (figure, bad)
+        for what, figure, bad in words.health_cells(DriveStatus("running", health=health), info)
+    }
 
     assert cells["Noise"] == ("volts 2.1 mV, force 3.3 N", False)
     assert cells["Rate"] == ("2.0 Hz", False)
