@@ -1,23 +1,23 @@
 """The Road screen: for the helper in the passenger seat, to be read at arm's length in a moving car."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import SteadypullError
-from stream.events import Event
 from stream.live.view import DriveStatus
 from ui.sound import CUES
 from ui.window import words
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
-from ui.window.mark_row import Span
 from ui.window.panels import FigurePanel, HealthLine, StateBar, Verdict
 from ui.window.road_controls import Controls
 from ui.window.screen import Screen
+from ui.window.spans import Spans
 from ui.window.speed_panel import SpeedPanel
-from ui.window.strip import WINDOW_S, Strip
+from ui.window.strip import Strip
+from ui.window.strip_items import WINDOW_S
 from ui.window.theme import DARK, Theme
 from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
 
@@ -49,9 +49,7 @@ class Road(Screen):
         self._seen_event = 0
         self._figures_at = float("-inf")
         self._now_s = 0.0
-        self._spans: list[Span] = []
-        self._seen_holds = self._seen_pulls = 0
-        self._lost = 0
+        self._spans = Spans()
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
@@ -111,8 +109,7 @@ class Road(Screen):
         """Begin to show this drive."""
         self.feed, self._raw, self._live = feed, None, None
         self._seen_event = 0
-        self._seen_holds = self._seen_pulls = 0
-        self._spans = []
+        self._spans = Spans()
         self.strip.live.clear()
         self.controls.enable(feed is not None)
         if feed is None:
@@ -161,11 +158,11 @@ class Road(Screen):
         self._seen_event = events[-1].number if events else self._seen_event + dropped
         self.ear.hear(events)
         self._take_samples(feed)
-        self._take_spans(status, events)
+        spans = self._spans.take(status, events, self._now_s)
         state = self.watch.look(status, events, feed.info)
         self.state_bar.show_state(state)
         self._show_speed(status, state)
-        self.strip.draw(self._now_s, [*self._spans, *self._growing(status)])
+        self.strip.draw(self._now_s, spans)
         if self._clock() - self._figures_at >= FIGURES_EVERY_S:
             self._figures_at = self._clock()
             self._show_figures(status)
@@ -190,33 +187,6 @@ class Road(Screen):
         if newest:
             back = max(newest) < self._now_s - WINDOW_S
             self._now_s = max(newest) if back else max(self._now_s, *newest)
-
-    def _take_spans(self, status: DriveStatus, events: Sequence[Event]) -> None:
-        """Remember what belongs on the strip; what has left it is forgotten."""
-        if status.last_hold is not None and status.holds != self._seen_holds:
-            hold = status.last_hold
-            self._spans.append(Span("hold", hold.start_s, hold.end_s, words.rpm(hold.speed_rpm)))
-        if status.last_pull is not None and status.pulls != self._seen_pulls:
-            pull = status.last_pull
-            self._spans.append(Span("pull", pull.start_s, pull.end_s, f"pull, {pull.verdict}"))
-        self._seen_holds, self._seen_pulls = status.holds, status.pulls
-        for event in events:
-            if event.kind == "mark":
-                self._spans.append(
-                    Span("mark", event.time_s, event.time_s, words.plain(event.text, 20) or "mark")
-                )
-            elif event.kind in ("gap", "device-away"):
-                text = "away" if event.kind == "device-away" else "lost"
-                self._spans.append(Span("gap", event.time_s, event.time_s, text))
-        self._spans = [span for span in self._spans if span.end_s > self._now_s - WINDOW_S]
-
-    def _growing(self, status: DriveStatus) -> list[Span]:
-        """The hold that is up now, as far as it has come."""
-        steady = status.steady
-        if status.state != "running" or steady is None or not steady.holding:
-            return []
-        end = status.time_s
-        return [Span("hold", end - steady.steady_s, end, words.rpm(steady.mean_rpm))]
 
     def _show_speed(self, status: DriveStatus, state: State) -> None:
         dead = status.state != "running" or state.title == NO_DATA

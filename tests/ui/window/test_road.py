@@ -291,9 +291,8 @@ def test_cautions_come_first_and_can_be_called_again(
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
-    for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat", "fused",
-                  "knock detection",
-                  "temperature limits", "licensed professional", "local law"):  # fmt: skip
+    for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat",
+                  "fused", "knock detection", "temperature limits", "licensed professional", "local law"):  # fmt: skip
         assert words in window.cautions.text
     importlib.import_module("PySide6.QtTest").QTest.keyClick(
         window.cautions.understood, qt.QtCore.Qt.Key.Key_Space
@@ -437,3 +436,16 @@ def test_foreign_text_cannot_break_the_screen(open_window: Any, run: Any, feed: 
     assert road.load.caption == "Load, <i>·"
     assert road.state_bar.state.detail.startswith("<b>bold</b>·[31m·xxx")
     assert len(road.state_bar.state.detail) <= 110
+
+
+def test_a_storm_of_gaps_stays_cheap_to_draw(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    run(window, feed, 10.0)
+    for number in range(3000):
+        feed.events.add(5.0 + number / 1000, "gap", "1 sample lost")
+    run(window, feed, 10.1)
+    shown = [span.start_s for span in road_of(window).strip.marks.spans]
+
+    assert 10 <= len(shown) <= 16
+    assert shown[0] == 5.0
+    assert shown[-1] > 7.7

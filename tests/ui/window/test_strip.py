@@ -31,7 +31,7 @@ def test_nothing_is_lost_over_a_small_serial_buffer_while_it_draws(qt: Any) -> N
 
 @given(st.floats(-1e5, 1e5), st.floats(0, 1e5))
 def test_ranges_are_round_hold_the_curve_and_have_few_ticks(low: float, width: float) -> None:
-    strip = pytest.importorskip("ui.window.strip", reason="Qt cannot load", exc_type=ImportError)
+    strip = pytest.importorskip("ui.window.strip_items", reason="Qt cannot load", exc_type=ImportError)
     bottom, top = strip.fitting_range(low, low + width, 500.0)
     ticks = strip.round_ticks(bottom, top)
 
