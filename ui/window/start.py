@@ -62,7 +62,8 @@ def open_road(
     qt: Any = importlib.import_module("pyqtgraph.Qt")
     app = qt.QtWidgets.QApplication.instance() or qt.QtWidgets.QApplication(["steadypull"])
     app.setApplicationName("Steadypull")
-    if not qt.QtGui.QFontDatabase.families():
+    # not QFontDatabase.families(): without any font it still lists three names that stand for nothing
+    if not qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A"):
         (say or _to_standard_error)(NO_FONT)
     window = main.MainWindow(feed, theme=theme, caution=caution, close_when_finished=close_when_finished)
     with _signals_close(window.close):

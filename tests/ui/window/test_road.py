@@ -292,7 +292,8 @@ def test_cautions_come_first_and_can_be_called_again(
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
     for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat",
-                  "fused", "knock detection", "temperature limits", "licensed professional", "local law"):  # fmt: skip
+                  "fused", "knock detection", "temperature limits",
+                  "licensed professional", "local law"):  # fmt: skip
         assert words in window.cautions.text
     importlib.import_module("PySide6.QtTest").QTest.keyClick(
         window.cautions.understood, qt.QtCore.Qt.Key.Key_Space

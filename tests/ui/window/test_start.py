@@ -4,6 +4,7 @@ import importlib
 import os
 import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +12,8 @@ import pytest
 from stream.errors import SteadypullError
 from tests.ui.window.fake_feed import FakeFeed
 from ui.window import start
+
+ROOT = str(Path(__file__).parents[3])
 
 
 @pytest.fixture
@@ -39,7 +42,7 @@ def test_importing_the_door_loads_no_qt() -> None:
         capture_output=True,
         text=True,
         check=True,
-        env={**os.environ, "PYTHONPATH": "."},
+        env={**os.environ, "PYTHONPATH": ROOT},
     )
 
     assert done.stdout.strip() == "[]"
@@ -95,30 +98,40 @@ def test_x11_is_not_asked_for_where_it_is_not_used(bare: pytest.MonkeyPatch) -> 
     start.check_x11(load)
 
 
-def test_stays_until_closed_and_stops_the_drive(qt: Any) -> None:
-    """Opened as a command does it: the frame timer of the window itself sees that the drive has finished."""
+@pytest.mark.parametrize(("state", "code"), [("finished", 0), ("failed", 3)])
+def test_stays_until_closed_and_stops_the_drive(qt: Any, state: str, code: int) -> None:
+    """Opened as a command does it: the window's own frame timer sees that the drive is over."""
     feed = FakeFeed()
-    feed.run_to(1.0, state="finished")
+    feed.run_to(1.0, state=state, failure="gone")
+    has_font = qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A")
     said: list[str] = []
 
-    assert start.open_road(feed, caution=False, close_when_finished=True, say=said.append) == 0
+    assert start.open_road(feed, caution=False, close_when_finished=True, say=said.append) == code
     assert feed.stopped
-    assert said == ([] if qt.QtGui.QFontDatabase.families() else [start.NO_FONT])
+    assert said == ([] if has_font else [start.NO_FONT])
 
 
-def test_no_font_is_said_with_the_package(qt: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    class NoFonts:
-        @staticmethod
-        def families() -> list[str]:
-            return []
+@pytest.mark.skipif(sys.platform != "linux", reason="hides the fonts through fontconfig")
+def test_no_font_is_said_with_the_package(qt: Any, tmp_path: Path) -> None:
+    """A process that finds no font at all: the window opens, and one line names the package."""
+    settings = tmp_path / "fonts.conf"
+    settings.write_text("<fontconfig></fontconfig>")
+    code = (
+        "from tests.ui.window.fake_feed import FakeFeed\n"
+        "from ui.window import open_road\n"
+        "feed = FakeFeed()\n"
+        "feed.run_to(1.0, state='finished')\n"
+        "open_road(feed, caution=False, close_when_finished=True)\n"
+    )
+    env = {**os.environ, "PYTHONPATH": ROOT, "QT_QPA_PLATFORM": "offscreen", "FONTCONFIG_FILE": str(settings)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=True
+    )
 
-    monkeypatch.setattr(qt.QtGui, "QFontDatabase", NoFonts)
-    feed, said = FakeFeed(), []
-    feed.run_to(1.0, state="failed", failure="gone")
-
-    assert start.open_road(feed, caution=False, close_when_finished=True, say=said.append) == 3
-    assert len(said) == 1
-    assert "apt install fonts-dejavu-core" in said[0]
+    assert [line for line in done.stderr.splitlines() if line.startswith("steadypull:")] == [
+        "steadypull: no font is installed, so the window shows boxes for letters; "
+        "on Debian: apt install fonts-dejavu-core"
+    ]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
@@ -134,7 +147,7 @@ def test_sigterm_closes_the_window_and_ends_the_drive(qt: Any) -> None:
         "code = open_road(feed, caution=False)\n"
         "print('stopped', feed.stopped, code)\n"
     )
-    env = {**os.environ, "PYTHONPATH": ".", "QT_QPA_PLATFORM": "offscreen"}
+    env = {**os.environ, "PYTHONPATH": ROOT, "QT_QPA_PLATFORM": "offscreen"}
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=False
     )
