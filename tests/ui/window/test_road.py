@@ -1,0 +1,452 @@
+"""The Road screen as a person meets it: a real window, a scripted drive, and what can be seen on it."""
+
+import dataclasses
+import importlib
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stream.live.view import Health
+from tests.ui.window.fake_feed import HEALTH, FakeFeed, hold, pull, steady
+
+SCRIPT = [(0.0, 900.0, 0.02), (2.0, 2000.0, 0.1), (8.0, 2000.0, 0.1), (9.0, 3000.0, 0.3), (40.0, 3000.0, 0.3)]
+
+
+@pytest.fixture
+def feed() -> FakeFeed:
+    return FakeFeed(SCRIPT)
+
+
+def road_of(window: Any) -> Any:
+    return window.screens["Road"]
+
+
+def pixels(widget: Any) -> np.ndarray:
+    """What the widget shows, (height, width, 3), 0 to 255."""
+    image = (
+        widget.grab()
+        .toImage()
+        .convertToFormat(importlib.import_module("pyqtgraph.Qt").QtGui.QImage.Format.Format_RGB888)
+    )
+    rows = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.bytesPerLine())
+    return rows[:, : 3 * image.width()].reshape(image.height(), image.width(), 3).copy()
+
+
+def share_of(colour: str, shown: np.ndarray) -> float:
+    """Share of pixels within a few steps of a colour."""
+    wanted = [int(colour[place : place + 2], 16) for place in (1, 3, 5)]
+    return float((np.abs(shown.astype(int) - wanted).max(axis=2) < 6).mean())
+
+
+def test_figures_are_large_rounded_and_named(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    run(window, feed, 5.0, speed_rpm=2013.7, load=0.1234, steady=steady(2010, 300))
+
+    road = road_of(window)
+    assert road.speed.figure == "2010"
+    assert road.load.figure == "0.12"
+    assert road.load.caption == "Load, mV/V"
+    # readable at arm's length: the figure fills a third of the panel's height at the least
+    ink = share_of(road.theme.text, pixels(road.speed)[40:, :])
+    assert ink > 0.05
+
+
+def test_bracket_closes_only_on_a_hold(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window, speed_panel = open_window(feed), importlib.import_module("ui.window.speed_panel")
+    road = road_of(window)
+    run(window, feed, 2.0, steady=steady(2000, 600))
+    assert not road.speed.closed
+    assert road.speed.sentence == "moving  ±600 rpm"
+    wide = speed_panel.openness(feed.now.steady)
+    run(window, feed, 3.0, steady=steady(2000, 120))
+    assert speed_panel.openness(feed.now.steady) < wide
+    run(window, feed, 4.0, steady=steady(2000, 40, 1.8))
+    assert not road.speed.closed
+    assert road.speed.sentence == "steady  1.8 of 3.0 s"
+    before = share_of(road.theme.hold, pixels(road.speed))
+    run(window, feed, 6.0, steady=steady(2000, 40, 3.2, holding=True))
+
+    assert road.speed.closed
+    assert road.speed.sentence == "HOLD  3.2 s"
+    assert before < 0.001 < 0.02 < share_of(road.theme.hold, pixels(road.speed))
+
+
+def test_arms_meet_in_the_picture_only_on_a_hold(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The shape tells the state without colour: the top edge has a gap in the middle until the hold is up."""
+    window = open_window(feed)
+    road = road_of(window)
+
+    def middle_column_inked() -> bool:
+        shown = pixels(road.speed).astype(int)
+        top = shown[: shown.shape[0] // 4, shown.shape[1] // 2]
+        return bool((np.abs(top - top[0]).max(axis=1) > 60).any())
+
+    run(window, feed, 4.0, steady=steady(2000, 40, 2.9))
+    almost = middle_column_inked()
+    run(window, feed, 5.0, steady=steady(2000, 40, 3.0, holding=True))
+
+    assert not almost
+    assert middle_column_inked()
+
+
+def test_strip_shows_curves_holds_and_pulls(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 8.0, steady=steady(2000, 30, 4.0, holding=True))
+    growing = [span.kind for span in road.strip.spans]
+    run(
+        window,
+        feed,
+        12.0,
+        steady=steady(3000, 500),
+        last_hold=hold(2.1, 8.0, 2003),
+        holds=1,
+        last_pull=pull(8.0, 9.0),
+        pulls=1,
+    )
+
+    assert growing == ["hold"]
+    assert [(span.kind, span.text) for span in road.strip.marks.spans] == [
+        ("hold", "2000"),
+        ("pull", "pull, clean"),
+    ]
+    shown = pixels(road.strip)
+    assert share_of(road.theme.speed, shown) > 0.001
+    assert share_of(road.theme.load, shown) > 0.001
+    run(window, feed, 40.0)
+    assert road.strip.marks.spans == []  # left behind after 30 s
+
+
+def test_strip_takes_every_live_row_and_raw_sample_once(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 12.0)
+
+    times = np.arange(1200) / 100
+    low, high = road.strip.live.span(0)
+    assert low == pytest.approx(feed.speed(times).min(), abs=0.1)
+    assert high == pytest.approx(feed.speed(times).max(), abs=0.1)
+    assert road.strip.raw.newest_s == pytest.approx(12.0, abs=0.05)
+
+
+def test_last_hold_and_pull_are_told_in_words(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    assert (road.hold.verdict.text(), road.pull.verdict.text()) == ("none yet", "none yet")
+    run(
+        window,
+        feed,
+        9.0,
+        last_hold=hold(2.0, 7.9, 2003.4),
+        holds=4,
+        last_pull=pull(1.0, 8.2, ("wheelspin", "lift")),
+        pulls=2,
+    )
+
+    assert road.hold.verdict.text() == "2000 rpm for 5.9 s"
+    assert road.hold.detail.text() == "no. 4 · wander ±18 rpm · load 0.21 mV/V"
+    assert road.pull.verdict.text() == "flawed: wheelspin, lifted early"
+    assert road.pull.mark.kind == "caution"
+    run(window, feed, 9.1, last_pull=pull(1.0, 8.2), pulls=3)
+    assert (road.pull.verdict.text(), road.pull.mark.kind) == ("clean", "ok")
+
+
+def test_health_is_one_line(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    feed.start_recording()
+    run(window, feed, 1.0, health=Health(1000.0, 1000, 12, {"link": 3}, HEALTH.noise))
+
+    thin = "\u202f"
+    assert road_of(window).health.text == (
+        f"Rate 1{thin}000 Hz · ! Lost 12 · ! Clipped 3 · Noise speed_v 2.1 mV, link 4.2 µV/V · "
+        "Disk 41 GB free · 2026-05-17-1432-heron.h5"
+    )
+
+
+def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    test, keys, buttons = (
+        importlib.import_module("PySide6.QtTest").QTest,
+        qt.QtCore.Qt.Key,
+        qt.QtCore.Qt.MouseButton,
+    )
+    test.mouseClick(road.controls.record, buttons.LeftButton)
+    test.keyClick(window, keys.Key_Space)
+    run(window, feed, 1.0)
+
+    assert feed.calls == [("start_recording",), ("mark", "")]
+    assert [event.kind for event in feed.events.since(0)[0]] == ["recording-began", "mark"]
+    assert [span.kind for span in road.strip.marks.spans] == ["mark"]
+    assert road.state_bar.state.detail.startswith("mark 1 at 00:00")
+
+
+def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    tune = road_of(window).controls.tune
+    test = importlib.import_module("PySide6.QtTest").QTest
+    test.mouseClick(tune, qt.QtCore.Qt.MouseButton.LeftButton)
+    test.keyClicks(tune, "wren 2")
+    run(window, feed, 0.5)  # a frame must not wipe what is being typed
+    test.keyClick(tune, qt.QtCore.Qt.Key.Key_Return)
+
+    assert feed.calls == [("set_tune", "wren 2")]
+    assert not tune.hasFocus()
+
+
+def test_recording_starts_and_stops_by_one_button(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 1.0)
+    assert road.state_bar.state.title == "Not recording"
+    assert road.health.file == "not recording"
+    road.controls.record.click()
+    run(window, feed, 66.5)
+    assert road.state_bar.state.title == "Recording 01:05"
+    assert road.controls.record.text() == "Stop recording"
+    road.controls.record.click()
+    run(window, feed, 66.7)
+
+    assert feed.calls == [("start_recording",), ("stop_recording",)]
+    assert road.state_bar.state.title == "Not recording"
+
+
+def test_recording_that_cannot_start_says_why(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    feed.disk_broken = True
+    window = open_window(feed)
+    road = road_of(window)
+    road.controls.record.click()
+    run(window, feed, 0.5)
+
+    assert road.state_bar.state.level == "fault"
+    assert "/media/stick: cannot be written" in road.state_bar.state.detail
+
+
+def test_device_away_is_unmistakable(open_window: Any, run: Any, feed: FakeFeed, clock: Any) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 5.0, steady=steady(2000, 30, 4.0, holding=True))
+    calm = share_of(road.theme.fault, pixels(road.state_bar))
+    feed.events.add(5.0, "device-away", "the port is gone")
+    feed.now = dataclasses.replace(feed.now, state="away")
+    window.poll()
+    clock.now += 12.3
+    window.poll()
+
+    assert road.state_bar.state.title == "Device away"
+    assert "00:12" in road.state_bar.state.detail
+    assert road.speed.figure == road.load.figure == "–––"  # no stale figure
+    assert not road.speed.closed
+    assert calm == 0
+    assert share_of(road.theme.fault, pixels(road.state_bar)) > 0.5
+
+
+def test_a_failure_says_what_and_ends_with_3(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    run(window, feed, 2.0)
+    assert window.exit_code == 0
+    feed.now = dataclasses.replace(feed.now, state="failed", failure="/media/stick: the disk is full")
+    window.poll()
+
+    assert road_of(window).state_bar.state.title == "Stopped by a fault"
+    assert road_of(window).state_bar.state.detail == "/media/stick: the disk is full"
+    assert window.exit_code == 3
+
+
+def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 1.0)
+    assert not road.target.isVisible()
+    assert not road.controls.skip.isVisible()
+    run(
+        window,
+        feed,
+        5.0,
+        targets=(2000.0, 2500.0, 3000.0),
+        next_target_rpm=2500.0,
+        steady=steady(2000, 40, 1.2),
+        speed_rpm=2000.0,
+    )
+    assert road.target.isVisible()
+    assert (road.target.caption, road.target.figure, road.target.note) == (
+        "Next target 2 of 3, rpm",
+        "2500",
+        "1.2 of 3.0 s",
+    )
+    assert road.speed.target_sentence == "500 below target"
+    test, keys = importlib.import_module("PySide6.QtTest").QTest, qt.QtCore.Qt.Key
+    test.keyClick(window, keys.Key_Right)
+    test.keyClick(window, keys.Key_Left)
+    run(window, feed, 6.0, next_target_rpm=None)
+
+    assert feed.calls == [("skip_target",), ("redo_target",)]
+    assert road.target.figure == "done"
+
+
+def test_cautions_come_first_and_can_be_called_again(
+    qt: Any, open_window: Any, run: Any, feed: FakeFeed
+) -> None:
+    window = open_window(feed, caution=True)
+    assert window.cautions.isVisible()
+    assert not road_of(window).isVisible()
+    for words in ("second person", "closed road", "laptop", "buffered", "glued", "Never grind, drill or heat",
+                  "fused", "knock detection", "temperature limits",
+                  "licensed professional", "local law"):  # fmt: skip
+        assert words in window.cautions.text
+    importlib.import_module("PySide6.QtTest").QTest.keyClick(
+        window.cautions.understood, qt.QtCore.Qt.Key.Key_Space
+    )
+    assert road_of(window).isVisible()
+    assert feed.calls == []  # that space bar was no mark
+    road_of(window).controls.cautions.trigger()
+
+    assert window.cautions.isVisible()
+
+
+def test_closing_the_window_stops_the_drive(open_window: Any, run: Any, feed: FakeFeed, heard: Any) -> None:
+    window = open_window(feed)
+    run(window, feed, 1.0)
+    window.close()
+
+    assert feed.stopped
+    assert heard.closed
+    assert not window.timer.isActive()
+
+
+def test_closes_by_itself_when_asked_to(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed, close_when_finished=True)
+    run(window, feed, 1.0)
+    assert window.isVisible()
+    feed.now = dataclasses.replace(feed.now, state="finished")
+    window.poll()
+
+    assert not window.isVisible()
+    assert feed.stopped
+
+
+def test_events_are_heard_once_and_can_be_switched_off(
+    open_window: Any, run: Any, feed: FakeFeed, heard: Any
+) -> None:
+    window = open_window(feed)
+    feed.events.add(0.5, "hold-began", "2000 rpm")
+    run(window, feed, 1.0)
+    feed.events.add(1.0, "gap", "12 samples lost")
+    feed.events.add(1.0, "alarm", "lambda 1.1 at full load")
+    run(window, feed, 1.2)
+    assert heard.cues == ["hold-reached", "lift"]
+    assert road_of(window).speed.sentence == "LIFT"
+    road_of(window).controls.sounds["hold-reached"].setChecked(False)
+    feed.events.add(1.3, "hold-began", "2000 rpm")
+    run(window, feed, 1.6)
+
+    assert heard.cues == ["hold-reached", "lift"]
+
+
+def test_without_a_drive_it_says_how_to_start_one(open_window: Any) -> None:
+    window = open_window(None)
+    window.poll()
+    road = road_of(window)
+
+    assert road.state_bar.state.title == "No drive is running"
+    assert "steadypull drive" in road.state_bar.state.detail
+    assert not road.controls.record.isEnabled()
+    assert window.exit_code == 0
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)])
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_nothing_is_clipped_or_overlaps(
+    open_window: Any, run: Any, feed: FakeFeed, size: tuple[int, int], theme: str, qt: Any
+) -> None:
+    window = open_window(feed, theme=theme)
+    window.resize(*size)
+    road = road_of(window)
+    feed.start_recording()
+    run(window, feed, 9.0, last_hold=hold(2.0, 8.0, 2003), holds=12,
+        last_pull=pull(1, 8, ("part-throttle", "lost-samples")), pulls=11,
+        targets=(2000.0, 3000.0), next_target_rpm=3000.0, steady=steady(2000, 40, 2.9))  # fmt: skip
+    qt.QtWidgets.QApplication.processEvents()
+    parts = [
+        road.state_bar,
+        road.speed,
+        road.load,
+        road.target,
+        road.strip,
+        road.hold,
+        road.pull,
+        road.health,
+        *buttons(road),
+    ]
+    boxes = [qt.QtCore.QRect(part.mapTo(road, qt.QtCore.QPoint(0, 0)), part.size()) for part in parts]
+
+    for place, box in enumerate(boxes):
+        assert road.rect().contains(box)
+        assert not any(box.intersects(other) for other in boxes[place + 1 :])
+    for button in buttons(road):
+        assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width() - 8
+    for text in (road.hold.verdict, road.hold.detail, road.pull.verdict, road.pull.detail):
+        assert text.fontMetrics().horizontalAdvance(text.text()) <= text.width()
+    assert share_of(road.theme.panel, pixels(road)) > 0.3  # the theme that was asked for
+
+
+def buttons(road: Any) -> list[Any]:
+    return [
+        road.controls.record,
+        road.controls.mark,
+        road.controls.skip,
+        road.controls.redo,
+        road.controls.tune,
+        road.controls.more,
+    ]
+
+
+def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> None:
+    main, screen = importlib.import_module("ui.window.main"), importlib.import_module("ui.window.screen")
+    polled = []
+
+    class Second(screen.Screen):
+        def poll(self) -> None:
+            polled.append(True)
+
+    window = open_window(feed, screens=(*main.SCREENS, main.ScreenSpec("Second", lambda window: Second())))
+    window.poll()
+
+    assert [window.tabs.tabText(place) for place in range(window.tabs.count())] == ["Road", "Second"]
+    assert polled
+    assert window.tabs.tabBar().isVisible()
+
+
+def test_foreign_text_cannot_break_the_screen(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Control characters and markup are shown as plain text; NaN and infinity draw nothing."""
+    window = open_window(feed)
+    feed.events.add(0.1, "note", "<b>bold</b>\x1b[31m\n" + "x" * 500)
+    run(
+        window,
+        feed,
+        1.0,
+        speed_rpm=float("nan"),
+        load=float("inf"),
+        load_unit="<i>\x00",
+        steady=steady(float("nan"), float("nan")),
+    )
+    road = road_of(window)
+
+    assert road.speed.figure == road.load.figure == "–––"
+    assert road.load.caption == "Load, <i>·"
+    assert road.state_bar.state.detail.startswith("<b>bold</b>·[31m·xxx")
+    assert len(road.state_bar.state.detail) <= 110
+
+
+def test_a_storm_of_gaps_stays_cheap_to_draw(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    run(window, feed, 10.0)
+    for number in range(3000):
+        feed.events.add(5.0 + number / 1000, "gap", "1 sample lost")
+    run(window, feed, 10.1)
+    shown = [span.start_s for span in road_of(window).strip.marks.spans]
+
+    assert 10 <= len(shown) <= 16
+    assert shown[0] == 5.0
+    assert shown[-1] > 7.7

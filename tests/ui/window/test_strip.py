@@ -1,0 +1,44 @@
+"""What the strip costs, measured on the real widget, with the slack that a busy machine needs."""
+
+import math
+import os
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+bench = pytest.importorskip("tests.bench.strip", reason="the strip's bench needs a pseudo-terminal")
+
+
+@pytest.mark.slow
+def test_a_frame_costs_a_small_part_of_stock_curves(qt: Any) -> None:
+    measured = bench.redraw(frames=60, stock_frames=4)
+
+    assert measured["painted"] >= 0.95  # every frame was really drawn
+    assert measured["ratio"] > 8  # measured 25 to 50; both in this same run
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+def test_nothing_is_lost_over_a_small_serial_buffer_while_it_draws(qt: Any) -> None:
+    measured = bench.lost_while_drawing(seconds=2.0)
+
+    assert measured["sent_rows"] >= 20_000
+    assert measured["frames_per_s"] > 10
+    assert measured["lost_rows"] == 0
+
+
+@given(st.floats(-1e5, 1e5), st.floats(0, 1e5))
+def test_ranges_are_round_hold_the_curve_and_have_few_ticks(low: float, width: float) -> None:
+    strip = pytest.importorskip("ui.window.strip_items", reason="Qt cannot load", exc_type=ImportError)
+    bottom, top = strip.fitting_range(low, low + width, 500.0)
+    ticks = strip.round_ticks(bottom, top)
+
+    assert bottom <= low
+    assert low + width <= top
+    assert top - bottom <= 2 * max(width, 500.0)
+    assert 2 <= len(ticks) <= 5
+    assert all(
+        bottom < value < top and math.isclose(float(text), value, abs_tol=1e-9) for value, text in ticks
+    )

@@ -1,0 +1,100 @@
+"""The page that stands before the first drive, and can be called up again at any time."""
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.window.paint import shape
+from ui.window.panels import label
+from ui.window.theme import DARK, Theme
+
+CAUTIONS = (
+    ("Two people.", "A second person watches this screen. The driver watches the road and listens."),
+    (
+        "A closed road.",
+        "Pulls and holds belong on a closed road or an airfield. Where you drive, local law rules.",
+    ),
+    ("Laptop held fast.", "Strap down the laptop, the box and every cable before the car moves."),
+    (
+        "Engine-speed tap proved standing still.",
+        "It is buffered, and tried with the car parked: a bad tap can stall the engine in traffic.",
+    ),
+    (
+        "Gauges are glued.",
+        "Never grind, drill or heat a suspension part. The supply is fused close to the battery.",
+    ),
+    (
+        "You stay in charge.",
+        "Nothing shown here replaces knock detection, mixture and temperature limits, "
+        "or a licensed professional.",
+    ),
+)
+
+
+class _Triangle(QtWidgets.QWidget):
+    """The caution shape beside the title."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.theme: Theme = DARK
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the shape; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        side = min(self.width(), self.height()) - 4
+        box = QtCore.QRectF(2, (self.height() - side) / 2, side, side)
+        shape(
+            painter,
+            "caution",
+            box,
+            self.theme.on_signal if self.theme.name == "light" else self.theme.background,
+            self.theme.caution,
+        )
+        painter.end()
+
+
+class CautionPage(QtWidgets.QWidget):
+    """The cautions, and one button that takes them away."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.triangle = _Triangle()
+        self.title = label("title", "Before the first drive")
+        self.understood = QtWidgets.QPushButton("Read and understood by both of us")
+        self.understood.setDefault(True)
+        self.understood.setAutoDefault(True)
+        self.grid = QtWidgets.QGridLayout()
+        self.grid.setColumnStretch(0, 1)
+        self.lines: list[tuple[QtWidgets.QLabel, QtWidgets.QLabel]] = []
+        for row, (what, why) in enumerate(CAUTIONS):
+            pair = label("verdict", what), label("prose", why)
+            for text in pair:
+                text.setWordWrap(True)
+            self.grid.addWidget(pair[0], 2 * row, 0, QtCore.Qt.AlignmentFlag.AlignBottom)
+            self.grid.addWidget(pair[1], 2 * row + 1, 0, QtCore.Qt.AlignmentFlag.AlignTop)
+            self.lines.append(pair)
+        head = QtWidgets.QHBoxLayout()
+        head.addWidget(self.triangle)
+        head.addWidget(self.title, 1)
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addStretch(1)
+        self.box.addLayout(head)
+        self.box.addLayout(self.grid)
+        self.box.addStretch(1)
+        self.box.addWidget(self.understood, 0, QtCore.Qt.AlignmentFlag.AlignLeft)
+        self.box.addStretch(1)
+
+    @property
+    def text(self) -> str:
+        """Every caution as one string."""
+        return "\n".join(f"{what.text()} {why.text()}" for what, why in self.lines)
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.triangle.theme = theme
+        self.triangle.setFixedSize(round(56 * unit), round(56 * unit))
+        side = round(110 * unit)
+        self.box.setContentsMargins(side, round(20 * unit), side, round(20 * unit))
+        self.box.setSpacing(round(16 * unit))
+        for row in range(self.grid.rowCount()):
+            self.grid.setRowMinimumHeight(row, round((46 if row % 2 == 0 else 30) * unit))
+        self.grid.setVerticalSpacing(round(2 * unit))

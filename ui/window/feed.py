@@ -1,0 +1,85 @@
+"""What the window needs of a running drive, and nothing more: the door between the engine and the screen.
+
+Everything here is called from the window's own thread and returns at once; the window asks, nothing calls it
+back.
+"""
+
+from typing import Protocol
+
+from stream.block import Block, StreamInfo
+from stream.events import EventList
+from stream.live.view import DriveStatus, LiveRows
+
+
+class RawCursor(Protocol):
+    """A reader's place in the ring of raw samples."""
+
+    def read(self, max_rows: int) -> Block | None:
+        """Up to `max_rows` new rows, None where there are none; `Block.lost` tells what was missed."""
+        ...
+
+
+class LiveCursor(Protocol):
+    """A reader's place in the rows of the live rate."""
+
+    def read(self) -> LiveRows:
+        """The rows that came since the last call; maybe none."""
+        ...
+
+
+class DriveFeed(Protocol):
+    """A running drive as the window sees it.
+
+    `info` is None until the source has described itself; cursors are asked for only after that. The commands
+    may raise SteadypullError, whose one line is shown.
+    """
+
+    @property
+    def events(self) -> EventList:
+        """The numbered list of what happened."""
+        ...
+
+    @property
+    def info(self) -> StreamInfo | None:
+        """What the stream carries."""
+        ...
+
+    def status(self) -> DriveStatus:
+        """One look at the drive."""
+        ...
+
+    def raw_cursor(self) -> RawCursor:
+        """A new place in the raw ring, at its newest row."""
+        ...
+
+    def live_cursor(self) -> LiveCursor:
+        """A new place in the live rows, at the newest."""
+        ...
+
+    def start_recording(self) -> None:
+        """Begin a new session file."""
+        ...
+
+    def stop_recording(self) -> None:
+        """Finish the session file."""
+        ...
+
+    def set_tune(self, label: str) -> None:
+        """Name the tune that is in the car now."""
+        ...
+
+    def mark(self, text: str = "") -> None:
+        """Put a mark at this moment."""
+        ...
+
+    def skip_target(self) -> None:
+        """Leave the next target out."""
+        ...
+
+    def redo_target(self) -> None:
+        """Go back to the target before."""
+        ...
+
+    def stop(self) -> None:
+        """End the drive: the recording is finished, the port given back."""
+        ...

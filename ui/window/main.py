@@ -1,0 +1,135 @@
+"""The main window: one tab a screen, the cautions in front of them, one frame timer for all."""
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.window.caution import CautionPage
+from ui.window.ear import Ear
+from ui.window.feed import DriveFeed
+from ui.window.road import Road
+from ui.window.screen import Screen
+from ui.window.theme import THEMES, stylesheet, unit_for
+
+FRAME_MS = 25
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenSpec:
+    """An entry of the registry: the tab's name and how to make the screen."""
+
+    name: str
+    make: Callable[["MainWindow"], Screen]
+
+
+def _make_road(window: "MainWindow") -> Screen:
+    road = Road(ear=window.ear, clock=window.clock)
+    road.cautions_wanted.connect(window.show_cautions)
+    road.theme_wanted.connect(window.set_theme)
+    return road
+
+
+SCREENS: tuple[ScreenSpec, ...] = (ScreenSpec("Road", _make_road),)
+
+
+class MainWindow(QtWidgets.QMainWindow):
+    """Polls the drive at every frame and passes it to the screens; closing it ends the drive."""
+
+    def __init__(
+        self,
+        feed: DriveFeed | None = None,
+        *,
+        theme: str = "dark",
+        caution: bool = True,
+        close_when_finished: bool = False,
+        screens: Sequence[ScreenSpec] = SCREENS,
+        ear: Ear | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__()
+        self.feed = feed
+        self.ear = ear
+        self.clock = clock
+        self.close_when_finished = close_when_finished
+        self._theme = THEMES[theme]
+        self._unit = 0.0
+        self.setWindowTitle("Steadypull")
+        self.setMinimumSize(960, 600)
+        self.cautions = CautionPage()
+        self.cautions.understood.clicked.connect(self.hide_cautions)
+        self.tabs = QtWidgets.QTabWidget()
+        self.tabs.setTabBarAutoHide(True)
+        self.tabs.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.screens: dict[str, Screen] = {}
+        for spec in screens:
+            screen = spec.make(self)
+            screen.attach(feed)
+            self.screens[spec.name] = screen
+            self.tabs.addTab(screen, spec.name)
+        self.pages = QtWidgets.QStackedWidget()
+        self.pages.addWidget(self.tabs)
+        self.pages.addWidget(self.cautions)
+        self.setCentralWidget(self.pages)
+        self.resize(1280, 800)
+        self._restyle()
+        if caution:
+            self.show_cautions()
+        self.timer = QtCore.QTimer(self)
+        self.timer.setTimerType(QtCore.Qt.TimerType.PreciseTimer)
+        self.timer.timeout.connect(self.poll)
+        self.timer.start(FRAME_MS)
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 3 where the device or the disk failed."""
+        return 3 if self.feed is not None and self.feed.status().state == "failed" else 0
+
+    def poll(self) -> None:
+        """One frame."""
+        for screen in self.screens.values():
+            screen.poll()
+        if (
+            self.close_when_finished
+            and self.feed is not None
+            and self.feed.status().state in ("finished", "failed")
+        ):
+            self.close()
+
+    def show_cautions(self) -> None:
+        """Put the cautions in front."""
+        self.pages.setCurrentWidget(self.cautions)
+        self.cautions.understood.setFocus()
+
+    def hide_cautions(self) -> None:
+        """Show the screens."""
+        self.pages.setCurrentWidget(self.tabs)
+        self.tabs.currentWidget().setFocus()
+
+    def set_theme(self, name: str) -> None:
+        """Dark or light, by its name."""
+        self._theme = THEMES[name]
+        self._restyle()
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Scale everything with the window; Qt calls this."""
+        super().resizeEvent(event)
+        if unit_for(self.width(), self.height()) != self._unit:
+            self._restyle()
+
+    def closeEvent(self, event: QtGui.QCloseEvent) -> None:  # noqa: N802 - Qt's name
+        """End the drive; Qt calls this."""
+        self.timer.stop()
+        for screen in self.screens.values():
+            screen.detach()
+        if self.feed is not None:
+            self.feed.stop()
+        super().closeEvent(event)
+
+    def _restyle(self) -> None:
+        self._unit = unit_for(self.width(), self.height())
+        self.setStyleSheet(stylesheet(self._theme, self._unit))
+        self.cautions.apply_theme(self._theme, self._unit)
+        for screen in self.screens.values():
+            screen.apply_theme(self._theme, self._unit)

@@ -1,0 +1,235 @@
+"""The smaller parts of the Road screen: state bar, load, target, verdict, health line."""
+
+from collections.abc import Sequence
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.window import words
+from ui.window.paint import font_that_fits, hatch, level_colours, shape, text_font
+from ui.window.theme import DARK, Theme
+from ui.window.watch import State
+
+Align = QtCore.Qt.AlignmentFlag
+
+
+def label(part: str, text: str = "") -> QtWidgets.QLabel:
+    """A plain-text label whose size comes from the style sheet; foreign text is never taken for markup."""
+    made = QtWidgets.QLabel(text)
+    made.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+    made.setProperty("part", part)
+    return made
+
+
+class StateBar(QtWidgets.QWidget):
+    """One line over the whole width: shape, title, detail. A fault fills it and stripes its ends."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.state = State("idle", "")
+
+    def show_state(self, state: State) -> None:
+        """Take over the state; repaints only where it changed."""
+        if state != self.state:
+            self.state = state
+            self.setAccessibleName(f"{state.title}. {state.detail}")
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the bar; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        fill, ink = level_colours(self.theme, self.state.level)
+        box = QtCore.QRectF(self.rect())
+        painter.fillRect(box, QtGui.QColor(fill))
+        high = box.height()
+        edge = high * 0.25
+        if self.state.level == "fault":
+            edge = high * 1.6
+            for left in (0.0, box.width() - edge * 0.85):
+                hatch(painter, QtCore.QRectF(left, 0, edge * 0.85, high), ink, high * 0.35)
+        shape(painter, self.state.level, QtCore.QRectF(edge, high * 0.22, high * 0.56, high * 0.56), ink)
+        left = edge + high * 0.85
+        painter.setPen(QtGui.QColor(ink))
+        painter.setFont(text_font(high * 0.48, bold=True))
+        middle = Align.AlignVCenter | Align.AlignLeft
+        wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(self.state.title)
+        painter.drawText(QtCore.QRectF(left, 0, wide + 8, high), middle, self.state.title)
+        start = left + wide + high * 0.5
+        room = QtCore.QRectF(start, 0, max(0.0, box.width() - edge - start), high)
+        painter.setFont(text_font(high * 0.34))
+        detail = QtGui.QFontMetricsF(painter.font()).elidedText(
+            self.state.detail, QtCore.Qt.TextElideMode.ElideRight, room.width()
+        )
+        painter.drawText(room, middle, detail)
+        painter.end()
+
+
+class FigurePanel(QtWidgets.QWidget):
+    """A caption and a large figure, as large as the panel allows for `sample`."""
+
+    def __init__(self, sample: str, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.sample = sample
+        self.caption = ""
+        self.figure = words.NO_FIGURE
+        self.note = ""
+        self.unit = 1.0
+        self.setMinimumSize(160, 90)
+
+    def show_figure(self, caption: str, figure: str, note: str = "") -> None:
+        """Take over the texts; repaints only where one changed."""
+        if (caption, figure, note) != (self.caption, self.figure, self.note):
+            self.caption, self.figure, self.note = caption, figure, note
+            self.setAccessibleName(f"{caption}: {figure} {note}".strip())
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the panel; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
+        box = QtCore.QRectF(self.rect())
+        small, margin = 17 * self.unit, 12 * self.unit
+        painter.setFont(text_font(small))
+        painter.setPen(QtGui.QColor(self.theme.muted))
+        painter.drawText(
+            QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption
+        )
+        foot = small * 1.9 if self.note else small * 0.8
+        room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
+        longest = self.figure if len(self.figure) > len(self.sample) else self.sample
+        painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.85))
+        painter.setPen(QtGui.QColor(self.theme.muted if self.figure == words.NO_FIGURE else self.theme.text))
+        metrics = QtGui.QFontMetricsF(painter.font())
+        baseline = room.center().y() + metrics.capHeight() / 2
+        left = room.center().x() - metrics.horizontalAdvance(self.figure) / 2
+        painter.drawText(QtCore.QPointF(left, baseline), self.figure)
+        if self.note:
+            painter.setFont(text_font(small * 1.35, bold=True))
+            painter.setPen(QtGui.QColor(self.theme.text))
+            below = QtCore.QRectF(margin, box.height() - foot, box.width() - 2 * margin, foot * 0.9)
+            painter.drawText(below, Align.AlignCenter, self.note)
+        painter.end()
+
+
+class Shape(QtWidgets.QWidget):
+    """A small square that shows one of the state shapes."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.kind = "none"
+
+    def show_kind(self, kind: str) -> None:
+        """Take over the kind."""
+        if kind != self.kind:
+            self.kind = kind
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the shape; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
+        side = min(self.width(), self.height()) * 0.8
+        box = QtCore.QRectF((self.width() - side) / 2, (self.height() - side) / 2, side, side)
+        ink = {"ok": self.theme.hold, "caution": self.theme.caution}.get(self.kind, self.theme.muted)
+        if self.theme.name == "light" and self.kind == "caution":
+            shape(painter, self.kind, box, self.theme.text, self.theme.caution)
+        else:
+            shape(painter, self.kind, box, ink)
+        painter.end()
+
+
+class Verdict(QtWidgets.QFrame):
+    """A card for the last hold or the last pull: shape, verdict, detail."""
+
+    def __init__(self, caption: str, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setProperty("part", "panel")
+        self.mark = Shape()
+        self.caption, self.verdict, self.detail = label("caption", caption), label("verdict"), label("detail")
+        for text in (self.verdict, self.detail):
+            text.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.grid = QtWidgets.QGridLayout(self)
+        self.grid.addWidget(self.mark, 0, 0, 2, 1)
+        self.grid.addWidget(self.caption, 0, 1)
+        self.grid.addWidget(self.detail, 0, 2)
+        self.grid.addWidget(self.verdict, 1, 1, 1, 2)
+        self.grid.setColumnStretch(2, 1)
+        self.resize_to(1.0)
+
+    def resize_to(self, unit: float) -> None:
+        """Set the sizes that a style sheet cannot."""
+        self.mark.setFixedWidth(round(46 * unit))
+        self.grid.setContentsMargins(*(round(n * unit) for n in (12, 6, 12, 6)))
+        self.grid.setHorizontalSpacing(round(14 * unit))
+        self.grid.setVerticalSpacing(0)
+
+    def show_verdict(self, kind: str, verdict: str, detail: str) -> None:
+        """Take over shape and texts."""
+        self.mark.show_kind(kind)
+        self.verdict.setText(verdict)
+        self.detail.setText(detail)
+
+
+class HealthLine(QtWidgets.QWidget):
+    """One line of names and figures; a triangle before what wants attention. A long file name is cut."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.cells: tuple[tuple[str, str, bool], ...] = ()
+        self.file = ""
+
+    @property
+    def text(self) -> str:
+        """The whole line as one string."""
+        return " · ".join(
+            [*(f"{'! ' if bad else ''}{what} {figure}" for what, figure, bad in self.cells), self.file]
+        )
+
+    def show_health(self, cells: Sequence[tuple[str, str, bool]], file: str) -> None:
+        """Take over the cells and the recording file's name."""
+        if (tuple(cells), file) != (self.cells, self.file):
+            self.cells, self.file = tuple(cells), file
+            self.setAccessibleName(self.text)
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the line; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.fillRect(self.rect(), QtGui.QColor(self.theme.background))
+        high = float(self.height())
+        plain_font, bold_font = text_font(high * 0.56), text_font(high * 0.56, bold=True)
+        x, middle = high * 0.3, Align.AlignVCenter | Align.AlignLeft
+        for what, figure, bad in self.cells:
+            if bad:
+                ink, fill = (
+                    (self.theme.text, self.theme.caution)
+                    if self.theme.name == "light"
+                    else (self.theme.caution, None)
+                )
+                shape(painter, "caution", QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6), ink, fill)
+                x += high * 0.8
+            for text, font, ink in (
+                (what, plain_font, self.theme.muted),
+                (figure, bold_font, self.theme.text),
+            ):
+                painter.setFont(font)
+                painter.setPen(QtGui.QColor(ink))
+                wide = QtGui.QFontMetricsF(font).horizontalAdvance(text)
+                painter.drawText(QtCore.QRectF(x, 0, wide + 4, high), middle, text)
+                x += wide + high * 0.3
+            x += high * 0.55
+        painter.setFont(plain_font)
+        painter.setPen(QtGui.QColor(self.theme.muted))
+        room = QtCore.QRectF(x, 0, max(0.0, self.width() - x - high * 0.3), high)
+        name = QtGui.QFontMetricsF(plain_font).elidedText(
+            self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width()
+        )
+        painter.drawText(room, Align.AlignVCenter | Align.AlignRight, name)
+        painter.end()

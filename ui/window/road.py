@@ -1,0 +1,268 @@
+"""The Road screen: for the helper in the passenger seat, to be read at arm's length in a moving car."""
+
+import time
+from collections.abc import Callable
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from stream.errors import SteadypullError
+from stream.live.view import DriveStatus
+from ui.sound import CUES
+from ui.window import words
+from ui.window.ear import Ear
+from ui.window.feed import DriveFeed, LiveCursor, RawCursor
+from ui.window.panels import FigurePanel, HealthLine, StateBar, Verdict
+from ui.window.road_controls import Controls
+from ui.window.screen import Screen
+from ui.window.spans import Spans
+from ui.window.speed_panel import SpeedPanel
+from ui.window.strip import Strip
+from ui.window.strip_items import WINDOW_S
+from ui.window.theme import DARK, Theme
+from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
+
+FIGURES_EVERY_S = 0.1  # figures that change faster cannot be read
+RAW_ROWS, RAW_READS = 8192, 8  # per frame; what is more than that is told by Block.lost
+
+
+class Road(Screen):
+    """Big figures, the bracket, the strip, verdicts, one line of health, and few controls."""
+
+    cautions_wanted = QtCore.Signal()
+    theme_wanted = QtCore.Signal(str)
+
+    def __init__(
+        self,
+        parent: QtWidgets.QWidget | None = None,
+        *,
+        ear: Ear | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__(parent)
+        self.feed: DriveFeed | None = None
+        self.ear = ear or Ear()
+        self.watch = Watch(clock)
+        self.theme: Theme = DARK
+        self._clock = clock
+        self._raw: RawCursor | None = None
+        self._live: LiveCursor | None = None
+        self._seen_event = 0
+        self._figures_at = float("-inf")
+        self._now_s = 0.0
+        self._spans = Spans()
+        self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
+        self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
+        self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
+        self.controls = Controls(list(CUES.values()))
+        self._lay_out()
+        self._connect()
+        self.attach(None)
+
+    def _lay_out(self) -> None:
+        side = QtWidgets.QWidget()
+        # a stretch is kept to the letter only where no part has a size of its own to ask for
+        for part in (self.speed, self.load, self.target, self.strip, side):
+            part.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Ignored)
+        self.side = QtWidgets.QVBoxLayout(side)
+        self.side.setContentsMargins(0, 0, 0, 0)
+        self.side.addWidget(self.load, 10)
+        self.side.addWidget(self.target, 11)
+        self.side.addLayout(self.controls.target_row)
+        self.top = QtWidgets.QHBoxLayout()
+        self.top.addWidget(self.speed, 66)
+        self.top.addWidget(side, 34)
+        self.cards = QtWidgets.QHBoxLayout()
+        self.cards.addWidget(self.hold, 1)
+        self.cards.addWidget(self.pull, 1)
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addWidget(self.state_bar)
+        self.box.addLayout(self.top, 53)
+        self.box.addWidget(self.strip, 47)
+        self.box.addLayout(self.cards)
+        self.box.addWidget(self.health)
+        self.box.addLayout(self.controls.row)
+
+    def _connect(self) -> None:
+        controls = self.controls
+        controls.record.clicked.connect(self.toggle_recording)
+        controls.mark.clicked.connect(self.mark)
+        controls.tune.editingFinished.connect(self.take_tune)
+        controls.skip.clicked.connect(lambda: self._command(lambda feed: feed.skip_target()))
+        controls.redo.clicked.connect(lambda: self._command(lambda feed: feed.redo_target()))
+        controls.cautions.triggered.connect(self.cautions_wanted)
+        controls.dark.toggled.connect(lambda dark: self.theme_wanted.emit("dark" if dark else "light"))
+        controls.raw.toggled.connect(self.strip.show_raw)
+        for name, action in controls.sounds.items():
+            action.toggled.connect(lambda on, name=name: self.ear.chooser.on.__setitem__(name, on))
+        self.shortcuts = []
+        for key, what in (
+            (QtCore.Qt.Key.Key_Space, self.mark),
+            (QtCore.Qt.Key.Key_Right, controls.skip.click),
+            (QtCore.Qt.Key.Key_Left, controls.redo.click),
+        ):
+            shortcut = QtGui.QShortcut(QtGui.QKeySequence(key), self)
+            shortcut.setAutoRepeat(False)
+            shortcut.activated.connect(what)
+            self.shortcuts.append(shortcut)
+
+    def attach(self, feed: DriveFeed | None) -> None:
+        """Begin to show this drive."""
+        self.feed, self._raw, self._live = feed, None, None
+        self._seen_event = 0
+        self._spans = Spans()
+        self.strip.live.clear()
+        self.controls.enable(feed is not None)
+        if feed is None:
+            self.state_bar.show_state(NO_DRIVE)
+            self._show_figures(DriveStatus("finished"))
+
+    def detach(self) -> None:
+        """Give the sound device back."""
+        self.ear.close()
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.theme = theme
+        for part in (
+            self.state_bar,
+            self.speed,
+            self.load,
+            self.target,
+            self.hold.mark,
+            self.pull.mark,
+            self.health,
+        ):
+            part.theme = theme
+            part.update()
+        for panel in (self.speed, self.load, self.target):
+            panel.unit = unit
+        self.strip.apply_theme(theme, unit)
+        self.state_bar.setFixedHeight(round(52 * unit))
+        self.health.setFixedHeight(round(30 * unit))
+        gap = round(8 * unit)
+        self.box.setContentsMargins(gap, gap, gap, gap)
+        for layout in (self.box, self.top, self.side, self.cards):
+            layout.setSpacing(gap)
+        for card in (self.hold, self.pull):
+            card.resize_to(unit)
+        self.controls.resize_to(unit)
+        self.controls.show_theme(theme.name)
+
+    def poll(self) -> None:
+        """Ask the drive for what is new and show it."""
+        feed = self.feed
+        if feed is None:
+            return
+        status = feed.status()
+        events, dropped = feed.events.since(self._seen_event)
+        self._seen_event = events[-1].number if events else self._seen_event + dropped
+        self.ear.hear(events)
+        self._take_samples(feed)
+        spans = self._spans.take(status, events, self._now_s)
+        state = self.watch.look(status, events, feed.info)
+        self.state_bar.show_state(state)
+        self._show_speed(status, state)
+        self.strip.draw(self._now_s, spans)
+        if self._clock() - self._figures_at >= FIGURES_EVERY_S:
+            self._figures_at = self._clock()
+            self._show_figures(status)
+
+    def _take_samples(self, feed: DriveFeed) -> None:
+        """Read both cursors; raw reads are bounded: a replay at full pace must not hold up the window."""
+        if feed.info is None:
+            return
+        if self._raw is None or self._live is None:
+            self._raw, self._live = feed.raw_cursor(), feed.live_cursor()
+            self.strip.set_info(feed.info)
+            self.strip.show_raw(self.controls.raw.isChecked())
+        rows = self._live.read()
+        self.strip.add_live(rows)
+        newest = [float(rows.time_s[-1])] if len(rows) else []
+        for _ in range(RAW_READS):
+            block = self._raw.read(RAW_ROWS)
+            if block is None:
+                break
+            self.strip.add_raw(block)
+            newest.append(block.end / block.rate_hz)
+        if newest:
+            back = max(newest) < self._now_s - WINDOW_S
+            self._now_s = max(newest) if back else max(self._now_s, *newest)
+
+    def _show_speed(self, status: DriveStatus, state: State) -> None:
+        dead = status.state != "running" or state.title == NO_DATA
+        old = self._clock() - self._figures_at < FIGURES_EVERY_S
+        figure = (
+            self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
+        )
+        self.speed.show_speed(
+            figure,
+            status.speed_rpm,
+            status.steady,
+            status.next_target_rpm,
+            dead=dead,
+            alarm=state.title == LIFT,
+        )
+
+    def _show_figures(self, status: DriveStatus) -> None:
+        dead = self.speed.dead
+        unit = words.plain(status.load_unit, 12)
+        figure = words.NO_FIGURE if dead else words.load(status.load, unit)
+        self.load.show_figure(f"Load, {unit}" if unit else "Load", figure)
+        self.load.sample = "-88888" if unit in ("N", "microstrain") else "-0.88"
+        self.strip.set_load_unit(unit)
+        self._show_target(status)
+        hold_text, hold_detail = words.hold_lines(status.last_hold, status.holds, unit)
+        self.hold.show_verdict("idle" if status.last_hold is None else "ok", hold_text, hold_detail)
+        pull_text, pull_detail = words.pull_lines(status.last_pull, status.pulls)
+        clean = status.last_pull is not None and status.last_pull.verdict == "clean"
+        self.pull.show_verdict(
+            "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
+        )
+        info = self.feed.info if self.feed is not None else None
+        file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
+        self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
+        self.controls.show_status(status.recording, status.tune)
+
+    def _show_target(self, status: DriveStatus) -> None:
+        """The next target and the seconds it still wants; the panel is there only where targets are."""
+        self.target.setVisible(bool(status.targets))
+        self.controls.show_targets(bool(status.targets))
+        if not status.targets:
+            return
+        if status.next_target_rpm is None:
+            self.target.show_figure(f"Targets, all {len(status.targets)} held", "done")
+            return
+        place = next((n for n, rpm in enumerate(status.targets, 1) if rpm == status.next_target_rpm), None)
+        which = f" {place} of {len(status.targets)}" if place is not None else ""
+        steady = status.steady
+        note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""
+        if steady is not None and steady.steady_s > 0:
+            done = min(steady.steady_s, steady.needed_s)
+            note = f"{done:.1f} of {words.seconds(steady.needed_s)}"
+        self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), note)
+
+    def toggle_recording(self) -> None:
+        """Start a session file, or finish the one that is open."""
+        self._command(
+            lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording()
+        )
+
+    def mark(self) -> None:
+        """Put a mark at this moment."""
+        self._command(lambda feed: feed.mark())
+
+    def take_tune(self) -> None:
+        """Hand the typed label on, and give the keyboard back to the screen."""
+        text = self.controls.tune.text().strip()
+        if self.feed is not None and text != self.feed.status().tune:
+            self._command(lambda feed: feed.set_tune(text))
+        self.controls.tune.clearFocus()
+
+    def _command(self, act: Callable[[DriveFeed], None]) -> None:
+        """Do something to the drive; where it cannot be done, say why."""
+        if self.feed is None:
+            return
+        try:
+            act(self.feed)
+        except SteadypullError as error:
+            self.watch.say("command", State("fault", "Not done", words.plain(str(error), 160)))

@@ -1,0 +1,100 @@
+"""The few controls of the Road screen: recording, tune, mark, targets, and a menu for the rest."""
+
+from collections.abc import Sequence
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.sound import Cue
+from ui.window.panels import label
+
+
+class Controls:
+    """Builds the widgets and keeps their texts right; the Road screen lays them out and connects them.
+
+    Buttons never take the keyboard: the space bar is the mark key, whatever was clicked last.
+    """
+
+    def __init__(self, cues: Sequence[Cue]) -> None:
+        self.record = self._button("Start recording")
+        self.record.setProperty("part", "record")
+        self.mark = self._button("Mark (space bar)")
+        self.skip, self.redo = self._button("Skip (right key)"), self._button("Back (left key)")
+        self.tune_caption = label("caption", "Tune in the car")
+        self.tune = QtWidgets.QLineEdit()
+        self.tune.setMaxLength(40)
+        self.tune.setPlaceholderText("name it")
+        self.tune.setAccessibleName("Tune in the car")
+        self.tune.setFocusPolicy(QtCore.Qt.FocusPolicy.ClickFocus)
+        self.more = QtWidgets.QToolButton()
+        self.more.setText("More")
+        self.more.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.more.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
+        self._fill_menu(cues)
+        self.row = QtWidgets.QHBoxLayout()
+        self.row.addWidget(self.record)
+        self.row.addWidget(self.mark)
+        self.row.addStretch(1)
+        self.row.addWidget(self.tune_caption)
+        self.row.addWidget(self.tune)
+        self.row.addStretch(1)
+        self.row.addWidget(self.more)
+        self.target_row = QtWidgets.QHBoxLayout()
+        self.target_row.addWidget(self.redo, 1)
+        self.target_row.addWidget(self.skip, 1)
+
+    @staticmethod
+    def _button(text: str) -> QtWidgets.QPushButton:
+        button = QtWidgets.QPushButton(text)
+        button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        return button
+
+    def _fill_menu(self, cues: Sequence[Cue]) -> None:
+        self.menu = QtWidgets.QMenu(self.more)
+        self.cautions = self.menu.addAction("Cautions…")
+        self.dark = self._tick(self.menu, "Dark", True)
+        self.raw = self._tick(self.menu, "Raw signals on the strip", True)
+        self.sound_menu = self.menu.addMenu("Sounds")
+        self.sounds = {cue.name: self._tick(self.sound_menu, cue.words, True) for cue in cues}
+        self.more.setMenu(self.menu)
+
+    @staticmethod
+    def _tick(menu: QtWidgets.QMenu, text: str, on: bool) -> QtGui.QAction:
+        action = menu.addAction(text)
+        action.setCheckable(True)
+        action.setChecked(on)
+        return action
+
+    def enable(self, on: bool) -> None:
+        """Without a drive there is nothing to command."""
+        for widget in (self.record, self.mark, self.tune):
+            widget.setEnabled(on)
+
+    def show_targets(self, shown: bool) -> None:
+        """Skip and back are there only where targets are."""
+        self.skip.setVisible(shown)
+        self.redo.setVisible(shown)
+
+    def show_status(self, recording: bool, tune: str) -> None:
+        """Keep button and label in step with the drive; a label that is being typed is left alone."""
+        text = "Stop recording" if recording else "Start recording"
+        if self.record.text() != text:
+            self.record.setText(text)
+            self.record.setProperty("recording", recording)
+            self.record.style().unpolish(self.record)
+            self.record.style().polish(self.record)
+        if not self.tune.hasFocus() and self.tune.text() != tune:
+            self.tune.setText(tune)
+
+    def show_theme(self, name: str) -> None:
+        """Keep the tick in the menu in step, without asking for a theme again."""
+        self.dark.blockSignals(True)
+        self.dark.setChecked(name == "dark")
+        self.dark.blockSignals(False)
+
+    def resize_to(self, unit: float) -> None:
+        """Set the sizes that a style sheet cannot."""
+        self.tune.setFixedWidth(round(220 * unit))
+        self.record.setMinimumWidth(round(210 * unit))
+        self.more.setMinimumWidth(round(96 * unit))
+        self.row.setSpacing(round(12 * unit))
+        self.target_row.setSpacing(round(8 * unit))

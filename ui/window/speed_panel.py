@@ -1,0 +1,204 @@
+"""Engine speed as a very large figure, inside the bracket that closes while it holds.
+
+Two halves stand apart while the speed moves, and come in as its spread falls to the band that counts as
+steady. From then on their arms grow towards each other with the seconds; when they meet, the figure is
+framed: a hold.
+"""
+
+import math
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from stream.live.view import Steady
+from ui.window import words
+from ui.window.paint import font_that_fits, hatch, text_font
+from ui.window.theme import DARK, Theme
+
+FULLY_OPEN = 5.0  # spread over band at which the halves are as far apart as they go
+TARGET_SPAN = 6.0  # bands to either side that the target scale shows
+STUB = 0.16  # length of an arm before the seconds count, as a share of its full length
+
+
+def openness(steady: Steady | None) -> float:
+    """How far the halves stand apart: 1 wide open (or unknown), 0 on the figure."""
+    if steady is None:
+        return 1.0
+    if steady.holding or steady.steady_s > 0:
+        return 0.0
+    if not math.isfinite(steady.spread_rpm) or steady.band_rpm <= 0:
+        return 1.0
+    return min(1.0, max(0.0, (steady.spread_rpm / steady.band_rpm - 1.0) / (FULLY_OPEN - 1.0)))
+
+
+def filled(steady: Steady | None) -> float:
+    """How far the arms have grown: 0 stubs, 1 they meet."""
+    if steady is None:
+        return 0.0
+    if steady.holding:
+        return 1.0
+    # not quite 1 before the hold is up: only a hold closes the frame
+    return min(0.97, max(0.0, steady.steady_s / steady.needed_s)) if steady.needed_s > 0 else 0.0
+
+
+class SpeedPanel(QtWidgets.QWidget):
+    """The figure, its bracket, the words under it and, where there is one, the way to the target."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.figure = words.NO_FIGURE
+        self.steady: Steady | None = None
+        self.speed = float("nan")
+        self.target: float | None = None
+        self.dead = True
+        self.alarm = False
+        self.unit = 1.0
+        self.setMinimumSize(320, 160)
+
+    @property
+    def closed(self) -> bool:
+        """True while the two halves meet: a hold is up."""
+        return not self.dead and self.steady is not None and self.steady.holding
+
+    @property
+    def sentence(self) -> str:
+        """The words under the figure."""
+        if self.alarm:
+            return "LIFT"
+        return "no speed" if self.dead else words.steadiness(self.steady)
+
+    @property
+    def target_sentence(self) -> str:
+        """Where the speed stands against the target; empty without one."""
+        if self.target is None or self.dead or self.steady is None:
+            return ""
+        return words.against_target(self.speed, self.target, self.steady.band_rpm)
+
+    def show_speed(
+        self,
+        figure: str,
+        speed: float,
+        steady: Steady | None,
+        target: float | None,
+        *,
+        dead: bool,
+        alarm: bool = False,
+    ) -> None:
+        """Take over what is to be drawn. `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
+        self.figure = words.NO_FIGURE if dead else figure
+        self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
+        self.setAccessibleName(
+            f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip()
+        )
+        self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw all of it; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+        width, height = float(self.width()), float(self.height())
+        painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
+        if self.alarm:
+            for left in (0.0, width - 36 * self.unit):
+                hatch(
+                    painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit
+                )
+        caption = 32 * self.unit
+        painter.setFont(text_font(17 * self.unit))
+        painter.setPen(QtGui.QColor(self.theme.muted))
+        margin = 12 * self.unit
+        painter.drawText(
+            QtCore.QRectF(margin + (36 * self.unit if self.alarm else 0), 0, width, caption),
+            QtCore.Qt.AlignmentFlag.AlignVCenter,
+            "Engine speed, rpm",
+        )
+        low = height * (0.64 if self.target is not None else 0.78)
+        arena = QtCore.QRectF(margin, caption, width - 2 * margin, low - caption)
+        self._draw_figure(painter, arena)
+        words_box = QtCore.QRectF(margin, low, width - 2 * margin, height * 0.15)
+        self._draw_words(painter, words_box)
+        if self.target is not None:
+            self._draw_target(
+                painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19)
+            )
+        painter.end()
+
+    def _draw_figure(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
+        font = font_that_fits("8888", arena.width() * 0.60, arena.height() * 0.62)
+        painter.setFont(font)
+        painter.setPen(QtGui.QColor(self.theme.muted if self.dead else self.theme.text))
+        metrics = QtGui.QFontMetricsF(font)
+        baseline = arena.center().y() + metrics.capHeight() / 2
+        advance = metrics.horizontalAdvance(self.figure)
+        painter.drawText(QtCore.QPointF(arena.center().x() - advance / 2, baseline), self.figure)
+        closed_half = metrics.horizontalAdvance("8888") / 2 + arena.width() * 0.035
+        self._draw_bracket(painter, arena, closed_half)
+
+    def _draw_bracket(self, painter: QtGui.QPainter, arena: QtCore.QRectF, closed_half: float) -> None:
+        steady = None if self.dead else self.steady
+        thick = max(4.0, arena.height() * (0.055 if self.closed else 0.035))
+        open_half = arena.width() / 2 - thick
+        half = closed_half + (open_half - closed_half) * openness(steady)
+        arm = closed_half * (STUB + (1 - STUB) * filled(steady))
+        ink = self.theme.hold if self.closed else self.theme.text if steady is not None else self.theme.muted
+        pen = QtGui.QPen(QtGui.QColor(ink), thick)
+        pen.setCapStyle(QtCore.Qt.PenCapStyle.FlatCap)
+        pen.setJoinStyle(QtCore.Qt.PenJoinStyle.MiterJoin)
+        if steady is None or not math.isfinite(steady.spread_rpm):
+            pen.setDashPattern([1.2, 1.2])
+        painter.setPen(pen)
+        painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
+        top, bottom = arena.top() + thick, arena.bottom() - thick
+        for side in (-1, 1):
+            edge = arena.center().x() + side * half
+            path = QtGui.QPainterPath(QtCore.QPointF(edge - side * arm, top))
+            path.lineTo(edge, top)
+            path.lineTo(edge, bottom)
+            path.lineTo(edge - side * arm, bottom)
+            painter.drawPath(path)
+
+    def _draw_words(self, painter: QtGui.QPainter, box: QtCore.QRectF) -> None:
+        painter.setFont(text_font(box.height() * 0.62, bold=True))
+        text = self.sentence
+        wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(text)
+        if self.closed or self.alarm:
+            plate = QtCore.QRectF(
+                box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height()
+            )
+            plate.setWidth(wide + box.height() * 0.8)
+            painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.alarm else self.theme.hold))
+            painter.setPen(QtGui.QColor(self.theme.on_signal))
+        else:
+            painter.setPen(QtGui.QColor(self.theme.muted if self.dead else self.theme.text))
+        painter.drawText(box, QtCore.Qt.AlignmentFlag.AlignCenter, text)
+
+    def _draw_target(self, painter: QtGui.QPainter, box: QtCore.QRectF) -> None:
+        """A level line with a post at the target and a wedge where the speed is; words beside it."""
+        if self.target is None:
+            return
+        line_y = box.top() + box.height() * 0.24
+        middle, reach = box.center().x(), box.width() * 0.42
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 3))
+        painter.drawLine(QtCore.QPointF(middle - reach, line_y), QtCore.QPointF(middle + reach, line_y))
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.text), 4))
+        painter.drawLine(
+            QtCore.QPointF(middle, line_y - box.height() * 0.2),
+            QtCore.QPointF(middle, line_y + box.height() * 0.2),
+        )
+        if self.steady is not None and not self.dead and math.isfinite(self.speed):
+            share = (self.speed - self.target) / (TARGET_SPAN * max(self.steady.band_rpm, 1.0))
+            x, size = middle + reach * min(1.0, max(-1.0, share)), box.height() * 0.16
+            painter.setPen(QtCore.Qt.PenStyle.NoPen)
+            painter.setBrush(QtGui.QColor(self.theme.speed))
+            painter.drawPolygon(
+                [
+                    QtCore.QPointF(x, line_y + 2),
+                    QtCore.QPointF(x - size, line_y + size * 1.4),
+                    QtCore.QPointF(x + size, line_y + size * 1.4),
+                ]
+            )
+        painter.setFont(text_font(box.height() * 0.38))
+        painter.setPen(QtGui.QColor(self.theme.text))
+        below = QtCore.QRectF(box.left(), line_y + box.height() * 0.34, box.width(), box.height() * 0.42)
+        painter.drawText(below, QtCore.Qt.AlignmentFlag.AlignCenter, self.target_sentence)

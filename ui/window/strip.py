@@ -1,0 +1,202 @@
+"""The last 30 seconds: speed, load and the raw signals, with holds, pulls and marks over them.
+
+Draws only what is new: samples go into columns once (columns.py), a frame draws about 2 000 points a curve
+with a pen of width 1, and the viewport is repainted whole, which is far cheaper than Qt's search for the
+parts that changed.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyqtgraph as pg
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from stream.block import Block, StreamInfo
+from stream.live.view import LiveRows
+from ui.window import words
+from ui.window.columns import Columns
+from ui.window.mark_row import MarkRow, Span
+from ui.window.strip_items import WINDOW_S, Shade, Trace, fitting_range, round_ticks
+from ui.window.theme import DARK, Theme
+
+COLUMNS = 1000
+RAW_CURVES = 3  # more would be too thin to read
+AXIS_WIDTH = 92
+
+
+@dataclass(slots=True)
+class Lane:
+    """One row of the strip: its plot, its shading, its curves and its range."""
+
+    plot: Any
+    shade: Shade
+    traces: list[Trace]
+    low: float
+    high: float
+
+
+class Strip(QtWidgets.QWidget):
+    """Takes live rows, raw blocks and spans as they come; `draw(now)` shows the 30 s up to now."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.unit = 1.0
+        self.live = Columns(2, WINDOW_S, COLUMNS)
+        self.raw: Columns | None = None
+        self.raw_names: tuple[str, ...] = ()
+        self.spans: list[Span] = []
+        self.now_s = 0.0
+        self._frames = 0
+        self.marks = MarkRow()
+        self.view = pg.GraphicsLayoutWidget()
+        self.view.setViewportUpdateMode(QtWidgets.QGraphicsView.ViewportUpdateMode.FullViewportUpdate)
+        self.view.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.view.ci.layout.setSpacing(2)
+        self.view.ci.layout.setContentsMargins(0, 0, 8, 0)
+        self.lanes = [self._lane(0, 1, 0.0, 2000.0), self._lane(1, 1, 0.0, 0.1), self._lane(2, 0, 0.0, 1.0)]
+        for row, stretch in enumerate((5, 4, 3)):
+            self.view.ci.layout.setRowStretchFactor(row, stretch)
+        box = QtWidgets.QVBoxLayout(self)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.setSpacing(0)
+        box.addWidget(self.marks)
+        box.addWidget(self.view, 1)
+        self.show_raw(False)
+        self.set_load_unit("")
+
+    def _lane(self, row: int, curves: int, low: float, high: float) -> Lane:
+        plot = self.view.addPlot(row=row, col=0)
+        plot.setMenuEnabled(False)
+        plot.hideButtons()
+        plot.setMouseEnabled(False, False)
+        plot.disableAutoRange()
+        plot.setXRange(-WINDOW_S, 0, padding=0)
+        plot.setYRange(low, high, padding=0)
+        plot.getAxis("left").setWidth(AXIS_WIDTH)
+        plot.getAxis("left").enableAutoSIPrefix(False)
+        plot.hideAxis("bottom")
+        shade = Shade()
+        plot.addItem(shade, ignoreBounds=True)
+        plot.getAxis("left").setTicks([round_ticks(low, high)])
+        lane = Lane(plot, shade, [], low, high)
+        for _ in range(curves):
+            self._add_trace(lane)
+        return lane
+
+    @staticmethod
+    def _add_trace(lane: Lane) -> None:
+        trace = Trace()
+        trace.set_bounds(lane.low, lane.high)
+        lane.plot.addItem(trace, ignoreBounds=True)
+        lane.traces.append(trace)
+
+    def set_info(self, info: StreamInfo) -> None:
+        """Make the raw lane ready for this stream's channels: the first three are drawn."""
+        self.raw_names = info.names[:RAW_CURVES]
+        self.raw = Columns(len(self.raw_names), WINDOW_S, COLUMNS)
+        lane = self.lanes[2]
+        while len(lane.traces) < len(self.raw_names):
+            self._add_trace(lane)
+        top = float(len(self.raw_names))
+        lane.low, lane.high = 0.0, top
+        lane.plot.setYRange(0, top, padding=0.02)
+        names = [(top - 0.5 - place, words.plain(name, 10)) for place, name in enumerate(self.raw_names)]
+        lane.plot.getAxis("left").setTicks([names])
+        for trace in lane.traces:
+            trace.set_bounds(0.0, top)
+        self.apply_theme(self.theme, self.unit)
+
+    def set_load_unit(self, unit: str) -> None:
+        """Name the units on the axes."""
+        self.lanes[0].plot.getAxis("left").setLabel("rpm")
+        self.lanes[1].plot.getAxis("left").setLabel(words.plain(unit, 12) or "load")
+        self.lanes[2].plot.getAxis("left").setLabel("raw")
+
+    def show_raw(self, shown: bool) -> None:
+        """Show or hide the lane of raw signals."""
+        self.lanes[2].plot.setVisible(shown)
+        self.view.ci.layout.setRowStretchFactor(2, 3 if shown else 0)
+        self.view.ci.layout.setRowMaximumHeight(2, 1e6 if shown else 0)
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.theme, self.unit, self.marks.theme = theme, unit, theme
+        self.view.setBackground(theme.panel)
+        font = QtGui.QFont()
+        font.setPixelSize(round(14 * unit))
+        self.marks.setFixedHeight(round(30 * unit))
+        for lane, inks in zip(
+            self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True
+        ):
+            lane.shade.theme = theme
+            axis = lane.plot.getAxis("left")
+            axis.setWidth(round(AXIS_WIDTH * unit))
+            axis.setPen(pg.mkPen(theme.line))
+            axis.setTextPen(theme.muted)
+            axis.setTickFont(font)
+            axis.label.setFont(font)
+            for number, trace in enumerate(lane.traces):
+                trace.set_look(inks[number % len(inks)])
+
+    def add_live(self, rows: LiveRows) -> None:
+        """Take in new live rows."""
+        if len(rows):
+            self.live.add(rows.time_s, np.column_stack((rows.speed_rpm, rows.load)))
+
+    def add_raw(self, block: Block) -> None:
+        """Take in a new block of raw samples; needs `set_info` first."""
+        if self.raw is not None and len(block):
+            times = (block.first + np.arange(len(block))) / block.rate_hz
+            self.raw.add(times, block.samples[:, : self.raw.curves])
+
+    def draw(self, now_s: float, spans: list[Span]) -> None:
+        """Show the 30 s up to `now_s`, with these spans."""
+        self.now_s, self.spans = now_s, spans
+        if self._frames % 8 == 0:
+            self._follow_ranges()
+        self._frames += 1
+        self.live.advance(now_s)
+        for number, lane in enumerate(self.lanes[:2]):
+            self._draw_trace(lane.traces[0], self.live, number, now_s)
+            lane.shade.set_spans(spans, now_s, lane.low, lane.high)
+        if self.raw is not None and self.lanes[2].plot.isVisible():
+            self.raw.advance(now_s)
+            for number in range(self.raw.curves):
+                self._draw_raw(number, now_s)
+            self.lanes[2].shade.set_spans(spans, now_s, 0.0, float(self.raw.curves))
+        left = self.lanes[0].plot.vb.sceneBoundingRect()
+        self.marks.show_marks(spans, now_s, WINDOW_S, left.left(), left.right())
+
+    def _draw_trace(self, trace: Trace, columns: Columns, curve: int, now_s: float) -> None:
+        x, y, joins = columns.line(curve)
+        newest = columns.newest_s
+        trace.set_line(x, y, joins, 0.0 if newest is None else newest - now_s)
+
+    def _draw_raw(self, number: int, now_s: float) -> None:
+        """Each raw signal in a row of its own, scaled to what it does in the window."""
+        if self.raw is None:
+            return
+        x, y, joins = self.raw.line(number)
+        span = self.raw.span(number)
+        row = self.raw.curves - 1 - number
+        if span is not None:
+            reach = max(span[1] - span[0], 1e-6 * max(abs(span[0]), abs(span[1]), 1e-6))
+            y = row + 0.08 + 0.84 * (y - span[0]) / reach
+        newest = self.raw.newest_s
+        self.lanes[2].traces[number].set_line(x, y, joins, 0.0 if newest is None else newest - now_s)
+
+    def _follow_ranges(self) -> None:
+        """Widen a lane at once, narrow it only when half of it is unused: a jumping scale is unreadable."""
+        for number, lane in enumerate(self.lanes[:2]):
+            span = self.live.span(number)
+            if span is None:
+                continue
+            low, high = fitting_range(*span, floor=500.0 if number == 0 else 0.02)
+            used = high - low
+            if low < lane.low or high > lane.high or used < 0.5 * (lane.high - lane.low):
+                lane.low, lane.high = low, high
+                lane.plot.setYRange(low, high, padding=0)
+                lane.plot.getAxis("left").setTicks([round_ticks(low, high)])
+                lane.traces[0].set_bounds(low, high)
