@@ -111,13 +111,9 @@ class Chooser:
 
     def choose(self, events: Iterable[Event]) -> Cue | None:
         """The cue for this look at the events, or None."""
-        cues = [
-            cue for event in events if (cue := cue_for(event)) is not None and self.on.get(cue.name, True)
-        ]
+        cues = [cue for event in events if (cue := cue_for(event)) is not None and self.on.get(cue.name, True)]
         now = self.clock()
-        fresh = [
-            c for c in cues if c.name != "data-fault" or now - self._played.get(c.name, -REPEAT_S) >= REPEAT_S
-        ]
+        fresh = [c for c in cues if c.name != "data-fault" or now - self._played.get(c.name, -REPEAT_S) >= REPEAT_S]
         if not fresh:
             return None
         best = max(fresh, key=lambda cue: cue.urgency)

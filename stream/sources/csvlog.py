@@ -106,7 +106,7 @@ class CsvSource:
         if cells:
             self._notes.append(SourceNote("note", 0, f"{cells} cells are missing in rows that have others"))
 
-    def read(self, timeout_s: float) -> list[Block]:  # noqa: ARG002 - a log never keeps one waiting
+    def read(self, timeout_s: float) -> list[Block]:
         """The next Block, at once; nothing when the log has ended."""
         sampled = self._sampled
         if sampled is None or self.finished:

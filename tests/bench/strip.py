@@ -61,9 +61,7 @@ def _ours(width: int, height: int) -> Any:
     return strip
 
 
-def redraw(
-    frames: int = 200, width: int = 1200, height: int = 800, stock_frames: int = 8
-) -> dict[str, float]:
+def redraw(frames: int = 200, width: int = 1200, height: int = 800, stock_frames: int = 8) -> dict[str, float]:
     """Milliseconds a frame, in one run: ours (taking in a frame's new samples, and repainting) and stock
     setData.
 

@@ -46,9 +46,7 @@ def test_rhythms_differ_without_pitch() -> None:
 
 def test_lift_is_the_loudest_and_the_fastest() -> None:
     loudness = {name: float(np.sqrt((wave(cue) ** 2).mean())) for name, cue in CUES.items()}
-    longest_note = {
-        name: max(length for on, length in envelope_runs(wave(cue)) if on) for name, cue in CUES.items()
-    }
+    longest_note = {name: max(length for on, length in envelope_runs(wave(cue)) if on) for name, cue in CUES.items()}
 
     assert max(loudness, key=loudness.__getitem__) == "lift"
     assert min(longest_note, key=longest_note.__getitem__) == "lift"
@@ -107,9 +105,7 @@ def test_the_card_gets_exactly_the_cue_then_silence() -> None:
     player.play(CUES["lift"])
     player.play(CUES["hold-reached"])  # less urgent: may not cut a lift short
     expected = wave(CUES["lift"])
-    got = np.concatenate(
-        [np.frombuffer(card.feeding.send(size), np.float32) for size in (7, 1000, 48_000, 12_000)]
-    )
+    got = np.concatenate([np.frombuffer(card.feeding.send(size), np.float32) for size in (7, 1000, 48_000, 12_000)])
     player.close()
 
     assert np.array_equal(got[: len(expected)], expected)

@@ -23,8 +23,7 @@ CAUTIONS = (
     ),
     (
         "You stay in charge.",
-        "Nothing shown here replaces knock detection, mixture and temperature limits, "
-        "or a licensed professional.",
+        "Nothing shown here replaces knock detection, mixture and temperature limits, or a licensed professional.",
     ),
 )
 

@@ -90,11 +90,7 @@ class MainWindow(QtWidgets.QMainWindow):
         """One frame."""
         for screen in self.screens.values():
             screen.poll()
-        if (
-            self.close_when_finished
-            and self.feed is not None
-            and self.feed.status().state in ("finished", "failed")
-        ):
+        if self.close_when_finished and self.feed is not None and self.feed.status().state in ("finished", "failed"):
             self.close()
 
     def show_cautions(self) -> None:

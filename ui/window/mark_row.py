@@ -47,9 +47,7 @@ class MarkRow(QtWidgets.QWidget):
         painter.setFont(text_font(self.height() * 0.52))
         painter.setPen(QtGui.QColor(self.theme.muted))
         gutter = QtCore.QRectF(0, 0, self._left - 6, self.height())
-        painter.drawText(
-            gutter, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, "last 30 s"
-        )
+        painter.drawText(gutter, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, "last 30 s")
         for span in self.spans:
             if span.end_s > self._now - self._window:
                 self._draw_span(painter, span)
@@ -67,16 +65,12 @@ class MarkRow(QtWidgets.QWidget):
         corner = QtCore.QPointF
         text_from = left + 6
         if span.kind == "hold":
-            painter.drawPolyline(
-                [corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)]
-            )
+            painter.drawPolyline([corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)])
         elif span.kind == "pull":
             painter.drawPolyline([corner(left, bottom), corner(right, bottom), corner(right, top)])
             painter.setBrush(QtGui.QColor(ink))
             wedge = min(high * 0.6, right - left)
-            painter.drawPolygon(
-                [corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)]
-            )
+            painter.drawPolygon([corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)])
             text_from = left + wedge + 8
         elif span.kind == "gap":
             left = min(left, self._right - 4)

@@ -94,9 +94,7 @@ class FigurePanel(QtWidgets.QWidget):
         small, margin = 17 * self.unit, 12 * self.unit
         painter.setFont(text_font(small))
         painter.setPen(QtGui.QColor(self.theme.muted))
-        painter.drawText(
-            QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption
-        )
+        painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
         foot = small * 1.9 if self.note else small * 0.8
         room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
@@ -187,9 +185,7 @@ class HealthLine(QtWidgets.QWidget):
     @property
     def text(self) -> str:
         """The whole line as one string."""
-        return " · ".join(
-            [*(f"{'! ' if bad else ''}{what} {figure}" for what, figure, bad in self.cells), self.file]
-        )
+        return " · ".join([*(f"{'! ' if bad else ''}{what} {figure}" for what, figure, bad in self.cells), self.file])
 
     def show_health(self, cells: Sequence[tuple[str, str, bool]], file: str) -> None:
         """Take over the cells and the recording file's name."""
@@ -209,9 +205,7 @@ class HealthLine(QtWidgets.QWidget):
         for what, figure, bad in self.cells:
             if bad:
                 ink, fill = (
-                    (self.theme.text, self.theme.caution)
-                    if self.theme.name == "light"
-                    else (self.theme.caution, None)
+                    (self.theme.text, self.theme.caution) if self.theme.name == "light" else (self.theme.caution, None)
                 )
                 shape(painter, "caution", QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6), ink, fill)
                 x += high * 0.8
@@ -228,8 +222,6 @@ class HealthLine(QtWidgets.QWidget):
         painter.setFont(plain_font)
         painter.setPen(QtGui.QColor(self.theme.muted))
         room = QtCore.QRectF(x, 0, max(0.0, self.width() - x - high * 0.3), high)
-        name = QtGui.QFontMetricsF(plain_font).elidedText(
-            self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width()
-        )
+        name = QtGui.QFontMetricsF(plain_font).elidedText(self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width())
         painter.drawText(room, Align.AlignVCenter | Align.AlignRight, name)
         painter.end()

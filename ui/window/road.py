@@ -191,9 +191,7 @@ class Road(Screen):
     def _show_speed(self, status: DriveStatus, state: State) -> None:
         dead = status.state != "running" or state.title == NO_DATA
         old = self._clock() - self._figures_at < FIGURES_EVERY_S
-        figure = (
-            self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
-        )
+        figure = self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
         self.speed.show_speed(
             figure,
             status.speed_rpm,
@@ -243,9 +241,7 @@ class Road(Screen):
 
     def toggle_recording(self) -> None:
         """Start a session file, or finish the one that is open."""
-        self._command(
-            lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording()
-        )
+        self._command(lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording())
 
     def mark(self) -> None:
         """Put a mark at this moment."""

@@ -87,9 +87,7 @@ class SpeedPanel(QtWidgets.QWidget):
         """Take over what is to be drawn. `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
         self.figure = words.NO_FIGURE if dead else figure
         self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
-        self.setAccessibleName(
-            f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip()
-        )
+        self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
@@ -101,9 +99,7 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
         if self.alarm:
             for left in (0.0, width - 36 * self.unit):
-                hatch(
-                    painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit
-                )
+                hatch(painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit)
         caption = 32 * self.unit
         painter.setFont(text_font(17 * self.unit))
         painter.setPen(QtGui.QColor(self.theme.muted))
@@ -119,9 +115,7 @@ class SpeedPanel(QtWidgets.QWidget):
         words_box = QtCore.QRectF(margin, low, width - 2 * margin, height * 0.15)
         self._draw_words(painter, words_box)
         if self.target is not None:
-            self._draw_target(
-                painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19)
-            )
+            self._draw_target(painter, QtCore.QRectF(margin, words_box.bottom(), arena.width(), height * 0.19))
         painter.end()
 
     def _draw_figure(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
@@ -163,9 +157,7 @@ class SpeedPanel(QtWidgets.QWidget):
         text = self.sentence
         wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(text)
         if self.closed or self.alarm:
-            plate = QtCore.QRectF(
-                box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height()
-            )
+            plate = QtCore.QRectF(box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height())
             plate.setWidth(wide + box.height() * 0.8)
             painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.alarm else self.theme.hold))
             painter.setPen(QtGui.QColor(self.theme.on_signal))

@@ -27,8 +27,7 @@ X11_LIBRARIES = {
     "libxkbcommon-x11.so.0": "libxkbcommon-x11-0",
 }
 NO_FONT = (
-    "steadypull: no font is installed, so the window shows boxes for letters; "
-    "on Debian: apt install fonts-dejavu-core"
+    "steadypull: no font is installed, so the window shows boxes for letters; on Debian: apt install fonts-dejavu-core"
 )
 
 
@@ -106,8 +105,7 @@ def check_x11(load: Callable[[str], Any] = ctypes.CDLL) -> None:
     missing = [package for library, package in X11_LIBRARIES.items() if not _loads(library, load)]
     if missing:
         raise SteadypullError(
-            "the window cannot open on this display; "
-            f"on Debian: apt install {' '.join(missing)} (or add --headless)"
+            f"the window cannot open on this display; on Debian: apt install {' '.join(missing)} (or add --headless)"
         )
     xcb = load("libxcb.so.1")
     xcb.xcb_connect.restype = ctypes.c_void_p
@@ -117,9 +115,7 @@ def check_x11(load: Callable[[str], Any] = ctypes.CDLL) -> None:
     refused = xcb.xcb_connection_has_error(connection)
     xcb.xcb_disconnect(connection)
     if refused:
-        raise SteadypullError(
-            f"the display {os.environ['DISPLAY']} does not answer; unset DISPLAY, or add --headless"
-        )
+        raise SteadypullError(f"the display {os.environ['DISPLAY']} does not answer; unset DISPLAY, or add --headless")
 
 
 def _loads(library: str, load: Callable[[str], Any]) -> bool:

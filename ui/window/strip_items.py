@@ -83,9 +83,7 @@ class Shade(pg.GraphicsObject):
             colour.setAlpha(46 if span.kind == "hold" else 28)
             if span.kind in ("hold", "pull"):
                 painter.fillRect(box, colour)
-            painter.setPen(
-                pg.mkPen(ink, width=1, style=_POST_STYLE.get(span.kind, QtCore.Qt.PenStyle.DotLine))
-            )
+            painter.setPen(pg.mkPen(ink, width=1, style=_POST_STYLE.get(span.kind, QtCore.Qt.PenStyle.DotLine)))
             painter.drawLine(box.topLeft(), box.bottomLeft())
             if span.kind in ("hold", "pull"):
                 painter.drawLine(box.topRight(), box.bottomRight())

@@ -91,9 +91,7 @@ class Watch:
             detail = f"{words.count(health.lost_samples)} so far; check the cable and the port"
             self._passing["lost"] = (now + SHOWN_S, State("caution", "Samples lost", detail))
         if clipped > seen[1]:
-            names = ", ".join(
-                words.plain(name, 24) for name, number in health.clipped_samples.items() if number
-            )
+            names = ", ".join(words.plain(name, 24) for name, number in health.clipped_samples.items() if number)
             detail = f"{names}: outside its range, {words.count(clipped)} samples so far"
             self._passing["clipped"] = (now + SHOWN_S, State("caution", "Signal clipped", detail))
 
@@ -110,17 +108,13 @@ class Watch:
         candidates = [self._passing[key][1] for key in ("alarm",) if key in self._passing]
         if status.state == "away":
             waited = words.clock(now - self._since["away"])
-            candidates.append(
-                State("fault", "Device away", f"waiting for it, {waited}; check cable and supply")
-            )
+            candidates.append(State("fault", "Device away", f"waiting for it, {waited}; check cable and supply"))
         elif status.state == "running" and now - self._moved > QUIET_S:
             quiet = words.clock(now - self._moved)
             candidates.append(State("fault", NO_DATA, f"nothing came for {quiet}; check cable and supply"))
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
-        candidates += [
-            self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing
-        ]
+        candidates += [self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing]
         candidates += [disk] if disk is not None else []
         return candidates[0] if candidates else self._ordinary(status)
 

@@ -120,9 +120,7 @@ def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     """The last pull: its verdict with the reasons, and what it was."""
     if pull is None:
         return "none yet", ""
-    verdict = (
-        "clean" if pull.verdict == "clean" else "flawed: " + ", ".join(FAULT_WORDS[f] for f in pull.faults)
-    )
+    verdict = "clean" if pull.verdict == "clean" else "flawed: " + ", ".join(FAULT_WORDS[f] for f in pull.faults)
     parts = [f"no. {number}", f"{rpm(pull.start_rpm)} to {rpm(pull.end_rpm)} rpm"]
     parts.append(f"{seconds(pull.end_s - pull.start_s)}")
     if pull.gear is not None:

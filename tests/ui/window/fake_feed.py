@@ -62,17 +62,13 @@ class _Live:
         end = round(self.feed.time_s * 100)
         times = np.arange(self.row, end) / 100
         self.row = max(self.row, end)
-        return LiveRows(
-            times, self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32)
-        )
+        return LiveRows(times, self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32))
 
 
 class FakeFeed:
     """Fulfils DriveFeed. `script` is rows of (time_s, rpm, load), joined by lines; a foot wanders on top."""
 
-    def __init__(
-        self, script: list[tuple[float, float, float]] | None = None, rate_hz: float = 1000.0
-    ) -> None:
+    def __init__(self, script: list[tuple[float, float, float]] | None = None, rate_hz: float = 1000.0) -> None:
         self.script = np.array(script or [(0, 900, 0.02), (60, 900, 0.02)], float)
         self.rate_hz = rate_hz
         self.info: StreamInfo | None = dataclasses.replace(INFO, rate_hz=rate_hz)
@@ -88,9 +84,7 @@ class FakeFeed:
         return np.interp(times, self.script[:, 0], self.script[:, 1]) + wander
 
     def load(self, times: np.ndarray) -> np.ndarray:
-        return np.interp(times, self.script[:, 0], self.script[:, 2]) + 0.006 * np.sin(
-            2 * np.pi * times / 0.9
-        )
+        return np.interp(times, self.script[:, 0], self.script[:, 2]) + 0.006 * np.sin(2 * np.pi * times / 0.9)
 
     def run_to(self, time_s: float, **changes: Any) -> None:
         """Let the drive go on, and change its status."""

@@ -38,9 +38,7 @@ def test_any_split_gives_lowest_and_highest_of_each_column(chunks: list[tuple[in
 
 def test_sparse_samples_are_joined_and_a_hole_is_not() -> None:
     columns = Columns(1, seconds=30.0, count=1000)
-    times = np.concatenate(
-        (np.arange(0, 10, 0.5), np.arange(15, 20, 0.5))
-    )  # two rows a second, five seconds missing
+    times = np.concatenate((np.arange(0, 10, 0.5), np.arange(15, 20, 0.5)))  # two rows a second, five seconds missing
     columns.add(times[:20], np.ones((20, 1)))
     columns.add(times[20:], np.ones((10, 1)))
     x, y, joins = columns.line(0)

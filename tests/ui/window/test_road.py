@@ -285,9 +285,7 @@ def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any,
     assert road.target.figure == "done"
 
 
-def test_cautions_come_first_and_can_be_called_again(
-    qt: Any, open_window: Any, run: Any, feed: FakeFeed
-) -> None:
+def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
@@ -295,9 +293,7 @@ def test_cautions_come_first_and_can_be_called_again(
                   "fused", "knock detection", "temperature limits",
                   "licensed professional", "local law"):  # fmt: skip
         assert words in window.cautions.text
-    importlib.import_module("PySide6.QtTest").QTest.keyClick(
-        window.cautions.understood, qt.QtCore.Qt.Key.Key_Space
-    )
+    importlib.import_module("PySide6.QtTest").QTest.keyClick(window.cautions.understood, qt.QtCore.Qt.Key.Key_Space)
     assert road_of(window).isVisible()
     assert feed.calls == []  # that space bar was no mark
     road_of(window).controls.cautions.trigger()
@@ -326,9 +322,7 @@ def test_closes_by_itself_when_asked_to(open_window: Any, run: Any, feed: FakeFe
     assert feed.stopped
 
 
-def test_events_are_heard_once_and_can_be_switched_off(
-    open_window: Any, run: Any, feed: FakeFeed, heard: Any
-) -> None:
+def test_events_are_heard_once_and_can_be_switched_off(open_window: Any, run: Any, feed: FakeFeed, heard: Any) -> None:
     window = open_window(feed)
     feed.events.add(0.5, "hold-began", "2000 rpm")
     run(window, feed, 1.0)

@@ -80,9 +80,7 @@ def test_missing_x11_parts_are_named_before_qt_ends_the_process(bare: pytest.Mon
         return object()
 
     bare.setenv("DISPLAY", ":0")
-    with pytest.raises(
-        SteadypullError, match=r"apt install libxcb-cursor0 libxkbcommon-x11-0 \(or add --headless\)"
-    ):
+    with pytest.raises(SteadypullError, match=r"apt install libxcb-cursor0 libxkbcommon-x11-0 \(or add --headless\)"):
         start.check_x11(load)
 
 
@@ -124,9 +122,7 @@ def test_no_font_is_said_with_the_package(qt: Any, tmp_path: Path) -> None:
         "open_road(feed, caution=False, close_when_finished=True)\n"
     )
     env = {**os.environ, "PYTHONPATH": ROOT, "QT_QPA_PLATFORM": "offscreen", "FONTCONFIG_FILE": str(settings)}
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=60, check=True)
 
     assert [line for line in done.stderr.splitlines() if line.startswith("steadypull:")] == [
         "steadypull: no font is installed, so the window shows boxes for letters; "

@@ -39,6 +39,4 @@ def test_ranges_are_round_hold_the_curve_and_have_few_ticks(low: float, width: f
     assert low + width <= top
     assert top - bottom <= 2 * max(width, 500.0)
     assert 2 <= len(ticks) <= 5
-    assert all(
-        bottom < value < top and math.isclose(float(text), value, abs_tol=1e-9) for value, text in ticks
-    )
+    assert all(bottom < value < top and math.isclose(float(text), value, abs_tol=1e-9) for value, text in ticks)

@@ -49,18 +49,14 @@ def contrast(one: str, other: str) -> float:
 
 def lab(rgb: np.ndarray) -> np.ndarray:
     """CIE 1976 L*a*b* of linear sRGB, white D65."""
-    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ np.clip(
-        rgb, 0, 1
-    )
+    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ np.clip(rgb, 0, 1)
     scaled = xyz / (0.9505, 1.0, 1.089)
     f = np.where(scaled > 0.008856, np.cbrt(scaled), 7.787 * scaled + 16 / 116)
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
 
 def test_palette_is_the_published_one() -> None:
-    assert {
-        name: tuple(int(c[p : p + 2], 16) for p in (1, 3, 5)) for name, c in OKABE_ITO.items()
-    } == PUBLISHED
+    assert {name: tuple(int(c[p : p + 2], 16) for p in (1, 3, 5)) for name, c in OKABE_ITO.items()} == PUBLISHED
 
 
 @pytest.mark.parametrize("theme", THEMES.values(), ids=THEMES)
@@ -79,8 +75,7 @@ def test_text_and_graphics_stand_out(theme: Theme) -> None:
 def test_signals_stay_apart_for_every_eye(theme: Theme, kind: str) -> None:
     """Five times the least difference that is seen: 2.3 in L*a*b* (Mahy et al., 1994, from memory)."""
     seen = {
-        name: lab(np.array(MACHADO[kind]) @ linear(getattr(theme, name)))
-        for name in ("speed", "load", "hold", "pull")
+        name: lab(np.array(MACHADO[kind]) @ linear(getattr(theme, name))) for name in ("speed", "load", "hold", "pull")
     }
     for one, other in itertools.combinations(seen, 2):
         assert np.linalg.norm(seen[one] - seen[other]) > 5 * 2.3, (one, other)

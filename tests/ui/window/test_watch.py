@@ -22,9 +22,7 @@ class Drive:
         self.watch = Watch(lambda: self.now)
         self.look()
 
-    def look(
-        self, *events: Event, after_s: float = 0.02, info: StreamInfo | None = None, **changes: object
-    ) -> State:
+    def look(self, *events: Event, after_s: float = 0.02, info: StreamInfo | None = None, **changes: object) -> State:
         self.now += after_s
         still = "time_s" in changes
         self.status = dataclasses.replace(self.status, **changes)
@@ -40,9 +38,7 @@ def drive() -> Drive:
 
 def test_clipping_is_shown_when_it_grows_then_leaves(drive: Drive) -> None:
     clipped = dataclasses.replace(FINE, clipped_samples={"link": 7})
-    assert drive.look(health=clipped) == State(
-        "caution", "Signal clipped", "link: outside its range, 7 samples so far"
-    )
+    assert drive.look(health=clipped) == State("caution", "Signal clipped", "link: outside its range, 7 samples so far")
     assert drive.look(after_s=SHOWN_S - 0.1).title == "Signal clipped"
     assert drive.look(after_s=0.2).title == "Not recording"
 
@@ -68,9 +64,7 @@ def test_the_gravest_first(drive: Drive) -> None:
     assert drive.look().title == "Disk full soon"
     assert drive.look(state="away").title == "Device away"
     assert drive.look(Event(1, 0.0, "alarm", "too hot")).title == "LIFT"
-    assert drive.look(state="failed", failure="gone for good") == State(
-        "fault", "Stopped by a fault", "gone for good"
-    )
+    assert drive.look(state="failed", failure="gone for good") == State("fault", "Stopped by a fault", "gone for good")
 
 
 def test_little_disk_counts_minutes_of_this_stream(drive: Drive) -> None:

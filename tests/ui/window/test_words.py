@@ -51,9 +51,7 @@ def test_two_figures(value: float, text: str) -> None:
     assert words.two_figures(value) == text
 
 
-@pytest.mark.parametrize(
-    ("value", "text"), [(0, "00:00"), (133.9, "02:13"), (3725, "1:02:05"), (-1, "00:00")]
-)
+@pytest.mark.parametrize(("value", "text"), [(0, "00:00"), (133.9, "02:13"), (3725, "1:02:05"), (-1, "00:00")])
 def test_clock(value: float, text: str) -> None:
     assert words.clock(value) == text
 
@@ -86,8 +84,7 @@ def test_noise_in_readable_units() -> None:
     info = StreamInfo(50.0, (ChannelInfo("volts", "V"), ChannelInfo("force", "N"), ChannelInfo("third")))
     health = Health(2.0, 5, 0, {}, {"volts": 0.0021, "force": 3.3, "third": 9.0}, ("force",))
     cells = {
-        what: (figure, bad)
-        for what, figure, bad in words.health_cells(DriveStatus("running", health=health), info)
+        what: (figure, bad) for what, figure, bad in words.health_cells(DriveStatus("running", health=health), info)
     }
 
     assert cells["Noise"] == ("volts 2.1 mV, force 3.3 N", False)
