@@ -157,7 +157,7 @@ def coastdown_drive(
     chain: Chain | None = None,
     weather: Weather | None = None,
 ) -> Recording:
-    """Coastdowns in neutral from about 110 km/h, each the other way along the runway; with a road_speed channel."""
+    """Coastdowns in neutral from about 110 km/h, each the other way along the runway, with road_speed."""
     run: tuple[Step, ...] = (
         PullAway(), Shift(2), Track(5000.0, 900.0), Shift(3), Track(6300.0, 900.0),
         Coast(90.0, to_mps=4.0), Stop(),
