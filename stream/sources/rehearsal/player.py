@@ -215,7 +215,9 @@ class RehearsalPort:
         self._thread.start()
 
     def stop(self) -> None:
-        """End the sending, if it still goes on, and close the line."""
+        """End the sending, if it still goes on, and close the line. Safe to call twice."""
+        if self._stop.is_set():
+            return
         self._stop.set()
         if self._thread.ident is not None:
             self._thread.join()

@@ -141,6 +141,7 @@ def test_stop_without_a_reader_returns(recording: Recording):
     device = RehearsalPort(recording)
     device.start()
     device.stop()
+    device.stop()
 
     assert device.done.is_set()
     assert device.bytes_sent == 0
