@@ -21,7 +21,7 @@ from stream.sources.rehearsal.scenario import (
     hold_drive,
     pull_session,
 )
-from stream.sources.rehearsal.script import Stand
+from stream.sources.rehearsal.script import Corner, PullAway, Shift, Stand, Track
 from stream.sources.rehearsal.truth import change_by_band, road_load
 
 
@@ -282,3 +282,16 @@ def test_coastdowns_both_ways_straddle_the_still_air_road_load():
     assert (load.a_n + load.c_n_per_mps2 * 404.0) / load.effective_mass_kg == pytest.approx(
         expected, rel=1e-9
     )
+
+
+def test_a_steady_turn_puts_its_share_on_the_link():
+    """45 N per m/s² sideways: 4 m/s² for a few seconds lifts the link by 180 N over what the axle pushes."""
+    script = (Stand(1.0), PullAway(), Shift(2), Track(3000.0, dwell_s=2.0), Corner(5.0, lateral=4.0))
+    quiet = Chain(link=Link(zero_sd=0.0, heat_drift=0.0))
+    recording = record(script, "heron", quiet, CALM, Needle(), 1)
+    turning = recording.motion.at("lateral", recording.time_s) > 3.99
+    link_n = recording.samples[turning, 1].astype(np.float64).mean() * recording.truth.newtons_per_unit
+    push = recording.motion.at("force", recording.time_s[turning]).mean()
+
+    assert turning.sum() > 4000
+    assert link_n - push == pytest.approx(180.0, abs=25.0)
