@@ -200,6 +200,8 @@ class SerialSource:
             elif isinstance(item, StreamInfo):
                 self._check(item)
                 self._info = item
+                if self._decoder.kind == "framed":  # joining in the middle of a frame is no fault
+                    self._dropped_told = self._decoder.counts.dropped
             else:
                 self._notes.append(SourceNote(item.kind, item.index, item.text))
 
@@ -230,23 +232,21 @@ class SerialSource:
             why = said or f"{counts.early_frames} frames of samples came without a description"
             return f"{self._bytes} bytes came {waited}, but no usable description: {why}"
         return (
-            f"{self._bytes} bytes came {waited}, but none of it is a frame that passes its check or a second of text "
-            f"lines; check the line speed ({self._baud} baud) and what the device sends"
+            f"{self._bytes} bytes came {waited}, but no frame that passes its check and no second of "
+            f"text lines; check the line speed ({self._baud} baud) and what the device sends"
         )
 
     def _tell_dropped(self, now: int) -> None:
         counts = self._decoder.counts
         new = counts.dropped - self._dropped_told
-        if self._decoder.kind is None or new <= 0 or now - self._dropped_told_ns < _FAULT_EVERY_NS:
+        if self._info is None or new <= 0 or now - self._dropped_told_ns < _FAULT_EVERY_NS:
             return
         self._dropped_told, self._dropped_told_ns = counts.dropped, now
         if self._decoder.kind == "text":
-            self._note(
-                "fault",
-                f"{new} lines did not parse and were dropped, the last one {self._decoder.last_bad!r}",
-            )
+            last = self._decoder.last_bad
+            self._note("fault", f"lines that did not parse and were dropped: {new}, the last one {last!r}")
         else:
-            self._note("fault", f"{new} frames were damaged or did not fit and were dropped")
+            self._note("fault", f"frames that were damaged or did not fit and were dropped: {new}")
 
     def _tell_silence(self, now: int) -> None:
         if self._info is None or self._silence_told or self._info.rate_hz < 2:

@@ -1,4 +1,4 @@
-"""The C header and the example sketch, compiled by gcc: real device code, real serial driver, real decoder."""
+"""The C header and the example sketch, compiled by gcc: real device code, real driver, real decoder."""
 
 import os
 import shutil
@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import serial  # noqa: F401  the driver under test is pyserial's; without it nothing below means anything
 
 import stream.device
 from stream.block import Block, StreamInfo
@@ -24,13 +23,17 @@ STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror"]
 PATIENCE_S = 20.0
 
 pytestmark = [
-    pytest.mark.skipif(shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"),
+    pytest.mark.skipif(
+        shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"
+    ),
     pytest.mark.slow,
 ]
 
 
 def compiled(tool, *arguments):
-    done = subprocess.run([tool, *arguments], capture_output=True, text=True, check=False, timeout=PATIENCE_S * 3)
+    done = subprocess.run(
+        [tool, *arguments], capture_output=True, text=True, check=False, timeout=PATIENCE_S * 3
+    )
     assert done.returncode == 0, done.stderr
 
 
@@ -138,4 +141,6 @@ def test_samples_the_sketch_could_not_take_are_a_gap_not_a_shift_in_time(board):
 
     assert counters["lost_samples"] > 100
     for block in blocks:
-        np.testing.assert_allclose(block.samples[:, 1], link_at(block.first + np.arange(len(block))), atol=1e-6)
+        np.testing.assert_allclose(
+            block.samples[:, 1], link_at(block.first + np.arange(len(block))), atol=1e-6
+        )

@@ -1,4 +1,4 @@
-"""Framed blocks: any split gives the same, damage costs only what is damaged, and bad input gets a word or a counter.
+"""Framed blocks: any split gives the same, damage costs only itself, bad input gets a word or a counter.
 
 Frames are built here with struct, zlib and cobs from the published layout, not with the code under test.
 """
@@ -7,6 +7,7 @@ import json
 import math
 import struct
 import zlib
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -417,11 +418,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(pieces, cuts):
 
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
     split = FrameDecoder()
-    items = [
-        item
-        for start, stop in zip(edges[:-1], edges[1:], strict=True)
-        for item in split.feed(data[start:stop], 0)
-    ]
+    items = [item for start, stop in pairwise(edges) for item in split.feed(data[start:stop], 0)]
 
     assert merged(items) == expected
     assert split.counts == whole.counts
@@ -436,7 +433,7 @@ def test_corrupted_bytes_cost_only_the_frames_they_hit(data):
     for where, flip in hit:
         stream[where] ^= flip
     starts = np.cumsum([0, *map(len, sent)])
-    # A damaged zero byte joins two frames; a byte that becomes zero cuts one. Either way only those are touched.
+    # A damaged zero byte joins two frames, a byte that becomes zero cuts one: only those are touched.
     touched = set()
     for where, _ in hit:
         number = int(np.searchsorted(starts, where, side="right")) - 1
