@@ -1,10 +1,10 @@
 """COBS and CRC-32 against published examples: the library, our decoder, and the C header.
 
-S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
-1999. The encoding rules and the example of a packet's beginning (the IPv4 header 45 00 00 2C 4C 79 00 00 40 06
-4F 37) are given from memory; each row below follows from the rules by hand. CRC-32 check value 0xCBF43926 for
-"123456789": as printed in catalogues of CRC parameters for the CRC of ISO 3309, ITU-T V.42, zlib and PNG, from
-memory.
+S. Cheshire and M. Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. on Networking 7(2), 1999. The
+encoding rules and the example of a packet's beginning (the IPv4 header 45 00 00 2C 4C 79 00 00 40 06 4F 37)
+are given from memory; each row below follows from the rules by hand. CRC-32 check value 0xCBF43926 for
+"123456789": as printed in catalogues of CRC parameters for the CRC of ISO 3309, ITU-T V.42, zlib and PNG,
+from memory.
 """
 
 import shutil

@@ -164,7 +164,7 @@ class Device:
 
 def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
     with closing(Device()) as device:
-        again = threading.Event()
+        again, done = threading.Event(), threading.Event()
 
         def work():
             with device.plug_in() as cable:
@@ -172,8 +172,7 @@ def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
             again.wait(PATIENCE_S)
             with device.plug_in() as cable:
                 cable.sendall(DESCRIPTION + frames(400, 10))
-                again.clear()
-                again.wait(PATIENCE_S)
+                done.wait(PATIENCE_S)
 
         thread = in_thread(work)
         source = SerialSource(device.url, CAR)
@@ -184,7 +183,7 @@ def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
             later, after = wait_for_note(source, "device-back")
             after += read_rows(source, 40 - sum(map(len, after)))
             later += source.take_notes()
-            again.set()
+            done.set()
 
             assert more == []
             assert indices(blocks) == list(range(40))
@@ -200,7 +199,7 @@ def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
 def test_a_device_that_restarted_while_it_was_away_is_timed_by_the_host():
     now = [0]
     with closing(Device()) as device:
-        again = threading.Event()
+        again, done = threading.Event(), threading.Event()
 
         def work():
             with device.plug_in() as cable:
@@ -208,8 +207,7 @@ def test_a_device_that_restarted_while_it_was_away_is_timed_by_the_host():
             again.wait(PATIENCE_S)
             with device.plug_in() as cable:
                 cable.sendall(DESCRIPTION + frames(0, 10))
-                again.clear()
-                again.wait(PATIENCE_S)
+                done.wait(PATIENCE_S)
 
         thread = in_thread(work)
         source = SerialSource(device.url, CAR, clock=lambda: time.monotonic_ns() + now[0])
@@ -219,7 +217,7 @@ def test_a_device_that_restarted_while_it_was_away_is_timed_by_the_host():
             now[0] = 60_000_000_000  # a minute goes by
             again.set()
             after = read_rows(source, 40)
-            again.set()
+            done.set()
 
             assert after[0].restarted
             assert after[0].first == 40 + after[0].lost

@@ -351,6 +351,16 @@ def test_an_absurd_jump_is_a_counter_set_anew_not_a_gap_of_centuries():
     assert [(b.first, b.restarted) for b in blocks_of(items)] == [(0, False), (5, True)]
 
 
+def test_an_index_at_the_end_of_its_range_does_no_harm():
+    decoder = FrameDecoder()
+    last = samples(0, 2**64 - 6, counts_at(0), device_us=0)
+    items = decoder.feed(description() + last, 0)
+    items += decoder.feed(b"".join(run(6, start=2)), 0)
+
+    assert sum(len(b) for b in blocks_of(items)) == 28
+    assert decoder.counts.restarts == 1
+
+
 def test_the_encoders_make_the_published_layout():
     from stream.wire.description import WireChannel
 

@@ -219,6 +219,24 @@ def test_no_rate_and_wrong_columns_are_input_errors_with_a_cure():
         decoder().feed(b"t[s],speed_v,link\n" + b"5,1,2\n" * 5000, 0)
 
 
+def test_a_clock_that_stands_leaves_the_rate_to_the_person():
+    items = decoder(rate_hz=25.0).feed(b"t[s],speed_v,link\n" + b"5,1,2\n" * 5000, 0)
+
+    assert items[0].rate_hz == 25.0
+    assert sum(len(b) for b in blocks_of(items)) == 5000
+
+
+def test_a_clock_beyond_all_bounds_costs_only_its_line():
+    one = decoder()
+    items = one.feed(lines(1500), 0)
+    items += one.feed(b"1e300,0,0\ninf,0,0\n-1e17,0,0\n" + lines(5, start=1500, head=False), 0)
+
+    assert numbers_in(items) == list(range(1505))
+    assert one.counts.bad_lines == 3
+    with pytest.raises(InputError, match="mend its unit"):
+        decoder().feed(b"t[us],speed_v,link\n" + b"".join(b"%.6f,1,2\n" % (n / 1e3) for n in range(5000)), 0)
+
+
 def test_a_line_without_end_is_held_within_bounds():
     one = decoder(rate_hz=100.0)
     one.feed(b"1,2\n" * 5, 0)
