@@ -144,6 +144,22 @@ def test_text_lines_through_a_terminal(pty):
         assert ["broken li" in note.text for note in source.take_notes()] == [True]
 
 
+def test_lines_that_came_just_before_the_device_went_are_kept():
+    with closing(Device()) as device:
+
+        def work():
+            with device.plug_in() as cable:
+                cable.sendall(b"speed_v,link\n" + b"".join(b"%d,2\n" % n for n in range(300)) + b"300,")
+            device.close()
+
+        thread = in_thread(work)
+        source = SerialSource(device.url, CAR, rate_hz=100.0)
+        with opened(source) as info:
+            assert info.names == ("speed_v", "link")
+            assert indices(read_rows(source, 300)) == list(range(300))
+        thread.join(PATIENCE_S)
+
+
 class Device:
     """A device behind a socket: each connection is one time that the cable is in."""
 
@@ -190,7 +206,11 @@ def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
             assert (after[0].first, after[0].lost, after[0].restarted) == (400, 360, False)
             assert indices(after) == list(range(400, 440))
             assert notes[-1].index == 40
-            assert [note.kind for note in later] == ["device-back", "gap", "fault"]  # the frame cut off
+            assert {note.kind for note in later} == {
+                "device-back",
+                "gap",
+                "fault",
+            }  # fault: the frame cut off
             assert source.counters()["bad_frames"] == 1
             assert source.counters()["lost_samples"] == 360
         thread.join(PATIENCE_S)
