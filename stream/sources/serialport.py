@@ -8,14 +8,13 @@ from collections.abc import Callable, Sequence
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car
 from stream.errors import InputError, PortError
-from stream.sources.port import Port
+from stream.sources.port import LONG_WAIT_S, Port
 from stream.sources.source import SourceNote
 from stream.wire.items import Item
 from stream.wire.sniff import WireDecoder
 
 _ASK = b"?"
 _ASK_EVERY_NS = 1_000_000_000
-_WAIT_S = 0.1  # longest wait in one read of the port: after this, stop() is noticed everywhere
 _FIRST_RETRY_NS, _LONGEST_RETRY_NS = 100_000_000, 1_000_000_000
 _FAULT_EVERY_NS = 5_000_000_000  # dropped frames and lines are told no more often
 _SILENT_NS = 3_000_000_000
@@ -74,7 +73,7 @@ class SerialSource:
         Raises PortError where there is no such port, or nothing comes in time that can be understood;
         InputError where the device does not send the car file's channels.
         """
-        self._port = Port(self._url, self._baud, _WAIT_S)
+        self._port = Port(self._url, self._baud)
         self._heard_ns = self._clock()
         deadline = self._heard_ns + round(self._open_timeout_s * 1e9)
         try:
@@ -90,7 +89,7 @@ class SerialSource:
             left_s = (deadline - self._clock()) * 1e-9
             if left_s <= 0:
                 break
-            self._step(min(left_s, _WAIT_S))
+            self._step(min(left_s, LONG_WAIT_S))
         blocks = list(self._blocks)
         self._blocks.clear()
         return blocks
@@ -125,7 +124,7 @@ class SerialSource:
                 raise PortError(f"{self._url}: stopped before the device was understood")
             if left_s <= 0:
                 raise PortError(f"{self._url}: {self._what_came()}")
-            self._step(min(left_s, _WAIT_S))
+            self._step(min(left_s, LONG_WAIT_S))
         return self._info
 
     def _step(self, wait_s: float) -> None:
@@ -188,7 +187,7 @@ class SerialSource:
             self._stopped.wait(min(left_s, wait_s))
             return False
         try:
-            self._port = Port(self._url, self._baud, _WAIT_S)
+            self._port = Port(self._url, self._baud)
         except PortError:
             self._retry_ns = min(max(2 * self._retry_ns, _FIRST_RETRY_NS), _LONGEST_RETRY_NS)
             self._retry_at_ns = self._clock() + self._retry_ns

@@ -9,6 +9,8 @@ from contextlib import closing, contextmanager
 
 import numpy as np
 import pytest
+import serial
+import serial.rfc2217
 
 from stream.car import parse_car
 from stream.errors import InputError, PortError
@@ -396,3 +398,38 @@ def test_ports_are_plain_records(monkeypatch):
         PortRecord("/dev/ttyACM0", "Microcontroller", "USB VID:PID=1234:5678", "77"),
         PortRecord("/dev/ttyS9", "", "", ""),
     ]
+
+
+class Rfc2217Server:
+    """Pyserial's own server side of RFC 2217 for one connection; answers the first question with `answer`."""
+
+    def __init__(self, answer):
+        self._answer = answer
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener.settimeout(PATIENCE_S)
+        self.url = f"rfc2217://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._thread = in_thread(self._serve)
+
+    def _serve(self):
+        with closing(serial.serial_for_url("loop://")) as lines, self._listener.accept()[0] as connection:
+            connection.settimeout(PATIENCE_S)
+            self.write = connection.sendall
+            manager = serial.rfc2217.PortManager(lines, self)
+            while data := connection.recv(1024):
+                if b"?" in b"".join(manager.filter(data)):
+                    self.write(b"".join(manager.escape(self._answer)))
+
+    def close(self):
+        self._thread.join(PATIENCE_S)
+        self._listener.close()
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # in pyserial
+def test_a_port_across_the_network():
+    answer = DESCRIPTION + frames(0, 100)  # with bytes 0xFF in it, which the protocol has to escape
+    assert b"\xff" in answer
+    with closing(Rfc2217Server(answer)) as server:
+        source = SerialSource(server.url, CAR)
+        with opened(source) as info:
+            assert info.names == ("speed_v", "link", "extra")
+            assert indices(read_rows(source, 400)) == list(range(400))
