@@ -41,7 +41,7 @@ class Port:
     def read(self, timeout_s: float) -> bytes:
         """What is there, or the first bytes that come within about `timeout_s`; empty if none do.
 
-        It waits for LONG_WAIT_S at most, and in two lengths only: setting a new one costs calls to the system, and
+        It waits for LONG_WAIT_S at most, and in two lengths only: a new one costs calls to the system, and
         across a network a negotiation, so there it stays as it is.
         """
         port = self._serial
