@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.history import History
-from stream.live.pulls import Levels, Rise
+from stream.live.pulls import Levels, Rise, narrowest_half
 from stream.live.records import PullFault
 
 Floats = npt.NDArray[np.float64]
@@ -139,19 +139,9 @@ def _usual_load(rpm: Floats, ticks: npt.NDArray[np.int64], load: Floats,
         known = np.isfinite(expected)
         if np.count_nonzero(known) >= 0.8 * len(rpm):
             expected = np.interp(ticks, ticks[known], expected[known])
-            shift, scatter = _densest(load - expected)
+            shift, scatter = narrowest_half(load - expected)
             return expected + shift, scatter
     return _smooth(ticks, load)
-
-
-def _densest(values: Floats) -> tuple[float, float]:
-    """The middle of the narrowest interval that holds half of the values, and the scatter of normal values with an
-    interval as narrow: what a step or a spike does to the other half does not touch either."""
-    ordered = np.sort(values)
-    half = len(ordered) // 2
-    widths = ordered[half:] - ordered[: len(ordered) - half]
-    at = int(np.argmin(widths))
-    return float(0.5 * (ordered[at] + ordered[at + half])), float(widths[at]) / 1.349
 
 
 def _smooth(ticks: npt.NDArray[np.int64], values: Floats) -> tuple[Floats, float]:

@@ -117,13 +117,22 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
 
 def _cruise(grid: _Grid) -> tuple[float, float]:
     """The load of a car that goes along, and its scatter: the median where speed neither rises nor falls and the
-    engine turns, and the spread of the middle half there."""
+    engine turns, and the width of the narrowest range that holds half of those loads."""
     turning = grid.known & (grid.rpm > STANDING_RPM)
     even = turning & (np.abs(grid.gain) < RISING_RPM_S)
     if np.count_nonzero(even) >= 1.0 / STEP_S:
-        low, middle, high = np.quantile(grid.load[even], [0.25, 0.5, 0.75])
-        return float(middle), float(high - low) / 1.349
+        return float(np.median(grid.load[even])), narrowest_half(grid.load[even])[1]
     return (float(np.quantile(grid.load[turning], 0.25)), 0.0) if turning.any() else (0.0, 0.0)
+
+
+def narrowest_half(values: Floats) -> tuple[float, float]:
+    """The middle of the narrowest interval that holds half of the values, and the scatter of normal values with an
+    interval as narrow: what a step or a spike does to the other half does not touch either."""
+    ordered = np.sort(values)
+    half = len(ordered) // 2
+    widths = ordered[half:] - ordered[: len(ordered) - half]
+    at = int(np.argmin(widths))
+    return float(0.5 * (ordered[at] + ordered[at + half])), float(widths[at]) / 1.349
 
 
 def _runs(flags: Flags) -> list[tuple[int, int]]:

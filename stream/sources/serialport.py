@@ -130,9 +130,7 @@ class SerialSource:
     def _step(self, wait_s: float) -> None:
         """Read once, or try once to get the port back; at most about `wait_s`."""
         if self._port is None and not self._reopen(wait_s):
-            self._take(
-                self._decoder.feed(b"", self._clock())
-            )  # what came just before it went may be text by now
+            self._take(self._decoder.feed(b"", self._clock()))  # what came just before it went may be text by now
             return
         try:
             data = self._exchange(wait_s)

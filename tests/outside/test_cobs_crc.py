@@ -46,9 +46,7 @@ def pack(tmp_path_factory):
     source = Path(__file__).parents[1] / "stream" / "device" / "stub" / "pack.c"
     program = tmp_path_factory.mktemp("pack") / "pack"
     subprocess.run(["gcc", "-std=c99", f"-I{header}", source, "-o", program], check=True)
-    return lambda mode, data: (
-        subprocess.run([program, mode], input=data, capture_output=True, check=True).stdout
-    )
+    return lambda mode, data: subprocess.run([program, mode], input=data, capture_output=True, check=True).stdout
 
 
 @pytest.mark.parametrize(("plain", "encoded"), EXAMPLES)

@@ -23,17 +23,13 @@ STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror"]
 PATIENCE_S = 20.0
 
 pytestmark = [
-    pytest.mark.skipif(
-        shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"
-    ),
+    pytest.mark.skipif(shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"),
     pytest.mark.slow,
 ]
 
 
 def compiled(tool, *arguments):
-    done = subprocess.run(
-        [tool, *arguments], capture_output=True, text=True, check=False, timeout=PATIENCE_S * 3
-    )
+    done = subprocess.run([tool, *arguments], capture_output=True, text=True, check=False, timeout=PATIENCE_S * 3)
     assert done.returncode == 0, done.stderr
 
 
@@ -70,9 +66,7 @@ def test_frames_from_the_header_are_what_they_were_made_of(pack):
     counts = (np.arange(900) * 71 - 32000).astype(np.int16).reshape(300, 3)
     scale, offset = np.array([5 / 1024, -1 / 3, 123456789.0]), np.array([0, 1e-7, -2.5e12])
     np.testing.assert_allclose(blocks[0].samples, counts * scale + offset, rtol=1e-6)
-    assert [item.text for item in items if isinstance(item, WireNote) and item.kind == "note"] == [
-        "device: supply low"
-    ]
+    assert [item.text for item in items if isinstance(item, WireNote) and item.kind == "note"] == ["device: supply low"]
     assert (decoder.counts.frames, decoder.counts.bad_frames) == (4, 0)
 
 
@@ -141,6 +135,4 @@ def test_samples_the_sketch_could_not_take_are_a_gap_not_a_shift_in_time(board):
 
     assert counters["lost_samples"] > 100
     for block in blocks:
-        np.testing.assert_allclose(
-            block.samples[:, 1], link_at(block.first + np.arange(len(block))), atol=1e-6
-        )
+        np.testing.assert_allclose(block.samples[:, 1], link_at(block.first + np.arange(len(block))), atol=1e-6)

@@ -1,4 +1,4 @@
-"""Pulls through the live stage: drawn by the test itself, and driven by the rehearsal car, whose truth is its motion."""
+"""Pulls through the live stage: drawn by the test, and driven by the rehearsal car, whose truth is its motion."""
 
 from itertools import pairwise
 

@@ -71,9 +71,7 @@ def test_samples_that_look_like_lines_do_not_make_it_text():
     wire = WireDecoder(EXPECTED)
     body = np.frombuffer(b"1\n2\n" * 16, np.int16).reshape(-1, 2)
     wire.feed(b"1\n2\n3\n", 0)
-    wire.feed(
-        b"\0" + encode_description(0, "d", 100.0, CHANNELS) + encode_samples(1, 0, 0, body), SECOND // 2
-    )
+    wire.feed(b"\0" + encode_description(0, "d", 100.0, CHANNELS) + encode_samples(1, 0, 0, body), SECOND // 2)
     wire.feed(b"", 3 * SECOND)
 
     assert wire.kind == "framed"
