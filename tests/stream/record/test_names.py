@@ -25,7 +25,13 @@ def test_readable_and_never_taken(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("tune", "name"),
-    [("../../etc/x", "etc-x"), ("a\\b:c", "a-b-c"), ("plover 2°\n", "plover-2°"), ("...", ""), ("\x00\x1b[31m", "[31m")],
+    [
+        ("../../etc/x", "etc-x"),
+        ("a\\b:c", "a-b-c"),
+        ("plover 2°\n", "plover-2°"),
+        ("...", ""),
+        ("\x00\x1b[31m", "[31m"),
+    ],
 )
 def test_tune_as_part_of_a_name(tune: str, name: str) -> None:
     assert clean_tune(tune) == name

@@ -46,7 +46,11 @@ def test_opening_changes_neither_bytes_nor_times(recorded: Path) -> None:
 def test_what_a_session_says_of_itself(recorded: Path) -> None:
     with open_session(recorded) as session:
         assert (session.rows, session.lost_samples, session.duration_s) == (2500, 40, 2.54)
-        assert (session.rate_hz, session.info.names, session.info.name) == (1000.0, ("speed_v", "link"), "hill-climb box")
+        assert (session.rate_hz, session.info.names, session.info.name) == (
+            1000.0,
+            ("speed_v", "link"),
+            "hill-climb box",
+        )
         assert session.started_utc.isoformat() == "2026-06-01T09:30:00+00:00"
         assert session.gear == 3
         np.testing.assert_array_equal(session.raw("link"), -session.sample_index().astype(np.float32))
@@ -126,7 +130,11 @@ def test_while_another_process_records(tmp_path: Path, make_writer: Callable[...
         "except InputError as error: print(error)\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, path], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[3]
+        [sys.executable, "-c", code, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[3],
     )
     writer.abandon()
 
