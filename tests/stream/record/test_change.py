@@ -20,7 +20,7 @@ ZERO = Zero(start_s=1.0, end_s=3.0, mean=0.01, doubt=0.002, how="by hand")
 
 
 def test_zero_and_calibration_are_attached(recorded: Path) -> None:
-    """The raw bytes, the mode and every other file stay; a second calibration of a name takes the first's place."""
+    """The raw bytes, the mode and every other file stay; a second calibration replaces its namesake."""
     recorded.chmod(0o640)
     with h5py.File(recorded) as file:
         before = file["raw/samples"][:].tobytes()
