@@ -89,6 +89,7 @@ def check_full(session: Path, output: str) -> None:
     np.testing.assert_array_equal(samples[:, 0], lost_before(len(samples)))
 
 
+@pytest.mark.slow
 def test_file_size_limit(tmp_path: Path) -> None:
     """A limit on the file's size is met like a full disk (works without rights to mount)."""
     session = tmp_path / "full.h5"
