@@ -129,7 +129,7 @@ class Session:
         return np.arange(self.rows, dtype=np.int64) + np.cumsum(lost)
 
     def blocks(self, rows_per_block: int | None = None) -> Iterator[Block]:
-        """The session as it was received, at most `rows_per_block` rows a Block (half a second where None)."""
+        """The session as received, at most `rows_per_block` rows a Block (half a second where None)."""
         step = layout.chunk_rows(self.rate_hz) if rows_per_block is None else rows_per_block
         if step < 1:
             raise ValueError(f"rows_per_block is {rows_per_block}; at least 1")
@@ -154,7 +154,7 @@ class Session:
                     )
 
     def raw(self, name: str) -> npt.NDArray[np.float32]:
-        """One channel as recorded, float32 (rows,), in its own unit. Raises InputError for a name it has not."""
+        """One channel as recorded, float32 (rows,), in its unit. InputError for a name it has not."""
         if name not in self.info.names:
             raise InputError(f"{self.path}: has no channel {name!r}; it has {', '.join(self.info.names)}")
         column = self.info.names.index(name)
