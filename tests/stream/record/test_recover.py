@@ -118,9 +118,7 @@ def test_damaged_beginning_of_the_journal(cut_off: Path) -> None:
         recover(cut_off, cut_off.with_name("again.h5"))
 
 
-def test_journal_of_another_recording(
-    cut_off: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]
-) -> None:
+def test_journal_of_another_recording(cut_off: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]) -> None:
     from datetime import UTC, datetime
 
     make_writer(tmp_path / "other.h5", started_utc=datetime(2026, 6, 2, tzinfo=UTC)).abandon()
@@ -129,9 +127,7 @@ def test_journal_of_another_recording(
         recover(cut_off)
 
 
-def test_nothing_to_recover(
-    recorded: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]
-) -> None:
+def test_nothing_to_recover(recorded: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]) -> None:
     """A finished session, a name that is not there, a recording without a sample."""
     with pytest.raises(InputError, match="is finished and whole; there is nothing to recover"):
         recover(recorded)
@@ -147,9 +143,7 @@ def test_nothing_to_recover(
 def test_never_over_a_file_that_is_there(cut_off: Path) -> None:
     new = recover(cut_off)
     before = digests(new)
-    with pytest.raises(
-        InputError, match="is already there and is never overwritten; give another name with -o"
-    ):
+    with pytest.raises(InputError, match="is already there and is never overwritten; give another name with -o"):
         recover(cut_off)
 
     assert digests(new) == before

@@ -29,9 +29,7 @@ Cuts = list[tuple[int, int, bool]]
 @pytest.mark.slow
 @given(
     origin=st.integers(0, 2**40),
-    cuts=st.lists(
-        st.tuples(st.integers(1, 90), st.integers(0, 2**33), st.booleans()), min_size=1, max_size=25
-    ),
+    cuts=st.lists(st.tuples(st.integers(1, 90), st.integers(0, 2**33), st.booleans()), min_size=1, max_size=25),
     rows_per_block=st.integers(1, 200),
     flush_every=st.integers(1, 9),
 )
@@ -66,18 +64,10 @@ def test_any_split_with_any_gaps_comes_back(
     shift = sent[0].first
     expected_index = np.concatenate([np.arange(b.first, b.end) - shift for b in sent])
     np.testing.assert_array_equal(index, expected_index)
-    np.testing.assert_array_equal(
-        np.concatenate([b.samples for b in back]), np.concatenate([b.samples for b in sent])
-    )
+    np.testing.assert_array_equal(np.concatenate([b.samples for b in back]), np.concatenate([b.samples for b in sent]))
     np.testing.assert_array_equal(np.concatenate([np.arange(b.first, b.end) for b in back]), expected_index)
-    told = {
-        b.first - shift: (b.lost, b.restarted, b.device_us, b.host_ns)
-        for b in sent[1:]
-        if b.lost or b.restarted
-    }
-    assert {
-        b.first: (b.lost, b.restarted, b.device_us, b.host_ns) for b in back if b.lost or b.restarted
-    } == told
+    told = {b.first - shift: (b.lost, b.restarted, b.device_us, b.host_ns) for b in sent[1:] if b.lost or b.restarted}
+    assert {b.first: (b.lost, b.restarted, b.device_us, b.host_ns) for b in back if b.lost or b.restarted} == told
     assert lost_samples == sum(b.lost for b in sent[1:])
     assert all(len(b) <= rows_per_block for b in back)
 
@@ -117,9 +107,7 @@ PULL = Pull(
 )  # fmt: skip
 
 
-def test_what_was_found_comes_back(
-    tmp_path: Path, make_writer: MakeWriter, counted_block: CountedBlock
-) -> None:
+def test_what_was_found_comes_back(tmp_path: Path, make_writer: MakeWriter, counted_block: CountedBlock) -> None:
     """Records, marks, zeros, events and live rows: None stays None, order and text stay."""
     holds = [HOLD, Hold(**{**{f: getattr(HOLD, f) for f in HOLD.__struct_fields__}, "load_mean": 0.5})]
     marks = [HoldMark(accepted=False), HoldMark(target_rpm=4000.0)]
@@ -127,9 +115,7 @@ def test_what_was_found_comes_back(
     pulls = [PULL, Pull(**{**{f: getattr(PULL, f) for f in PULL.__struct_fields__}, "gear": 3, "faults": ()})]
     zeros = [Zero(start_s=5.0, end_s=7.0, mean=0.02, doubt=0.003, how="neutral, level, key")]
     events = [Event(1, 0.5, "mark", "gate · ½"), Event(2, 0.75, "note", "a\0b", 3.5)]
-    live = LiveRows(
-        np.array([0.0, 0.01]), np.array([1.0, np.nan], np.float32), np.array([np.nan, 2], np.float32)
-    )
+    live = LiveRows(np.array([0.0, 0.01]), np.array([1.0, np.nan], np.float32), np.array([np.nan, 2], np.float32))
     writer = make_writer(tmp_path / "s.h5")
     writer.append(counted_block(0, 10))
     writer.append_live(live)
@@ -172,9 +158,7 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
         assert list(samples.attrs["names"]) == ["speed_v", "link"]
         assert list(samples.attrs["units"]) == ["V", "mV/V"]
         gaps = file["raw/gaps"]
-        assert gaps.dtype == np.dtype(
-            [("index", "u8"), ("lost", "u8"), ("device_us", "u8"), ("host_ns", "i8")]
-        )
+        assert gaps.dtype == np.dtype([("index", "u8"), ("lost", "u8"), ("device_us", "u8"), ("host_ns", "i8")])
         assert gaps[:].tolist() == [(1200, 40, 6_240_000, 99)]
         clock = file["raw/clock"]
         assert clock.dtype == np.dtype([("index", "u8"), ("device_us", "u8"), ("host_ns", "i8")])
@@ -183,9 +167,7 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
         assert [live[name].dtype for name in live] == [np.float32, np.float32, np.float64]
         assert [live[name].attrs["unit"] for name in live] == ["rpm", "mV/V", "s"]
         assert all({"filter", "delay_s", "calibration"} <= set(dataset.attrs) for dataset in live.values())
-        columns = {
-            name: set(file[name].dtype.names) for name in ("holds", "pinned", "pulls", "zeros", "events")
-        }
+        columns = {name: set(file[name].dtype.names) for name in ("holds", "pinned", "pulls", "zeros", "events")}
         assert isinstance(file["calibrations"], h5py.Group)
     assert columns["holds"] >= {
         "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s",
@@ -287,9 +269,7 @@ def test_stream_that_no_session_can_hold(tmp_path: Path, make_writer: MakeWriter
 def test_names_from_the_wire_with_odd_characters(tmp_path: Path, make_writer: MakeWriter) -> None:
     """Up to the largest count of channels; what HDF5 cannot hold is replaced, not a traceback."""
     names = ["a\0b", "\ud800", "\x07", "", *(f"channel number {n} ½" for n in range(1020))]
-    writer = make_writer(
-        tmp_path / "s.h5", StreamInfo(1000.0, tuple(ChannelInfo(name, "°\0") for name in names))
-    )
+    writer = make_writer(tmp_path / "s.h5", StreamInfo(1000.0, tuple(ChannelInfo(name, "°\0") for name in names)))
     writer.append(Block(np.zeros((3, len(names)), np.float32), 0, 1000.0))
     writer.finish()
     with open_session(tmp_path / "s.h5") as session:
