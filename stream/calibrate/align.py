@@ -21,23 +21,26 @@ _SD_ZERO_RPM = 200.0  # how well a provisional line knows its speed at zero sign
 _SD_BEND = 0.03  # of the span of the targets
 _KNEE = 2.5  # beyond this many standard deviations a residual costs linearly
 _REACH = 0.45  # of the distance to the next target: farther is a stray
-_STRAY, _IDLE, _LOW_STRAY = 14.0, 2.0, 10.0
+_STRAY, _LOW_STRAY = 14.0, 10.0
+_IDLE, _NO_IDLE, _IDLE_AS_TARGET = 0.5, 2.5, 3.0  # most drives begin at idle
+_IDLE_RPM, _SD_IDLE_RPM = 900.0, 300.0
 _SKIPPED, _SKIPPED_END, _NEXT_AT_END, _PINNED_TARGET = 6.0, 6.0, 4.0, 0.5
+_SD_WORTH = 0.65  # how well a stretch's time tells its number of targets
 _CONTRADICTION, _IMPOSSIBLE = 8.0, 1e6
 _CELLS_REFINED = 90
-IDLE_RPM = (400.0, 1400.0)
 
 
 @dataclass(frozen=True, slots=True)
 class PinnedEnd:
-    """Evidence that the signal sticks at one end: the provisional speed it shows and for how many targets' time.
+    """Evidence that the signal sticks at one end: the provisional speed it shows and for how many targets' time
+    (more than one guess where the drive may have turned there).
 
     from_hold  it was found as a hold, so it counts only where targets are missing that its signal cannot mean
     extra      what it costs to believe it
     """
 
     speed: float
-    targets_worth: float
+    targets_worth: tuple[float, ...]
     from_hold: bool = False
     extra: float = 0.0
 
@@ -48,6 +51,7 @@ class Row:
 
     zero_speed  provisional rpm at zero signal
     sigma       standard uncertainty of a hold's nominal speed, rpm, (m,)
+    calm        the slowest hold wanders much less than the others, as no foot but an idling engine does
     """
 
     speed: Floats
@@ -56,6 +60,7 @@ class Row:
     zero_speed: float
     bottom: PinnedEnd | None = None
     top: PinnedEnd | None = None
+    calm: bool = False
 
     @property
     def reach(self) -> Floats:
@@ -101,6 +106,15 @@ def _label(row: Row, mapped: Floats) -> tuple[np.ndarray, Floats]:
     return np.where(np.abs(residual) <= row.reach[nearest], nearest, -1), residual
 
 
+def _without_poor_repeats(row: Row, labels: np.ndarray, residual: Floats) -> np.ndarray:
+    """A hold far from its target is a stray, not a repeat, where another hold of that target is near it."""
+    labels = labels.copy()
+    for label in np.unique(labels[labels >= 0]).tolist():
+        z = np.where(labels == label, np.abs(residual) / row.sigma[label], np.inf)
+        labels[(labels == label) & (z > 2.8) & (z > np.min(z) + 1.5)] = -1
+    return labels
+
+
 def _huber(z: Floats) -> Floats:
     size = np.abs(z)
     return np.where(size <= _KNEE, size**2, _KNEE * (2.0 * size - _KNEE))
@@ -142,6 +156,7 @@ def _refine(row: Row, slope: float, value: float) -> Reading | None:
         coefficients, *_ = np.linalg.lstsq(rows, np.r_[row.targets[labels[taken]] * root, 0.0], rcond=None)
         last = labels
         labels, residual = _label(row, design @ coefficients)
+        labels = _without_poor_repeats(row, labels, residual)
         if np.array_equal(last, labels):
             break
     if not _plausible(coefficients, half):
@@ -163,7 +178,7 @@ def _scored(row: Row, coefficients: Floats, labels: np.ndarray, residual: Floats
 
     mapped = np.array([at(speed) for speed in row.speed.tolist()])
     taken = np.unique(labels[labels >= 0]).tolist()
-    if len(taken) < 2:
+    if len(taken) < 3:
         return None
     below = tuple(range(taken[0]))
     above = tuple(range(taken[-1] + 1, len(row.targets)))
@@ -188,15 +203,14 @@ def _line_cost(row: Row, value: float, slope: float, middle: float) -> float:
 
 def _stray_cost(row: Row, mapped: Floats, labels: np.ndarray) -> float:
     """Holds without a target, repeats of one speed counted once; one at idle speed below the row is expected."""
-    cost, last, idle_seen = 0.0, -np.inf, False
-    for speed in np.sort(mapped[labels < 0]).tolist():
-        if speed - last > max(60.0, 0.02 * speed):
-            if speed < row.targets[0] and IDLE_RPM[0] <= speed <= IDLE_RPM[1] and not idle_seen:
-                cost, idle_seen = cost + _IDLE, True
-            else:
-                cost += _LOW_STRAY if 0.0 < speed < row.targets[0] else _STRAY
-        last = speed
-    return cost
+    strays = np.sort(mapped[labels < 0]).tolist()
+    speeds = [rpm for number, rpm in enumerate(strays) if not number or rpm - strays[number - 1] > max(60.0, 0.02 * rpm)]
+    cost = 0.0
+    if speeds and speeds[0] < row.targets[0]:
+        cost += min(_IDLE + ((speeds.pop(0) - _IDLE_RPM) / _SD_IDLE_RPM) ** 2, _LOW_STRAY)
+    else:
+        cost += _NO_IDLE + _IDLE_AS_TARGET * row.calm
+    return cost + sum(_LOW_STRAY if 0.0 < rpm < row.targets[0] else _STRAY for rpm in speeds)
 
 
 def _end_cost(
@@ -208,14 +222,15 @@ def _end_cost(
     if not missing:
         if pinned.from_hold:
             return _IMPOSSIBLE
-        return min((pinned.targets_worth / 0.8) ** 2, 3.0) if at_top else 0.5
+        return min((min(pinned.targets_worth) / _SD_WORTH) ** 2, 3.0) if at_top else 0.5
     cost = pinned.extra + _PINNED_TARGET * len(missing)
-    excess = len(missing) - pinned.targets_worth
+    excess = min((len(missing) - worth for worth in pinned.targets_worth), key=abs)
     if not at_top:  # before the row the signal may have been flat for any time
         excess = max(0.0, excess - 0.5)
-    cost += min((excess / 0.8) ** 2, 6.0)
+    cost += min((excess / _SD_WORTH) ** 2, 6.0)
+    least = 1.0 if pinned.from_hold else -2.5
     for index in missing:
         gap = (row.targets[index] - mapped) * (1.0 if at_top else -1.0)
-        if gap < -2.5 * row.sigma[index] and (at_top or pinned.from_hold):
+        if gap < least * row.sigma[index] and (at_top or pinned.from_hold):
             cost += _CONTRADICTION
     return cost

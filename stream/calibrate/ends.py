@@ -11,6 +11,7 @@ from stream.errors import InputError
 from stream.live.records import Hold, Pinned
 
 _FLAT_SD = 0.4  # of the other holds' wander: no foot on a pedal is that steady
+_CALM_SD = 0.6
 _LONG = 1.8  # times the time one target takes
 _UNPROVED = 3.0  # cost of calling a hold pinned that is neither flat nor long
 
@@ -40,7 +41,8 @@ def views(
     distinct = np.unique(np.asarray(targets, np.float64))
     sigma = np.sqrt(max(reading_error, 30.0) ** 2 + (0.005 * distinct) ** 2)
     pace = _pace(holds)
-    known = {end: _pinned_end(pinned, end, slope, zero, pace) for end in ("bottom", "top")}
+    last = max(hold.end_s for hold in holds)
+    known = {end: _pinned_end([s for s in pinned if end_of(s, slope) == end], slope, zero, pace, last) for end in ("bottom", "top")}
     shared = {index: end for end, stretch in known.items() for index in _at_pinned(speed, stretch, end)}
     choices = []
     for end in ("bottom", "top"):
@@ -55,7 +57,8 @@ def views(
                 continue
             bottom = known["bottom"] if not low else _hold_end(holds, low, pace)
             top = known["top"] if not high else _hold_end(holds, high, pace)
-            found.append(View(kept, stuck, Row(speed[list(kept)], distinct, sigma, zero, bottom, top)))
+            calm = _calm([holds[index] for index in kept])
+            found.append(View(kept, stuck, Row(speed[list(kept)], distinct, sigma, zero, bottom, top, calm)))
     return found
 
 
@@ -72,14 +75,13 @@ def _pace(holds: Sequence[Hold]) -> float:
     return max(float(np.median(steps)) if len(steps) else 1.5 * usual, 0.1)
 
 
-def _pinned_end(
-    pinned: Sequence[Pinned], end: str, slope: float, zero: float, pace: float
-) -> PinnedEnd | None:
-    stretches = [stretch for stretch in pinned if end_of(stretch, slope) == end]
+def _pinned_end(stretches: Sequence[Pinned], slope: float, zero: float, pace: float, last_s: float) -> PinnedEnd | None:
     if not stretches:
         return None
     longest = max(stretches, key=lambda stretch: stretch.end_s - stretch.start_s)
-    return PinnedEnd(slope * longest.signal + zero, (longest.end_s - longest.start_s) / pace)
+    worth = (longest.end_s - longest.start_s) / pace
+    turned = longest.end_s + 2.0 * pace < last_s  # up and down again: each target came twice
+    return PinnedEnd(slope * longest.signal + zero, (worth, worth / 2.0) if turned else (worth,))
 
 
 def _at_pinned(speed: Floats, stretch: PinnedEnd | None, end: str) -> list[int]:
@@ -96,10 +98,16 @@ def _end_cluster(speed: Floats, at_top: bool) -> tuple[int, ...]:
     return tuple(int(index) for index in np.flatnonzero(np.abs(speed - edge) < max(40.0, 0.01 * edge)))
 
 
+def _calm(holds: Sequence[Hold]) -> bool:
+    """The slowest hold wanders much less than the others: an idling engine, not a foot."""
+    slowest, *others = sorted(holds, key=lambda hold: hold.speed_rpm)
+    return slowest.speed_sd_rpm < _CALM_SD * float(np.median([hold.speed_sd_rpm for hold in others]))
+
+
 def _hold_end(holds: Sequence[Hold], cluster: tuple[int, ...], pace: float) -> PinnedEnd:
     others = [hold.speed_sd_rpm for index, hold in enumerate(holds) if index not in cluster]
     longest = max((holds[index] for index in cluster), key=lambda hold: hold.end_s - hold.start_s)
     worth = (longest.end_s - longest.start_s) / pace
     flat = max(holds[index].speed_sd_rpm for index in cluster) < _FLAT_SD * float(np.median(others))
     speed = float(np.mean([holds[index].speed_rpm for index in cluster]))
-    return PinnedEnd(speed, worth, from_hold=True, extra=0.0 if flat or worth > _LONG else _UNPROVED)
+    return PinnedEnd(speed, (worth,), from_hold=True, extra=0.0 if flat or worth > _LONG else _UNPROVED)
