@@ -1,10 +1,11 @@
 """Which hold was which target: the search behind `match`.
 
-The provisional speeds may be off by ±30 % and by some hundred rpm, so no hold can be named by its own speed. A map
-rpm = a + b·provisional (bent a little where the converter is not straight) is searched over the whole plausible
-range; under each map every hold goes to its nearest target or stays a stray. Each reading of the row costs its
-residuals, the targets it leaves without a hold, the holds it leaves without a target, and what it asks of the
-provisional line. Costs are in units of -2 ln(likelihood), so that a difference of 6 means twenty to one.
+The provisional speeds may be off by ±30 % and by some hundred rpm, so no hold can be named by its own speed.
+A map rpm = a + b·provisional (bent a little where the converter is not straight) is searched over the whole
+plausible range; under each map every hold goes to its nearest target or stays a stray. Each reading of the
+row costs its residuals, the targets it leaves without a hold, the holds it leaves without a target, and what
+it asks of the provisional line. Costs are in units of -2 ln(likelihood), so that a difference of 6 means
+twenty to one.
 """
 
 from collections.abc import Iterator
@@ -32,8 +33,8 @@ _CELLS_REFINED = 90
 
 @dataclass(frozen=True, slots=True)
 class PinnedEnd:
-    """Evidence that the signal sticks at one end: the provisional speed it shows and for how many targets' time
-    (more than one guess where the drive may have turned there).
+    """Evidence that the signal sticks at one end: the provisional speed it shows and for how many targets'
+    time (more than one guess where the drive may have turned there).
 
     from_hold  it was found as a hold, so it counts only where targets are missing that its signal cannot mean
     extra      what it costs to believe it
@@ -71,7 +72,9 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One way to read the row. labels: index of each hold's target or -1, (n,); mapped: rpm of each hold, (n,)."""
+    """One way to read the row. labels: index of each hold's target or -1, (n,); mapped: rpm of each hold,
+    (n,).
+    """
 
     labels: tuple[int, ...]
     cost: float
@@ -195,7 +198,9 @@ def _scored(row: Row, coefficients: Floats, labels: np.ndarray, residual: Floats
 
 
 def _line_cost(row: Row, value: float, slope: float, middle: float) -> float:
-    """What the map asks of the provisional line: its slope, and its speed at zero signal, kept or scaled with it."""
+    """What the map asks of the provisional line: its slope, and its speed at zero signal, kept or scaled with
+    it.
+    """
     zero = value + slope * (row.zero_speed - middle)
     off = min(abs(zero - row.zero_speed), abs(zero - slope * row.zero_speed))
     return float((np.log(slope) / _SD_LOG_SLOPE) ** 2 + (off / _SD_ZERO_RPM) ** 2)
@@ -204,7 +209,11 @@ def _line_cost(row: Row, value: float, slope: float, middle: float) -> float:
 def _stray_cost(row: Row, mapped: Floats, labels: np.ndarray) -> float:
     """Holds without a target, repeats of one speed counted once; one at idle speed below the row is expected."""
     strays = np.sort(mapped[labels < 0]).tolist()
-    speeds = [rpm for number, rpm in enumerate(strays) if not number or rpm - strays[number - 1] > max(60.0, 0.02 * rpm)]
+    speeds = [
+        rpm
+        for number, rpm in enumerate(strays)
+        if not number or rpm - strays[number - 1] > max(60.0, 0.02 * rpm)
+    ]
     cost = 0.0
     if speeds and speeds[0] < row.targets[0]:
         cost += min(_IDLE + ((speeds.pop(0) - _IDLE_RPM) / _SD_IDLE_RPM) ** 2, _LOW_STRAY)

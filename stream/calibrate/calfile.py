@@ -17,7 +17,8 @@ FORMAT_VERSION = 1
 _OLD_DAYS = 365
 _HEAD = (
     "A speed calibration: rpm = intercept_rpm + slope_rpm_per_unit * signal.",
-    "u_* and covariance are standard (k = 1); the reference's scale error is shared by all points and comes on top.",
+    "u_* and covariance are standard (k = 1); the reference's scale error is shared by all points and "
+    "comes on top.",
 )
 
 
@@ -75,7 +76,16 @@ def dump_calibration(calibration: SpeedCalibration) -> str:
     for line in _HEAD:
         document.add(tomlkit.comment(line))
     keys = _without_none(msgspec.to_builtins(calibration))
-    first = ["format", "format_version", "when", "car", "channel", "unit", "pulses_per_turn", "reading_error_rpm"]
+    first = [
+        "format",
+        "format_version",
+        "when",
+        "car",
+        "channel",
+        "unit",
+        "pulses_per_turn",
+        "reading_error_rpm",
+    ]
     tables = ["sessions", "points"]
     for key in [*first, *(name for name in keys if name not in first and name not in tables)]:
         if key in keys and keys[key] != []:
@@ -106,7 +116,9 @@ def load_calibration(path: str | Path) -> SpeedCalibration:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one") from None
+        raise InputError(
+            f"{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one"
+        ) from None
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: not UTF-8 text at byte {error.start}; is it a SPEED.toml?") from None
     except OSError as error:
@@ -121,7 +133,9 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
     if raw.get("format") != FORMAT:
-        raise InputError(f'{where}: format: is not "{FORMAT}"; give the file that \'steadypull fit -o\' wrote')
+        raise InputError(
+            f"{where}: format: is not \"{FORMAT}\"; give the file that 'steadypull fit -o' wrote"
+        )
     version = raw.get("format_version", FORMAT_VERSION)
     if isinstance(version, int) and version > FORMAT_VERSION:
         raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
@@ -130,7 +144,9 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except msgspec.ValidationError as error:
         message, _, place = str(error).partition(" - at ")
         key = place.strip("`").removeprefix("$.") or "top level"
-        raise InputError(f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again") from None
+        raise InputError(
+            f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again"
+        ) from None
     if calibration.slope_rpm_per_unit == 0 or not all(map(_finite, _numbers(calibration))):
         raise InputError(f"{where}: slope_rpm_per_unit: the line cannot be used; fit again")
     return calibration
@@ -151,16 +167,22 @@ def origin_warnings(
         words.append(f"foreign calibration: it was made for {calibration.car!r}, this session is of {car!r}")
     if calibration.channel and (calibration.channel, calibration.unit) != (channel, unit):
         words.append(
-            f"foreign calibration: it is of channel {calibration.channel!r} in {calibration.unit or 'no unit'}, "
+            f"foreign calibration: it is of channel {calibration.channel!r} in "
+            f"{calibration.unit or 'no unit'}, "
             f"this session has {channel!r} in {unit or 'no unit'}"
         )
     known = calibration.pulses_per_turn
     if known is not None and pulses_per_turn is not None and known != pulses_per_turn:
-        words.append(f"stale calibration: it was made with {known:g} pulses a turn, the car file now has {pulses_per_turn:g}")
+        words.append(
+            f"stale calibration: it was made with {known:g} pulses a turn, the car file now has "
+            f"{pulses_per_turn:g}"
+        )
     if session_started is not None and (made := _moment(calibration.when)) is not None:
         days = abs((session_started.astimezone(UTC) - made).days)
         if days > _OLD_DAYS:
-            words.append(f"stale calibration: made {days} days from this session; hold a few speeds again to prove it")
+            words.append(
+                f"stale calibration: made {days} days from this session; hold a few speeds again to prove it"
+            )
     return words
 
 

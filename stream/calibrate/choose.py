@@ -40,7 +40,9 @@ class Choice:
 
 
 def choose(points: Points, wanted: str = "auto") -> Choice:
-    """Fit the wanted model ('line', 'through-zero', 'piecewise'), or the line unless the evidence is against it."""
+    """Fit the wanted model ('line', 'through-zero', 'piecewise'), or the line unless the evidence is against
+    it.
+    """
     line = _cleaned(points, _line)
     if wanted == "through-zero":
         return _cleaned(points, _through_zero)
@@ -49,7 +51,10 @@ def choose(points: Points, wanted: str = "auto") -> Choice:
     curve = _best_curve(points)
     if wanted == "piecewise":
         return curve or Choice(
-            line.model, line.used, line.odd, ("no monotone piecewise model fits these points; a line is used",)
+            line.model,
+            line.used,
+            line.odd,
+            ("no monotone piecewise model fits these points; a line is used",),
         )
     if curve is not None and (words := _bend_words(line, curve)):
         return Choice(curve.model, curve.used, curve.odd, (words,))
@@ -108,7 +113,12 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
         limit = float(stats.t.isf(0.05 / (2 * len(kept.x)), dof - 1))
         stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
         left = np.delete(kept.x, worst)
-        if abs(t[worst]) <= limit or stated <= 2.0 or len(np.unique(np.delete(kept.y, worst))) < 2 or not np.ptp(left):
+        if (
+            abs(t[worst]) <= limit
+            or stated <= 2.0
+            or len(np.unique(np.delete(kept.y, worst))) < 2
+            or not np.ptp(left)
+        ):
             return Choice(model, used, odd)
         index = int(np.flatnonzero(used)[worst])
         used = used.copy()
@@ -157,7 +167,9 @@ def _bend_words(line: Choice, curve: Choice) -> str:
 
 
 def _zero_words(points: Points, line: Choice, zero: Choice) -> str:
-    """Why a line through zero is as good, or ''. The intercept must be known to be small, not merely unproved."""
+    """Why a line through zero is as good, or ''. The intercept must be known to be small, not merely
+    unproved.
+    """
     if not isinstance(line.model, Line):
         return ""
     small = 0.002 * float(np.max(points.y))

@@ -1,7 +1,7 @@
 """A monotone piecewise curve with its doubt, for a converter that is not straight.
 
-Cubic pieces that keep the order of the knots (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238, by scipy);
-the knots' speeds are fitted by least squares with the same effective variance as the line.
+Cubic pieces that keep the order of the knots (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238, by
+scipy); the knots' speeds are fitted by least squares with the same effective variance as the line.
 """
 
 from dataclasses import dataclass, replace
@@ -14,7 +14,8 @@ from stream.calibrate.york import Floats
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """knots: signal, (k,); values: rpm at the knots, (k,), with their covariance, (k, k), unscaled unless said.
+    """knots: signal, (k,); values: rpm at the knots, (k,), with their covariance, (k, k), unscaled unless
+    said.
 
     leverage, weights: of the points it was fitted to, (n,)
     """
@@ -48,7 +49,9 @@ def slope_at(knots: Floats, values: Floats, x: Floats) -> Floats:
     """rpm per unit of signal at x."""
     from scipy.interpolate import PchipInterpolator
 
-    return np.asarray(PchipInterpolator(knots, values).derivative()(np.clip(x, knots[0], knots[-1])), np.float64)
+    return np.asarray(
+        PchipInterpolator(knots, values).derivative()(np.clip(x, knots[0], knots[-1])), np.float64
+    )
 
 
 def jacobian(knots: npt.ArrayLike, values: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
@@ -77,7 +80,9 @@ def fit_curve(x: Floats, y: Floats, u_x: Floats, u_y: Floats, count: int) -> Cur
         weights = 1.0 / (u_y**2 + (slopes * u_x) ** 2)
         partials = jacobian(knots, values, x)
         root = np.sqrt(weights)
-        step, *_ = np.linalg.lstsq(partials * root[:, None], (y - evaluate(knots, values, x)) * root, rcond=None)
+        step, *_ = np.linalg.lstsq(
+            partials * root[:, None], (y - evaluate(knots, values, x)) * root, rcond=None
+        )
         values = values + step
         if np.max(np.abs(step)) < 1e-6 * max(float(np.ptp(y)), 1.0):
             break

@@ -1,4 +1,6 @@
-"""Where the signal sticks: pinned stretches, and end holds that several targets share, as evidence for the row."""
+"""Where the signal sticks: pinned stretches, and end holds that several targets share, as evidence for the
+row.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +20,9 @@ _UNPROVED = 3.0  # cost of calling a hold pinned that is neither flat nor long
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One view of the drive: which holds are kept for the row, which are really a stuck signal (index -> end)."""
+    """One view of the drive: which holds are kept for the row, which are really a stuck signal (index ->
+    end).
+    """
 
     kept: tuple[int, ...]
     stuck: dict[int, str]
@@ -36,13 +40,18 @@ def views(
     speed = np.array([hold.speed_rpm for hold in holds])
     signal = np.array([hold.signal_mean for hold in holds])
     if np.ptp(speed) < max(60.0, 0.02 * float(np.mean(speed))) or np.ptp(signal) == 0.0:
-        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
+        raise InputError(
+            "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
+        )
     slope, zero = (float(value) for value in np.polyfit(signal, speed, 1))
     distinct = np.unique(np.asarray(targets, np.float64))
     sigma = np.sqrt(max(reading_error, 30.0) ** 2 + (0.005 * distinct) ** 2)
     pace = _pace(holds)
     last = max(hold.end_s for hold in holds)
-    known = {end: _pinned_end([s for s in pinned if end_of(s, slope) == end], slope, zero, pace, last) for end in ("bottom", "top")}
+    known = {
+        end: _pinned_end([s for s in pinned if end_of(s, slope) == end], slope, zero, pace, last)
+        for end in ("bottom", "top")
+    }
     shared = {index: end for end, stretch in known.items() for index in _at_pinned(speed, stretch, end)}
     choices = []
     for end in ("bottom", "top"):
@@ -75,7 +84,9 @@ def _pace(holds: Sequence[Hold]) -> float:
     return max(float(np.median(steps)) if len(steps) else 1.5 * usual, 0.1)
 
 
-def _pinned_end(stretches: Sequence[Pinned], slope: float, zero: float, pace: float, last_s: float) -> PinnedEnd | None:
+def _pinned_end(
+    stretches: Sequence[Pinned], slope: float, zero: float, pace: float, last_s: float
+) -> PinnedEnd | None:
     if not stretches:
         return None
     longest = max(stretches, key=lambda stretch: stretch.end_s - stretch.start_s)

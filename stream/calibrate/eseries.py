@@ -1,8 +1,8 @@
 """Preferred values of resistors and capacitors, IEC 60063.
 
-E48, E96 and E192 follow the rule 10^(k/n) rounded to three digits, with one exception of the standard: 9.20 in E192
-where the rule gives 9.19. E24 departs from the rule of two digits at eight values by history, and E12, E6 and E3 are every
-second value of the next.
+E48, E96 and E192 follow the rule 10^(k/n) rounded to three digits, with one exception of the standard: 9.20
+in E192 where the rule gives 9.19. E24 departs from the rule of two digits at eight values by history, and
+E12, E6 and E3 are every second value of the next.
 """
 
 import math
@@ -32,7 +32,9 @@ def values(series: str) -> tuple[float, ...]:
 
 
 def nearest(value: float, series: str) -> float:
-    """The preferred value nearest by ratio, in the unit given. Raises InputError where value is not above zero."""
+    """The preferred value nearest by ratio, in the unit given. Raises InputError where value is not above
+    zero.
+    """
     return min(_around(value, series), key=lambda preferred: abs(math.log(preferred / value)))
 
 
@@ -51,5 +53,7 @@ def _around(value: float, series: str) -> list[float]:
         raise InputError(f"a part of {value:g} does not exist; give a value above zero")
     decade = math.floor(math.log10(value))
     return [
-        float(f"{digit:.3g}e{power}") for power in (decade - 1, decade, decade + 1) for digit in values(series)
+        float(f"{digit:.3g}e{power}")
+        for power in (decade - 1, decade, decade + 1)
+        for digit in values(series)
     ]

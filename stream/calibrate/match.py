@@ -1,7 +1,7 @@
 """Targets to holds: order and spacing decide, pinned ends are understood, doubt is said.
 
-A list that rises is a set of speeds: it may be driven up, down, or again. Any other list is the order of the drive,
-and the holds must have come in that order.
+A list that rises is a set of speeds: it may be driven up, down, or again. Any other list is the order of the
+drive, and the holds must have come in that order.
 """
 
 import math
@@ -45,7 +45,9 @@ def parse_targets(text: str) -> tuple[float, ...]:
         try:
             targets.append(float(word))
         except ValueError:
-            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
+            raise InputError(
+                f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500"
+            ) from None
     return check_targets(targets)
 
 
@@ -59,7 +61,9 @@ def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
         except ValueError:
             raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
         if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
-            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
+            raise InputError(
+                f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000"
+            )
         pairs.append(pair)
     return tuple(pairs)
 
@@ -73,7 +77,9 @@ def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
     if distinct < 3:
         raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
     if distinct > _MOST_TARGETS:
-        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
+        raise InputError(
+            f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer"
+        )
     return tuple(float(target) for target in targets)
 
 
@@ -87,7 +93,11 @@ def match_targets(
     targets = check_targets(targets)
     need_three(len(holds))
     ranked = sorted(
-        ((reading, view) for view in views(holds, pinned, targets, reading_error_rpm) for reading in readings(view.row)),
+        (
+            (reading, view)
+            for view in views(holds, pinned, targets, reading_error_rpm)
+            for reading in readings(view.row)
+        ),
         key=lambda pair: pair[0].cost,
     )
     if not ranked:
@@ -102,7 +112,8 @@ def match_targets(
     if rival is not None and close:
         warnings.append(_rival_words(holds, assigned, rival[1]))
     below, inside, above = (
-        tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
+        tuple(float(view.row.targets[index]) for index in part)
+        for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
     return Match(assigned, stuck, below, inside, above, close, tuple(warnings))
@@ -118,7 +129,9 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]]) -> Mat
     for start, rpm in pairs:
         index = _hold_at(holds, start)
         if assigned[index] is not None:
-            raise InputError(f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one")
+            raise InputError(
+                f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
+            )
         assigned[index] = rpm
     if len(pairs) < 3:
         raise InputError(f"--at: {len(pairs)} holds named; a calibration needs three or more")
@@ -137,7 +150,9 @@ def need_three(count: int) -> None:
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
     inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
     if len(inside) > 1:
-        raise InputError(f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets")
+        raise InputError(
+            f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets"
+        )
     nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
     if inside:
         return inside[0]
@@ -170,7 +185,8 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
         raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
     if unexplained > matched or (close and len(open_ends) > 1):
         raise InputError(
-            f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and which were "
+            f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "
+            "which were "
             f"left out cannot be told; {_CURE}"
         )
     strays = sorted(best.mapped[index] for index, label in enumerate(best.labels) if label < 0)
@@ -186,7 +202,9 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
 def _check_order(
     holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]
 ) -> list[str]:
-    """Raises InputError where a list that is not rising was driven in another order; else what is worth saying."""
+    """Raises InputError where a list that is not rising was driven in another order; else what is worth
+    saying.
+    """
     driven = [(hold, rpm) for hold, rpm in zip(holds, assigned, strict=True) if rpm is not None]
     if all(a <= b for a, b in zip(targets, targets[1:], strict=False)):
         if len(driven) > 2 and all(a[1] > b[1] for a, b in zip(driven, driven[1:], strict=False)):
@@ -199,16 +217,15 @@ def _check_order(
         later = next((index for index in range(place + 1, len(targets)) if targets[index] == rpm), None)
         if later is None:
             raise InputError(
-                f"--targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the list has "
+                f"--targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the "
+                "list has "
                 f"before {targets[place]:g}; give the speeds in the order driven, or lowest first"
             )
         place = later
     return []
 
 
-def _rival_words(
-    holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]
-) -> str:
+def _rival_words(holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]) -> str:
     words = [
         f"{hold.start_s:.1f} s as {b:g} or {r:g} rpm"
         for hold, b, r in zip(holds, best, rival, strict=True)
@@ -216,6 +233,7 @@ def _rival_words(
     ]
     shown = ", ".join(words[:4]) + (f" and {len(words) - 4} more" if len(words) > 4 else "")
     return (
-        f"ambiguous: the row can be read in two ways, nearly as well: the hold at {shown}; the first is used. "
+        f"ambiguous: the row can be read in two ways, nearly as well: the hold at {shown}; the first is "
+        "used. "
         "Check it, or name the holds with --at START_S=RPM"
     )

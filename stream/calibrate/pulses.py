@@ -1,8 +1,9 @@
 """How many pulses the tap gives per turn of the crankshaft: from pulse frequency and nominal speed.
 
-Frequency f and speed n give f · 60 / n pulses a turn. Plausible counts: halves up to 6 (a coil of a four-stroke fires
-every second turn), whole numbers (teeth of a ring gear too), and toothed wheels with missing teeth, whose pulses a
-turn are the teeth that are there: 36-1 gives 35, 60-2 gives 58 (common practice, no source).
+Frequency f and speed n give f · 60 / n pulses a turn. Plausible counts: halves up to 6 (a coil of a four-
+stroke fires every second turn), whole numbers (teeth of a ring gear too), and toothed wheels with missing
+teeth, whose pulses a turn are the teeth that are there: 36-1 gives 35, 60-2 gives 58 (common practice, no
+source).
 """
 
 from collections.abc import Sequence
@@ -13,13 +14,27 @@ import numpy as np
 from stream.errors import InputError
 
 _MISSING = ((24, 1), (24, 2), (30, 1), (30, 2), (32, 2), (36, 1), (36, 2), (60, 1), (60, 2))
-_COMMON = {0.5: 1.0, 1.0: 2.0, 1.5: 1.0, 2.0: 3.0, 3.0: 2.0, 4.0: 2.0, 6.0: 1.0, 35.0: 1.0, 36.0: 1.0, 58.0: 1.5, 60.0: 1.0}
+_COMMON = {
+    0.5: 1.0,
+    1.0: 2.0,
+    1.5: 1.0,
+    2.0: 3.0,
+    3.0: 2.0,
+    4.0: 2.0,
+    6.0: 1.0,
+    35.0: 1.0,
+    36.0: 1.0,
+    58.0: 1.5,
+    60.0: 1.0,
+}
 _MOST = 200
 _SURE_MARGIN = 6.0  # in -2 ln(likelihood): twenty to one
 
 
 class PulseCount(msgspec.Struct, frozen=True, kw_only=True):
-    """A plausible count. name: '4', '0.5', '36-1'; z: how many standard uncertainties the measured count is off."""
+    """A plausible count. name: '4', '0.5', '36-1'; z: how many standard uncertainties the measured count is
+    off.
+    """
 
     per_turn: float
     name: str
@@ -51,7 +66,9 @@ def find_pulses(
     """
     hz, rpm = np.asarray(frequency_hz, np.float64), np.asarray(nominal_rpm, np.float64)
     if hz.shape != rpm.shape or hz.size == 0 or not (np.all(np.isfinite(hz) & (hz > 0)) and np.all(rpm > 0)):
-        raise InputError("pulses per turn: give for each hold one pulse frequency and one speed, both above zero")
+        raise InputError(
+            "pulses per turn: give for each hold one pulse frequency and one speed, both above zero"
+        )
     counts = 60.0 * hz / rpm
     variances = (60.0 * u_frequency_hz / rpm) ** 2 + (counts * reading_error_rpm / rpm) ** 2
     measured = float(np.average(counts, weights=1.0 / variances))
@@ -62,10 +79,13 @@ def find_pulses(
     best, second = (PulseCount(per_turn=v, name=n, z=(measured - v) / u) for _, v, n in ranked[:2])
     if abs(best.z) > 4.0:
         words = (
-            f"{measured:.3g} ± {u:.2g} pulses a turn fits no plausible count; check the nominal speeds, and that the tap "
+            f"{measured:.3g} ± {u:.2g} pulses a turn fits no plausible count; check the nominal speeds, and "
+            "that the tap "
             "neither skips nor doubles pulses"
         )
-        return PulseFinding(measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words)
+        return PulseFinding(
+            measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words
+        )
     sure = "sure" if ranked[1][0] - ranked[0][0] > _SURE_MARGIN else "not sure"
     words = (
         f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "
@@ -81,7 +101,8 @@ def find_pulses(
 def from_volts_alone(rpm_per_volt: float) -> str:
     """What volts can say: only the product of pulses and converter scale. rpm_per_volt: slope of a speed fit."""
     return (
-        f"from volts alone only the product is known: pulses per turn × converter scale = {60.0 / rpm_per_volt:.4g} V·s "
+        "from volts alone only the product is known: pulses per turn × converter scale = "
+        f"{60.0 / rpm_per_volt:.4g} V·s "
         "(volts per turn a second); measure the pulse frequency at one known speed to split it"
     )
 

@@ -1,8 +1,9 @@
 """Holds to a speed calibration: matched, fitted, judged, put in words.
 
-The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold mean's
-standard error is its error in signal. The scale error is shared by all points: no fit can show it, so it is left out
-of the fit and added to the doubt of a predicted speed (`SpeedFit.u_rpm`). Both are standard (k = 1).
+The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold
+mean's standard error is its error in signal. The scale error is shared by all points: no fit can show it, so
+it is left out of the fit and added to the doubt of a predicted speed (`SpeedFit.u_rpm`). Both are standard (k
+= 1).
 """
 
 from collections.abc import Collection, Sequence
@@ -36,10 +37,11 @@ def fit_speed(
     scale_error_pct: float = 1.0,
     model: str = "auto",
 ) -> SpeedFit:
-    """Fit signal to rpm. holds in time order; exactly one of targets (rpm), at ((start_s, rpm) pairs) and assigned
-    (rpm of each hold, None where it has none); dropped: indices of holds to leave out by hand.
+    """Fit signal to rpm. holds in time order; exactly one of targets (rpm), at ((start_s, rpm) pairs) and
+    assigned (rpm of each hold, None where it has none); dropped: indices of holds to leave out by hand.
 
-    Raises InputError: too few holds or speeds, targets that do not belong to the holds, errors that are no numbers.
+    Raises InputError: too few holds or speeds, targets that do not belong to the holds, errors that are no
+    numbers.
     """
     _check_settings(reading_error_rpm, scale_error_pct, model)
     need_three(len(holds))
@@ -50,17 +52,25 @@ def fit_speed(
     factor = widening(choice)
     fit = _assembled(points, choice, factor, scale_error_pct)
     fit = _with_ends(fit, holds, pinned, match)
-    rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(fit, holds, pinned, match)
+    rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(
+        fit, holds, pinned, match
+    )
     fit = msgspec.structs.replace(fit, points=tuple(rows))
     warnings = (*match.warnings, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
-    return msgspec.structs.replace(fit, warnings=warnings + drive_words(fit, holds, match, candidates, choice))
+    return msgspec.structs.replace(
+        fit, warnings=warnings + drive_words(fit, holds, match, candidates, choice)
+    )
 
 
 def _check_settings(reading_error: float, scale_error: float, model: str) -> None:
     if not (np.isfinite(reading_error) and reading_error > 0):
-        raise InputError(f"--reading-error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)")
+        raise InputError(
+            f"--reading-error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)"
+        )
     if not 0 <= scale_error < 100:
-        raise InputError(f"--scale-error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)")
+        raise InputError(
+            f"--scale-error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)"
+        )
     if model not in MODELS:
         raise InputError(f"model {model!r} is not known; use one of {', '.join(MODELS)}")
 
@@ -93,7 +103,9 @@ def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], read
     if len(x) < 3:
         raise InputError(f"{len(x)} holds have a target; a calibration needs three or more: hold more speeds")
     if len(np.unique(y)) < 2 or np.ptp(x) == 0.0:
-        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
+        raise InputError(
+            "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
+        )
     return Points(x, y, np.where(np.isfinite(sem), sem, 0.0), np.full(len(x), reading_error))
 
 
@@ -128,7 +140,9 @@ def _assembled(points: Points, choice: Choice, factor: float, scale_error: float
 
 
 def stuck_signal(holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match, end: str) -> float | None:
-    """The signal that is stuck at this end of speed ('bottom', 'top'), from the longest stretch; None where none is."""
+    """The signal that is stuck at this end of speed ('bottom', 'top'), from the longest stretch; None where
+    none is.
+    """
     slope = float(np.polyfit([h.signal_mean for h in holds], [h.speed_rpm for h in holds], 1)[0])
     stretches = [(p.end_s - p.start_s, p.signal) for p in pinned if end_of(p, slope) == end]
     stretches += [
@@ -156,7 +170,9 @@ def _hold_points(
     choice: Choice,
     dropped: Collection[int],
 ) -> list[SpeedPoint]:
-    """One row a hold, in time order; a hold that is really a stuck signal has its rows with the stuck targets."""
+    """One row a hold, in time order; a hold that is really a stuck signal has its rows with the stuck
+    targets.
+    """
     place = {index: number for number, index in enumerate(candidates)}
     rows = []
     for index, (hold, rpm) in enumerate(zip(holds, match.target_rpm, strict=True)):
@@ -171,7 +187,9 @@ def _hold_points(
             why = reason_odd(fit, hold, rpm, choice.odd[place[index]])
         residual = None if rpm is None else rpm - float(fit.rpm(hold.signal_mean))
         rows.append(
-            SpeedPoint(signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=not why, why_not=why)
+            SpeedPoint(
+                signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=not why, why_not=why
+            )
         )
     return rows
 
@@ -188,7 +206,11 @@ def _stuck_points(
         why = f"the signal is stuck at the {end}, at {signal:.3g}: it does not follow the engine there"
         rows += [
             SpeedPoint(
-                signal=signal, target_rpm=rpm, residual_rpm=rpm - float(fit.rpm(signal)), used=False, why_not=why
+                signal=signal,
+                target_rpm=rpm,
+                residual_rpm=rpm - float(fit.rpm(signal)),
+                used=False,
+                why_not=why,
             )
             for rpm in missing
         ]

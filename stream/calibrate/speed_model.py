@@ -30,7 +30,8 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
     valid_from, valid_to  rpm, the span of the points used
     knots                 only for a piecewise model: (signal, rpm), with knot_covariance in rpm²; slope and
                           intercept are then those of the best straight line
-    scatter_dof           degrees of freedom where the doubt was widened to the scatter of the points, else None
+    scatter_dof           degrees of freedom where the doubt was widened to the scatter of the points, else
+                          None
     """
 
     model: ModelName

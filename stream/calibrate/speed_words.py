@@ -1,4 +1,6 @@
-"""What a speed calibration says in words: stated errors against scatter, odd points, ends, what was left over."""
+"""What a speed calibration says in words: stated errors against scatter, odd points, ends, what was left
+over.
+"""
 
 from collections.abc import Sequence
 
@@ -32,7 +34,8 @@ def reason_odd(fit: SpeedFit, hold: Hold, rpm: float, t: float) -> str:
     """Why a point was left out, in words."""
     off = rpm - float(fit.rpm(hold.signal_mean))
     return (
-        f"suspect: the hold at {hold.start_s:.1f} s lies {abs(off):.0f} rpm {'below' if off > 0 else 'above'} its target "
+        f"suspect: the hold at {hold.start_s:.1f} s lies {abs(off):.0f} rpm "
+        f"{'below' if off > 0 else 'above'} its target "
         f"by the other points (studentised residual {t:+.1f}); was another speed held or read?"
     )
 
@@ -46,12 +49,14 @@ def fit_words(points: Points, choice: Choice, factor: float, reading_error: floa
     scatter = float(np.sqrt(np.sum(model.residuals**2) / max(model.dof, 1)))
     if factor > 1.0:
         words.append(
-            f"the points scatter by {scatter:.0f} rpm, more than the stated reading error of {reading_error:g} rpm "
+            f"the points scatter by {scatter:.0f} rpm, more than the stated reading error of "
+            f"{reading_error:g} rpm "
             f"explains; the doubt is widened by {factor:.2f}"
         )
     elif model.dof >= 3 and stats.chi2.cdf(model.chi_square, model.dof) < _RISK / 2:
         words.append(
-            f"the points scatter by only {scatter:.0f} rpm: the stated reading error of {reading_error:g} rpm is "
+            f"the points scatter by only {scatter:.0f} rpm: the stated reading error of {reading_error:g} "
+            "rpm is "
             "larger than they show; the doubt stays as stated"
         )
     parameters = len(used.x) - model.dof
@@ -65,7 +70,10 @@ def fit_words(points: Points, choice: Choice, factor: float, reading_error: floa
         words.append(f"{len(used.x)} points leave little to judge by; hold more speeds")
     span = float(np.ptp(used.y))
     if span < _WEAK_SPAN * float(used.y.max()):
-        words.append(f"the points span only {span:.0f} rpm; outside them the line is a guess: hold speeds farther apart")
+        words.append(
+            f"the points span only {span:.0f} rpm; outside them the line is a guess: hold speeds farther "
+            "apart"
+        )
     if len(np.unique(used.y)) == 2:
         words.append("two speeds cannot show whether the converter is straight; hold a third")
     return tuple(words)
@@ -78,17 +86,21 @@ def drive_words(
     words = []
     if fit.dead_below_rpm is not None:
         edge = _dead_edge(fit, match)
-        words.append(f"the signal does not move below about {_thousands(edge)} rpm: no speed under it can be measured")
+        words.append(
+            f"the signal does not move below about {_thousands(edge)} rpm: no speed under it can be measured"
+        )
     if fit.ceiling_above_rpm is not None:
         words.append(
-            f"the signal stops rising at about {_thousands(fit.ceiling_above_rpm)} rpm: no speed above it can be measured"
+            f"the signal stops rising at about {_thousands(fit.ceiling_above_rpm)} rpm: no speed above it "
+            "can be measured"
         )
     words += [
         reason_odd(fit, holds[candidates[place]], float(match.target_rpm[candidates[place]] or 0.0), t)
         for place, t in sorted(choice.odd.items())
     ]
     words += [
-        f"the hold at {hold.start_s:.1f} s (about {float(fit.rpm(hold.signal_mean)):.0f} rpm) has no target and is not used"
+        f"the hold at {hold.start_s:.1f} s (about {float(fit.rpm(hold.signal_mean)):.0f} rpm) has no target "
+        "and is not used"
         for hold, rpm, stuck in zip(holds, match.target_rpm, match.stuck_at, strict=True)
         if rpm is None and stuck is None
     ]
@@ -98,13 +110,15 @@ def drive_words(
     if skipped:
         words.append(f"no hold was found for {', '.join(f'{rpm:g}' for rpm in sorted(skipped))} rpm")
     if isinstance(choice.model, Curve):
-        words.append("slope and intercept are those of the best straight line; speeds come from the curve's knots")
+        words.append(
+            "slope and intercept are those of the best straight line; speeds come from the curve's knots"
+        )
     return tuple(words)
 
 
 def _dead_edge(fit: SpeedFit, match: Match) -> float:
-    """Where the signal begins to move: the model at the stuck signal where that is possible, else half way between
-    the last dead and the first living target.
+    """Where the signal begins to move: the model at the stuck signal where that is possible, else half way
+    between the last dead and the first living target.
     """
     low = max(match.missing_below)
     high = fit.dead_below_rpm or low

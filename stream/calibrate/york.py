@@ -1,8 +1,8 @@
 """A straight line through points with errors in both coordinates.
 
-Source: York, Evensen, López Martínez and De Basabe Delgado, 'Unified equations for the slope, intercept, and standard
-errors of the best straight line', Am. J. Phys. 72 (2004) 367. Written with variances, not weights, so that an error
-of zero in one coordinate needs no special case.
+Source: York, Evensen, López Martínez and De Basabe Delgado, 'Unified equations for the slope, intercept, and
+standard errors of the best straight line', Am. J. Phys. 72 (2004) 367. Written with variances, not weights,
+so that an error of zero in one coordinate needs no special case.
 """
 
 from dataclasses import dataclass, replace
@@ -58,8 +58,8 @@ class Line:
 def fit_york(
     x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.ArrayLike, r: npt.ArrayLike = 0.0
 ) -> Line:
-    """Best line by York 2004. x, y: (n,), n of at least 2 at two or more x; u_x, u_y: standard errors, (n,) or one
-    for all, at least one of the two above zero; r: the correlation of each point's two errors.
+    """Best line by York 2004. x, y: (n,), n of at least 2 at two or more x; u_x, u_y: standard errors, (n,)
+    or one for all, at least one of the two above zero; r: the correlation of each point's two errors.
 
     Raises InputError where the points cannot carry a line.
     """
