@@ -23,6 +23,7 @@ SPEED_UNITS = ("V", "mV", "Hz", "rpm")
 LOAD_UNITS = ("mV/V", "V", "microstrain", "N")
 FLOOR_WIDENING = 1.3  # what a provisional line may be wrong by, either way
 
+
 class CarBody(msgspec.Struct, frozen=True, kw_only=True):
     """[car]: name, and what the road-load work needs. Mass is as driven, people included."""
 
@@ -231,7 +232,9 @@ def _check(car: Car, where: str) -> None:
     for number, channel in enumerate(car.channel):
         path = f"{where}: channel[{number}]"
         if channel.name in seen:
-            raise InputError(f"{path}.name: {channel.name!r} is already channel[{seen[channel.name]}]; names are unique")
+            raise InputError(
+                f"{path}.name: {channel.name!r} is already channel[{seen[channel.name]}]; names are unique"
+            )
         if not channel.name.strip() or not channel.name.isprintable():
             raise InputError(f"{path}.name: {channel.name!r} is empty or has control characters; use plain text")
         seen[channel.name] = number
@@ -248,9 +251,13 @@ def _check(car: Car, where: str) -> None:
 def _check_channel(channel: Channel, path: str) -> None:
     if channel.role == "engine_speed":
         if channel.unit and channel.unit not in SPEED_UNITS:
-            raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}")
+            raise InputError(
+                f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}"
+            )
         if channel.rpm_per_unit is not None and not (math.isfinite(channel.rpm_per_unit) and channel.rpm_per_unit != 0):
-            raise InputError(f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero")
+            raise InputError(
+                f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero"
+            )
         if not math.isfinite(channel.rpm_at_zero):
             raise InputError(f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number")
     if channel.role == "load" and channel.unit and channel.unit not in LOAD_UNITS:

@@ -40,6 +40,11 @@ class EventList:
             self._events.append(event)
         return event
 
+    @property
+    def last(self) -> int:
+        """The number of the newest event; 0 before there is one."""
+        return self._last
+
     def since(self, number: int) -> tuple[list[Event], int]:
         """The events after `number`, and how many of them were dropped before they could be read."""
         with self._lock:

@@ -25,6 +25,19 @@ class LiveRows:
         return len(self.time_s)
 
 
+def join_rows(parts: list[LiveRows]) -> LiveRows:
+    """Several runs of live rows as one; none gives empty rows."""
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        return LiveRows(np.empty(0), np.empty(0, np.float32), np.empty(0, np.float32))
+    return LiveRows(
+        np.concatenate([part.time_s for part in parts]),
+        np.concatenate([part.speed_rpm for part in parts]),
+        np.concatenate([part.load for part in parts]),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Steady:
     """How steady the speed is now, for the bracket that closes.

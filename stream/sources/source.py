@@ -18,8 +18,9 @@ class SourceNote:
 class Source(Protocol):
     """Used by one thread, the reader, from open to close.
 
-    `realtime` is True where the sender does not wait for us (a serial line): a ring that is full then loses the oldest
-    samples of the reader that fell behind, and says so. False (a replay, a log): the reader waits for the slowest claim.
+    `realtime` is True where the sender does not wait for us (a serial line): a ring that is full then loses the
+    oldest samples of the reader that fell behind, and says so. False (a replay, a log): the reader waits for the
+    slowest claim.
     """
 
     realtime: bool

@@ -1,0 +1,287 @@
+"""Drive: what the command line and the window hold on to while a stream runs."""
+
+import shutil
+import threading
+import time
+from collections import deque
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from stream.block import Block, StreamInfo
+from stream.car import Car
+from stream.drive.livelog import LiveLog, LiveLogCursor
+from stream.drive.recorder import Recorder, Take
+from stream.errors import StorageError
+from stream.events import EventList
+from stream.live.stage import LiveStage
+from stream.live.view import DriveStatus, LiveRows
+from stream.reader import Reader
+from stream.record.names import new_session_path
+from stream.record.writer import SessionWriter
+from stream.ring import Cursor, Ring
+from stream.sources.source import Source, SourceNote
+
+RING_S = 120.0  # how long a disk may hang before a sample is lost
+READ_ROWS = 65536
+PUBLISH_S = 0.03  # as often as a screen is drawn
+
+
+class Drive:
+    """Source → ring → live stage → recorder and window, until the source is finished or stop() is called.
+
+    folder     where session files go; None records nothing
+    path       the session file itself, in place of a new one in the folder
+    record     whether recording begins with the first sample
+    """
+
+    def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
+                 tune: str = "", gear: int | None = None, record: bool = True,
+                 targets: tuple[float, ...] = ()) -> None:  # fmt: skip
+        self.car, self.source = car, source
+        self.events = EventList()
+        self.recorded: list[Path] = []
+        self._folder, self._path = folder, path
+        self._tune, self._gear, self._targets = tune, gear, targets
+        self._want_recording = record and (folder is not None or path is not None)
+        self._notes: deque[SourceNote] = deque()
+        self._marks: deque[str] = deque()
+        self._reader = Reader(source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)))
+        self._engine = threading.Thread(target=self._run, name="steadypull-engine", daemon=True)
+        self._recorders: list[Recorder] = []
+        self._take: Take | None = None
+        self._stage: LiveStage | None = None
+        self._origin = 0
+        self._log = LiveLog()
+        self._last: LiveRows | None = None
+        self._published = DriveStatus(state="opening", targets=targets)
+        self._next_publish = 0.0
+        self._failure: BaseException | None = None
+        self._away = False
+        self._lock = threading.Lock()
+        self._restart = False
+        self.done = threading.Event()
+
+    # -- for the owner ------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the source and let it run, on threads of its own. Returns at once."""
+        self._reader.start()
+        self._engine.start()
+
+    def wait_open(self, timeout_s: float | None = None) -> bool:
+        """Wait until the stream is described, or cannot be. Raises what kept it from opening."""
+        opened = self._reader.opened.wait(timeout_s)
+        if self._reader.ring is None and self._reader.failure is not None:
+            raise self._reader.failure
+        return opened
+
+    def stop(self) -> None:
+        """End the drive soon: the recording is finished, the port given back."""
+        self._reader.stop()
+
+    def join(self, timeout_s: float | None = None) -> None:
+        """Wait for the end, and raise what went wrong on the way, the disk's failure last."""
+        self.done.wait(timeout_s)
+        for failure in (self._reader.failure, self._failure, *(r.failure for r in self._recorders)):
+            if failure is not None:
+                raise failure
+
+    @property
+    def stage(self) -> LiveStage | None:
+        """The live stage of the session that runs, or ran last."""
+        return self._stage
+
+    # -- for the window: all return at once ---------------------------------------------------------------------
+
+    @property
+    def info(self) -> StreamInfo | None:
+        """What the stream carries; None until it is described."""
+        return None if self._reader.ring is None else self._reader.ring.info
+
+    def raw_cursor(self) -> Cursor:
+        """A place at the newest raw row. Raises RuntimeError before the stream is described."""
+        return self._ring().cursor()
+
+    def live_cursor(self) -> LiveLogCursor:
+        """A place at the newest live row."""
+        return self._log.cursor()
+
+    def start_recording(self) -> None:
+        """Begin a new session file with the next sample. Raises StorageError where there is no folder for it."""
+        if self._folder is None and self._path is None:
+            raise StorageError("no folder to record to; start again with -o FOLDER")
+        with self._lock:
+            self._want_recording = True
+
+    def stop_recording(self) -> None:
+        """Finish the session file; the live numbers go on."""
+        with self._lock:
+            self._want_recording = False
+
+    def set_tune(self, label: str) -> None:
+        """Name the tune that is in the car now. A session has one tune, so a recording goes on in a new file."""
+        with self._lock:
+            if label != self._tune:
+                self._tune = label
+                self._restart = self._take is not None
+
+    def mark(self, text: str = "") -> None:
+        """Put a mark at this moment."""
+        self._marks.append(text)
+
+    def skip_target(self) -> None:
+        """Leave the next target out."""
+
+    def redo_target(self) -> None:
+        """Go back to the target before."""
+
+    def status(self) -> DriveStatus:
+        """One look at the drive."""
+        last = self._last
+        return replace(
+            self._published, state=self._state(), failure=self._failure_text(), recording=self._take is not None,
+            path=self.recorded[-1] if self.recorded else None, tune=self._tune,
+            speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
+            load=float("nan") if last is None else float(last.load[-1]),
+            disk_free_bytes=self._disk_free(), counters=self.source.counters(),
+        )  # fmt: skip
+
+    # -- the engine's thread ------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            self._reader.opened.wait()
+            ring = self._reader.ring
+            if ring is not None:
+                cursor = ring.cursor(claim=True)
+                self._begin(ring, cursor)
+                self._reader.go.set()
+                self._follow(ring, cursor)
+        except BaseException as error:  # noqa: BLE001 - kept, and raised again by join()
+            self._failure = error
+            self._reader.stop()
+        finally:
+            self._end()
+            for recorder in self._recorders:
+                recorder.join()
+            self.done.set()
+
+    def _follow(self, ring: Ring, cursor: Cursor) -> None:
+        while not cursor.drained:
+            cursor.wait(0.1)
+            self._tell(ring)
+            self._obey(ring, cursor)
+            block = cursor.read(READ_ROWS)
+            if block is not None:
+                self._push(block, cursor)
+        self._tell(ring)
+
+    def _push(self, block: Block, cursor: Cursor) -> None:
+        stage = self._stage
+        if stage is None:
+            return
+        if stage.rows == 0:
+            self._origin = block.first
+        rows = stage.push(block)
+        if len(rows):
+            self._last = rows
+            self._log.add(rows)
+        if self._take is not None:
+            self._take.passed(cursor.row, rows)
+        now = time.monotonic()
+        if now >= self._next_publish:
+            self._publish(stage)
+            self._next_publish = now + PUBLISH_S
+
+    def _tell(self, ring: Ring) -> None:
+        """What the source said and what the person marked, as events at their place in the session."""
+        rate = ring.info.rate_hz
+        while self._notes:
+            note = self._notes.popleft()
+            self._away = note.kind == "device-away" or (self._away and note.kind != "device-back")
+            if note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
+                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
+        while self._marks:
+            self.events.add(self._stage.time_s if self._stage else 0.0, "mark", self._marks.popleft())
+
+    def _obey(self, ring: Ring, cursor: Cursor) -> None:
+        """Start or end a recording between two blocks, as the window last asked."""
+        with self._lock:
+            want, restart = self._want_recording, self._restart
+            self._restart = False
+        if restart or want != (self._take is not None):
+            self._end()
+            self._begin(ring, cursor)
+
+    def _begin(self, ring: Ring, cursor: Cursor) -> None:
+        """A new session from the next sample on, recorded where that is wanted."""
+        stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
+        self._stage = stage
+        if not self._want_recording:
+            return
+        now = datetime.now(UTC)
+        path = self._path if self._path is not None else new_session_path(self._folder or Path(), self._tune, now)
+        load = self.car.by_role("load")
+        writer = SessionWriter(
+            path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
+            live_rate_hz=stage.settings.live_rate_hz, live_filter=stage.settings.filter,
+            live_delay_s=stage.settings.delay_s, load_unit="" if load is None else load.unit,
+            calibration="provisional",
+        )  # fmt: skip
+        self.recorded.append(path)
+        newest = self.events.last
+        self.events.add(0.0, "recording-began", path.name)
+        self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)
+        recorder = Recorder(self._take)
+        self._recorders.append(recorder)
+        recorder.start()
+
+    def _end(self) -> None:
+        """Close the session that runs: the stage's last findings, then the recorder's last rows."""
+        stage, take = self._stage, self._take
+        self._take = None
+        if stage is not None:
+            stage.finish()
+            self._publish(stage)
+        if take is not None:
+            self.events.add(take.stage.time_s, "recording-ended", take.writer.path.name)
+            take.ended.set()
+
+    def _publish(self, stage: LiveStage) -> None:
+        """A snapshot for the window: the stage itself belongs to this thread alone."""
+        holds, pulls = stage.holds, stage.pulls
+        load = self.car.by_role("load")
+        self._published = DriveStatus(
+            state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
+            steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), targets=self._targets,
+        )  # fmt: skip
+
+    # -- small answers ------------------------------------------------------------------------------------------
+
+    def _ring(self) -> Ring:
+        if self._reader.ring is None:
+            raise RuntimeError("the stream is not described yet")
+        return self._reader.ring
+
+    def _state(self) -> Literal["opening", "running", "away", "finished", "failed"]:
+        if self._failure_text():
+            return "failed"
+        if self.done.is_set():
+            return "finished"
+        if self._reader.ring is None:
+            return "opening"
+        return "away" if self._away else "running"
+
+    def _failure_text(self) -> str:
+        failures = (self._reader.failure, self._failure, *(r.failure for r in self._recorders))
+        return next((str(failure) or repr(failure) for failure in failures if failure is not None), "")
+
+    def _disk_free(self) -> int | None:
+        folder = self._path.parent if self._path is not None else self._folder
+        try:
+            return None if folder is None else shutil.disk_usage(folder).free
+        except OSError:
+            return None

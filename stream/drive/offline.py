@@ -1,0 +1,66 @@
+"""A source that does not run in real time, through the live stage and into a session, in one thread."""
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from stream.car import Car
+from stream.errors import StorageError
+from stream.events import EventList
+from stream.live.stage import LiveStage
+from stream.record.writer import SessionWriter
+from stream.sources.source import Source
+
+
+def run_offline(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: datetime, note: str = "",
+                path: Path | None = None, progress: Callable[[int], None] | None = None) -> LiveStage:  # fmt: skip
+    """Pass a whole source through a live stage; with `path`, write the session too.
+
+    `progress` is told the index behind each block. The source is opened here and closed at the end. Raises what the
+    source raises, and StorageError; a session that could not be finished is left as the last flush had it.
+    """
+    try:
+        info = source.open()
+        events = EventList(capacity=1 << 20)
+        stage = LiveStage(car, info, events, tune, gear)
+        writer = None
+        if path is not None:
+            load = car.by_role("load")
+            settings = stage.settings
+            writer = SessionWriter(
+                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc,
+                live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
+                load_unit="" if load is None else load.unit, calibration="provisional", journal=False,
+            )  # fmt: skip
+        try:
+            _pump(source, stage, writer, progress)
+            stage.finish()
+            if writer is not None:
+                writer.add_events(events.since(0)[0])
+                writer.finish(stage.holds, stage.pinned, stage.pulls)
+        except StorageError:
+            if writer is not None:
+                writer.abandon()
+            raise
+    finally:
+        source.close()
+    return stage
+
+
+def _pump(
+    source: Source, stage: LiveStage, writer: SessionWriter | None, progress: Callable[[int], None] | None
+) -> None:
+    origin: int | None = None
+    while not source.finished:
+        for block in source.read(0.1):
+            origin = block.first if origin is None else origin
+            rows = stage.push(block)
+            if writer is not None:
+                writer.append(block)
+                writer.append_live(rows)
+            if progress is not None:
+                progress(block.end - origin)
+        for note in source.take_notes():
+            if note.kind != "gap":
+                at = max(0.0, (note.index - (origin or 0)) / stage.info.rate_hz)
+                stage.events.add(at, note.kind, note.text)

@@ -1,0 +1,113 @@
+"""The recorder thread: rows from the ring into the session file, so that a slow disk delays nothing else.
+
+It follows the live stage and never overtakes it, so that a session ends on the very sample that the stage ended on.
+"""
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from stream.errors import StorageError
+from stream.events import EventList
+from stream.live.stage import LiveStage
+from stream.live.view import LiveRows, join_rows
+from stream.record.writer import SessionWriter
+from stream.ring import Cursor
+
+FLUSH_S = 0.5
+CHUNK_ROWS = 65536
+
+
+@dataclass
+class Take:
+    """One session being recorded: what the stage hands to the recorder, and how far.
+
+    The stage's thread raises `stage_row` (rows of the ring that it has seen) and sets `ended` behind the last one.
+    """
+
+    writer: SessionWriter
+    cursor: Cursor
+    stage: LiveStage
+    events: EventList
+    stage_row: int
+    live: list[LiveRows] = field(default_factory=list)
+    ended: threading.Event = field(default_factory=threading.Event)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    seen_event: int = 0
+
+    def passed(self, row: int, rows: LiveRows) -> None:
+        """The stage has seen the ring up to `row` and gave these live rows."""
+        with self.lock:
+            self.stage_row = row
+            if len(rows):
+                self.live.append(rows)
+
+    def take_live(self) -> tuple[int, LiveRows]:
+        """The row that the stage has reached, and the live rows since the last call."""
+        with self.lock:
+            parts, self.live = self.live, []
+            return self.stage_row, join_rows(parts)
+
+
+class Recorder(threading.Thread):
+    """Writes one take until it has ended and is drained, then finishes the session.
+
+    `failure` keeps what went wrong; the session is then left as the last flush had it, with its journal beside it.
+    """
+
+    def __init__(self, take: Take, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(name="steadypull-recorder", daemon=True)
+        self.take = take
+        self.failure: BaseException | None = None
+        self._clock = clock
+
+    def run(self) -> None:
+        """The thread's whole life."""
+        try:
+            self._record()
+        except StorageError as error:
+            self.failure = error
+            self.take.events.add(self.take.stage.time_s, "fault", str(error))
+            self.take.writer.abandon()
+        except BaseException as error:  # noqa: BLE001 - kept, and raised again in the owner's thread
+            self.failure = error
+            self.take.writer.abandon()
+        finally:
+            self.take.cursor.close()
+
+    def _record(self) -> None:
+        take = self.take
+        next_flush = self._clock() + FLUSH_S
+        while not self._drained():
+            limit, rows = take.take_live()
+            take.writer.append_live(rows)
+            self._copy_up_to(limit)
+            if self._clock() >= next_flush:
+                self._add_events()
+                take.writer.flush()
+                next_flush = self._clock() + FLUSH_S
+            if not self._drained():
+                take.ended.wait(0.02)
+        _, rows = take.take_live()
+        take.writer.append_live(rows)
+        self._add_events()
+        stage = take.stage
+        take.writer.finish(stage.holds, stage.pinned, stage.pulls)
+
+    def _drained(self) -> bool:
+        return self.take.ended.is_set() and self.take.cursor.row >= self.take.stage_row
+
+    def _copy_up_to(self, limit: int) -> None:
+        cursor = self.take.cursor
+        while cursor.row < limit:
+            block = cursor.read(min(CHUNK_ROWS, limit - cursor.row))
+            if block is None:
+                return
+            self.take.writer.append(block)
+
+    def _add_events(self) -> None:
+        events, _ = self.take.events.since(self.take.seen_event)
+        if events:
+            self.take.seen_event = events[-1].number
+            self.take.writer.add_events(events)

@@ -1,0 +1,321 @@
+"""Holds: stretches of steady engine speed, found live, on decision ticks only.
+
+A candidate opens when the last `min_s` stay in the band, grows while they do, and is flagged when no drift shows that
+its own wander does not explain. When it ends, one waits for the ramp behind it, places both edges by a hinge between
+ramp and plateau, and judges what is left once more. The cost of a decision does not grow with the length of a hold.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.live.edges import CONTEXT_S, plateau_edges
+from stream.live.mean import mean_with_error
+from stream.live.records import Hold
+from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, slope_of
+from stream.live.ticks import TickBuffer
+
+Floats = npt.NDArray[np.float64]
+
+DECISIONS_PER_S = 10.0
+LENGTH_SLACK_S = 0.05  # edges are placed on bins of 0.04 s
+LINE_GOES_ON = 0.5  # a sweep: what lies outside fits the stretch's line twice as well as its mean
+
+
+@dataclass(slots=True)
+class _Candidate:
+    """A stretch that is in its band so far: ticks start..end, with sums about `reference`."""
+
+    start: int
+    end: int
+    reference: float
+    total: float
+    out: int = 0
+    trailing_out: int = 0
+    flagged: bool = False
+
+    @property
+    def mean(self) -> float:
+        return self.reference + self.total / (self.end - self.start)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ended:
+    """A stretch that waits for the ticks behind it before it is judged."""
+
+    start: int
+    end: int
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FoundHold:
+    """A hold in ticks, with what is known of it."""
+
+    start: int
+    end: int
+    record: Hold
+
+
+class HoldFinder:
+    """Feed it the ticks of each unbroken run; take holds from `found`.
+
+    `line` turns the signal into rpm (rpm per unit, rpm at zero). `time_of` gives the session time of a tick.
+    """
+
+    def __init__(self, steady: Steadiness, line: tuple[float, float], start_s: float) -> None:
+        self.steady = steady
+        self.found: list[FoundHold] = []
+        self.changes: deque[tuple[str, int, float]] = deque()  # ("hold-began" | "hold-broken", tick, rpm)
+        self._line = line
+        self._time_at_zero = start_s
+        self._every = max(1, round(steady.rate_hz / DECISIONS_PER_S))
+        self._buffer = TickBuffer(0)
+        self._candidate: _Candidate | None = None
+        self._ended: deque[_Ended] = deque()
+        self._free_from = 0  # ticks before it belong to a hold, or to another run
+        self._settled_to = 0
+        self._next = 0
+        self._context = round(CONTEXT_S * steady.rate_hz)
+
+    def begin_run(self, tick: int) -> None:
+        """An unbroken run of ticks starts here: the stream's start, or the first judged tick after a gap."""
+        self.end_run()
+        self._buffer = TickBuffer(tick)
+        self._free_from = self._settled_to = tick
+        self._next = (tick // self._every + 1) * self._every
+
+    def push(self, columns: Floats) -> None:
+        """Ticks that follow the last ones: rows signal, load, clipped; shape (3, n)."""
+        self._buffer.append(columns)
+        while self._next <= self._buffer.end:
+            self._decide(self._next)
+            self._next += self._every
+
+    def end_run(self) -> None:
+        """The run is over: a gap, or the end. What is open is closed on what there is."""
+        if self._buffer.end > self._next - self._every:
+            self._decide(self._buffer.end)
+        if self._candidate is not None:
+            self._close(self._candidate.end)
+        self._settle(self._buffer.end, final=True)
+
+    @property
+    def candidate(self) -> tuple[int, int, bool, float] | None:
+        """(start tick, end tick, flagged, mean rpm) of the stretch that is steady now."""
+        c = self._candidate
+        return None if c is None else (c.start, c.end, c.flagged, c.mean)
+
+    def recent_rpm(self) -> Floats:
+        """The last `min_s` of ticks, rpm; fewer at the start of a run."""
+        return self._rpm(self._buffer.end - self.steady.min_ticks, self._buffer.end)
+
+    # -- decisions ------------------------------------------------------------------------------------------------
+
+    def _decide(self, end: int) -> None:
+        if self._candidate is None:
+            self._look(end)
+        else:
+            self._extend(self._candidate, end)
+        self._settle(end, final=False)
+        oldest = self._ended[0].start if self._ended else end
+        if self._candidate is not None:
+            oldest = min(oldest, self._candidate.start)
+        self._buffer.forget_before(min(oldest, end - self.steady.min_ticks) - 2 * self._context)
+
+    def _look(self, end: int) -> None:
+        """Open a candidate where the last `min_s` are in the band, the engine turns and nothing was clipped."""
+        start = end - self.steady.min_ticks
+        if start < self._free_from:
+            return
+        rpm = self._rpm(start, end)
+        mean = float(np.mean(rpm))
+        if mean < STANDING_RPM or self._clipped(start, end).any() or not self.steady.in_band(rpm):
+            return
+        self._candidate = _Candidate(start, end, mean, 0.0)
+        self._flag(self._candidate)
+
+    def _extend(self, c: _Candidate, end: int) -> None:
+        """Take the new ticks into the candidate, or end it where speed left the band."""
+        clipped = np.flatnonzero(self._clipped(c.end, end))
+        if len(clipped):
+            self._grow(c, c.end + int(clipped[0]))
+            self._close(c.end - c.trailing_out)
+            self._free_from = end  # conservative: the next candidate starts behind what was clipped
+            return
+        self._grow(c, end)
+        too_many = c.out > max(FORGIVEN_SHARE * (end - c.start), self.steady.forgiven_ticks)
+        if c.trailing_out > self.steady.forgiven_ticks or too_many:
+            self._close(end - c.trailing_out)
+            return
+        self._trim_head(c)
+        if end - c.start < self.steady.min_ticks:
+            self._break(c)
+            return
+        self._flag(c)
+
+    def _grow(self, c: _Candidate, end: int) -> None:
+        rpm = self._rpm(c.end, end)
+        if not len(rpm):
+            return
+        c.total += float(np.sum(rpm - c.reference))
+        c.end = end
+        out = np.abs(rpm - c.mean) > self.steady.band(c.mean)
+        c.out += int(np.count_nonzero(out))
+        inside = np.flatnonzero(~out)
+        c.trailing_out = len(out) - 1 - int(inside[-1]) if len(inside) else c.trailing_out + len(out)
+
+    def _trim_head(self, c: _Candidate) -> None:
+        """Drop leading steps that left the band as the mean settled: the ramp or creep that a first window covers."""
+        while c.end - c.start >= self.steady.min_ticks:
+            head = self._rpm(c.start, c.start + self._every)
+            away = int(np.count_nonzero(np.abs(head - c.mean) > self.steady.band(c.mean)))
+            if 2 * away <= len(head):
+                return
+            c.total -= float(np.sum(head - c.reference))
+            c.start += len(head)
+            c.out = max(0, c.out - away)
+
+    def _flag(self, c: _Candidate) -> None:
+        if c.flagged:
+            return
+        limit = self.steady.drift_limit(c.mean)
+        length_s = (c.end - c.start) / self.steady.rate_hz
+        # A long stretch cannot drift above the limit and stay in its band, so there is no need to look.
+        short = length_s * limit < 3.0 * self.steady.band(c.mean)
+        if short and slope_of(self._rpm(c.start, c.end), self.steady.rate_hz).beyond(limit):
+            return
+        c.flagged = True
+        self.changes.append(("hold-began", c.start, c.mean))
+
+    def _break(self, c: _Candidate) -> None:
+        if c.flagged:
+            self.changes.append(("hold-broken", c.end, c.mean))
+        self._candidate = None
+
+    def _close(self, end: int) -> None:
+        c = self._candidate
+        self._candidate = None
+        if c is None:
+            return
+        if end - c.start >= self.steady.min_ticks - self.steady.forgiven_ticks:
+            self._ended.append(_Ended(c.start, end, c.flagged))
+        if c.flagged:
+            self._free_from = end
+        else:
+            # It may have hidden the start of a hold; look again from a little later on.
+            self._free_from = c.start + self._every
+
+    # -- judgement ------------------------------------------------------------------------------------------------
+
+    def _settle(self, now: int, *, final: bool) -> None:
+        while self._ended and (final or self._ended[0].end + self._context <= now):
+            ended = self._ended.popleft()
+            hold = self._judge(max(ended.start, self._settled_to), ended.end)
+            if hold is None and ended.flagged:
+                self.changes.append(("hold-broken", ended.end, float("nan")))
+            elif hold is not None:
+                self._settled_to = hold.end
+                self.found.append(hold)
+
+    def _judge(self, start: int, end: int) -> FoundHold | None:
+        """Place the edges of an ended stretch; None where what is left is no hold."""
+        if end - start < self.steady.min_ticks // 2:
+            return None
+        stretch = self._rpm(start, end)
+        before = self._rpm(max(start - self._context, self._settled_to), start)
+        behind = self._rpm(end, end + self._context)
+        edges = plateau_edges(before, stretch, behind, self.steady)
+        a = max(start + edges.first, self._settled_to, self._buffer.base)
+        b = min(start + edges.end, self._buffer.end)
+        a, b = self._trim(a, b)
+        slack = round(LENGTH_SLACK_S * self.steady.rate_hz)
+        if b - a < self.steady.min_ticks - slack or self._clipped(a, b).any():
+            return None
+        rpm = self._rpm(a, b)
+        if float(np.mean(rpm)) < STANDING_RPM or not self.steady.in_band(rpm):
+            return None
+        slope = slope_of(rpm, self.steady.rate_hz)
+        if self._drifts(a, b, slope, hinged=edges.ramp_before != 0 and edges.ramp_behind != 0):
+            return None
+        return FoundHold(a, b, self._record(a, b))
+
+    def _trim(self, a: int, b: int) -> tuple[int, int]:
+        """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while
+        more is out than is forgiven, the end that holds more of it."""
+        while b - a >= self.steady.min_ticks // 2:
+            rpm = self._rpm(a, b)
+            mean = float(np.mean(rpm))
+            out = np.abs(rpm - mean) > self.steady.band(mean)
+            if out[0] or out[-1]:
+                inside = np.flatnonzero(~out)
+                a, b = (a + int(inside[0]), a + int(inside[-1]) + 1) if len(inside) else (a, a)
+                continue
+            if self.steady.in_band(rpm):
+                break
+            where = np.flatnonzero(out)
+            early = where[where < len(out) // 2]
+            late = where[where >= len(out) // 2]
+            if len(early) >= len(late):
+                a += int(early[-1]) + 1
+            else:
+                b = a + int(late[0])
+        return a, b
+
+    def _drifts(self, a: int, b: int, slope: Slope, *, hinged: bool) -> bool:
+        """True for a sweep: the drift is above the limit, and neither wander nor the hinges speak against it."""
+        rpm = self._rpm(a, b)
+        limit = self.steady.drift_limit(float(np.mean(rpm)))
+        if abs(slope.rpm_per_s) <= limit:
+            return False
+        if slope.beyond(limit):
+            # In a stretch shorter than the wander's own period, one swing of the foot is all one sees. Where a ramp
+            # breaks off at both ends and something wanders, up to twice the limit is a swing.
+            wanders = slope.wander_rpm > 2.0 * slope.noise_rpm
+            return not (hinged and wanders and abs(slope.rpm_per_s) < 2.0 * limit)
+        return self._goes_on(a, b, rpm, slope)
+
+    def _goes_on(self, a: int, b: int, rpm: Floats, slope: Slope) -> bool:
+        """True where the ticks on both sides follow the line of the stretch rather than its mean."""
+        follows = []
+        rate = self.steady.rate_hz
+        middle, mean = (a + b - 1) / 2.0, float(np.mean(rpm))
+        for low, high in (
+            (max(a - self._context, self._buffer.base), a),
+            (b, min(b + self._context, self._buffer.end)),
+        ):
+            outside = self._rpm(low, high)
+            if len(outside) < rate / 2:
+                continue
+            line = mean + slope.rpm_per_s * (np.arange(low, low + len(outside)) - middle) / rate
+            off_line, off_mean = (
+                float(np.mean(np.abs(outside - line))),
+                float(np.mean(np.abs(outside - mean))),
+            )
+            follows.append(off_line < LINE_GOES_ON * off_mean)
+        return bool(follows) and all(follows)
+
+    def _record(self, a: int, b: int) -> Hold:
+        signal, load = self._buffer.column(0, a, b), self._buffer.column(1, a, b)
+        mean, sd, error, count = mean_with_error(signal)
+        per_unit, at_zero = self._line
+        drift = slope_of(signal, self.steady.rate_hz).rpm_per_s * per_unit
+        known = load[~np.isnan(load)]
+        load_mean = float(np.mean(known)) if len(known) else None
+        return Hold(
+            start_s=self.time_of(a), end_s=self.time_of(b), signal_mean=mean, signal_sem=error,
+            speed_rpm=per_unit * mean + at_zero, speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=drift,
+            load_mean=load_mean, n_effective=count,
+        )  # fmt: skip
+
+    def time_of(self, tick: int) -> float:
+        """Session time of a tick, the filter's delay taken off."""
+        return max(0.0, self._time_at_zero + tick / self.steady.rate_hz)
+
+    def _rpm(self, start: int, end: int) -> Floats:
+        return self._buffer.column(0, start, end) * self._line[0] + self._line[1]
+
+    def _clipped(self, start: int, end: int) -> npt.NDArray[np.bool_]:
+        return self._buffer.column(2, start, end) > 0

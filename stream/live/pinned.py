@@ -1,0 +1,132 @@
+"""Pinned stretches: the speed signal stands at one value, at the bottom or the top of what it ever showed, while the
+engine's speed changes. No hold for the line, but the evidence for a dead band and a ceiling.
+
+A signal that stands still is no proof by itself: a very even hold looks the same. What tells them apart is another
+channel that moves as it only does when speed changes, or a stillness that no foot has: far below the wander of the
+drive's other holds. Without either, and until targets say otherwise, a hold stays a hold.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.live.records import Hold, Pinned
+
+Floats = npt.NDArray[np.float64]
+
+STEP_S = 0.1
+STILL_RPM = 8.0  # half of the span that a stuck signal may have, beyond its noise
+NOISE_SHARE = 6.0
+SHORTEST_S = 1.5
+BRIDGED_S = 0.3  # a spark or a bump may lift the signal for this long
+STILL_SHARE = 0.34  # of the wander of the other holds
+ALIVE_SHARE = 3.0  # times what another channel moves in the holds
+AS_GOOD_AS_STILL_RPM = 1.5
+WANDER_SEEN_RPM = 4.0
+WHITE_RATIO = 1.6
+ABOVE_IDLE_RPM = 1300.0  # by a provisional line; a mean above it is no idle
+MOST_SHARE_OF_SPAN = 0.02  # a stuck level is a point, not a region
+
+
+def find_pinned(
+    trace: Floats, holds: list[Hold], line: tuple[float, float], min_s: float
+) -> tuple[list[Pinned], list[Hold]]:
+    """The pinned stretches of a session, and the holds that they take the place of.
+
+    trace: rows of time_s, signal, spread, other channels…, each over 0.1 s; line: rpm per unit, rpm at zero.
+    """
+    if len(trace) < SHORTEST_S / STEP_S:
+        return [], []
+    signal = trace[:, 1]
+    per_rpm = 1.0 / abs(line[0])
+    noise = float(np.quantile(trace[:, 2], 0.1))
+    reach = min(STILL_RPM * per_rpm + NOISE_SHARE * noise / 4.0, MOST_SHARE_OF_SPAN * float(np.ptp(signal)))
+    pinned: list[Pinned] = []
+    if reach <= 0:
+        return [], []
+    for at, extreme in (("bottom", float(np.min(signal))), ("top", float(np.max(signal)))):
+        level = _level(signal, extreme, reach)
+        stretches = _stretches(trace, np.abs(signal - level) <= reach)
+        others = [hold for hold in holds if abs(hold.signal_mean - level) > 2.0 * reach]
+        for rows in stretches:
+            if _stuck(trace, rows, others, line, min_s):
+                value = float(np.mean(signal[rows]))
+                start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + STEP_S
+                pinned.append(Pinned(start_s=start, end_s=end, signal=value, at=at))  # type: ignore[arg-type]
+    pinned.sort(key=lambda stretch: stretch.start_s)
+    taken = [hold for hold in holds if any(_covers(stretch, hold) for stretch in pinned)]
+    return pinned, taken
+
+
+def _level(signal: Floats, extreme: float, reach: float) -> float:
+    """The value at which the signal stands near its extreme: the median of what lies within twice the reach."""
+    near = signal[np.abs(signal - extreme) <= 2.0 * reach]
+    return float(np.median(near))
+
+
+def _stretches(trace: Floats, inside: npt.NDArray[np.bool_]) -> list[slice]:
+    """Runs of rows at the level, short excursions bridged, none over a break in time, each at least SHORTEST_S."""
+    rows = np.flatnonzero(inside)
+    if not len(rows):
+        return []
+    apart = np.diff(trace[rows, 0])
+    cuts = np.flatnonzero(apart > STEP_S + BRIDGED_S + 1e-6) + 1
+    runs = [slice(int(run[0]), int(run[-1]) + 1) for run in np.split(rows, cuts)]
+    return [run for run in runs if (run.stop - run.start) * STEP_S >= SHORTEST_S - 1e-6]
+
+
+def _stuck(trace: Floats, rows: slice, others: list[Hold], line: tuple[float, float], min_s: float) -> bool:
+    """Whether a stretch at one end of the signal is stuck: the engine's speed changes under it."""
+    rpm = trace[rows, 1] * line[0] + line[1]
+    if float(np.std(rpm)) > AS_GOOD_AS_STILL_RPM and not _is_white(rpm):
+        return False  # it wanders, so it is alive
+    times = trace[:, 0]
+    reference = [(times >= hold.start_s) & (times < hold.end_s) for hold in others]
+    reference = [mask for mask in reference if np.count_nonzero(mask) >= min_s / STEP_S / 2]
+    wander = float(np.median([np.std(trace[mask, 1]) for mask in reference])) * abs(line[0]) if reference else 0.0
+    # Where all holds are as still as the noise, stillness says nothing.
+    stiller = wander > WANDER_SEEN_RPM and float(np.std(rpm)) < STILL_SHARE * wander
+    if any(_moves(trace[:, column], rows, reference, stiller) for column in range(3, trace.shape[1])):
+        return True
+    # Nothing but the signal to go by: an engine at rest or at idle may be as still as this, a driven one may not.
+    long_enough = len(reference) >= 2 and (rows.stop - rows.start) * STEP_S >= min_s
+    return stiller and long_enough and float(np.mean(rpm)) > ABOVE_IDLE_RPM
+
+
+def _moves(channel: Floats, rows: slice, reference: list[npt.NDArray[np.bool_]], stiller: bool) -> bool:
+    """Whether another channel shows the engine alive under a still signal: it changes by far more than while speed
+    is held; or, where feet wander and this signal does not, it changes as it does under a wandering foot."""
+    here = _movement(channel[rows])
+    usual = [_movement(channel[mask]) for mask in reference]
+    usual = [value for value in usual if np.isfinite(value)]
+    if not usual or not np.isfinite(here) or here <= 0:
+        return False
+    scale = float(np.median(usual))
+    if here > ALIVE_SHARE * scale:
+        return True
+    return stiller and here > 0.5 * scale and not _is_white(channel[rows])
+
+
+def _is_white(values: Floats) -> bool:
+    """Whether neighbours differ as much as strangers do: noise about one value, with nothing slow in it.
+
+    The ratio of the two scatters is 1 for white noise (von Neumann 1941, of its inverse square) and 2.3 to 11 for a
+    wander with a period of 1 to 5 s on a step of 0.1 s.
+    """
+    values = values[np.isfinite(values)]
+    steps = float(np.std(np.diff(values))) / 2**0.5 if len(values) > 2 else 0.0
+    return float(np.std(values)) <= WHITE_RATIO * steps
+
+
+def _movement(values: Floats) -> float:
+    """How far a channel moves, single bumps left out: the span of the middle nine tenths, of means of half a second."""
+    values = values[np.isfinite(values)]
+    count = len(values) // 5
+    if count < 2:
+        return float("nan")
+    low, high = np.quantile(values[: 5 * count].reshape(count, 5).mean(axis=1), [0.05, 0.95])
+    return float(high - low)
+
+
+def _covers(stretch: Pinned, hold: Hold) -> bool:
+    overlap = min(stretch.end_s, hold.end_s) - max(stretch.start_s, hold.start_s)
+    return overlap > 0.5 * (hold.end_s - hold.start_s)

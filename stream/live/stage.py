@@ -1,0 +1,309 @@
+"""The live stage: Blocks in; speed and load at the live rate, holds, pinned stretches, pulls and health out.
+
+The same code runs on the wire, in a replay and on a log. Arithmetic is float64; decisions fall on live ticks only, so
+any split of the same samples gives the same result to the bit.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.block import Block, StreamInfo
+from stream.car import Car
+from stream.events import EventList
+from stream.live.filters import LowPass, cutoff_for
+from stream.live.health import HealthMonitor
+from stream.live.holds import HoldFinder
+from stream.live.pinned import find_pinned
+from stream.live.records import Hold, Pinned, Pull
+from stream.live.steadiness import Steadiness
+from stream.live.trace import CoarseTrace
+from stream.live.view import Health, LiveRows, Steady, join_rows
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+SLOWEST_HZ = 5.0  # under it there is no verdict on holds or pulls
+EVIDENCE_ROLES = ("road_speed", "throttle", "manifold_pressure")  # other channels that show the engine alive
+
+
+@dataclass(frozen=True, slots=True)
+class StageSettings:
+    """How the stage treats a stream: what is written beside /live."""
+
+    live_rate_hz: float
+    decimation: int
+    cutoff_hz: float
+    delay_s: float
+    filter: str
+    verdicts: bool
+    remarks: tuple[str, ...]
+
+
+class LiveStage:
+    """One session's live stage. Push its Blocks in order, then finish(); read `holds`, `pinned`, `pulls`."""
+
+    def __init__(self, car: Car, info: StreamInfo, events: EventList | None = None, tune: str = "",
+                 gear: int | None = None) -> None:  # fmt: skip
+        speed = car.need("engine_speed", "the live stage")
+        self.car, self.info, self.tune, self.gear = car, info, tune, gear
+        self.events = EventList() if events is None else events
+        self.line = speed.rpm_line
+        self.pinned: list[Pinned] = []
+        self.pulls: list[Pull] = []
+        self._stuck: list[Hold] = []  # holds that turn out to be a signal stuck at an end
+        self._told = 0
+        self._columns = _columns(car, info)
+        self._cutoff = cutoff_for(info.rate_hz, car.live.cutoff_hz)
+        self._filter = LowPass(info.rate_hz, self._cutoff)
+        self._every = max(1, round(info.rate_hz / car.live.rate_hz))
+        live_rate = info.rate_hz / self._every
+        self.settings = _settings(car, info, self._filter, self._every)
+        self._steady = Steadiness.of(car.hold, live_rate, provisional=speed.unit != "rpm")
+        self._finder = HoldFinder(self._steady, self.line, -self._filter.delay_s)
+        self._health = HealthMonitor(car, info)
+        self._trace = CoarseTrace(len(self._columns) - 1)
+        self._origin: int | None = None
+        self._rows = 0
+        self._expected = 0  # index, from the session's first sample, that comes next
+        self._judged_from: int | None = None  # index from which on the filter has settled; None between runs
+        self._in_run = self._judging = False
+        self._run_end = 0
+        self._has_load = car.by_role("load") is not None
+        self._clip_pending = False
+        self._was_clipped = False
+        self._last_others = np.zeros(len(self._columns) - 1)
+        self._others_from = np.zeros(len(self._columns) - 1, dtype=np.int64)
+        self._pending: list[Floats] = []  # ticks of the decision step that is not yet full
+        self._finished = False
+        for remark in self.settings.remarks:
+            self.events.add(0.0, "note", remark)
+
+    @property
+    def holds(self) -> list[Hold]:
+        """The holds found so far, in order of time."""
+        return [found.record for found in self._finder.found if found.record not in self._stuck]
+
+    @property
+    def rows(self) -> int:
+        """Rows taken so far."""
+        return self._rows
+
+    @property
+    def time_s(self) -> float:
+        """Session time of the newest sample."""
+        return self._expected / self.info.rate_hz
+
+    def push(self, block: Block) -> LiveRows:
+        """Take the next Block; the new live rows come back."""
+        if not len(block):
+            return join_rows([])
+        if self._origin is None:
+            self._origin = block.first
+        index = block.first - self._origin
+        lost = max(0, index - self._expected)
+        if lost or block.restarted:
+            self._break_run(index, lost)
+        clipped = self._health.clipped(block.samples)
+        values = block.samples[:, self._columns].astype(np.float64)
+        self._health.push(block, clipped, lost + int(np.count_nonzero(~np.isfinite(values[:, 0]))))
+        clips = clipped[:, self._columns[0]]
+        self._tell_clipping(index, clips)
+        parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(index, values[:, 0])]
+        self._expected = index + len(block)
+        self._rows += len(block)
+        self._tell()
+        return join_rows(parts)
+
+    def finish(self) -> None:
+        """The session is over: close what is open, and find what needs the whole of it. Safe to call twice."""
+        if self._finished:
+            return
+        self._end_run()
+        self._tell()
+        if self.settings.verdicts:
+            self.pinned, self._stuck = find_pinned(
+                self._trace.array(),
+                [found.record for found in self._finder.found],
+                self.line,
+                self._steady.rule.min_s,
+            )
+        for stretch in self.pinned:
+            self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
+        self._finished = True
+
+    def health(self) -> Health:
+        """The chain's health now."""
+        return self._health.snapshot()
+
+    def steady(self) -> Steady:
+        """How steady the speed is now."""
+        recent = self._finder.recent_rpm()
+        candidate = self._finder.candidate
+        enough = len(recent) >= self._steady.min_ticks
+        mean = float(np.mean(recent)) if len(recent) else float("nan")
+        steady_s, holding = 0.0, False
+        if candidate is not None:
+            start, end, holding, mean = candidate
+            steady_s = (end - start) / self.settings.live_rate_hz
+        return Steady(
+            spread_rpm=float(np.ptp(recent)) / 2.0 if enough else float("nan"),
+            band_rpm=self._steady.band(mean) if np.isfinite(mean) else float("nan"),
+            steady_s=steady_s, needed_s=self._steady.rule.min_s, holding=holding, mean_rpm=mean,
+        )  # fmt: skip
+
+    # -- samples to ticks -----------------------------------------------------------------------------------------
+
+    def _segments(self, index: int, speed: Floats) -> list[tuple[int, int]]:
+        """The runs of rows whose speed is a number; a missing cell breaks the run as a lost sample does."""
+        finite = np.isfinite(speed)
+        if finite.all():
+            return [(0, len(speed))]
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], finite, [False])).astype(np.int8)))
+        segments = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+        if not finite[0]:
+            self._end_run()
+        return segments
+
+    def _run(self, index: int, values: Floats, clips: Flags) -> LiveRows:
+        """Filter and decimate one run of rows; values (n, channels) with the speed signal first."""
+        if self._in_run and index != self._run_end:
+            self._end_run()
+        if not self._in_run:
+            self._filter.reset()
+            self._in_run, self._clip_pending = True, False
+            self._judged_from = index + self._filter.settle_samples
+            self._others_from[:] = self._judged_from
+        self._run_end = index + len(values)
+        filled, settled = self._fill(index, values)
+        filtered = self._filter.push(filled)
+        offset = -index % self._every
+        ticks = np.arange(index + offset, index + len(values), self._every)
+        rows = filtered[offset :: self._every]
+        others = np.where(ticks[:, np.newaxis] >= settled[offset :: self._every], rows[:, 1:], np.nan)
+        clipped = self._clip_ticks(clips, offset, len(ticks))
+        judged = ticks >= (self._judged_from or 0)
+        self._judge(ticks[judged] // self._every, rows[judged, 0], others[judged], clipped[judged])
+        speed = np.where(judged, rows[:, 0] * self.line[0] + self.line[1], np.nan)
+        load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
+        return LiveRows(
+            ticks / self.info.rate_hz - self._filter.delay_s,
+            speed.astype(np.float32),
+            load.astype(np.float32),
+        )
+
+    def _fill(self, index: int, values: Floats) -> tuple[Floats, npt.NDArray[np.int64]]:
+        """Give missing cells of the other channels their last value; and per row and channel the index from which
+        on that channel has settled again."""
+        others = values[:, 1:]
+        rows = np.arange(index, index + len(values))[:, np.newaxis]
+        missing = ~np.isfinite(others)
+        if not missing.any():
+            self._last_others = values[-1, 1:].copy()
+            return values, np.broadcast_to(self._others_from, others.shape)
+        settled = np.where(missing, rows + self._filter.settle_samples, self._others_from)
+        settled = np.maximum.accumulate(settled, axis=0)
+        self._others_from = settled[-1].copy()
+        latest = np.maximum.accumulate(np.where(missing, -1, rows - index), axis=0)
+        known = np.take_along_axis(others, np.maximum(latest, 0), axis=0)
+        values = values.copy()
+        values[:, 1:] = np.where(latest >= 0, known, self._last_others)
+        self._last_others = values[-1, 1:].copy()
+        return values, settled
+
+    def _clip_ticks(self, clips: Flags, offset: int, count: int) -> Flags:
+        """Per tick, whether a sample of its period was clipped: the period ends with the tick's own sample."""
+        result = np.zeros(count, dtype=np.bool_)
+        for position in np.flatnonzero(clips):
+            number = max(0, -(-(int(position) - offset) // self._every))
+            if number < count:
+                result[number] = True
+        if count:
+            result[0] |= self._clip_pending
+            last_tick = offset + (count - 1) * self._every
+            self._clip_pending = bool(clips[last_tick + 1 :].any())
+        else:
+            self._clip_pending |= bool(clips.any())
+        return result
+
+    # -- ticks to findings ----------------------------------------------------------------------------------------
+
+    def _judge(self, ticks: npt.NDArray[np.int64], signal: Floats, others: Floats, clipped: Flags) -> None:
+        if not self.settings.verdicts or not len(ticks):
+            return
+        if not self._judging:
+            self._finder.begin_run(int(ticks[0]))
+            self._judging = True
+            self._pending = []
+        load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
+        self._finder.push(np.vstack((signal, load, clipped)))
+        self._step(ticks, np.column_stack((signal, others)))
+
+    def _step(self, ticks: npt.NDArray[np.int64], rows: Floats) -> None:
+        """Hand full decision steps to the coarse trace; steps are aligned to the tick count."""
+        size = max(1, round(self.settings.live_rate_hz / 10.0))
+        start = 0
+        for cut in (np.flatnonzero((ticks + 1) % size == 0) + 1).tolist():
+            step = np.concatenate([*self._pending, rows[start:cut]])
+            self._pending = []
+            if len(step) == size:
+                time_s = self._finder.time_of(int(ticks[cut - 1]) + 1 - size)
+                self._trace.add(time_s, step[:, 0], step[:, 1:])
+            start = cut
+        if start < len(rows):
+            self._pending.append(rows[start:])
+
+    def _break_run(self, index: int, lost: int) -> None:
+        self._end_run()
+        rate = self.info.rate_hz
+        self.events.add(index / rate, "gap", f"{lost} samples lost ({lost / rate:.3g} s)", float(lost))
+
+    def _end_run(self) -> None:
+        self._in_run = False
+        if self._judging:
+            self._finder.end_run()
+            self._judging = False
+
+    def _tell_clipping(self, index: int, clips: Flags) -> None:
+        any_clipped = bool(clips.any())
+        if any_clipped and not self._was_clipped:
+            at = (index + int(np.argmax(clips))) / self.info.rate_hz
+            self.events.add(at, "clipped", f"{self.info.names[self._columns[0]]} is outside its range")
+        self._was_clipped = any_clipped
+
+    def _tell(self) -> None:
+        """Turn what the finder noticed into events."""
+        while self._finder.changes:
+            kind, tick, rpm = self._finder.changes.popleft()
+            self.events.add(self._finder.time_of(tick), kind, "", rpm)
+        for found in self._finder.found[self._told :]:
+            hold = found.record
+            text = f"{hold.speed_rpm:.0f} rpm for {hold.end_s - hold.start_s:.1f} s"
+            self.events.add(hold.start_s, "hold-done", text, hold.speed_rpm)
+        self._told = len(self._finder.found)
+
+
+def _columns(car: Car, info: StreamInfo) -> list[int]:
+    """Columns of the stream that the stage filters: engine speed first, load next where there is one, then others."""
+    names = info.names
+    wanted = [car.need("engine_speed", "the live stage")]
+    wanted += [channel for role in ("load", *EVIDENCE_ROLES) if (channel := car.by_role(role)) is not None]  # type: ignore[arg-type]
+    return [names.index(channel.name) for channel in wanted if channel.name in names]
+
+
+def _settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> StageSettings:
+    remarks = []
+    if low_pass.cutoff_hz != car.live.cutoff_hz:
+        remarks.append(
+            f"{info.rate_hz:.3g} samples a second are too few for a low-pass at {car.live.cutoff_hz:g} Hz; "
+            f"it is at {low_pass.cutoff_hz:.3g} Hz"
+        )
+    verdicts = info.rate_hz >= SLOWEST_HZ
+    if not verdicts:
+        remarks.append(f"{info.rate_hz:.3g} samples a second are too few to judge holds or pulls: no verdict is given")
+    return StageSettings(
+        live_rate_hz=info.rate_hz / every, decimation=every, cutoff_hz=low_pass.cutoff_hz, delay_s=low_pass.delay_s,
+        filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,
+        remarks=tuple(remarks),
+    )  # fmt: skip

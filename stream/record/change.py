@@ -1,0 +1,101 @@
+"""The one door through which a finished session changes: by copy, sync and rename, and never its raw part."""
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from stream.errors import SteadypullError, StorageError
+from stream.record import disk, layout
+from stream.record.session import open_session, reading_words
+
+_UNCHANGED = "the session is unchanged"
+_DIGEST_ROWS = 1 << 16
+
+
+class RawTouchedError(RuntimeError):
+    """An edit tried to change /raw: a fault of the program, never of the person. The session is unchanged."""
+
+
+def change_session(path: str | Path, edit: Callable[[Any], None]) -> None:
+    """Let `edit` change a session, given as an open h5py.File: all of it, or (if anything fails) nothing.
+
+    The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its
+    attributes are compared before and after. Raises InputError (not a session, being recorded), StorageError
+    (no room), what `edit` raises, and RawTouchedError.
+    """
+    path = Path(path).resolve()  # a link stays a link; the file it points to is what changes
+    with open_session(path) as session, reading_words(path):
+        before = raw_digest(session.h5)
+    copy = _copy_beside(path)
+    try:
+        _edit_copy(path, copy, edit)
+        with h5py.File(copy, "r") as file:
+            if raw_digest(file) != before:
+                raise RawTouchedError(f"{path}: an edit tried to change what came off the wire; {_UNCHANGED}")
+        with disk.storage_words(path, _UNCHANGED):
+            copy.replace(path)
+    finally:
+        with suppress(OSError):
+            copy.unlink(missing_ok=True)
+    disk.sync_folder(path.parent)
+
+
+def raw_digest(file: Any) -> bytes:
+    """A digest of everything under /raw: shapes, types, values and attributes."""
+    digest = hashlib.blake2b()
+    for name in (layout.SAMPLES, layout.GAPS, layout.CLOCK):
+        dataset = file[name]
+        attributes = sorted((key, repr(np.asarray(value).tolist())) for key, value in dataset.attrs.items())
+        digest.update(repr((name, dataset.shape, str(dataset.dtype), attributes)).encode())
+        for start in range(0, len(dataset), _DIGEST_ROWS):
+            digest.update(np.ascontiguousarray(dataset[start : start + _DIGEST_ROWS]).data)
+    return digest.digest()
+
+
+def _copy_beside(path: Path) -> Path:
+    with disk.storage_words(path, _UNCHANGED):
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".changing", dir=path.parent)
+        os.close(handle)
+        copy = Path(name)
+        try:
+            shutil.copy2(path, copy)
+        except OSError:
+            copy.unlink(missing_ok=True)
+            raise
+    return copy
+
+
+def _edit_copy(path: Path, copy: Path, edit: Callable[[Any], None]) -> None:
+    """Run the edit on the copy and wait for the disk; errors name the session, for nobody knows the copy."""
+    try:
+        with h5py.File(copy, "r+", libver="earliest") as file:
+            edit(file)
+            file.flush()
+        with copy.open("rb+") as plain:
+            os.fsync(plain.fileno())
+    except SteadypullError:
+        raise
+    except OSError as error:
+        raise disk.storage_error(path, error, _UNCHANGED) from error
+    except RuntimeError as error:  # HDF5 that cannot write what it holds when it closes
+        raise StorageError(
+            f"{path}: cannot be changed ({' '.join(str(error).split())}); {_UNCHANGED}"
+        ) from error
+
+
+def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:
+    """For an edit: attach a calibration under /calibrations, in place of one of the same name."""
+    group = file[layout.CALIBRATIONS]
+    if name in group:
+        del group[name]
+    item = group.create_group(name)
+    for key, value in attributes.items():
+        item.attrs[key] = layout.clean_text(value) if isinstance(value, str) else value

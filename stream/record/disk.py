@@ -1,0 +1,79 @@
+"""What a session needs of the disk: room kept before it is needed, sync, and the system's errors as words.
+
+HDF5 that runs out of room half way through a flush can leave a file that no longer opens. So room is set
+aside first: if the disk refuses, HDF5 has not been touched and the file is as good as after its last flush.
+"""
+
+import errno
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from stream.errors import StorageError
+
+SAFE = "what was recorded is safe"
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+def storage_error(path: Path, error: Exception, after: str = SAFE) -> StorageError:
+    """One line for the person: the file, what the system said, the cure, and what became of the data."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number in _FULL:
+        return StorageError(f"{path}: the disk is full; free some room or record to another disk; {after}")
+    if isinstance(error, FileNotFoundError):
+        return StorageError(f"{path}: the folder does not exist; make it first; {after}")
+    if isinstance(error, PermissionError) or number == errno.EROFS:
+        return StorageError(f"{path}: cannot be written (no permission); choose another folder; {after}")
+    reason = (error.strerror if isinstance(error, OSError) else None) or " ".join(str(error).split())
+    return StorageError(f"{path}: cannot be written ({reason}); check the disk; {after}")
+
+
+@contextmanager
+def storage_words(path: Path, after: str = SAFE) -> Iterator[None]:
+    """Turn what the system or HDF5 raises while writing into a StorageError. HDF5 raises both kinds."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        raise storage_error(path, error, after) from error
+
+
+def reserve(fd: int, start: int, end: int, folder: Path) -> None:
+    """Make sure that there is room for the bytes from `start` to `end`. Raises OSError (ENOSPC, EFBIG,
+    EDQUOT).
+
+    Where the system cannot set room aside, the free space is looked at instead.
+    """
+    if hasattr(os, "posix_fallocate"):
+        os.posix_fallocate(fd, start, end - start)
+        return
+    missing = end - os.fstat(fd).st_size
+    if missing > 0 and shutil.disk_usage(folder).free < missing:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def claim(path: Path, room: int) -> None:
+    """Make a new, empty file that certainly was not there before, on a disk with `room` bytes left.
+
+    Raises FileExistsError, or OSError; nothing is left behind where there is no room.
+    """
+    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o644)
+    try:
+        reserve(fd, 0, room, path.parent)
+    except OSError:
+        with suppress(OSError):
+            path.unlink()
+        raise
+    finally:
+        os.close(fd)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new or renamed file's name last through a power cut, where the system knows how."""
+    with suppress(OSError):  # not every file system can sync a folder; the file itself is synced already
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

@@ -1,0 +1,145 @@
+"""The session file's layout: names, types, chunk sizes and versions. What stands in a file is decided here
+only.
+
+The format is plain HDF5 of the oldest kind (`libver="earliest"`): measured, it is the one that opens with any
+tool after the writing process was killed. Text is variable-length UTF-8; a number that cannot be known is
+NaN, a gear that is not known is 0.
+"""
+
+import importlib.metadata
+import math
+from typing import Any, Final
+
+import h5py
+import numpy as np
+
+from stream.block import StreamInfo
+from stream.errors import InputError
+
+FORMAT: Final = "steadypull-session"
+FORMAT_VERSION: Final = 1
+
+SAMPLES: Final = "raw/samples"
+GAPS: Final = "raw/gaps"
+CLOCK: Final = "raw/clock"
+LIVE_TIME: Final = "live/time"
+LIVE_SPEED: Final = "live/speed"
+LIVE_LOAD: Final = "live/load"
+HOLDS: Final = "holds"
+PINNED: Final = "pinned"
+PULLS: Final = "pulls"
+ZEROS: Final = "zeros"
+EVENTS: Final = "events"
+CALIBRATIONS: Final = "calibrations"
+
+MAX_CHANNELS: Final = 1024  # names and units are attributes, and HDF5 holds 64 KiB of those in one header
+CHUNK_S: Final = 0.5
+LIVE_CHUNK_S: Final = 5.0  # live rows are few: bigger chunks keep an hour's index small
+MIN_CHUNK_ROWS: Final = 32
+TABLE_CHUNK_ROWS: Final = 64
+CLOCK_EVERY_S: Final = 0.25
+
+SAMPLE_DTYPE: Final = np.dtype("<f4")
+_TEXT: Final = h5py.string_dtype("utf-8")
+
+GAP_DTYPE: Final = np.dtype([("index", "<u8"), ("lost", "<u8"), ("device_us", "<u8"), ("host_ns", "<i8")])
+CLOCK_DTYPE: Final = np.dtype([("index", "<u8"), ("device_us", "<u8"), ("host_ns", "<i8")])
+HOLD_DTYPE: Final = np.dtype(
+    [
+        *(
+            (name, "<f8")
+            for name in (
+                "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm",
+                "drift_rpm_per_s", "load_mean", "n_effective",
+            )
+        ),
+        ("accepted", "u1"),
+        ("target_rpm", "<f8"),
+    ]
+)  # fmt: skip
+PINNED_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("signal", "<f8"), ("at", _TEXT)])
+PULL_DTYPE: Final = np.dtype(
+    [
+        ("start_s", "<f8"), ("end_s", "<f8"), ("start_rpm", "<f8"), ("end_rpm", "<f8"), ("tune", _TEXT),
+        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT),
+    ]
+)  # fmt: skip
+ZERO_DTYPE: Final = np.dtype(
+    [("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)]
+)
+EVENT_DTYPE: Final = np.dtype([("time", "<f8"), ("kind", _TEXT), ("text", _TEXT), ("value", "<f8")])
+
+TABLES: Final[dict[str, np.dtype[Any]]] = {
+    GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
+    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE,
+}  # fmt: skip
+OPTIONAL: Final = frozenset({"n_effective", "value"})  # ours, beyond what the format owes its readers
+LIVE: Final[dict[str, np.dtype[Any]]] = {
+    LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
+}  # fmt: skip
+
+
+def chunk_rows(rate_hz: float, seconds: float = CHUNK_S) -> int:
+    """Rows of a chunk: `seconds` of them, and never so few that their index outweighs them."""
+    return max(MIN_CHUNK_ROWS, round(rate_hz * seconds))
+
+
+def clean_text(text: str) -> str:
+    """Text that HDF5 can hold: no NUL, no half of a surrogate pair (names and notes come from the wire)."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "�")
+
+
+def software_version() -> str:
+    """The installed version, or '0' where Steadypull runs from a folder that was never installed."""
+    try:
+        return importlib.metadata.version("steadypull")
+    except importlib.metadata.PackageNotFoundError:
+        return "0"
+
+
+def check_stream(info: StreamInfo) -> None:
+    """Refuse a stream that no session can hold. Raises InputError."""
+    if not (math.isfinite(info.rate_hz) and info.rate_hz > 0):
+        raise InputError(
+            f"stream {info.name!r}: a rate of {info.rate_hz} Hz cannot be recorded; give a positive rate"
+        )
+    if not 0 < len(info.channels) <= MAX_CHANNELS:
+        raise InputError(
+            f"stream {info.name!r}: {len(info.channels)} channels cannot be recorded; "
+            f"send 1 to {MAX_CHANNELS}"
+        )
+
+
+def create_layout(
+    file: Any, info: StreamInfo, root: dict[str, Any], live: dict[str, Any], live_rate_hz: float
+) -> None:
+    """Make every table of a new session, empty and extendable, so that nothing new is born while recording.
+
+    `root` are the root attributes, `live` those of the /live datasets (filter, delay_s, calibration,
+    load_unit).
+    """
+    for name, value in root.items():
+        file.attrs[name] = clean_text(value) if isinstance(value, str) else value
+    channels = len(info.channels)
+    samples = file.create_dataset(
+        SAMPLES,
+        (0, channels),
+        SAMPLE_DTYPE,
+        maxshape=(None, channels),
+        chunks=(chunk_rows(info.rate_hz), channels),
+    )
+    samples.attrs["rate_hz"] = float(info.rate_hz)
+    samples.attrs["names"] = np.array([clean_text(channel.name) for channel in info.channels], dtype=_TEXT)
+    samples.attrs["units"] = np.array([clean_text(channel.unit) for channel in info.channels], dtype=_TEXT)
+    samples.attrs["device"] = clean_text(info.name)
+    for name, dtype in TABLES.items():
+        file.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(TABLE_CHUNK_ROWS,))
+    units = {LIVE_TIME: "s", LIVE_SPEED: "rpm", LIVE_LOAD: clean_text(live["load_unit"])}
+    for name, dtype in LIVE.items():
+        rows = chunk_rows(live_rate_hz, LIVE_CHUNK_S)
+        dataset = file.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(rows,))
+        dataset.attrs["unit"] = units[name]
+        dataset.attrs["filter"] = clean_text(live["filter"])
+        dataset.attrs["delay_s"] = float(live["delay_s"])
+        dataset.attrs["calibration"] = clean_text(live["calibration"])
+    file.create_group(CALIBRATIONS)

@@ -1,0 +1,40 @@
+"""Names of session files: readable, safe on every file system, and never one that is taken."""
+
+import unicodedata
+from datetime import datetime
+from pathlib import Path
+
+_UNSAFE = set('/\\:*?"<>|')  # separators, and what other systems refuse in a name
+_LONGEST_TUNE = 60
+
+
+def journal_path(session: Path) -> Path:
+    """The raw journal beside a session while it is recorded."""
+    return session.with_name(session.name + ".journal")
+
+
+def is_taken(session: Path) -> bool:
+    """Whether a session of this name, or what a cut-off recording left of one, is already there."""
+    return session.exists() or session.is_symlink() or journal_path(session).exists()
+
+
+def clean_tune(tune: str) -> str:
+    """A tune label as part of a file name: no control characters, no separators, no blanks, not too long."""
+    text = unicodedata.normalize("NFC", tune)
+    kept = "".join("-" if c in _UNSAFE or c.isspace() or not c.isprintable() else c for c in text)
+    kept = "-".join(part for part in kept.split("-") if part).strip(".-")
+    while len(kept.encode()) > _LONGEST_TUNE:
+        kept = kept[:-1]
+    return kept
+
+
+def new_session_path(folder: str | Path, tune: str, when: datetime) -> Path:
+    """A name for a new session in `folder`: date, time and tune, with a number where that is taken."""
+    label = clean_tune(tune)
+    stem = f"{when:%Y-%m-%d_%H%M%S}" + (f"-{label}" if label else "")
+    path = Path(folder) / f"{stem}.h5"
+    number = 2
+    while is_taken(path):
+        path = Path(folder) / f"{stem}-{number}.h5"
+        number += 1
+    return path

@@ -1,0 +1,361 @@
+"""Session: a recorded session, read only. Opening one never changes the file.
+
+A replay through `Session.blocks` equals the live run: blocks end where samples were lost, and `first`, `lost`
+and `restarted` are those of the recording, counted from the session's first sample.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import h5py
+import numpy as np
+import numpy.typing as npt
+
+from stream.block import Block, ChannelInfo, Samples, StreamInfo
+from stream.errors import InputError
+from stream.events import Event
+from stream.live.records import Hold, Pinned, Pull
+from stream.live.view import LiveRows
+from stream.record import layout, tables
+from stream.record.names import journal_path
+from stream.record.tables import HoldMark, Zero, text_of
+
+_SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
+
+
+class BusyError(InputError):
+    """Another program holds the session, most likely because it records it."""
+
+
+@contextmanager
+def reading_words(path: Path) -> Iterator[None]:
+    """Turn what HDF5 raises for a damaged file into an InputError that names the file and the cure."""
+    try:
+        yield
+    except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
+        reason = " ".join(str(error).split())
+        raise InputError(f"{path}: is damaged ({reason}); {_cure(path)}") from error
+
+
+def _cure(path: Path) -> str:
+    if journal_path(path).exists():
+        return f"'steadypull recover {path}' makes it again from the journal beside it"
+    return "use a copy of it, if there is one"
+
+
+class Session:
+    """A session file, open for reading. Use it as a context manager, or call `close`.
+
+    Every reading method raises InputError, one line, where the file turns out to be damaged. `path` is the
+    file; `info` the stream (rate, channels, device's name); `car_text` the car file as written; `gear` None
+    where it is not known; `finished` False where the recording was cut off; `rows` the samples of each
+    channel that are there.
+    """
+
+    def __init__(self, path: Path, file: Any) -> None:
+        self.path = path
+        self._file = file
+        with reading_words(path):
+            root = file.attrs
+            self.tune: str = text_of(root["tune"])
+            self.note: str = text_of(root["note"])
+            self.car_text: str = text_of(root["car"])
+            self.started_utc: datetime = datetime.fromisoformat(text_of(root["started_utc"]))
+            self.software_version: str = text_of(root["software_version"])
+            self.finished: bool = bool(root["finished"])
+            self.gear: int | None = int(root.get("gear", 0)) or None
+            self._samples: Any = file[layout.SAMPLES]
+            self.rows: int = int(self._samples.shape[0])
+            self.info: StreamInfo = _stream_info(self._samples)
+
+    def __enter__(self) -> "Session":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the file back. Safe to call twice."""
+        self._file.close()
+
+    @property
+    def h5(self) -> Any:
+        """The open h5py.File, for what this class does not know of (calibrations, later tables)."""
+        return self._file
+
+    @property
+    def rate_hz(self) -> float:
+        """Samples per second of each channel."""
+        return self.info.rate_hz
+
+    @cached_property
+    def gaps(self) -> npt.NDArray[Any]:
+        """Rows of /raw/gaps (index, lost, device_us, host_ns), in order; `lost` 0 marks a device that began
+        anew.
+
+        Those at the very beginning or behind the last row belong to no sample and are left out.
+        """
+        gaps = self._table(layout.GAPS, layout.GAP_DTYPE)
+        gaps = gaps[(gaps["index"] > 0) & (gaps["index"] < self.rows)]
+        return gaps[np.argsort(gaps["index"], kind="stable")]
+
+    @cached_property
+    def clock(self) -> npt.NDArray[Any]:
+        """Rows of /raw/clock (index, device_us, host_ns), in order."""
+        clock = self._table(layout.CLOCK, layout.CLOCK_DTYPE)
+        return clock[np.argsort(clock["index"], kind="stable")]
+
+    @property
+    def lost_samples(self) -> int:
+        """Samples missing between the first row and the last."""
+        return int(self.gaps["lost"].sum())
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first sample to just behind the last, lost time included."""
+        return (self.rows + self.lost_samples) / self.rate_hz
+
+    def sample_index(self) -> npt.NDArray[np.int64]:
+        """Each row's index on the session's count, int64 (rows,): row plus what was lost before it."""
+        lost = np.zeros(self.rows, np.int64)
+        np.add.at(lost, self.gaps["index"].astype(np.int64), self.gaps["lost"].astype(np.int64))
+        return np.arange(self.rows, dtype=np.int64) + np.cumsum(lost)
+
+    def blocks(self, rows_per_block: int | None = None) -> Iterator[Block]:
+        """The session as it was received, at most `rows_per_block` rows a Block (half a second where None)."""
+        step = layout.chunk_rows(self.rate_hz) if rows_per_block is None else rows_per_block
+        if step < 1:
+            raise ValueError(f"rows_per_block is {rows_per_block}; at least 1")
+        clock = _Anchors(self.clock, self.gaps, self.rate_hz)
+        starts, lost, restarted = self._segments()
+        total = 0
+        for number, start in enumerate(starts):
+            end = starts[number + 1] if number + 1 < len(starts) else self.rows
+            total += lost[number]
+            for base, slab in self.slabs(start, end, step):
+                for offset in range(0, len(slab), step):
+                    row = base + offset
+                    device_us, host_ns = clock.at(row)
+                    yield Block(
+                        slab[offset : offset + step],
+                        row + total,
+                        self.rate_hz,
+                        device_us,
+                        host_ns,
+                        lost[number] if row == start else 0,
+                        restarted[number] and row == start,
+                    )
+
+    def raw(self, name: str) -> npt.NDArray[np.float32]:
+        """One channel as recorded, float32 (rows,), in its own unit. Raises InputError for a name it has not."""
+        if name not in self.info.names:
+            raise InputError(f"{self.path}: has no channel {name!r}; it has {', '.join(self.info.names)}")
+        column = self.info.names.index(name)
+        with reading_words(self.path):
+            return np.asarray(self._samples[:, column], np.float32)
+
+    def live(self) -> LiveRows:
+        """What the live stage made of it while recording."""
+        time, speed, load = (self._table(name, dtype) for name, dtype in layout.LIVE.items())
+        rows = min(len(time), len(speed), len(load))
+        return LiveRows(time[:rows], speed[:rows], load[:rows])
+
+    def live_attributes(self) -> dict[str, Any]:
+        """How /live was made: filter, delay_s, calibration, and load_unit."""
+        with reading_words(self.path):
+            attributes = self._file[layout.LIVE_SPEED].attrs
+            return {
+                "filter": text_of(attributes["filter"]),
+                "delay_s": float(attributes["delay_s"]),
+                "calibration": text_of(attributes["calibration"]),
+                "load_unit": text_of(self._file[layout.LIVE_LOAD].attrs["unit"]),
+            }
+
+    @property
+    def holds(self) -> tuple[Hold, ...]:
+        """Holds found while recording."""
+        return tables.read_holds(self._table(layout.HOLDS, layout.HOLD_DTYPE))
+
+    @property
+    def hold_marks(self) -> tuple[HoldMark, ...]:
+        """For each hold whether it is accepted, and its target."""
+        return tables.read_hold_marks(self._table(layout.HOLDS, layout.HOLD_DTYPE))
+
+    @property
+    def pinned(self) -> tuple[Pinned, ...]:
+        """Stretches in which the speed signal was stuck."""
+        return tables.read_pinned(self._table(layout.PINNED, layout.PINNED_DTYPE))
+
+    @property
+    def pulls(self) -> tuple[Pull, ...]:
+        """Pulls found while recording."""
+        return tables.read_pulls(self._table(layout.PULLS, layout.PULL_DTYPE))
+
+    @property
+    def zeros(self) -> tuple[Zero, ...]:
+        """Stretches declared as zero load."""
+        return tables.read_zeros(self._table(layout.ZEROS, layout.ZERO_DTYPE))
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """What happened, in the order it was written."""
+        return tables.read_events(self._table(layout.EVENTS, layout.EVENT_DTYPE))
+
+    def calibrations(self) -> dict[str, dict[str, Any]]:
+        """Attached calibrations: name to attributes."""
+        with reading_words(self.path):
+            return {name: dict(item.attrs) for name, item in self._file[layout.CALIBRATIONS].items()}
+
+    def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
+        with reading_words(self.path):
+            rows = self._file[name][:]
+            if dtype.names is None:
+                return np.asarray(rows, dtype)
+            missing = set(dtype.names) - set(rows.dtype.names or ()) - layout.OPTIONAL
+            if missing:
+                raise KeyError(f"/{name} lacks {', '.join(sorted(missing))}")
+            whole = np.empty(len(rows), dtype)
+            for column in layout.OPTIONAL & set(dtype.names):
+                whole[column] = np.nan
+            for column in rows.dtype.names:
+                if column in dtype.names:
+                    whole[column] = rows[column]
+            return whole
+
+    def _segments(self) -> tuple[list[int], list[int], list[bool]]:
+        """Start row of every stretch without a gap, the samples lost before it, and whether the device began
+        anew.
+        """
+        starts, lost, restarted = ([0], [0], [False]) if self.rows else ([], [], [])
+        for gap in self.gaps:
+            if int(gap["index"]) != starts[-1]:
+                starts.append(int(gap["index"]))
+                lost.append(0)
+                restarted.append(False)
+            lost[-1] += int(gap["lost"])
+            restarted[-1] |= int(gap["lost"]) == 0
+        return starts, lost, restarted
+
+    def slabs(self, start: int = 0, end: int | None = None, step: int = 1) -> Iterator[tuple[int, Samples]]:
+        """(row, samples) from row `start` to `end`, float32 (rows, channels), as many rows as are quick to
+        read, each but the last a whole number of `step`; gaps do not show.
+        """
+        end = self.rows if end is None else end
+        row_bytes = layout.SAMPLE_DTYPE.itemsize * len(self.info.channels)
+        slab = max(1, _SLAB_BYTES // (row_bytes * step)) * step
+        for row in range(start, end, slab):
+            with reading_words(self.path):
+                samples = np.asarray(self._samples[row : min(row + slab, end)], np.float32)
+            yield row, samples
+
+
+class _Anchors:
+    """Device and host clock at any row: exact where the file has them, counted on from the last of those
+    elsewhere.
+    """
+
+    def __init__(self, clock: npt.NDArray[Any], gaps: npt.NDArray[Any], rate_hz: float) -> None:
+        index = np.concatenate([clock["index"], gaps["index"]])
+        order = np.argsort(index, kind="stable")
+        self._index = index[order]
+        self._device = np.concatenate([clock["device_us"], gaps["device_us"]])[order]
+        self._host = np.concatenate([clock["host_ns"], gaps["host_ns"]])[order]
+        self._device_step = 1e6 / rate_hz if self._device.any() else 0.0  # all 0: there was no such clock
+        self._host_step = 1e9 / rate_hz if self._host.any() else 0.0
+
+    def at(self, row: int) -> tuple[int, int]:
+        place = int(np.searchsorted(self._index, row, side="right")) - 1
+        if place < 0:
+            return 0, 0
+        rows = row - int(self._index[place])
+        return (
+            int(self._device[place]) + round(rows * self._device_step),
+            int(self._host[place]) + round(rows * self._host_step),
+        )
+
+
+def open_session(path: str | Path) -> Session:
+    """Open a session for reading; neither its bytes nor its times change. Raises InputError, one line with
+    the cure.
+    """
+    path = Path(path)
+    file = _open_h5(path)
+    try:
+        _check_format(path, file)
+        return Session(path, file)
+    except BaseException:
+        file.close()
+        raise
+
+
+def _open_h5(path: Path) -> Any:
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give a session file in it")
+    try:
+        with path.open("rb") as plain:
+            empty = not plain.read(1)
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such session; check the name{_journal_hint(path)}") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
+    if empty or not h5py.is_hdf5(path):
+        what = "is empty" if empty else "is not a session file (not HDF5)"
+        raise InputError(
+            f"{path}: {what}; give a file that Steadypull recorded or imported{_journal_hint(path)}"
+        )
+    try:
+        return h5py.File(path, "r")
+    except BlockingIOError:
+        raise BusyError(
+            f"{path}: is being recorded or changed by another program; wait until that has finished"
+        ) from None
+    except OSError as error:
+        if "truncated" in str(error):
+            raise InputError(f"{path}: was cut short (the end is missing); {_cure(path)}") from None
+        raise InputError(f"{path}: is damaged ({' '.join(str(error).split())}); {_cure(path)}") from None
+
+
+def _journal_hint(path: Path) -> str:
+    return f", or: {_cure(path)}" if journal_path(path).exists() else ""
+
+
+def _check_format(path: Path, file: Any) -> None:
+    foreign = (
+        f"{path}: is HDF5 but not a Steadypull session; give a file that Steadypull recorded or imported"
+    )
+    try:
+        name = file.attrs.get("format")
+        version = file.attrs.get("format_version")
+    except (OSError, RuntimeError, ValueError):
+        raise InputError(foreign) from None
+    if not isinstance(name, (str, bytes)) or text_of(name) != layout.FORMAT:
+        raise InputError(foreign)
+    if not isinstance(version, (int, np.integer)):
+        raise InputError(f"{path}: is damaged (format_version is missing); {_cure(path)}")
+    if version > layout.FORMAT_VERSION:
+        raise InputError(
+            f"{path}: was written by a newer Steadypull (format version {version}; this one reads up to "
+            f"{layout.FORMAT_VERSION}); update Steadypull"
+        )
+
+
+def _stream_info(samples: Any) -> StreamInfo:
+    if samples.ndim != 2 or samples.dtype.kind != "f":
+        raise ValueError(f"/{layout.SAMPLES} has shape {samples.shape} of {samples.dtype}")
+    names, units = (list(samples.attrs[key]) for key in ("names", "units"))
+    if not len(names) == len(units) == samples.shape[1]:
+        raise ValueError(f"{samples.shape[1]} columns, {len(names)} names, {len(units)} units")
+    channels = tuple(
+        ChannelInfo(text_of(name), text_of(unit)) for name, unit in zip(names, units, strict=True)
+    )
+    rate_hz = float(samples.attrs["rate_hz"])
+    if not rate_hz > 0:
+        raise ValueError(f"rate_hz is {rate_hz}")
+    return StreamInfo(rate_hz, channels, text_of(samples.attrs.get("device", "")))

@@ -1,0 +1,255 @@
+"""SessionWriter: Blocks and what was found in them, into a session file that survives a crash."""
+
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stream.block import Block, StreamInfo
+from stream.errors import InputError, StorageError
+from stream.events import Event
+from stream.live.records import Hold, Pinned, Pull
+from stream.live.view import LiveRows
+from stream.record import disk, layout, tables
+from stream.record.count import ClockRow, GapRow, SampleCount
+from stream.record.file import SessionFile
+from stream.record.journal import JournalHeader, JournalWriter
+from stream.record.names import journal_path
+from stream.record.tables import HoldMark, Zero
+
+_PENDING = (
+    4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
+)
+
+
+class SessionWriter:
+    """Records one session. Belongs to one thread, which calls `flush` about twice a second.
+
+    A block is in the journal when `append` returns, and on the disk in the session when the next `flush`
+    does. StorageError (disk full, folder gone) leaves a file that opens and holds all that the last flush
+    saw: call `abandon` then. InputError: the file is already there, or the stream cannot be held by a
+    session.
+
+    path           the new session; never one that is there
+    car_text       the car file as written
+    gear           None: not known
+    started_utc    when the first sample came, with a time zone
+    live_*         rate, filter in words, and group delay of the rows that `append_live` gets
+    load_unit      unit of those rows' load
+    calibration    name of the line that made volts into rpm ('provisional')
+    journal        False where the source can be read again (import of a log)
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        info: StreamInfo,
+        car_text: str,
+        *,
+        tune: str,
+        note: str = "",
+        gear: int | None = None,
+        started_utc: datetime,
+        live_rate_hz: float,
+        live_filter: str,
+        live_delay_s: float,
+        load_unit: str,
+        calibration: str,
+        journal: bool = True,
+    ) -> None:
+        if started_utc.tzinfo is None:
+            raise ValueError("started_utc needs a time zone")
+        self.path = Path(path)
+        self.info = info
+        self._journal_path = journal_path(self.path)
+        root: dict[str, str | int | float] = {
+            "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION,
+            "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text, "gear": gear or 0,
+            "software_version": layout.software_version(), "finished": 0,
+        }  # fmt: skip
+        live: dict[str, str | float] = {
+            "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration,
+            "load_unit": load_unit,
+        }  # fmt: skip
+        if self._journal_path.exists():
+            raise InputError(
+                f"{self._journal_path}: a recording that was cut off left it; "
+                f"'steadypull recover {self.path}' joins it, or give another name"
+            )
+        self._file = SessionFile(self.path, info, root, live, live_rate_hz)
+        self._journal = self._open_journal(root, live, live_rate_hz) if journal else None
+        self._count = SampleCount(info.rate_hz)
+        self._gaps: list[GapRow] = []
+        self._clock: list[ClockRow] = []
+        self._live: list[LiveRows] = []
+        self._events: list[Event] = []
+        self._zeros: list[Zero] = []
+        self._failure: StorageError | None = None
+        self._closed = False
+
+    @property
+    def rows(self) -> int:
+        """Rows recorded so far."""
+        return self._count.rows
+
+    @property
+    def lost_samples(self) -> int:
+        """Samples lost so far, since the session's first one."""
+        return self._count.lost
+
+    def append(self, block: Block) -> None:
+        """Record a block: shape (rows, channels of `info`), in order. Empty ones are passed over."""
+        if not len(block.samples):
+            return
+        if block.samples.shape[1:] != (len(self.info.channels),):
+            raise ValueError(f"a block of shape {block.samples.shape} for {len(self.info.channels)} channels")
+        if self._failure is not None:  # a session with a hole that nobody knows of would be worse than none
+            raise self._failure
+        try:
+            self._append(block)
+        except StorageError as error:
+            self._failure = error
+            raise
+
+    def _append(self, block: Block) -> None:
+        samples = np.ascontiguousarray(block.samples, layout.SAMPLE_DTYPE)
+        place = self._count.take(block)
+        if self._journal is not None:
+            try:
+                self._journal.block(place, block, samples)
+            except OSError as error:
+                raise disk.storage_error(self._journal_path, error) from error
+        if place.lost or place.restarted:
+            self._gaps += self._count.gap_rows(place, block)
+        clock = self._count.clock_row(place, block)
+        if clock is not None:
+            self._clock.append(clock)
+        self._file.append_samples(samples)
+        if len(self._gaps) + len(self._clock) > _PENDING:
+            self._write_tables()
+
+    def append_live(self, rows: LiveRows) -> None:
+        """Record rows at the live rate."""
+        if len(rows):
+            self._live.append(rows)
+        if len(self._live) > _PENDING:
+            self._write_tables()
+
+    def add_events(self, events: Iterable[Event]) -> None:
+        """Record events, in order."""
+        new = list(events)
+        self._events += new
+        if self._journal is not None:
+            with disk.storage_words(self._journal_path):
+                for event in new:
+                    self._journal.event(event)
+
+    def add_zero(self, zero: Zero) -> None:
+        """Record a zero taken while driving."""
+        self._zeros.append(zero)
+        if self._journal is not None:
+            with disk.storage_words(self._journal_path):
+                self._journal.zero(zero)
+
+    def flush(self) -> None:
+        """Put everything on the disk; when this returns it survives a power cut.
+
+        The journal goes first, so that it is whole if the power goes while HDF5 is half way; gaps go before
+        the rows they belong to, for a row without its gap would stand at the wrong time.
+        """
+        if self._journal is not None:
+            with disk.storage_words(self._journal_path):
+                self._journal.sync()
+        had_gaps = bool(self._gaps)
+        self._write_tables()
+        if had_gaps:
+            self._file.sync()
+        self._file.flush()
+
+    def finish(
+        self,
+        holds: Sequence[Hold] = (),
+        pinned: Iterable[Pinned] = (),
+        pulls: Iterable[Pull] = (),
+        *,
+        marks: Sequence[HoldMark] | None = None,
+        note: str | None = None,
+    ) -> None:
+        """Write what was found, mark the session finished, close it, and let the journal go.
+
+        `marks` (accepted, target_rpm) belong to `holds` one to one; without them all are accepted and
+        unmatched.
+        """
+        if self._failure is not None:
+            raise self._failure
+        self.flush()
+        self._file.append_table(layout.HOLDS, tables.hold_rows(holds, marks))
+        self._file.append_table(layout.PINNED, tables.pinned_rows(pinned))
+        self._file.append_table(layout.PULLS, tables.pull_rows(pulls))
+        self._file.finish({} if note is None else {"note": note})
+        self._close_journal()
+        with disk.storage_words(self._journal_path):
+            self._journal_path.unlink(missing_ok=True)
+        disk.sync_folder(self.path.parent)
+
+    def abandon(self) -> None:
+        """Close without finishing, after an error: keep what can still be kept. Never raises; safe to call
+        twice.
+
+        The session stays unfinished and the journal stays beside it, for `recover`.
+        """
+        if self._closed:
+            return
+        self._file.spend_margin()
+        with suppress(StorageError):
+            self.flush()
+        with suppress(StorageError):
+            self._file.close()
+        self._close_journal()
+
+    def _open_journal(
+        self, root: dict[str, str | int | float], live: dict[str, str | float], live_rate_hz: float
+    ) -> JournalWriter:
+        header = JournalHeader(
+            format_version=layout.FORMAT_VERSION,
+            name=layout.clean_text(self.info.name),
+            rate_hz=float(self.info.rate_hz),
+            channels=[(layout.clean_text(c.name), layout.clean_text(c.unit)) for c in self.info.channels],
+            root={k: layout.clean_text(v) if isinstance(v, str) else v for k, v in root.items()},
+            live={k: layout.clean_text(v) if isinstance(v, str) else v for k, v in live.items()},
+            live_rate_hz=live_rate_hz,
+        )
+        try:
+            return JournalWriter(self._journal_path, header)
+        except OSError as error:
+            self._file.discard()
+            with suppress(OSError):
+                self._journal_path.unlink()
+            raise disk.storage_error(self._journal_path, error, "nothing was recorded") from error
+
+    def _write_tables(self) -> None:
+        pending: list[tuple[str, Any]] = [
+            (layout.GAPS, np.array(self._gaps, layout.GAP_DTYPE)),
+            (layout.CLOCK, np.array(self._clock, layout.CLOCK_DTYPE)),
+            (layout.ZEROS, tables.zero_rows(self._zeros)),
+            (layout.EVENTS, tables.event_rows(self._events)),
+        ]
+        if self._live:
+            pending += [
+                (layout.LIVE_TIME, np.concatenate([rows.time_s for rows in self._live])),
+                (layout.LIVE_SPEED, np.concatenate([rows.speed_rpm for rows in self._live])),
+                (layout.LIVE_LOAD, np.concatenate([rows.load for rows in self._live])),
+            ]
+        for name, rows in pending:
+            if len(rows):
+                self._file.append_table(name, rows)
+        for waiting in (self._gaps, self._clock, self._zeros, self._events, self._live):
+            waiting.clear()
+
+    def _close_journal(self) -> None:
+        self._closed = True
+        if self._journal is not None:
+            self._journal.close()

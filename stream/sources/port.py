@@ -1,0 +1,86 @@
+"""A serial port as this program uses it: opened by path or URL, read as bytes come, given back for good."""
+
+import contextlib
+import errno
+import socket
+from typing import Any
+
+import serial
+
+from stream.errors import InputError, PortError
+
+_PIECE = 64 * 1024
+_WRITE_TIMEOUT_S = 0.2
+
+
+class Port:
+    """An open port. Every failure of the device is an OSError (serial.SerialException is one)."""
+
+    def __init__(self, url: str, baud: int, timeout_s: float) -> None:
+        """Open it. Raises PortError where it cannot be opened, InputError where the URL makes no sense."""
+        options: dict[str, Any] = {"baudrate": baud, "timeout": timeout_s, "write_timeout": _WRITE_TIMEOUT_S}
+        self._is_socket = url.startswith("socket://")
+        if "://" not in url:
+            options["exclusive"] = True  # a second reader would take every other byte away from us
+        try:
+            self._serial = serial.serial_for_url(url, **options)
+        except serial.SerialException as error:
+            raise PortError(
+                f"{url}: {_reason(error)}; 'steadypull ports' lists the ports there are"
+            ) from None
+        except ValueError as error:
+            raise InputError(
+                f"--port {url}: {error}; give a device path or a URL such as socket://host:port"
+            ) from None
+
+    def read(self, timeout_s: float) -> bytes:
+        """What is there, or the first bytes that come within `timeout_s`; empty if none do."""
+        port = self._serial
+        if port.timeout != timeout_s:
+            port.timeout = timeout_s
+        if not self._is_socket:
+            return bytes(port.read(port.in_waiting or 1))
+        # For a socket in_waiting only says whether there is anything: take one byte, then all there is.
+        first = bytes(port.read(1))
+        if not first:
+            return first
+        port.timeout = 0
+        try:
+            return first + bytes(port.read(_PIECE))
+        except OSError:
+            return first  # the end of the connection: the next read will meet it again
+
+    def write(self, data: bytes) -> None:
+        """Send; a line that takes nothing (one-way, or nobody reads) is left alone."""
+        with contextlib.suppress(serial.SerialTimeoutException):
+            self._serial.write(data)
+
+    def cancel(self) -> None:
+        """Make a blocked read return, where the system can. May be called from another thread."""
+        cancel_read = getattr(self._serial, "cancel_read", None)
+        if cancel_read is not None:
+            with contextlib.suppress(OSError, TypeError):  # closed in the same moment
+                cancel_read()
+
+    def close(self) -> None:
+        """Give the port back. Safe to call twice."""
+        connection = getattr(self._serial, "_socket", None)
+        with contextlib.suppress(OSError):
+            self._serial.close()
+        if isinstance(connection, socket.socket):
+            connection.close()  # pyserial leaves it open where the other end has already gone
+
+
+def _reason(error: serial.SerialException) -> str:
+    """Why a port does not open, in plain words with a cure."""
+    number = error.errno
+    text = str(error)
+    if number == errno.ENOENT or "FileNotFoundError" in text:
+        return "no such port; is the device plugged in?"
+    if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
+        return "no permission, or in use by another program; join the group that owns it (often dialout)"
+    if number == errno.EAGAIN or "exclusively lock" in text:
+        return "another program has it open; close that one"
+    if "refused" in text:
+        return "nobody listens there (connection refused)"
+    return " ".join(text.split())

@@ -1,0 +1,105 @@
+"""CSV logs of a rehearsal: the measured signals at a logger's rate, and the engine controller's own log."""
+
+import csv
+import gzip
+import io
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.errors import StorageError
+from stream.sources.rehearsal.extra import EXTRA, true_value
+from stream.sources.rehearsal.recording import Recording
+
+Floats = npt.NDArray[np.float64]
+_CONTROLLER: Final = ("throttle", "lambda", "advance", "manifold_pressure")
+_READOUT_RPM: Final = 10.0
+
+
+def write_csv_log(
+    recording: Recording, path: str | Path, rate_hz: float = 50.0, with_time: bool = True
+) -> None:
+    """Write a recording as a CSV log: `time [s]`, one column a channel, averaged against aliasing.
+
+    Where samples were lost the row's cells are empty. A path ending in .gz is packed, alike each time.
+    Raises StorageError where it cannot be written.
+    """
+    step = recording.rate_hz / rate_hz
+    whole = np.full((int(recording.index[-1]) + 1, len(recording.channels)), np.nan)
+    whole[recording.index] = recording.samples
+    places = np.arange(0.0, len(whole) - 1, step)
+    columns = [_averaged(column, places, step) for column in whole.T]
+    header = [_cell(channel.name, channel.unit) for channel in recording.channels]
+    rows = np.column_stack(columns)
+    if with_time:
+        header, rows = ["time [s]", *header], np.column_stack((places / recording.rate_hz, rows))
+    digits = [3] * with_time + [_digits(channel.scale) for channel in recording.channels]
+    _write(Path(path), header, rows, digits)
+
+
+def _cell(name: str, unit: str) -> str:
+    return f"{name} [{unit}]" if unit else name
+
+
+def _averaged(column: Floats, places: Floats, step: float) -> Floats:
+    """A weighted mean about each place, over two periods of the log; NaN where a sample in it is missing."""
+    half = max(round(step), 1)
+    weights = np.hanning(2 * half + 1)[1:-1] if half > 1 else np.ones(1)
+    weights /= weights.sum()
+    padded = np.pad(column, len(weights) // 2, mode="edge")
+    smooth = np.convolve(padded, weights, mode="valid")
+    return np.asarray(smooth[np.rint(places).astype(np.int64)], dtype=np.float64)
+
+
+def _digits(scale: float) -> int:
+    """Decimals that do not lose a count."""
+    return max(0, int(np.ceil(-np.log10(scale))) + 1)
+
+
+def write_controller_log(
+    recording: Recording, path: str | Path, rate_hz: float = 20.0, seed: int = 0
+) -> None:
+    """The engine controller's own log: its clock, rpm to 10, throttle, lambda, advance, manifold pressure.
+
+    Its clock is off by what `truth.controller` says. Raises StorageError where it cannot be written.
+    """
+    clock = recording.truth.controller
+    rng = np.random.default_rng([seed, 11])
+    rate = 1.0 + clock.rate_ppm * 1e-6
+    # log seconds start at a whole number, as the controller was on before or after the recording began
+    first = np.ceil(max(-clock.offset_s / rate, 0.0))
+    last = (recording.motion.duration_s - clock.offset_s) / rate
+    log_s = np.arange(first, last, 1.0 / rate_hz)
+    session_s = log_s * rate + clock.offset_s
+    rpm = recording.motion.at("rpm", session_s)
+    columns = [log_s, np.rint(rpm / _READOUT_RPM) * _READOUT_RPM]
+    for name in _CONTROLLER:
+        columns.append(
+            true_value(recording.motion, name, session_s)
+            + EXTRA[name].noise * rng.standard_normal(len(log_s))
+        )
+    header = [
+        "time [s]",
+        "rpm",
+        *(_cell(name, EXTRA[name].unit) for name in _CONTROLLER),
+    ]
+    _write(Path(path), header, np.column_stack(columns), [3, 0, 1, 3, 1, 1])
+
+
+def _write(path: Path, header: list[str], rows: Floats, digits: list[int]) -> None:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    for row in rows.tolist():
+        writer.writerow(
+            ["" if cell != cell else f"{cell:.{places}f}" for cell, places in zip(row, digits, strict=True)]
+        )
+    data = text.getvalue().encode("utf-8")
+    if path.suffix == ".gz":
+        data = gzip.compress(data, mtime=0)
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error

@@ -1,0 +1,129 @@
+"""From true motion to the two analogue signals: converter volts and link mV/V, vectorised."""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.sources.rehearsal.chain import REDLINE_V, STANDING_V, Converter, Link
+from stream.sources.rehearsal.engine import PULSES_PER_TURN, REDLINE_RPM
+from stream.sources.rehearsal.motion import Motion
+
+Floats = npt.NDArray[np.float64]
+_RAIL_S = 0.5
+_KICK_N = 900.0
+
+
+def converter_line(converter: Converter) -> tuple[float, float]:
+    """(rpm per volt, rpm at zero volts) that the converter really has, between dead band and ceiling."""
+    slope = REDLINE_RPM / (REDLINE_V - STANDING_V) / (1.0 + converter.scale_error)
+    return slope, -STANDING_V * slope
+
+
+def pulse_frequency(rpm: Floats) -> Floats:
+    """Hz: four pulses a turn."""
+    return np.asarray(PULSES_PER_TURN * rpm / 60.0, dtype=np.float64)
+
+
+def _smooth(signal: Floats, time_constant_s: float, rate_hz: float) -> Floats:
+    """One resistor and one capacitor, exact between samples, settled at the start."""
+    from scipy.signal import lfilter
+
+    keep = math.exp(-1.0 / (rate_hz * time_constant_s))
+    out, _ = lfilter([1.0 - keep], [1.0, -keep], signal, zi=[keep * signal[0]])
+    return np.asarray(out, dtype=np.float64)
+
+
+def converter_volts(
+    motion: Motion, converter: Converter, rate_hz: float, time_s: Floats, rng: np.random.Generator
+) -> Floats:
+    """Volts at the sample times, float64 (n,), before the ADC."""
+    rpm = motion.at("rpm", time_s)
+    slope, at_zero = converter_line(converter)
+    seen = np.clip(rpm, converter.dead_below_rpm or 0.0, converter.ceiling_rpm)
+    pumped = seen / slope
+    volts = pumped
+    for stage in converter.smoothing_s:
+        volts = _smooth(volts, stage, rate_hz)
+    ripple = _ripple(rpm, pumped, converter, rate_hz)
+    return -at_zero / slope + volts + ripple + converter.noise_v * rng.standard_normal(len(rpm))
+
+
+def _ripple(rpm: Floats, pumped: Floats, converter: Converter, rate_hz: float) -> Floats:
+    """What the two stages leave of the first harmonics of a train of short pulses whose mean is `pumped`."""
+    turns = engine_turns(rpm, rate_hz)
+    omega = 2.0 * np.pi * pulse_frequency(rpm)
+    total = np.zeros_like(rpm)
+    for harmonic in (1, 2):
+        phase = 2.0 * np.pi * harmonic * PULSES_PER_TURN * turns
+        gain = np.ones_like(rpm)
+        for stage in converter.smoothing_s:
+            gain /= np.sqrt(1.0 + (harmonic * omega * stage) ** 2)
+            phase -= np.arctan(harmonic * omega * stage)
+        total += 2.0 * pumped * gain * np.cos(phase)
+    return np.where(rpm > 30.0, total, 0.0)
+
+
+def engine_turns(rpm: Floats, rate_hz: float) -> Floats:
+    """Engine turns since the first sample, by the trapezium rule."""
+    turns = np.empty_like(rpm)
+    turns[0] = 0.0
+    np.cumsum((rpm[1:] + rpm[:-1]) / (120.0 * rate_hz), out=turns[1:])
+    return turns
+
+
+def link_force(
+    motion: Motion, link: Link, rate_hz: float, time_s: Floats, rng: np.random.Generator
+) -> Floats:
+    """Newtons that bend the link, float64 (n,): the axle's push and all that comes with it."""
+    from scipy.signal import lfilter
+
+    speed, rpm = motion.at("speed", time_s), motion.at("rpm", time_s)
+    force = motion.at("force", time_s)
+    firing = 2.0 * np.pi * 2.0 * engine_turns(rpm, rate_hz)  # four cylinders fire twice a turn
+    force += link.firing_n * motion.at("pressure", time_s) * np.cos(firing)
+
+    omega, step = 2.0 * math.pi * link.hop_hz, 1.0 / rate_hz
+    radius = math.exp(-link.hop_damping * omega * step)
+    angle = omega * math.sqrt(1.0 - link.hop_damping**2) * step
+    poles = [1.0, -2.0 * radius * math.cos(angle), radius * radius]
+    settled = math.sqrt((1 + poles[2]) / ((1 - poles[2]) * ((1 + poles[2]) ** 2 - poles[1] ** 2)))
+    rough = rng.standard_normal(len(time_s)) * (link.hop_n / settled) * np.minimum(speed / 20.0, 2.0)
+    for mark in motion.marks:
+        if mark.kind == "bump":
+            at = int(mark.start_s * rate_hz)
+            rough[at : at + 2] += _KICK_N * angle  # rings at about this many newtons
+    force += np.asarray(lfilter([1.0], poles, rough), dtype=np.float64)
+    force = _through_bush(force, link.bush_n)  # vibration shakes it loose; it sticks where the car stands
+    force -= link.brake_crosstalk * motion.at("brake", time_s)
+    return force + link.turn_crosstalk_n * motion.at("lateral", time_s)
+
+
+def _through_bush(force: Floats, half_width: float) -> Floats:
+    """Friction of the bush: the link follows only when the force has moved by more than the play."""
+    out, held = [], float(force[0])
+    for value in force.tolist():
+        held = min(max(held, value - half_width), value + half_width)
+        out.append(held)
+    return np.array(out)
+
+
+def link_signal(
+    motion: Motion,
+    link: Link,
+    rate_hz: float,
+    time_s: Floats,
+    zero: float,
+    top: float,
+    rng: np.random.Generator,
+) -> Floats:
+    """mV/V at the sample times, float64 (n,), before the ADC; `top` is its rail, for a chafed wire."""
+    signal = link.sign * link_force(motion, link, rate_hz, time_s, rng) / link.newtons_per_unit
+    signal += zero + link.heat_drift * (1.0 - np.exp(-time_s / link.heat_s))
+    signal += link.noise * rng.standard_normal(len(time_s))
+    for mark in motion.marks:
+        if mark.kind == "rail":
+            signal[(time_s >= mark.start_s) & (time_s < mark.start_s + _RAIL_S)] = 1.2 * top
+        elif mark.kind == "zero":
+            signal[time_s >= mark.start_s] += 0.15
+    return signal

@@ -1,0 +1,124 @@
+"""A recorded session as a source: the same Blocks as the wire gave, at their own pace or as fast as they are
+taken.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from stream.block import Block, StreamInfo
+from stream.record.session import Session, open_session
+from stream.sources.source import SourceNote
+
+_PACED_BLOCK_S = 0.02  # as often as a serial line is read, so that what is drawn moves as it did
+_TAKEN_OVER = ("mark", "note")  # what a person or the device said; everything else is found again
+
+
+class ReplaySource:
+    """Implements Source. `pace` is times real time (1.0 as it was), None as fast as possible.
+
+    `clock` (seconds, monotonic) and `wait` (seconds; True once stopped) can be given by a test.
+    `rows_per_block` is the most rows of a Block; where None 20 ms when paced, half a second otherwise.
+    """
+
+    realtime = False
+
+    def __init__(
+        self,
+        path: str | Path,
+        pace: float | None = None,
+        *,
+        rows_per_block: int | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        wait: Callable[[float], bool] | None = None,
+    ) -> None:
+        if pace is not None and not pace > 0:
+            raise ValueError(f"pace is {pace}; above 0, or None for as fast as possible")
+        self.path = Path(path)
+        self._pace = pace
+        self._rows_per_block = rows_per_block
+        self._clock = clock
+        self._stopped = threading.Event()
+        self._wait = self._stopped.wait if wait is None else wait
+        self._session: Session | None = None
+        self._blocks: Iterator[Block] = iter(())
+        self._next: Block | None = None
+        self._began_s = 0.0
+        self._notes: list[SourceNote] = []
+        self._said: deque[SourceNote] = deque()
+        self._counters = {"rows": 0, "lost_samples": 0, "restarts": 0}
+
+    def open(self) -> StreamInfo:
+        """Open the session. Raises InputError, one line with the cure."""
+        session = open_session(self.path)
+        self._session = session
+        rows = self._rows_per_block
+        if rows is None and self._pace is not None:
+            rows = max(1, round(session.rate_hz * _PACED_BLOCK_S))
+        self._blocks = session.blocks(rows)
+        self._said.extend(
+            SourceNote(event.kind, round(event.time_s * session.rate_hz), event.text)
+            for event in session.events
+            if event.kind in _TAKEN_OVER
+        )
+        self._next = next(self._blocks, None)
+        self._began_s = self._clock()
+        return session.info
+
+    @property
+    def session(self) -> Session:
+        """The session that is replayed, once open: its car, tune and gear."""
+        if self._session is None:
+            raise ValueError("the source is not open")
+        return self._session
+
+    def read(self, timeout_s: float) -> list[Block]:
+        """The next Block; empty after `timeout_s` where it is not due yet, and at the end."""
+        block = self._next
+        if block is None or self._stopped.is_set():
+            return []
+        if self._pace is not None:
+            due = self._began_s + block.end / block.rate_hz / self._pace
+            left = due - self._clock()
+            if left > 0 and (self._wait(min(left, timeout_s)) or left > timeout_s):
+                return []
+        self._next = next(self._blocks, None)
+        self._tell(block)
+        return [block]
+
+    @property
+    def finished(self) -> bool:
+        """True at the end of the session, or once stopped."""
+        return self._stopped.is_set() or (self._session is not None and self._next is None)
+
+    def take_notes(self) -> list[SourceNote]:
+        """Gaps, restarts, and the marks and notes of the recording, since the last call."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    def counters(self) -> dict[str, int]:
+        """Running totals: rows, lost_samples, restarts."""
+        return dict(self._counters)
+
+    def stop(self) -> None:
+        """Make a waiting read return and end the replay; any thread may call it."""
+        self._stopped.set()
+
+    def close(self) -> None:
+        """Give the file back. Safe to call twice."""
+        self._next = None
+        if self._session is not None:
+            self._session.close()
+
+    def _tell(self, block: Block) -> None:
+        self._counters["rows"] += len(block)
+        self._counters["lost_samples"] += block.lost
+        self._counters["restarts"] += block.restarted
+        if block.lost:
+            self._notes.append(SourceNote("gap", block.first, f"{block.lost} samples lost"))
+        if block.restarted:
+            self._notes.append(SourceNote("device-back", block.first, "the device began anew"))
+        while self._said and self._said[0].index < block.end:
+            self._notes.append(self._said.popleft())

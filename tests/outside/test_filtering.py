@@ -1,0 +1,55 @@
+"""Block-wise filtering and the error of a mean against scipy and an independent estimate."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from stream.live.filters import ORDER, LowPass
+from stream.live.mean import mean_with_error
+
+
+@given(cuts=st.lists(st.integers(1, 1999), max_size=40), rate=st.sampled_from([50.0, 200.0, 1000.0, 10000.0]))
+@settings(max_examples=60, deadline=None)
+def test_block_wise_is_whole_array(cuts: list[int], rate: float) -> None:
+    """However a signal is cut, the filter gives scipy's result on the whole of it, to the bit."""
+    x = np.random.default_rng(1).normal(size=(2000, 2)) + 3.0
+    low_pass = LowPass(rate, 10.0)
+    borders = sorted({0, 2000, *cuts})
+
+    parts = [low_pass.push(x[a:b]) for a, b in pairwise(borders)]
+
+    sos = signal.butter(ORDER, 10.0, fs=rate, output="sos")
+    expected, _ = signal.sosfilt(sos, x, axis=0, zi=signal.sosfilt_zi(sos)[:, :, np.newaxis] * x[0])
+    assert np.array_equal(np.concatenate(parts), expected)
+
+
+@pytest.mark.parametrize("rate", [50.0, 100.0, 1000.0])
+def test_the_delay_is_scipys_group_delay(rate: float) -> None:
+    """Group delay at rest against scipy.signal.group_delay, and near the Butterworth table's 2.6131 / (2 pi fc)."""
+    low_pass = LowPass(rate, 10.0)
+    b, a = signal.butter(ORDER, 10.0, fs=rate)
+
+    _, delay = signal.group_delay((b, a), w=[1e-3 * rate], fs=rate)
+
+    assert low_pass.delay_s * rate == pytest.approx(delay[0], rel=0.01)
+    if rate >= 1000:
+        assert low_pass.delay_s == pytest.approx(2.6131 / (2 * np.pi * 10.0), rel=2e-3)
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.8, 0.95])
+def test_the_error_of_an_autocorrelated_mean(phi: float) -> None:
+    """Against the scatter of the means of many series of the same AR(1) process: neither too small by more than a
+    tenth, nor larger than by a half."""
+    rng = np.random.default_rng(2)
+    series = signal.lfilter([1.0], [1.0, -phi], rng.normal(size=(1200, 1600)), axis=1)[:, 600:]
+
+    stated = np.array([mean_with_error(row)[2] for row in series])
+
+    actual = np.std(series.mean(axis=1))
+    exact = np.sqrt(np.sum([(1 - abs(k) / 1000) * phi ** abs(k) for k in range(-999, 1000)]) / 1000 / (1 - phi**2))
+    assert actual == pytest.approx(exact, rel=0.08)
+    assert 0.9 < np.sqrt(np.mean(stated**2)) / exact < 1.5

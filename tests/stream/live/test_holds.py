@@ -1,0 +1,178 @@
+"""Holds through the live stage: drives drawn by the test's own generator."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, run_stage
+
+
+def overlaps(stage, start: float, end: float) -> list:
+    """The holds that cover more than half of a stretch."""
+    return [h for h in stage.holds if min(end, h.end_s) - max(start, h.start_s) > 0.5 * (end - start)]
+
+
+def a_row_of_holds(seed: int, rate_hz: float) -> Plan:
+    plan = Plan(seed, rate_hz).hold(900, 5)
+    for rpm in (1500, 2500, 3500, 4500, 5500, 6500):
+        plan.ramp(rpm, plan.rng.uniform(150, 600)).hold(rpm, plan.rng.uniform(4.5, 8))
+    return plan.ramp(900, 700)
+
+
+@pytest.mark.parametrize("rate_hz", [20, 50, 200, 1000])
+@pytest.mark.parametrize("slope_error", [0.7, 1.0, 1.3])
+def test_a_wandering_foot_holds(rate_hz: float, slope_error: float) -> None:
+    """A foot that wanders by 20 to 50 rpm with periods of 1 to 5 s holds, whatever the provisional slope."""
+    found = missed = strays = 0
+    for seed in range(3):
+        plan = a_row_of_holds(seed, rate_hz)
+        stage = run_stage(plan.samples(), rate_hz, car(slope_error))
+        for start, end, rpm in plan.holds:
+            near = overlaps(stage, start, end)
+            if len(near) != 1:
+                missed += 1
+                continue
+            found += 1
+            slope, zero = stage.line
+            true_mean = np.mean(plan.rpm[round(near[0].start_s * rate_hz) : round(near[0].end_s * rate_hz)])
+            by_truth = near[0].signal_mean * RPM_PER_V + RPM_AT_0V
+            assert by_truth == pytest.approx(true_mean, abs=max(6.0, 25.0 * 20 / rate_hz)), (seed, rpm)
+            assert near[0].speed_rpm == pytest.approx(slope * near[0].signal_mean + zero)
+        strays += len(stage.holds) - sum(bool(overlaps(stage, a, b)) for a, b, _ in plan.holds)
+
+    assert missed <= 1, f"{missed} of {found + missed} holds missed"
+    assert strays == 0
+
+
+def test_edges_lie_where_the_ramps_end() -> None:
+    """The edges of a hold between ramps are placed to a few tenths of a second."""
+    plan = a_row_of_holds(11, 200)
+
+    stage = run_stage(plan.samples(), 200)
+
+    errors = [(overlaps(stage, a, b)[0].start_s - a, overlaps(stage, a, b)[0].end_s - b) for a, b, _ in plan.holds[1:]]
+    assert np.max(np.abs(errors)) < 0.6
+
+
+@pytest.mark.parametrize("slope_error", [0.7, 1.0, 1.3])
+def test_a_slow_sweep_is_no_hold(slope_error: float) -> None:
+    """40 rpm/s about 4 000 rpm that goes on for 15 s is nowhere a hold."""
+    plan = Plan(1).hold(3000, 5).ramp(3700, 400)
+    start = plan.time_s
+    plan.ramp(4300, 40)
+    end = plan.time_s
+    plan.ramp(5500, 400).hold(5500, 5)
+
+    stage = run_stage(plan.samples(), 200, car(slope_error))
+
+    assert [h for h in stage.holds if h.end_s > start + 0.5 and h.start_s < end - 0.5] == []
+    assert len(stage.holds) == 2
+
+
+@pytest.mark.parametrize("rpm_per_s", [120, 200, 400, 1000])
+@pytest.mark.parametrize("turn", [1, -1])
+@pytest.mark.parametrize("slope_error", [0.7, 1.0, 1.3])
+def test_a_pause_of_two_seconds_is_no_hold(rpm_per_s: float, turn: int, slope_error: float) -> None:
+    """2 s between two ramps are no hold, though the band and the ramps let a window of 3 s cover them."""
+    plan = Plan(2).hold(2000, 6).ramp(3200, rpm_per_s).pause(2.0)
+    plan.ramp(3200 + turn * 1000, rpm_per_s).hold(3200 + turn * 1000, 6)
+
+    stage = run_stage(plan.samples(), 200, car(slope_error))
+
+    assert len(stage.holds) == 2
+    assert all(len(overlaps(stage, a, b)) == 1 for a, b, _ in plan.holds)
+
+
+def test_a_standing_engine_is_never_a_hold_but_idle_is() -> None:
+    """0 rpm is no hold; 850 rpm at idle is one like any other."""
+    plan = Plan(3)
+    plan.hold(0, 6, 0).ramp(850, 2000).hold(850, 6, 15).ramp(3000, 500).hold(3000, 5)
+
+    stage = run_stage(plan.samples(), 200)
+
+    assert [round(h.speed_rpm / 50) * 50 for h in stage.holds] == [850, 3000]
+    assert stage.pinned == []
+
+
+def test_a_lost_sample_ends_a_hold_and_both_halves_count() -> None:
+    """No sample may be lost inside a hold: two halves of more than 3 s are two holds, at the right times."""
+    plan = Plan(4).hold(3000, 10)
+
+    stage = run_stage(plan.samples(), 200, gaps={1000: 40})
+
+    assert len(stage.holds) == 2
+    assert stage.holds[0].end_s <= 5.0 + 1e-9
+    assert stage.holds[1].start_s >= 5.2
+    assert stage.holds[1].end_s == pytest.approx(10.2, abs=0.1)
+    assert stage.health().lost_samples == 40
+
+
+def test_a_clipped_sample_ends_a_hold() -> None:
+    """A sample outside the speed channel's range is in no hold."""
+    plan = Plan(5).hold(3000, 10)
+    samples = plan.samples()
+    samples[1000, 0] = 5.2
+
+    stage = run_stage(samples, 200)
+
+    assert all(h.end_s <= 5.0 or h.start_s >= 5.0 for h in stage.holds)
+    assert len(stage.holds) == 2
+    assert stage.health().clipped_samples == {"speed_v": 1, "link": 0}
+
+
+def test_a_short_excursion_is_forgiven() -> None:
+    """0.08 s out of the band do not end a hold; 0.5 s do."""
+    for seconds, holds in ((0.04, 1), (0.5, 2)):
+        plan = Plan(6).hold(3000, 12, 20)
+        samples = plan.samples()
+        samples[1200 : 1200 + round(seconds * 200), 0] += 0.15
+
+        assert len(run_stage(samples, 200).holds) == holds, seconds
+
+
+def test_missing_cells_are_gaps() -> None:
+    """A missing speed cell breaks the run as a lost sample does, and is counted; a missing load cell does not."""
+    plan = Plan(7).hold(3000, 10)
+    samples = plan.samples()
+    samples[1000:1003, 0] = np.nan
+    samples[400, 1] = np.nan
+
+    stage = run_stage(samples, 200)
+
+    assert len(stage.holds) == 2
+    assert stage.health().lost_samples == 3
+    assert all(h.load_mean is not None and np.isfinite(h.load_mean) for h in stage.holds)
+
+
+@given(cuts=st.lists(st.integers(1, 4799), max_size=60), nan_at=st.integers(0, 4799), lost=st.integers(0, 300))
+@settings(max_examples=40, deadline=None)
+def test_any_split_gives_the_same_bits(cuts: list[int], nan_at: int, lost: int) -> None:
+    """However the same samples are cut into blocks, holds and live rows are equal to the bit."""
+    plan = Plan(8).hold(2500, 7).ramp(3500, 300).hold(3500, 14)
+    samples = plan.samples()[:4800]
+    samples[nan_at, 1] = np.nan
+    gaps = {2100: lost} if lost else {}
+
+    whole, cut = (run_stage(samples, 200, cuts=c, gaps=gaps) for c in ([], cuts))
+
+    assert whole.holds == cut.holds
+    assert len(whole.holds) >= 1
+    assert whole.pinned == cut.pinned
+
+
+def test_too_slow_a_stream_gets_no_verdict() -> None:
+    """Under five rows a second no hold is given, and that is said."""
+    stage = run_stage(Plan(9, 2.0).hold(3000, 60).samples(), 2.0)
+
+    assert stage.holds == []
+    assert any("no verdict" in remark for remark in stage.settings.remarks)
+
+
+def test_a_slow_stream_lowers_the_cutoff_and_says_so() -> None:
+    """Under four cutoffs a second the corner becomes a fifth of the rate."""
+    stage = run_stage(Plan(9, 20.0).hold(3000, 10).samples(), 20.0)
+
+    assert stage.settings.cutoff_hz == pytest.approx(4.0)
+    assert any("4 Hz" in remark for remark in stage.settings.remarks)
+    assert len(stage.holds) == 1

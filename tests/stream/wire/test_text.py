@@ -1,0 +1,307 @@
+"""Text lines: separators, clocks, rates, wrong lines, and the same result at any split."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stream.block import Block, ChannelInfo, StreamInfo
+from stream.errors import InputError
+from stream.wire.items import WireNote
+from stream.wire.text import TextDecoder
+
+EXPECTED = (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V"))
+
+
+def decoder(rate_hz=None, expected=EXPECTED, clock_names=frozenset()):
+    return TextDecoder(expected, clock_names, rate_hz)
+
+
+def lines(number, start=0, head=True, end="\n", separator=",", step_ms=1):
+    """Lines whose second column is their own number, so that loss and doubling are arithmetic."""
+    names = [separator.join(["t[ms]", "speed_v[V]", "link[mV/V]"]) + end] if head else []
+    rows = [separator.join([str(n * step_ms), str(n), "-0.5"]) + end for n in range(start, start + number)]
+    return "".join(names + rows).encode()
+
+
+def blocks_of(items):
+    return [item for item in items if isinstance(item, Block)]
+
+
+def numbers_in(items):
+    return [int(value) for block in blocks_of(items) for value in block.samples[:, 0]]
+
+
+def merged(items):
+    """The items with Blocks that follow each other without a break made one."""
+    result = []
+    for item in items:
+        last = result[-1] if result else None
+        if not isinstance(item, Block):
+            result.append(item)
+        elif isinstance(last, list) and not item.lost and not item.restarted:
+            last[-1] = np.concatenate([last[-1], item.samples])
+        else:
+            result.append([item.first, item.lost, item.restarted, item.rate_hz, item.device_us, item.samples])
+    return [
+        (*item[:-1], item[-1].shape, item[-1].tobytes()) if isinstance(item, list) else item
+        for item in result
+    ]
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", " ", "   ", ", ", " ;"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_separators_and_line_ends(separator, end):
+    one = decoder()
+    items = one.feed(lines(1500, separator=separator, end=end), 0)
+
+    assert items[0] == StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
+    assert numbers_in(items) == list(range(1500))
+    assert (one.counts.lines, one.counts.bad_lines) == (1500, 0)
+
+
+def test_without_names_the_columns_are_the_car_files_channels():
+    items = decoder(rate_hz=200.0).feed(b"1.5, 2\n3,-4e-1\n5,6\n", 9)
+
+    assert items[0] == StreamInfo(200.0, EXPECTED)
+    np.testing.assert_array_equal(items[1].samples, np.float32([[1.5, 2], [3, -0.4], [5, 6]]))
+    assert (items[1].first, items[1].host_ns) == (0, 9)
+
+
+def test_names_may_come_in_another_order_and_number():
+    data = b"# logger 3\nextra, link [N] ,t[us],speed_v\n" + b"".join(
+        b"7,%d,%d,%d\n" % (-n, 5000 * n, n) for n in range(300)
+    )
+    items = decoder().feed(data, 0)
+
+    assert items[0].channels == (ChannelInfo("extra"), ChannelInfo("link", "N"), ChannelInfo("speed_v", "V"))
+    assert items[0].rate_hz == 200.0
+    assert numbers_in(items) == [7] * 300
+    assert blocks_of(items)[0].samples[5].tolist() == [7, -5, 5]
+
+
+def test_a_time_channel_of_the_car_file_is_the_clock():
+    data = b"clock;speed_v;link\n" + b"".join(b"%f;1;2\n" % (n * 0.02) for n in range(60))
+    items = decoder(clock_names=frozenset({"clock"})).feed(data, 0)
+
+    assert items[0].rate_hz == pytest.approx(50.0, rel=1e-4)
+    assert items[0].names == ("speed_v", "link")
+
+
+@pytest.mark.parametrize(("unit", "per_s"), [("s", 1), ("ms", 1_000), ("us", 1_000_000)])
+@pytest.mark.parametrize("rate_hz", [100.0, 700.0, 1953.125])
+def test_the_rate_comes_from_the_clock_however_coarse(unit, per_s, rate_hz):
+    places = 6 if unit == "s" else 0
+    rows = [f"{n / rate_hz * per_s:.{places}f},1,2\n" for n in range(int(2.5 * rate_hz))]
+    one = decoder()
+    items = one.feed((f"t[{unit}],speed_v,link\n" + "".join(rows)).encode(), 0)
+
+    assert items[0].rate_hz == pytest.approx(rate_hz, rel=1e-3)
+    assert sum(len(b) for b in blocks_of(items)) == len(rows)
+    assert one.counts.lost_samples == 0
+
+
+def test_losses_among_the_first_lines_do_not_slow_the_rate():
+    rows = [f"{n},1,2\n" for n in range(1500) if n % 50]
+    one = decoder()
+    items = one.feed(("t[ms],speed_v,link\n" + "".join(rows)).encode(), 0)
+
+    assert items[0].rate_hz == 1000.0
+    assert one.counts.lost_samples == 29
+    assert blocks_of(items)[-1].end == 1499
+
+
+def test_loss_shows_where_the_clock_jumps():
+    one = decoder()
+    items = one.feed(lines(1200) + lines(100, start=1207, head=False), 0)
+
+    first, second = [b for b in blocks_of(items) if b.lost or b.first == 0]
+    assert (second.lost, second.first) == (7, 1207)
+    assert one.counts.lost_samples == 7
+    assert [note.text for note in items if isinstance(note, WireNote)] == ["7 samples are missing"]
+
+
+def test_without_a_clock_no_loss_is_invented():
+    one = decoder(rate_hz=100.0)
+    one.feed(b"1,2\n" * 10, 0)
+    (block,) = one.feed(b"1,2\n" * 10, 60_000_000_000)
+
+    assert (block.lost, block.first) == (0, 10)
+
+
+def test_a_clock_that_runs_backwards_is_a_restarted_device():
+    one = decoder()
+    items = one.feed(lines(1500), 1_000_000_000)
+    items += one.feed(lines(20), 1_250_000_000)
+
+    again = next(b for b in blocks_of(items) if b.restarted)
+    assert (again.lost, again.first) == (249, 1749)
+    assert one.counts.restarts == 1
+    assert one.counts.bad_lines == 0  # the line of names, again
+
+
+@pytest.mark.parametrize(("unit", "wrap"), [("us", 2**32), ("ms", 2**32), ("ms", 2**16)])
+def test_a_counter_that_starts_over_is_no_restart(unit, wrap):
+    step = {"us": 10_000, "ms": 10}[unit]
+    start = wrap - 150 * step - 5
+    rows = [f"{(start + n * step) % wrap},{n},2\n" for n in range(400)]
+    one = decoder()
+    items = one.feed((f"t[{unit}],speed_v,link\n" + "".join(rows)).encode(), 0)
+
+    assert numbers_in(items) == list(range(400))
+    assert (one.counts.restarts, one.counts.lost_samples) == (0, 0)
+
+
+def test_after_the_port_was_away_the_gap_is_the_hosts_time():
+    one = decoder(rate_hz=100.0)
+    one.feed(b"1,2\n" * 10 + b"3,", 1_000_000_000)
+    one.interrupted()
+    (note, block) = one.feed(b"4\n5,6\n7,8\n", 3_000_000_000)
+
+    assert (block.lost, block.first, block.restarted) == (199, 209, False)
+    assert block.samples.tolist() == [[5, 6], [7, 8]]  # the first line may lack its beginning
+    assert note.kind == "gap"
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [b"1,2", b"1,2,3,4", b"5,x,1", b"5,,1", b"\xff\xfe,1,2", b"1,2],[3,4,5", b"[5,1,2]", b'"5",1,2', b"5,1_0,2", b"5,1,2,",
+     b"5 1 2", b"nan,1,2", b"5,1\x00,2", b"null,1,2", b"true,1,2", b"5,0x1,2", b"Hello there", b"5,1;2", b"\xc2\xa05,1,2"],
+)  # fmt: skip
+@pytest.mark.parametrize("good", [1, 1500])
+def test_a_line_that_does_not_parse_is_counted_and_dropped(bad, good):
+    one = decoder()
+    items = one.feed(lines(1500), 0)
+    items += one.feed(
+        lines(good, start=1500, head=False) + bad + b"\n" + lines(good, start=1500 + good, head=False), 0
+    )
+
+    assert one.counts.bad_lines == 1
+    assert numbers_in(items) == list(range(1500 + 2 * good))
+    assert one.counts.lost_samples == 0
+
+
+def test_blank_lines_and_comments_are_no_bad_lines():
+    one = decoder(rate_hz=100.0)
+    items = one.feed(b"\n# all of it\r\n1,2 # note\n \n3,4\n5,6\n\n#\n7,8\n", 0)
+
+    assert numbers_in(items) == [1, 3, 5, 7]
+    assert one.counts.bad_lines == 0
+
+
+def test_cells_that_are_not_finite_are_missing_cells():
+    one = decoder(rate_hz=100.0)
+    items = one.feed(b"1,2\n3,4\nnan,inf\n-Infinity,1e300\n5,NaN\n", 0)
+
+    values = np.concatenate([b.samples for b in blocks_of(items)])
+    np.testing.assert_array_equal(values[2:], np.float32([[np.nan, np.nan], [np.nan, np.nan], [5, np.nan]]))
+    assert one.counts.cells_not_finite == 5
+    assert one.counts.bad_lines == 0
+
+
+def test_a_first_line_without_its_beginning_is_dropped():
+    one = decoder()
+    items = one.feed(b"t[ms],speed_v,link\n7,700,1\n" + lines(1500, start=10_700, head=False), 0)
+
+    assert numbers_in(items) == list(range(10_700, 12_200))
+    assert one.counts.bad_lines == 1
+
+
+def test_no_rate_and_wrong_columns_are_input_errors_with_a_cure():
+    with pytest.raises(InputError, match="--rate HZ"):
+        decoder().feed(b"1,2\n" * 5, 0)
+    with pytest.raises(InputError, match=r"3 columns .* 2 channels \(speed_v, link\)"):
+        decoder(rate_hz=10.0).feed(b"1,2,3\n" * 5, 0)
+    with pytest.raises(InputError, match="does not run"):
+        decoder().feed(b"t[s],speed_v,link\n" + b"5,1,2\n" * 5000, 0)
+
+
+def test_a_line_without_end_is_held_within_bounds():
+    one = decoder(rate_hz=100.0)
+    one.feed(b"1,2\n" * 5, 0)
+    for _ in range(40):
+        one.feed(b"1" * 60_000, 0)
+    items = one.feed(b"\n3,4\n", 0)
+
+    assert len(one._tail) <= 64 * 1024
+    assert numbers_in(items) == [3]
+    assert one.counts.bad_lines == 1
+
+
+CELL = st.one_of(
+    st.integers(-(10**6), 10**6).map(str),
+    st.floats(-1e6, 1e6).map(repr),
+    st.sampled_from(["+1", ".5", "1.", "007", "1e3", "nan", "inf", "-0", "x", "", "1_0", "0x1", "1e999", "[1", "]", '"1"', "\u0661"]),
+)  # fmt: skip
+LINE = st.one_of(
+    st.lists(CELL, min_size=1, max_size=4).map(",".join),
+    st.tuples(CELL, CELL).map(",".join),
+    st.text(st.sampled_from("0123456789.,;eE+-[]\"# \t\r\x0b\x1c_n\u00a0"), max_size=12),
+)  # fmt: skip
+
+
+@settings(max_examples=250, deadline=None)
+@given(rows=st.lists(LINE, max_size=60), cuts=st.lists(st.integers(0, 2000), max_size=10))
+def test_any_split_of_the_bytes_gives_the_same_to_the_bit(rows, cuts):
+    data = ("1,2\n3,4\n5,6\n" + "\n".join(rows) + "\n").encode()
+    whole = decoder(rate_hz=100.0)
+    expected = merged(whole.feed(data, 0))
+
+    edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
+    split = decoder(rate_hz=100.0)
+    items = [
+        item
+        for start, stop in zip(edges[:-1], edges[1:], strict=True)
+        for item in split.feed(data[start:stop], 0)
+    ]
+
+    assert merged(items) == expected
+    assert split.counts == whole.counts
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    lost=st.sets(st.integers(0, 1600), max_size=8),
+    cuts=st.lists(st.integers(0, 30_000), max_size=8),
+    back=st.integers(0, 1600),
+)
+def test_any_split_gives_the_same_with_a_clock_that_jumps(lost, cuts, back):
+    rows = [f"{n if n < back else n - back},{n},0\n" for n in range(1600) if n not in lost]
+    data = ("t[ms],speed_v,link\n" + "".join(rows)).encode()
+    whole = decoder()
+    expected = merged(whole.feed(data, 0))
+
+    edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
+    split = decoder()
+    items = [
+        item
+        for start, stop in zip(edges[:-1], edges[1:], strict=True)
+        for item in split.feed(data[start:stop], 0)
+    ]
+
+    assert merged(items) == expected
+    assert split.counts == whole.counts
+
+
+@settings(max_examples=200, deadline=None)
+@given(values=st.lists(st.floats(-1e30, 1e30, width=64), min_size=1, max_size=50))
+def test_numbers_are_read_as_python_reads_them(values):
+    data = b"".join(f"{value!r},{value:.4e}\n".encode() for value in values)
+    one = decoder(rate_hz=100.0)
+    items = one.feed(b"1,1\n" * 3 + data, 0)
+
+    got = np.concatenate([b.samples for b in blocks_of(items)])[3:]
+    expected = np.array([[value, float(f"{value:.4e}")] for value in values]).astype(np.float32)
+    np.testing.assert_array_equal(got, expected)
+
+
+@settings(max_examples=150, deadline=None)
+@given(junk=st.lists(st.binary(max_size=2000), max_size=4))
+def test_random_bytes_between_good_lines_never_raise(junk):
+    one = decoder(rate_hz=100.0)
+    one.feed(b"1,2\n" * 5, 0)
+    for piece in junk:
+        one.feed(piece, 0)
+    items = one.feed(b"\n3,4\n", 0)
+
+    assert numbers_in(items)[-1] == 3

@@ -1,0 +1,85 @@
+"""The command line's door: a lazy group, so that --help costs no more than click, and one line for every error."""
+
+import importlib
+import sys
+from collections.abc import Sequence
+
+import click
+
+from stream.errors import SteadypullError
+
+# name: (module under ui.cli, one line for --help)
+COMMANDS = {
+    "rehearse": ("rehearse", "The whole job with no hardware: a rehearsal car drives itself."),
+    "drive": ("drive", "Record a drive, live."),
+    "replay": ("replay", "Pass a recorded session through the same live stage."),
+    "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
+    "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "ports": ("ports", "List the serial ports."),
+}
+
+
+class LazyGroup(click.Group):
+    """Imports a command's module when it is run, not when its name is listed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of a day's work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command's own object."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"ui.cli.{COMMANDS[cmd_name][0]}")
+        command = module.command
+        if not isinstance(command, click.Command):
+            raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]}.command is no command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list for --help, without importing a command."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+CAUTION = (
+    "A second person watches the screen, on a closed road. No number here replaces knock detection, mixture and "
+    "temperature limits, or a licensed professional; local law rules."
+)
+
+
+@click.group(cls=LazyGroup, invoke_without_command=True, epilog=CAUTION)
+@click.version_option(package_name="steadypull", prog_name="steadypull", message="%(prog)s %(version)s")
+@click.pass_context
+def cli(ctx: click.Context) -> None:
+    """Live and after-drive companion for tuning an engine on the road. Without a command it opens the window."""
+    if ctx.invoked_subcommand is None:
+        from ui.cli.display import open_window
+
+        ctx.exit(open_window(None))
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 2 bad input or usage, 3 device or disk failed."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; errors are one line on standard error."""
+    try:
+        code = cli.main(arguments, prog_name="steadypull", standalone_mode=False)
+    except click.ClickException as error:
+        return _say(" ".join(error.format_message().split()), 2)
+    except click.Abort:
+        return _say("stopped", 2)
+    except SteadypullError as error:
+        return _say(" ".join(str(error).split()), error.exit_code)
+    except BrokenPipeError:  # standard output was closed, by `head` for one: nothing is left to say it to
+        sys.stderr.close()
+        return 0
+    return code if isinstance(code, int) else 0
+
+
+def _say(text: str, code: int) -> int:
+    click.echo(f"steadypull: error: {text}", err=True)
+    return code

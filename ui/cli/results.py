@@ -1,0 +1,124 @@
+"""What a drive, a replay or an import found: as JSON and as a table."""
+
+import json
+import math
+import sys
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from stream.live.records import Hold, Pull
+from stream.live.stage import LiveStage
+
+
+def drive_json(stage: LiveStage, path: Path | None) -> dict[str, Any]:
+    """The keys of `drive --json` and `replay --json`."""
+    health = stage.health()
+    channels = [
+        {
+            "name": info.name,
+            "role": role.role if (role := stage.car.by_name(info.name)) else "other",
+            "unit": info.unit,
+        }
+        for info in stage.info.channels
+    ]
+    return {
+        "session": {
+            "path": "" if path is None else str(path),
+            "tune": stage.tune,
+            "rate_hz": stage.info.rate_hz,
+            "duration_s": stage.time_s,
+            "channels": channels,
+            "lost_samples": health.lost_samples,
+            "clipped_samples": health.clipped_samples,
+        },
+        "holds": [msgspec.to_builtins(hold) for hold in stage.holds],
+        "pinned": [msgspec.to_builtins(stretch) for stretch in stage.pinned],
+        "pulls": [msgspec.to_builtins(pull) for pull in stage.pulls],
+    }
+
+
+def print_json(value: Any) -> None:
+    """Write JSON to standard output; a number that is not finite becomes null."""
+    json.dump(_finite(value), sys.stdout, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+    sys.stdout.flush()
+
+
+def print_findings(stage: LiveStage, path: Path | None) -> None:
+    """The findings as words and tables on standard output."""
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
+    health = stage.health()
+    lost = f", {health.lost_samples} samples lost" if health.lost_samples else ", nothing lost"
+    console.print(f"{stage.time_s:.1f} s at {stage.info.rate_hz:.6g} Hz{lost}")
+    for name, count in health.clipped_samples.items():
+        if count:
+            console.print(f"{name}: {count} samples outside its range")
+    for remark in stage.settings.remarks:
+        console.print(remark)
+    if stage.settings.verdicts:
+        _print_holds(console, stage)
+        _print_pulls(console, stage.pulls)
+    if path is not None:
+        console.print(f"session: {path}")
+
+
+def _print_holds(console: Any, stage: LiveStage) -> None:
+    from rich.table import Table
+
+    if not stage.holds:
+        console.print("no hold: speed was never steady for long enough")
+        return
+    unit = next((c.unit for c in stage.info.channels if (k := stage.car.by_name(c.name)) and k.role == "load"), "")
+    table = Table(
+        "hold",
+        "from s",
+        "to s",
+        "rpm",
+        "± rpm",
+        "drift rpm/s",
+        f"load {unit}".strip(),
+        box=None,
+        pad_edge=False,
+    )
+    for column in table.columns:
+        column.justify = "right"
+    for number, hold in enumerate(stage.holds, start=1):
+        table.add_row(str(number), *_hold_cells(hold, stage.line[0]))
+    console.print(table)
+    for stretch in stage.pinned:
+        console.print(
+            f"signal stuck at the {stretch.at}, {stretch.signal:.4g}, "
+            f"from {stretch.start_s:.1f} to {stretch.end_s:.1f} s"
+        )
+
+
+def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
+    doubt = 1.96 * hold.signal_sem * abs(per_unit)
+    load = "" if hold.load_mean is None else f"{hold.load_mean:.4g}"
+    return [
+        f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
+        f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.drift_rpm_per_s:+.0f}", load,
+    ]  # fmt: skip
+
+
+def _print_pulls(console: Any, pulls: list[Pull]) -> None:
+    for number, pull in enumerate(pulls, start=1):
+        why = f": {', '.join(pull.faults)}" if pull.faults else ""
+        console.print(
+            f"pull {number}: {pull.start_s:.1f} to {pull.end_s:.1f} s, {pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm, "
+            f"{pull.verdict}{why}"
+        )
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return value
