@@ -67,7 +67,7 @@ class Row:
     def reach(self) -> Floats:
         """How far from each target a hold may lie and still be its hold, rpm, (m,)."""
         steps = np.diff(self.targets)
-        return _REACH * np.minimum(np.r_[steps[:1], steps], np.r_[steps, steps[-1:]])
+        return np.asarray(_REACH * np.minimum(np.r_[steps[:1], steps], np.r_[steps, steps[-1:]]), np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,9 +210,7 @@ def _stray_cost(row: Row, mapped: Floats, labels: np.ndarray) -> float:
     """Holds without a target, repeats of one speed counted once; one at idle speed below the row is expected."""
     strays = np.sort(mapped[labels < 0]).tolist()
     speeds = [
-        rpm
-        for number, rpm in enumerate(strays)
-        if not number or rpm - strays[number - 1] > max(60.0, 0.02 * rpm)
+        rpm for number, rpm in enumerate(strays) if not number or rpm - strays[number - 1] > max(60.0, 0.02 * rpm)
     ]
     cost = 0.0
     if speeds and speeds[0] < row.targets[0]:

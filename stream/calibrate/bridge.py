@@ -65,21 +65,15 @@ def lead_factor(gauge_ohm: float, wire_ohm: float, wiring: Wiring) -> float:
     whose input resistance is `gauge_ohm`.
     """
     if not gauge_ohm > 0 or not wire_ohm >= 0:
-        raise InputError(
-            f"bridge: {gauge_ohm:g} ohm gauge, {wire_ohm:g} ohm wire: resistances must not be negative"
-        )
+        raise InputError(f"bridge: {gauge_ohm:g} ohm gauge, {wire_ohm:g} ohm wire: resistances must not be negative")
     return gauge_ohm / (gauge_ohm + (1.0 if wiring == "3-wire" else 2.0) * wire_ohm)
 
 
 def _terms(bridge: str, gauge_factor: float, poisson: float) -> tuple[float, float, float]:
     if not gauge_factor > 0:
-        raise InputError(
-            f"bridge: gauge factor {gauge_factor:g} is not positive; read it off the gauge's packet"
-        )
+        raise InputError(f"bridge: gauge factor {gauge_factor:g} is not positive; read it off the gauge's packet")
     if not 0 <= poisson < 0.5:
-        raise InputError(
-            f"bridge: Poisson's ratio {poisson:g} is not of a metal; give 0 to 0.5 (steel 0.285)"
-        )
+        raise InputError(f"bridge: Poisson's ratio {poisson:g} is not of a metal; give 0 to 0.5 (steel 0.285)")
     if bridge in _LINEAR:
         return _LINEAR[bridge], 1.0, 0.0
     if bridge == "quarter":

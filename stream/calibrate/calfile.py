@@ -1,6 +1,5 @@
 """SPEED.toml: a speed calibration that a person can read, with when, from which sessions, for which car."""
 
-import os
 import tomllib
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -17,8 +16,7 @@ FORMAT_VERSION = 1
 _OLD_DAYS = 365
 _HEAD = (
     "A speed calibration: rpm = intercept_rpm + slope_rpm_per_unit * signal.",
-    "u_* and covariance are standard (k = 1); the reference's scale error is shared by all points and "
-    "comes on top.",
+    "u_* and covariance are standard (k = 1); the reference's scale error is shared by all points and comes on top.",
 )
 
 
@@ -105,7 +103,7 @@ def save_calibration(calibration: SpeedCalibration, path: str | Path) -> None:
     draft = path.with_name(path.name + ".part")
     try:
         draft.write_text(dump_calibration(calibration), encoding="utf-8")
-        os.replace(draft, path)
+        draft.replace(path)
     except OSError as error:
         draft.unlink(missing_ok=True)
         raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from None
@@ -133,9 +131,7 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
     if raw.get("format") != FORMAT:
-        raise InputError(
-            f"{where}: format: is not \"{FORMAT}\"; give the file that 'steadypull fit -o' wrote"
-        )
+        raise InputError(f"{where}: format: is not \"{FORMAT}\"; give the file that 'steadypull fit -o' wrote")
     version = raw.get("format_version", FORMAT_VERSION)
     if isinstance(version, int) and version > FORMAT_VERSION:
         raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
@@ -144,9 +140,7 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except msgspec.ValidationError as error:
         message, _, place = str(error).partition(" - at ")
         key = place.strip("`").removeprefix("$.") or "top level"
-        raise InputError(
-            f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again"
-        ) from None
+        raise InputError(f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again") from None
     if calibration.slope_rpm_per_unit == 0 or not all(map(_finite, _numbers(calibration))):
         raise InputError(f"{where}: slope_rpm_per_unit: the line cannot be used; fit again")
     return calibration
@@ -174,15 +168,12 @@ def origin_warnings(
     known = calibration.pulses_per_turn
     if known is not None and pulses_per_turn is not None and known != pulses_per_turn:
         words.append(
-            f"stale calibration: it was made with {known:g} pulses a turn, the car file now has "
-            f"{pulses_per_turn:g}"
+            f"stale calibration: it was made with {known:g} pulses a turn, the car file now has {pulses_per_turn:g}"
         )
     if session_started is not None and (made := _moment(calibration.when)) is not None:
         days = abs((session_started.astimezone(UTC) - made).days)
         if days > _OLD_DAYS:
-            words.append(
-                f"stale calibration: made {days} days from this session; hold a few speeds again to prove it"
-            )
+            words.append(f"stale calibration: made {days} days from this session; hold a few speeds again to prove it")
     return words
 
 

@@ -113,12 +113,7 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
         limit = float(stats.t.isf(0.05 / (2 * len(kept.x)), dof - 1))
         stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
         left = np.delete(kept.x, worst)
-        if (
-            abs(t[worst]) <= limit
-            or stated <= 2.0
-            or len(np.unique(np.delete(kept.y, worst))) < 2
-            or not np.ptp(left)
-        ):
+        if abs(t[worst]) <= limit or stated <= 2.0 or len(np.unique(np.delete(kept.y, worst))) < 2 or not np.ptp(left):
             return Choice(model, used, odd)
         index = int(np.flatnonzero(used)[worst])
         used = used.copy()

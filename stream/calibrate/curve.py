@@ -49,9 +49,7 @@ def slope_at(knots: Floats, values: Floats, x: Floats) -> Floats:
     """rpm per unit of signal at x."""
     from scipy.interpolate import PchipInterpolator
 
-    return np.asarray(
-        PchipInterpolator(knots, values).derivative()(np.clip(x, knots[0], knots[-1])), np.float64
-    )
+    return np.asarray(PchipInterpolator(knots, values).derivative()(np.clip(x, knots[0], knots[-1])), np.float64)
 
 
 def jacobian(knots: npt.ArrayLike, values: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
@@ -71,7 +69,7 @@ def fit_curve(x: Floats, y: Floats, u_x: Floats, u_y: Floats, count: int) -> Cur
 
     x, y, u_x, u_y: (n,), n of at least count + 2.
     """
-    knots = np.quantile(np.unique(x), np.linspace(0.0, 1.0, count))
+    knots = np.asarray(np.quantile(np.unique(x), np.linspace(0.0, 1.0, count)), np.float64)
     order = np.argsort(x)
     values = np.interp(knots, x[order], y[order])
     weights = 1.0 / u_y**2
@@ -80,9 +78,7 @@ def fit_curve(x: Floats, y: Floats, u_x: Floats, u_y: Floats, count: int) -> Cur
         weights = 1.0 / (u_y**2 + (slopes * u_x) ** 2)
         partials = jacobian(knots, values, x)
         root = np.sqrt(weights)
-        step, *_ = np.linalg.lstsq(
-            partials * root[:, None], (y - evaluate(knots, values, x)) * root, rcond=None
-        )
+        step, *_ = np.linalg.lstsq(partials * root[:, None], (y - evaluate(knots, values, x)) * root, rcond=None)
         values = values + step
         if np.max(np.abs(step)) < 1e-6 * max(float(np.ptp(y)), 1.0):
             break
@@ -93,7 +89,7 @@ def fit_curve(x: Floats, y: Floats, u_x: Floats, u_y: Floats, count: int) -> Cur
     information = partials.T @ (partials * weights[:, None])
     if np.linalg.cond(information) > 1e12:
         return None
-    covariance = np.linalg.inv(information)
+    covariance = np.asarray(np.linalg.inv(information), np.float64)
     residuals = y - evaluate(knots, values, x)
     leverage = np.einsum("ij,jk,ik->i", partials, covariance, partials) * weights
     chi_square = float(np.sum(weights * residuals**2))

@@ -40,9 +40,7 @@ def views(
     speed = np.array([hold.speed_rpm for hold in holds])
     signal = np.array([hold.signal_mean for hold in holds])
     if np.ptp(speed) < max(60.0, 0.02 * float(np.mean(speed))) or np.ptp(signal) == 0.0:
-        raise InputError(
-            "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
-        )
+        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
     slope, zero = (float(value) for value in np.polyfit(signal, speed, 1))
     distinct = np.unique(np.asarray(targets, np.float64))
     sigma = np.sqrt(max(reading_error, 30.0) ** 2 + (0.005 * distinct) ** 2)
@@ -84,9 +82,7 @@ def _pace(holds: Sequence[Hold]) -> float:
     return max(float(np.median(steps)) if len(steps) else 1.5 * usual, 0.1)
 
 
-def _pinned_end(
-    stretches: Sequence[Pinned], slope: float, zero: float, pace: float, last_s: float
-) -> PinnedEnd | None:
+def _pinned_end(stretches: Sequence[Pinned], slope: float, zero: float, pace: float, last_s: float) -> PinnedEnd | None:
     if not stretches:
         return None
     longest = max(stretches, key=lambda stretch: stretch.end_s - stretch.start_s)

@@ -13,7 +13,8 @@ from stream.errors import InputError
 Series = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
 
 _E24 = (
-    1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1,
+    1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4,
+    2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1,
 )  # fmt: skip
 _STEP = {"E3": 8, "E6": 4, "E12": 2, "E24": 1}
 _FINE = {"E48": 48, "E96": 96, "E192": 192}
@@ -52,8 +53,4 @@ def _around(value: float, series: str) -> list[float]:
     if not (math.isfinite(value) and value > 0):
         raise InputError(f"a part of {value:g} does not exist; give a value above zero")
     decade = math.floor(math.log10(value))
-    return [
-        float(f"{digit:.3g}e{power}")
-        for power in (decade - 1, decade, decade + 1)
-        for digit in values(series)
-    ]
+    return [float(f"{digit:.3g}e{power}") for power in (decade - 1, decade, decade + 1) for digit in values(series)]

@@ -89,6 +89,4 @@ def lack_of_fit(residuals: Floats, groups: Sequence[Hashable], parameters: int) 
     if pure <= 0.0:
         return None
     f = (lack / dof_lack) / (pure / dof_pure)
-    return LackOfFit(
-        f, float(stats.f.sf(f, dof_lack, dof_pure)), dof_lack, dof_pure, (pure / dof_pure) ** 0.5
-    )
+    return LackOfFit(f, float(stats.f.sf(f, dof_lack, dof_pure)), dof_lack, dof_pure, (pure / dof_pure) ** 0.5)

@@ -7,6 +7,7 @@ drive, and the holds must have come in that order.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from stream.calibrate.align import Reading, readings
 from stream.calibrate.ends import View, views
@@ -45,9 +46,7 @@ def parse_targets(text: str) -> tuple[float, ...]:
         try:
             targets.append(float(word))
         except ValueError:
-            raise InputError(
-                f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500"
-            ) from None
+            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
     return check_targets(targets)
 
 
@@ -61,9 +60,7 @@ def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
         except ValueError:
             raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
         if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
-            raise InputError(
-                f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000"
-            )
+            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
         pairs.append(pair)
     return tuple(pairs)
 
@@ -77,9 +74,7 @@ def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
     if distinct < 3:
         raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
     if distinct > _MOST_TARGETS:
-        raise InputError(
-            f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer"
-        )
+        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
     return tuple(float(target) for target in targets)
 
 
@@ -112,8 +107,7 @@ def match_targets(
     if rival is not None and close:
         warnings.append(_rival_words(holds, assigned, rival[1]))
     below, inside, above = (
-        tuple(float(view.row.targets[index]) for index in part)
-        for part in (best.below, best.inside, best.above)
+        tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
     return Match(assigned, stuck, below, inside, above, close, tuple(warnings))
@@ -150,9 +144,7 @@ def need_three(count: int) -> None:
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
     inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
     if len(inside) > 1:
-        raise InputError(
-            f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets"
-        )
+        raise InputError(f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets")
     nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
     if inside:
         return inside[0]
@@ -199,15 +191,13 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
         )
 
 
-def _check_order(
-    holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]
-) -> list[str]:
+def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]) -> list[str]:
     """Raises InputError where a list that is not rising was driven in another order; else what is worth
     saying.
     """
     driven = [(hold, rpm) for hold, rpm in zip(holds, assigned, strict=True) if rpm is not None]
-    if all(a <= b for a, b in zip(targets, targets[1:], strict=False)):
-        if len(driven) > 2 and all(a[1] > b[1] for a, b in zip(driven, driven[1:], strict=False)):
+    if all(a <= b for a, b in pairwise(targets)):
+        if len(driven) > 2 and all(a[1] > b[1] for a, b in pairwise(driven)):
             return ["the targets rise but the row was driven downwards; holds are matched by speed"]
         return []
     place = -1

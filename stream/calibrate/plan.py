@@ -103,9 +103,7 @@ def make_plan(
         adc_bits=adc_bits,
         adc_step_v=step,
         adc_step_rpm=step / parts.volts_per_rpm,
-        adc_step_microstrain=float(
-            to_microstrain(1000.0 * step / amplifier_gain / excitation_v, bridge, gauge_factor)
-        ),
+        adc_step_microstrain=float(to_microstrain(1000.0 * step / amplifier_gain / excitation_v, bridge, gauge_factor)),
         filter=advice,
         warnings=tuple(words),
     )
@@ -137,7 +135,8 @@ def filter_advice(rpm_per_s: float, band_rpm: float, wheel_hop_hz: float) -> Fil
     high = wheel_hop_hz / (1.0 / _HOP_LEFT**2 - 1.0) ** 0.25
     if low <= high:
         advised = float(np.sqrt(low * high))
-        words = f"cut between {low:.1f} Hz (a band takes {1000 * band_rpm / rpm_per_s:.0f} ms) and {high:.1f} Hz (wheel hop)"
+        ms = 1000 * band_rpm / rpm_per_s
+        words = f"cut between {low:.1f} Hz (a band takes {ms:.0f} ms) and {high:.1f} Hz (wheel hop)"
     else:
         advised = low
         words = (

@@ -66,9 +66,7 @@ def find_pulses(
     """
     hz, rpm = np.asarray(frequency_hz, np.float64), np.asarray(nominal_rpm, np.float64)
     if hz.shape != rpm.shape or hz.size == 0 or not (np.all(np.isfinite(hz) & (hz > 0)) and np.all(rpm > 0)):
-        raise InputError(
-            "pulses per turn: give for each hold one pulse frequency and one speed, both above zero"
-        )
+        raise InputError("pulses per turn: give for each hold one pulse frequency and one speed, both above zero")
     counts = 60.0 * hz / rpm
     variances = (60.0 * u_frequency_hz / rpm) ** 2 + (counts * reading_error_rpm / rpm) ** 2
     measured = float(np.average(counts, weights=1.0 / variances))
@@ -83,9 +81,7 @@ def find_pulses(
             "that the tap "
             "neither skips nor doubles pulses"
         )
-        return PulseFinding(
-            measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words
-        )
+        return PulseFinding(measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words)
     sure = "sure" if ranked[1][0] - ranked[0][0] > _SURE_MARGIN else "not sure"
     words = (
         f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "

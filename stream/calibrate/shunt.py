@@ -35,15 +35,11 @@ def shunt_microstrain(gauge_ohm: float, shunt_ohm: float, gauge_factor: float) -
 def shunt_for(microstrain: float, gauge_ohm: float, gauge_factor: float) -> float:
     """Resistor, ohm, that simulates so much strain. Raises InputError."""
     if not (microstrain > 0 and gauge_factor > 0 and gauge_factor * microstrain < 1e6):
-        raise InputError(
-            f"shunt: {microstrain:g} microstrain at gauge factor {gauge_factor:g} cannot be simulated"
-        )
+        raise InputError(f"shunt: {microstrain:g} microstrain at gauge factor {gauge_factor:g} cannot be simulated")
     return gauge_ohm / (gauge_factor * 1e-6 * microstrain) - gauge_ohm
 
 
-def shunt_output(
-    gauge_ohm: float, shunt_ohm: float, arm: Literal["tension", "compression"] = "tension"
-) -> float:
+def shunt_output(gauge_ohm: float, shunt_ohm: float, arm: Literal["tension", "compression"] = "tension") -> float:
     """mV/V by which the reading must move: down across a gauge that load stretches, up across one it presses."""
     _check(gauge_ohm, shunt_ohm)
     size = 1000.0 * gauge_ohm / (4.0 * shunt_ohm + 2.0 * gauge_ohm)
@@ -89,8 +85,7 @@ def judge_shunt(
     cause = {
         "good": "the chain reads right",
         "off": "the chain's scale is off: multiply readings by the factor; long thin supply wires do this",
-        "wrong": "too far off for a scale error: check the resistor, the supply, the gain, and which arm "
-        "it is on",
+        "wrong": "too far off for a scale error: check the resistor, the supply, the gain, and which arm it is on",
     }[verdict]
     return ShuntVerdict(
         expected_mv_per_v=expected,
@@ -104,6 +99,4 @@ def judge_shunt(
 
 def _check(gauge_ohm: float, shunt_ohm: float) -> None:
     if not (gauge_ohm > 0 and shunt_ohm > 0):
-        raise InputError(
-            f"shunt: {gauge_ohm:g} ohm gauge and {shunt_ohm:g} ohm shunt: give resistances above zero"
-        )
+        raise InputError(f"shunt: {gauge_ohm:g} ohm gauge and {shunt_ohm:g} ohm shunt: give resistances above zero")

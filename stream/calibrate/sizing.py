@@ -105,9 +105,7 @@ def size_converter(wish: ConverterWish) -> Converter:
     _check(wish)
     top_hz = pulse_frequency(wish.pulses_per_turn, wish.redline_rpm * (1.0 + wish.headroom_pct / 100.0))
     spare = 1.0 + wish.capacitor_tolerance_pct / 100.0 + wish.supply_tolerance_pct / 100.0
-    capacitor = eseries.next_down(
-        wish.pump_current_a / (top_hz * wish.supply_v * spare), wish.capacitor_series
-    )
+    capacitor = eseries.next_down(wish.pump_current_a / (top_hz * wish.supply_v * spare), wish.capacitor_series)
     resistor = eseries.next_down(wish.output_v / (top_hz * capacitor * wish.supply_v), wish.resistor_series)
     per_hz = mean_output(1.0, capacitor, resistor, wish.supply_v)
     per_rpm = per_hz * wish.pulses_per_turn / 60.0
@@ -149,12 +147,8 @@ def tolerance_stack(tolerances_pct: tuple[float, ...]) -> Spread:
 def _trade(wish: ConverterWish, capacitor: float, resistor: float, per_rpm: float) -> tuple[Smoothing, ...]:
     """Smoothing capacitors from quick and rough to slow and smooth, two a decade and more around the wishes."""
     idle_hz = pulse_frequency(wish.pulses_per_turn, wish.idle_rpm)
-    least = eseries.next_down(
-        min(wish.response_s / SETTLE_2_PCT / resistor, 30.0 * capacitor), wish.capacitor_series
-    )
-    most = max(
-        capacitor * wish.supply_v / (per_rpm * wish.ripple_rpm), wish.response_s / SETTLE_2_PCT / resistor
-    )
+    least = eseries.next_down(min(wish.response_s / SETTLE_2_PCT / resistor, 30.0 * capacitor), wish.capacitor_series)
+    most = max(capacitor * wish.supply_v / (per_rpm * wish.ripple_rpm), wish.response_s / SETTLE_2_PCT / resistor)
     rows, farad = [], least
     while True:
         tau, left = resistor * farad, ripple(idle_hz, wish, capacitor, farad)
@@ -196,10 +190,7 @@ def _check(wish: ConverterWish) -> None:
             raise InputError(f"plan: {name} = {value:g} cannot be used; give a number above zero")
     if wish.output_v > wish.supply_v:
         raise InputError(
-            f"plan: an output of {wish.output_v:g} V needs more than the supply of {wish.supply_v:g} V; "
-            "lower output_v"
+            f"plan: an output of {wish.output_v:g} V needs more than the supply of {wish.supply_v:g} V; lower output_v"
         )
     if wish.idle_rpm >= wish.redline_rpm:
-        raise InputError(
-            f"plan: idle {wish.idle_rpm:g} rpm is not below redline {wish.redline_rpm:g} rpm; mend one"
-        )
+        raise InputError(f"plan: idle {wish.idle_rpm:g} rpm is not below redline {wish.redline_rpm:g} rpm; mend one")

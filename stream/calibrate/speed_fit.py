@@ -52,25 +52,17 @@ def fit_speed(
     factor = widening(choice)
     fit = _assembled(points, choice, factor, scale_error_pct)
     fit = _with_ends(fit, holds, pinned, match)
-    rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(
-        fit, holds, pinned, match
-    )
+    rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(fit, holds, pinned, match)
     fit = msgspec.structs.replace(fit, points=tuple(rows))
     warnings = (*match.warnings, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
-    return msgspec.structs.replace(
-        fit, warnings=warnings + drive_words(fit, holds, match, candidates, choice)
-    )
+    return msgspec.structs.replace(fit, warnings=warnings + drive_words(fit, holds, match, candidates, choice))
 
 
 def _check_settings(reading_error: float, scale_error: float, model: str) -> None:
     if not (np.isfinite(reading_error) and reading_error > 0):
-        raise InputError(
-            f"--reading-error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)"
-        )
+        raise InputError(f"--reading-error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)")
     if not 0 <= scale_error < 100:
-        raise InputError(
-            f"--scale-error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)"
-        )
+        raise InputError(f"--scale-error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)")
     if model not in MODELS:
         raise InputError(f"model {model!r} is not known; use one of {', '.join(MODELS)}")
 
@@ -83,14 +75,13 @@ def _match(
     assigned: Sequence[float | None] | None,
     reading_error: float,
 ) -> Match:
-    given = [item for item in (targets, at, assigned) if item is not None]
-    if len(given) != 1:
+    if sum(item is not None for item in (targets, at, assigned)) != 1:
         raise InputError("give either --targets or --at, one of the two")
     if targets is not None:
         return match_targets(holds, pinned, targets, reading_error)
     if at is not None:
         return match_at(holds, at)
-    rpm = tuple(given[0])
+    rpm = tuple(assigned or ())
     if len(rpm) != len(holds):
         raise InputError(f"{len(rpm)} speeds for {len(holds)} holds; give one for each")
     return Match(rpm, (None,) * len(holds))
@@ -103,9 +94,7 @@ def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], read
     if len(x) < 3:
         raise InputError(f"{len(x)} holds have a target; a calibration needs three or more: hold more speeds")
     if len(np.unique(y)) < 2 or np.ptp(x) == 0.0:
-        raise InputError(
-            "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
-        )
+        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
     return Points(x, y, np.where(np.isfinite(sem), sem, 0.0), np.full(len(x), reading_error))
 
 
@@ -187,16 +176,12 @@ def _hold_points(
             why = reason_odd(fit, hold, rpm, choice.odd[place[index]])
         residual = None if rpm is None else rpm - float(fit.rpm(hold.signal_mean))
         rows.append(
-            SpeedPoint(
-                signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=not why, why_not=why
-            )
+            SpeedPoint(signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=not why, why_not=why)
         )
     return rows
 
 
-def _stuck_points(
-    fit: SpeedFit, holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match
-) -> list[SpeedPoint]:
+def _stuck_points(fit: SpeedFit, holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match) -> list[SpeedPoint]:
     """Every target between the matched holds and an end where the signal is stuck: shown, never used."""
     rows = []
     for end, missing in (("bottom", match.missing_below), ("top", match.missing_above)):

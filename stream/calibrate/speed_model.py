@@ -59,8 +59,8 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
         if self.knots:
             from stream.calibrate.curve import evaluate
 
-            return evaluate(*zip(*self.knots, strict=True), x)
-        return self.intercept_rpm + self.slope_rpm_per_unit * x
+            return evaluate([knot[0] for knot in self.knots], [knot[1] for knot in self.knots], x)
+        return np.asarray(self.intercept_rpm + self.slope_rpm_per_unit * x, np.float64)
 
     def u_rpm(self, signal: npt.ArrayLike, scale: bool = True) -> Floats:
         """Standard uncertainty (k = 1) of `rpm`; with `scale` the reference's shared scale error is added."""
@@ -68,13 +68,13 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
         if self.knots:
             from stream.calibrate.curve import jacobian
 
-            partials = jacobian(*zip(*self.knots, strict=True), x)
+            partials = jacobian([knot[0] for knot in self.knots], [knot[1] for knot in self.knots], x)
             variance = np.einsum("...i,ij,...j->...", partials, np.array(self.knot_covariance), partials)
         else:
             variance = self.u_intercept**2 + x**2 * self.u_slope**2 + 2.0 * x * self.covariance
         if scale:
             variance = variance + (self.scale_error_pct / 100.0 * self.rpm(x)) ** 2
-        return np.sqrt(np.maximum(variance, 0.0))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)
 
     def interval(self, signal: npt.ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
         """(low, high) rpm that holds the true speed with this probability, scale error included.

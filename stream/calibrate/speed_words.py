@@ -71,8 +71,7 @@ def fit_words(points: Points, choice: Choice, factor: float, reading_error: floa
     span = float(np.ptp(used.y))
     if span < _WEAK_SPAN * float(used.y.max()):
         words.append(
-            f"the points span only {span:.0f} rpm; outside them the line is a guess: hold speeds farther "
-            "apart"
+            f"the points span only {span:.0f} rpm; outside them the line is a guess: hold speeds farther apart"
         )
     if len(np.unique(used.y)) == 2:
         words.append("two speeds cannot show whether the converter is straight; hold a third")
@@ -86,9 +85,7 @@ def drive_words(
     words = []
     if fit.dead_below_rpm is not None:
         edge = _dead_edge(fit, match)
-        words.append(
-            f"the signal does not move below about {_thousands(edge)} rpm: no speed under it can be measured"
-        )
+        words.append(f"the signal does not move below about {_thousands(edge)} rpm: no speed under it can be measured")
     if fit.ceiling_above_rpm is not None:
         words.append(
             f"the signal stops rising at about {_thousands(fit.ceiling_above_rpm)} rpm: no speed above it "
@@ -110,9 +107,7 @@ def drive_words(
     if skipped:
         words.append(f"no hold was found for {', '.join(f'{rpm:g}' for rpm in sorted(skipped))} rpm")
     if isinstance(choice.model, Curve):
-        words.append(
-            "slope and intercept are those of the best straight line; speeds come from the curve's knots"
-        )
+        words.append("slope and intercept are those of the best straight line; speeds come from the curve's knots")
     return tuple(words)
 
 

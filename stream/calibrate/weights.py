@@ -52,22 +52,17 @@ def fit_weights(
     if stats.chi2.sf(line.chi_square, line.dof) < 0.05:
         factor = float(np.sqrt(line.chi_square / line.dof))
         line = line.scaled(factor)
-        words.append(
-            f"the points scatter more than their stated errors explain; the doubt is widened by {factor:.1f}"
-        )
+        words.append(f"the points scatter more than their stated errors explain; the doubt is widened by {factor:.1f}")
     residuals, forces = line.residuals, line.y
     gap = max((float(np.ptp(residuals[forces == force])) for force in np.unique(forces)), default=0.0)
     hysteresis = 100.0 * gap / float(np.ptp(forces))
     if hysteresis > 1.0:
         words.append(
-            f"loading and unloading differ by {hysteresis:.1f} % of the span: friction or slack in the "
-            "link's bushes"
+            f"loading and unloading differ by {hysteresis:.1f} % of the span: friction or slack in the link's bushes"
         )
     lack = lack_of_fit(residuals, forces.tolist(), 2)
     if lack is not None and lack.p < 0.01:
-        words.append(
-            f"the link is not straight (lack of fit p = {lack.p:.2g}); calibrate over the span that is used"
-        )
+        words.append(f"the link is not straight (lack of fit p = {lack.p:.2g}); calibrate over the span that is used")
     return ForceFit(
         newtons_per_unit=line.slope,
         newtons_at_zero=line.intercept,

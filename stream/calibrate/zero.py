@@ -44,9 +44,7 @@ def take_zero(
     x = np.asarray(load, np.float64)
     x = x[np.isfinite(x)]
     if len(x) < _LEAST_S * rate_hz:
-        raise InputError(
-            f"zero: {len(x) / rate_hz:.1f} s of load is too short; stand still for {_LEAST_S:g} s or more"
-        )
+        raise InputError(f"zero: {len(x) / rate_hz:.1f} s of load is too short; stand still for {_LEAST_S:g} s or more")
     reason = moving(x, rate_hz, full_scale=full_scale, road_speed_kmh=road_speed_kmh)
     if reason:
         raise InputError(f"zero: {reason}; stand in neutral, brakes off, on the level, and take it again")
@@ -79,9 +77,7 @@ def moving(
     wander = float(means.std(ddof=1))
     noise = float(np.std(np.diff(x), ddof=1)) / np.sqrt(2.0)
     explained = noise / np.sqrt(len(x) / len(means))
-    if wander <= _RESTLESS * explained or (
-        full_scale is not None and wander <= _QUIET_SHARE * abs(full_scale)
-    ):
+    if wander <= _RESTLESS * explained or (full_scale is not None and wander <= _QUIET_SHARE * abs(full_scale)):
         return ""
     return (
         f"taken while moving: the load wanders by ±{2 * wander:.3g}, {wander / max(explained, 1e-300):.0f} "
@@ -111,14 +107,10 @@ def zero_at(zeros: Sequence[Zero], time_s: npt.ArrayLike) -> tuple[Floats, Float
     neighbour (with one zero alone drift cannot be known). Raises InputError without a zero.
     """
     if not zeros:
-        raise InputError(
-            "no zero was taken; take one in neutral, brakes off, level ('steadypull zero SESSION …')"
-        )
+        raise InputError("no zero was taken; take one in neutral, brakes off, level ('steadypull zero SESSION …')")
     row = sorted(zeros, key=lambda zero: zero.time_s)
     t = np.asarray(time_s, np.float64)
-    times, means, doubts = (
-        np.array([getattr(zero, key) for zero in row]) for key in ("time_s", "mean", "doubt")
-    )
+    times, means, doubts = (np.array([getattr(zero, key) for zero in row]) for key in ("time_s", "mean", "doubt"))
     value = np.interp(t, times, means)
     if len(row) == 1:
         return value, np.full_like(value, doubts[0])
@@ -140,9 +132,7 @@ def cross_talk_pct(during: npt.ArrayLike, before: npt.ArrayLike, full_scale: flo
     moved, still = np.asarray(during, np.float64), np.asarray(before, np.float64)
     moved, still = moved[np.isfinite(moved)], still[np.isfinite(still)]
     if len(moved) < 2 or len(still) < 2 or not full_scale:
-        raise InputError(
-            "cross-talk: give load samples before and during the motion, and the load of a strong pull"
-        )
+        raise InputError("cross-talk: give load samples before and during the motion, and the load of a strong pull")
     away = moved - np.median(still)
     return (
         float(100.0 * np.max(np.abs(away)) / abs(full_scale)),
@@ -154,4 +144,4 @@ def _batches(x: Floats, rate_hz: float) -> Floats:
     """Means of 4 to 30 equal batches, half a second long or more where there is time."""
     count = int(np.clip(len(x) / rate_hz / _BATCH_S, 4, 30))
     size = len(x) // count
-    return x[: count * size].reshape(count, size).mean(axis=1)
+    return np.asarray(x[: count * size].reshape(count, size).mean(axis=1), np.float64)
