@@ -10,13 +10,14 @@ twenty to one.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from stream.calibrate.york import Floats
 
-_SLOPES = np.geomspace(0.60, 1.66, 200)  # true rpm per provisional rpm: ±30 % and some room
-_SHIFTS = np.arange(-1500.0, 1501.0, 25.0)
+_SLOPES = np.geomspace(0.60, 1.66, 103)  # true rpm per provisional rpm: ±30 % and some room
+_SHIFTS = np.arange(-1500.0, 1501.0, 40.0)
 _SD_LOG_SLOPE = 0.25
 _SD_ZERO_RPM = 200.0  # how well a provisional line knows its speed at zero signal
 _SD_BEND = 0.03  # of the span of the targets
@@ -28,7 +29,7 @@ _IDLE_RPM, _SD_IDLE_RPM = 900.0, 300.0
 _SKIPPED, _SKIPPED_END, _NEXT_AT_END, _PINNED_TARGET = 6.0, 6.0, 4.0, 0.5
 _SD_WORTH = 0.65  # how well a stretch's time tells its number of targets
 _CONTRADICTION, _IMPOSSIBLE = 8.0, 1e6
-_CELLS_REFINED = 90
+_CELLS_REFINED = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,7 @@ class PinnedEnd:
     extra: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Row:
     """What is to be aligned. speed: provisional rpm of each hold, (n,); targets: distinct, ascending, (m,).
 
@@ -63,11 +64,16 @@ class Row:
     top: PinnedEnd | None = None
     calm: bool = False
 
-    @property
+    @cached_property
     def reach(self) -> Floats:
         """How far from each target a hold may lie and still be its hold, rpm, (m,)."""
         steps = np.diff(self.targets)
         return np.asarray(_REACH * np.minimum(np.r_[steps[:1], steps], np.r_[steps, steps[-1:]]), np.float64)
+
+    @cached_property
+    def edges(self) -> Floats:
+        """Half way from each target to the next, rpm, (m - 1,)."""
+        return np.asarray((self.targets[1:] + self.targets[:-1]) / 2.0, np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,16 +109,18 @@ def _middle(row: Row) -> tuple[float, float]:
 
 def _label(row: Row, mapped: Floats) -> tuple[np.ndarray, Floats]:
     """(nearest target or -1, residual) of mapped speeds of any shape."""
-    edges = (row.targets[1:] + row.targets[:-1]) / 2.0
-    nearest = np.searchsorted(edges, mapped)
+    nearest = np.searchsorted(row.edges, mapped)
     residual = mapped - row.targets[nearest]
     return np.where(np.abs(residual) <= row.reach[nearest], nearest, -1), residual
 
 
 def _without_poor_repeats(row: Row, labels: np.ndarray, residual: Floats) -> np.ndarray:
     """A hold far from its target is a stray, not a repeat, where another hold of that target is near it."""
+    counts = np.bincount(labels[labels >= 0])
+    if not np.any(counts > 1):
+        return labels
     labels = labels.copy()
-    for label in np.unique(labels[labels >= 0]).tolist():
+    for label in np.flatnonzero(counts > 1).tolist():
         z = np.where(labels == label, np.abs(residual) / row.sigma[label], np.inf)
         labels[(labels == label) & (z > 2.8) & (z > np.min(z) + 1.5)] = -1
     return labels
@@ -179,7 +187,8 @@ def _scored(row: Row, coefficients: Floats, labels: np.ndarray, residual: Floats
         u = (speed - middle) / half
         return float(coefficients @ [1.0, u, u**2 - 0.5])
 
-    mapped = np.array([at(speed) for speed in row.speed.tolist()])
+    u = (row.speed - middle) / half
+    mapped = coefficients[0] + coefficients[1] * u + coefficients[2] * (u**2 - 0.5)
     taken = np.unique(labels[labels >= 0]).tolist()
     if len(taken) < 3:
         return None

@@ -10,6 +10,8 @@ from stream.calibrate.line import leverages, studentised
 from stream.calibrate.york import Floats, Line, fit_through_zero, fit_york
 
 _SHARE_LEFT_OUT = 0.2
+_RISK_ODD = 0.02  # of leaving out a good point, in a whole drive (Bonferroni)
+_STATED_ODD = 3.0  # stated standard errors a suspect is off by at least
 _SURE = 0.01  # the F test's and the stated errors' risk of calling a straight converter bent
 _AICC_MARGIN = 4.0
 _LEAST_FOR_CURVE = 8
@@ -110,10 +112,10 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
             return Choice(model, used, odd)
         t = studentised(model.residuals, weights, leverage, dof)
         worst = int(np.argmax(np.abs(t)))
-        limit = float(stats.t.isf(0.05 / (2 * len(kept.x)), dof - 1))
+        limit = float(stats.t.isf(_RISK_ODD / (2 * len(kept.x)), dof - 1))
         stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
         left = np.delete(kept.x, worst)
-        if abs(t[worst]) <= limit or stated <= 2.0 or len(np.unique(np.delete(kept.y, worst))) < 2 or not np.ptp(left):
+        if abs(t[worst]) <= limit or stated <= _STATED_ODD or len(np.unique(np.delete(kept.y, worst))) < 2 or not np.ptp(left):
             return Choice(model, used, odd)
         index = int(np.flatnonzero(used)[worst])
         used = used.copy()

@@ -12,6 +12,9 @@ import numpy.typing as npt
 from stream.calibrate.york import Floats
 
 
+_MOST_ROUNDS = 12
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """knots: signal, (k,); values: rpm at the knots, (k,), with their covariance, (k, k), unscaled unless
@@ -73,14 +76,14 @@ def fit_curve(x: Floats, y: Floats, u_x: Floats, u_y: Floats, count: int) -> Cur
     order = np.argsort(x)
     values = np.interp(knots, x[order], y[order])
     weights = 1.0 / u_y**2
-    for _ in range(30):
+    for _ in range(_MOST_ROUNDS):
         slopes = slope_at(knots, values, x)
         weights = 1.0 / (u_y**2 + (slopes * u_x) ** 2)
         partials = jacobian(knots, values, x)
         root = np.sqrt(weights)
         step, *_ = np.linalg.lstsq(partials * root[:, None], (y - evaluate(knots, values, x)) * root, rcond=None)
         values = values + step
-        if np.max(np.abs(step)) < 1e-6 * max(float(np.ptp(y)), 1.0):
+        if np.max(np.abs(step)) < 1e-4 * max(float(np.ptp(y)), 1.0):
             break
     rises = np.diff(values)
     if not (np.all(rises > 0) or np.all(rises < 0)):

@@ -51,7 +51,7 @@ def fit_speed(
     choice = choose(points, model)
     factor = widening(choice)
     fit = _assembled(points, choice, factor, scale_error_pct)
-    fit = _with_ends(fit, holds, pinned, match)
+    fit = _with_ends(fit, holds, pinned, match, reading_error_rpm)
     rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(fit, holds, pinned, match)
     fit = msgspec.structs.replace(fit, points=tuple(rows))
     warnings = (*match.warnings, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
@@ -140,10 +140,20 @@ def stuck_signal(holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match, 
     return max(stretches)[1] if stretches else None
 
 
-def _with_ends(fit: SpeedFit, holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match) -> SpeedFit:
-    """Dead band and ceiling, from what was stuck."""
+def _with_ends(
+    fit: SpeedFit, holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match, reading_error: float
+) -> SpeedFit:
+    """Dead band and ceiling, from what was stuck.
+
+    Where the stuck signal is itself a speed of the line, a target well above it cannot have been stuck: its hold was
+    missed, and it counts as one that responded.
+    """
     bottom, top = (stuck_signal(holds, pinned, match, end) for end in ("bottom", "top"))
     responded = [rpm for rpm in match.target_rpm if rpm is not None]
+    if bottom is not None and match.missing_below:
+        edge = float(fit.rpm(bottom)) + reading_error
+        if match.missing_below[0] <= edge:
+            responded += [rpm for rpm in match.missing_below if rpm > edge]
     return msgspec.structs.replace(
         fit,
         dead_below_rpm=min(responded) if bottom is not None and match.missing_below else None,

@@ -115,8 +115,8 @@ def _dead_edge(fit: SpeedFit, match: Match) -> float:
     """Where the signal begins to move: the model at the stuck signal where that is possible, else half way
     between the last dead and the first living target.
     """
-    low = max(match.missing_below)
-    high = fit.dead_below_rpm or low
+    high = fit.dead_below_rpm or match.missing_below[-1]
+    low = max((rpm for rpm in match.missing_below if rpm < high), default=high)
     stuck = [point.signal for point in fit.points if "stuck at the bottom" in point.why_not]
     edge = float(fit.rpm(stuck[0])) if stuck else (low + high) / 2.0
     return edge if low <= edge <= high else (low + high) / 2.0
