@@ -123,6 +123,13 @@ def _without_poor_repeats(row: Row, labels: np.ndarray, residual: Floats) -> np.
     for label in np.flatnonzero(counts > 1).tolist():
         z = np.where(labels == label, np.abs(residual) / row.sigma[label], np.inf)
         labels[(labels == label) & (z > 2.8) & (z > np.min(z) + 1.5)] = -1
+    slowest = int(np.argmin(row.speed))
+    sisters = labels == labels[slowest]
+    sisters[slowest] = False
+    if row.calm and labels[slowest] >= 0 and np.any(sisters):  # an engine that idles near the lowest target
+        gap = np.min(residual[sisters]) - residual[slowest]
+        if gap > 0.5 * row.sigma[labels[slowest]]:
+            labels[slowest] = -1
     return labels
 
 

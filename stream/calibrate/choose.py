@@ -50,7 +50,7 @@ def choose(points: Points, wanted: str = "auto") -> Choice:
         return _cleaned(points, _through_zero)
     if wanted == "line":
         return line
-    curve = _best_curve(points)
+    curve = _best_curve(points, wanted == "piecewise")
     if wanted == "piecewise":
         return curve or Choice(
             line.model,
@@ -123,14 +123,26 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
         odd[index] = float(t[worst])
 
 
-def _best_curve(points: Points) -> Choice | None:
+def _best_curve(points: Points, wanted: bool) -> Choice | None:
     """The number of knots by AICc, among those that leave enough points over."""
-    if len(points.x) < _LEAST_FOR_CURVE or len(np.unique(points.y)) < 6:
+    if len(points.x) < _LEAST_FOR_CURVE or len(np.unique(points.y)) < 6 or (not wanted and not _may_bend(points)):
         return None
     most = min(6, len(np.unique(points.y)) - 3)
     tried = [_without_odd(points, _curve(count)) for count in range(3, most + 1)]
     good = [choice for choice in tried if choice is not None]
     return min(good, key=lambda choice: aicc(choice), default=None)
+
+
+def _may_bend(points: Points) -> bool:
+    """A quick look that spares the search: does a cubic beat the line at 5 %?"""
+    from scipy import stats
+
+    u = (points.x - points.x.mean()) / np.ptp(points.x)
+    line, cubic = (
+        float(np.sum((points.y - np.polyval(np.polyfit(u, points.y, degree), u)) ** 2)) for degree in (1, 3)
+    )
+    dof = len(u) - 4
+    return bool(stats.f.sf((line - cubic) / 2.0 / max(cubic / dof, 1e-300), 2, dof) < 0.05)
 
 
 def aicc(choice: Choice) -> float:

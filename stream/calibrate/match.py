@@ -101,7 +101,7 @@ def match_targets(
     assigned = _assigned(best, view, len(holds))
     rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
     rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
-    close = rival is not None and rival[0].cost - best.cost < AMBIGUOUS
+    close = bool(rival is not None and rival[0].cost - best.cost < AMBIGUOUS)
     _check_counts(best, view, close)
     warnings = _check_order(holds, assigned, targets)
     if rival is not None and close:

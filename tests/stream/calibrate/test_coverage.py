@@ -42,9 +42,9 @@ def test_intervals_of_a_needle_hold_the_truth_in_92_to_98_of_100_drives(capsys) 
 
 @pytest.mark.slow
 def test_an_error_stated_too_small_is_found_and_the_intervals_still_hold(capsys) -> None:
-    """Reading error 40 rpm stated as 10: widened to the scatter, with Student's t; 150 drives know it to ±2 %."""
-    shares, _ = covered(150, stated=10.0, real=40.0, scale_pct=0.2)
+    """Reading error 40 rpm stated as 10: widened to the scatter, with Student's t; 300 drives know it to ±1.4 %."""
+    shares, _ = covered(300, stated=10.0, real=40.0, scale_pct=0.2)
 
     with capsys.disabled():
         print(f"\ncoverage where the error is four times the stated one: {shares.tolist()}")
-    assert np.all(shares >= 0.89)
+    assert np.all(shares >= 0.90)
