@@ -123,6 +123,6 @@ def _check(temperature_c: float, pressure_hpa: float, humidity_pct: float, altit
         )
     if not 850 <= pressure_hpa <= 1100:
         raise InputError(
-            f"--pressure {pressure_hpa:g}: no sea level has it; beside --altitude give the sea-level pressure, "
-            "or leave --altitude out"
+            f"--pressure {pressure_hpa:g}: no sea level has it; beside --altitude give the "
+            "sea-level pressure, or leave --altitude out"
         )

@@ -163,8 +163,8 @@ def coarse_words(table: BandTable) -> list[str]:
     if not table.coarse:
         return []
     return [
-        f"bands of {table.width:g} rpm are narrower than the data of {len(table.coarse)} pull(s): bands without a "
-        "sample are left empty; use wider bands or a higher live rate"
+        f"bands of {table.width:g} rpm are narrower than the data of {len(table.coarse)} pull(s): bands "
+        "without a sample are left empty; use wider bands or a higher live rate"
     ]
 
 

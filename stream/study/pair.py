@@ -161,7 +161,7 @@ class Pair:
                 unsafe.append(f"{self.rpm[column]:.0f}")
         if unsafe:
             self.warnings.append(
-                f"load crosses zero or is too near it at {', '.join(unsafe)} rpm: no change in % is given there"
+                f"load crosses zero or is too near it at {', '.join(unsafe)} rpm: no change in % there"
             )
         if (
             self.tested.any()
@@ -180,7 +180,7 @@ class Pair:
         left_out = int((~rows & have.any(axis=1)).sum())
         if left_out:
             self.warnings.append(
-                f"{left_out} short pull(s) are left out of the overall change, which needs bands that all share"
+                f"{left_out} short pull(s) left out of the overall change, which needs bands that all share"
             )
         self.excess = shared.session_excess(
             self.log_load[rows],
@@ -191,24 +191,25 @@ class Pair:
         )
         if self.excess.variance > 0:
             self.warnings.append(
-                f"sessions of one tune differ by about {100 * np.sqrt(self.excess.variance):.1f} % more than their "
-                "pulls and stated zeros explain; that is in every interval"
+                f"sessions of one tune differ by about {100 * np.sqrt(self.excess.variance):.1f} % more than "
+                "their pulls and stated zeros explain; that is in every interval"
             )
 
 
 def best_block(have: BoolArray, side: BoolArray) -> tuple[BoolArray, BoolArray]:
     """Rows (pulls) and columns (bands), bool, such that every row has every column.
 
-    Starts from all pulls; the pull with the fewest bands goes as long as that makes pulls × bands larger, and
-    never the last two of a side.
+    Starts from all pulls and lets the one with the fewest bands go, one at a time, never the last two of a
+    side. Best is the greatest pulls² × bands: a pull is worth more than a band.
     """
-    rows: BoolArray = have.any(axis=1)
+    rows: BoolArray = np.asarray(have.any(axis=1))
     size, best_rows, best_bands = 0, rows, np.zeros(have.shape[1], dtype=np.bool_)
     while rows.any():
         both = bool(side[rows].any() and (~side[rows]).any())
-        bands: BoolArray = have[rows].all(axis=0) & both
-        if rows.sum() * bands.sum() > size:
-            size, best_rows, best_bands = int(rows.sum() * bands.sum()), rows.copy(), bands
+        bands: BoolArray = np.asarray(have[rows].all(axis=0)) & both
+        worth = int(rows.sum()) ** 2 * int(bands.sum())
+        if worth > size:
+            size, best_rows, best_bands = worth, rows, bands
         spare = [row for row in np.flatnonzero(rows) if (rows & (side == side[row])).sum() > 2]
         if not spare:
             break

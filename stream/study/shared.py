@@ -98,7 +98,7 @@ def session_excess(
 
     def between(columns: Array) -> Array:
         """Sum of squares between cells within sides, of each column."""
-        return _sum_of_means(columns, cells) - _sum_of_means(columns, sides)
+        return np.asarray(_sum_of_means(columns, cells) - _sum_of_means(columns, sides))
 
     column = values[:, None]
     centred = column - column.mean()
@@ -116,7 +116,7 @@ def session_excess(
     return SessionExcess((found - expected) / weight, df_between, p)
 
 
-def _sum_of_means(columns: Array, groups: Sequence[Array]) -> Array:
+def _sum_of_means(columns: Array, groups: Sequence[BoolArray]) -> Array:
     """Sum over groups of (sum of the group's rows)² / rows, for each column."""
     total = np.zeros(columns.shape[1])
     for rows in groups:
