@@ -11,7 +11,7 @@ from stream.study.stats import Part
 from stream.study.trace import Array, BoolArray, IntArray, PullTrace
 
 LEAST_RELATIVE_SE = 1e-6  # load arrays in single precision carry no more
-LEAST_SHARE = 0.05  # of the greatest load in the curve: below it a change in % says nothing
+LEAST_SHARE = 0.10  # of the greatest load in the curve: below it a change in % says nothing
 ZERO_DOUBTS = 3.0  # load must stand this many doubts of its zero away from it
 
 
