@@ -114,4 +114,4 @@ def drift_test(place: Array, log_load: Array, side: BoolArray) -> stats.Test | N
         return None
     slope = float(off[0] @ off[1]) / spread
     residual = off[1] - slope * off[0]
-    return stats.judge(slope, [Part(float(residual @ residual) / free / spread, free)], 1e-9)
+    return stats.judge(slope, [Part(float(residual @ residual) / free / spread, free)], floor=1e-9)

@@ -87,8 +87,8 @@ class Pair:
         base, trial = self.load[base_rows, column], self.load[trial_rows, column]
         parts = stats.welch_parts(base / base.mean(), trial / trial.mean())
         per_load = np.where(self.side, trial.mean(), base.mean())
-        parts += self._shared(rows, self.zero.loading / per_load[:, None], np.array([column]))
-        return stats.judge(float(np.log(trial.mean() / base.mean())), parts, LEAST_RELATIVE_SE)
+        common = self._shared(rows, self.zero.loading / per_load[:, None], np.array([column]))
+        return stats.judge(float(np.log(trial.mean() / base.mean())), parts, common, LEAST_RELATIVE_SE)
 
     def overall_test(self) -> stats.Test | None:
         """Welch's test on the pulls' mean log load, shared errors added; None with fewer than two a side."""
@@ -97,8 +97,8 @@ class Pair:
             return None
         base, trial = self.log_load[base_rows], self.log_load[trial_rows]
         self.shared_parts = self._shared(rows, self._zero_on_log(), np.flatnonzero(self.shared_bands))
-        parts = stats.welch_parts(base, trial) + self.shared_parts
-        return stats.judge(float(trial.mean() - base.mean()), parts, LEAST_RELATIVE_SE)
+        parts = stats.welch_parts(base, trial)
+        return stats.judge(float(trial.mean() - base.mean()), parts, self.shared_parts, LEAST_RELATIVE_SE)
 
     def _rows(self, values: Array) -> tuple[IntArray, IntArray]:
         good = np.isfinite(values)

@@ -20,7 +20,7 @@ from stream.study.trace import Array, BoolArray, PullTrace
 # The excess between sessions is added only where an F test at this level shows one. Always adding it would
 # widen honest results; 5 % would miss more of the harmful ones. With four sessions neither is sure: see the
 # bench.
-SESSION_TEST = 0.15
+SESSION_TEST = 0.10
 
 
 @dataclass(frozen=True, slots=True)

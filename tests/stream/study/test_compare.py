@@ -300,7 +300,7 @@ def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() 
     def slope(rpm: np.ndarray) -> np.ndarray:
         return rpm / 4000
 
-    turns = [("heron", 1.0, 400), ("plover", 1.0, 800), ("heron", 1.01, 410), ("plover", 1.01, 790)]
+    turns = [("heron", 1.0, 400), ("plover", 1.0, 800), ("heron", 1.0001, 400), ("plover", 1.0001, 800)]
 
     def driven(doubt: float) -> list[PullTrace]:
         return [
@@ -310,7 +310,9 @@ def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() 
 
     sharp, doubtful = (compare(driven(doubt), "heron", "plover") for doubt in (0.0, 0.05))
 
-    assert doubtful.bands[4].high_pct > sharp.bands[4].high_pct + 0.1
+    band = doubtful.bands[4]
+    assert sharp.bands[4].high_pct < 0.1
+    assert band.high_pct == pytest.approx(100 * 1.96 * 0.05 * (800 - 400) / band.rpm, rel=0.03)
 
 
 def test_air_correction_needs_a_zero_and_every_session_and_says_when_it_changes_the_verdict() -> None:
@@ -350,3 +352,13 @@ def test_two_hundred_pulls_take_less_than_a_second() -> None:
     curves(pulls)
 
     assert time.perf_counter() - began < 1.0
+
+
+@pytest.mark.parametrize("doubt", [0.0, 0.001, 0.003, 0.01, 0.03])
+def test_a_stated_doubt_never_narrows_an_interval(doubt: float) -> None:
+    rows = [("heron", 1.0), ("heron", 1.01), ("plover", 1.0), ("plover", 1.01)]
+    plain = compare(day(rows), "heron", "plover").overall
+
+    doubtful = compare(with_zero(day(rows), doubt), "heron", "plover").overall
+
+    assert doubtful.high_pct >= plain.high_pct - 1e-9
