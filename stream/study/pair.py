@@ -189,6 +189,11 @@ class Pair:
             self._zero_on_log()[rows],
             self.zero.variance,
         )
+        if self.sessions.shape[1] > 1 and not self.zero.variance.any():
+            self.warnings.append(
+                "no doubt of a zero is stated: an error that all pulls of a session share is only counted as far as "
+                "sessions of one tune differ"
+            )
         if self.excess.variance > 0:
             self.warnings.append(
                 f"sessions of one tune differ by about {100 * np.sqrt(self.excess.variance):.1f} % more than "

@@ -77,9 +77,9 @@ def judge(
 ) -> Test:
     """Test a difference whose variance is the sum of `scatter` and `shared`.
 
-    `floor` is the least standard error believed. Satterthwaite's degrees of freedom have a known flaw: a stated part
-    beside a scatter known from two or three pulls raises them so much that the interval shrinks. So the wider of the
-    two is taken: with all parts, or with the scatter alone.
+    `floor` is the least standard error believed. Satterthwaite's degrees of freedom have a known flaw: a
+    stated part beside a scatter known from two or three pulls raises them so much that the interval shrinks.
+    So the wider of the two is taken: with all parts, or with the scatter alone.
     """
     every = _judge(difference, [*scatter, *shared], floor)
     if not shared:
