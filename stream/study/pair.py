@@ -191,8 +191,8 @@ class Pair:
         )
         if self.sessions.shape[1] > 1 and not self.zero.variance.any():
             self.warnings.append(
-                "no doubt of a zero is stated: an error that all pulls of a session share is only counted as far as "
-                "sessions of one tune differ"
+                "no doubt of a zero is stated: an error that all pulls of a session share is only "
+                "counted as far as sessions of one tune differ"
             )
         if self.excess.variance > 0:
             self.warnings.append(
