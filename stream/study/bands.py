@@ -43,19 +43,37 @@ class BandTable:
 
 
 def lag_removed(pull: PullTrace) -> tuple[Array, Array, Array]:
-    """(time, speed, load) of the used part of a pull: lag off, tip-in left out, missing samples dropped."""
-    good = np.isfinite(pull.speed_rpm) & np.isfinite(pull.time_s)
-    time, load = pull.time_s, pull.load
-    if good.sum() < 2:
+    """(time, speed, load) of the used part of a pull: lag off, tip-in left out, missing samples dropped.
+
+    The stamps of a pull must rise.
+    """
+    seen = np.isfinite(pull.speed_rpm)
+    seen &= np.isfinite(pull.time_s)
+    whole = bool(seen.all())
+    clock, as_read = (pull.time_s, pull.speed_rpm) if whole else (pull.time_s[seen], pull.speed_rpm[seen])
+    load = pull.load if whole else pull.load[seen]
+    if len(clock) < 2:
         empty = np.empty(0)
         return empty, empty, empty
-    clock, speed_as_read = time[good], pull.speed_rpm[good]
-    speed = np.interp(time + pull.lag_s, clock, speed_as_read) if pull.lag_s else pull.speed_rpm
     start = clock[0] if pull.start_s is None else pull.start_s
     end = clock[-1] if pull.end_s is None else pull.end_s
-    used = (time >= start - pull.lag_s + TIP_IN_S - 1e-9) & (time <= end - pull.lag_s + 1e-9)
-    used &= good & np.isfinite(load)
-    return time[used], speed[used], load[used]
+    first = np.searchsorted(clock, start - pull.lag_s + TIP_IN_S - 1e-9)
+    part = slice(first, np.searchsorted(clock, end - pull.lag_s + 1e-9, side="right"))
+    time, load = clock[part], load[part]
+    speed = np.interp(time + pull.lag_s, clock, as_read) if pull.lag_s else as_read[part]
+    kept = np.isfinite(load)
+    if pull.lag_s and len(time):
+        after = np.clip(np.searchsorted(clock, time + pull.lag_s), 1, len(clock) - 1)
+        kept &= clock[after] - clock[after - 1] <= HOLE_STEPS * usual_step(clock)
+    if kept.all():
+        return time, speed, load
+    return time[kept], speed[kept], load[kept]
+
+
+def usual_step(time: Array) -> float:
+    """The step most stamps keep, s; from about 200 of them, which is enough."""
+    steps = np.diff(time)
+    return float(np.median(steps[:: max(len(steps) // 200, 1)]))
 
 
 def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> BandTable:
@@ -97,12 +115,11 @@ def _one_pull(time: Array, speed: Array, load: Array, edges: Array) -> tuple[Arr
     )  # where speed dips, nothing is added until it is past its peak again
     step = np.diff(rising)
     filled_to = np.concatenate(([0.0], np.cumsum(step * (load[1:] + load[:-1]) / 2)))
-    gaps = np.diff(time)
-    hole = gaps > HOLE_STEPS * np.median(gaps)
-    holes_to = np.concatenate(([0.0], np.cumsum(step * hole)))
+    hole = np.flatnonzero(np.diff(time) > HOLE_STEPS * usual_step(time))
     crossed = (edges >= rising[0]) & (edges <= rising[-1])
     whole = crossed[:-1] & crossed[1:]
-    whole &= np.diff(np.interp(edges, rising, holes_to)) <= 1e-9
+    for index in hole:
+        whole &= (edges[1:] <= rising[index]) | (edges[:-1] >= rising[index + 1])
     inside = np.diff(np.searchsorted(rising, edges)) > 0
     thin = bool((whole & ~inside).any())
     whole &= inside

@@ -128,7 +128,7 @@ def _clean(run: CoastRun, number: int) -> tuple[Array, Array]:
     first, last = float(speed[:tenth].mean()), float(speed[-tenth:].mean())
     if first - last < LEAST_FALL * first:
         raise InputError(
-            f"coastdown {number}: speed falls only from {first:.1f} to {last:.1f} m/s; start faster, or roll longer"
+            f"coastdown {number}: speed falls only from {first:.1f} to {last:.1f} m/s; start faster"
         )
     pieces = np.array_split(np.arange(len(time)), 8)
     steepest = min(float(np.polyfit(time[piece] - time[piece[0]], speed[piece], 1)[0]) for piece in pieces)

@@ -128,7 +128,7 @@ def _air_words(plain: Comparison, corrected: Comparison) -> tuple[str, ...]:
 
 def _compare(used: list[PullTrace], base: str, trial: str, width: float, said: Sequence[str]) -> Comparison:
     table = band_table(used, width)
-    warnings = list(said) + coarse_words(table)
+    warnings = list(said) + table_words(table)
     pair = Pair.of(used, table, trial)
     if not pair.tested.any():
         warnings.append("no band was crossed by a pull of each tune: nothing to compare")
@@ -158,14 +158,20 @@ def _compare(used: list[PullTrace], base: str, trial: str, width: float, said: S
     )
 
 
-def coarse_words(table: BandTable) -> list[str]:
-    """A warning where bands are narrower than the steps of the data."""
-    if not table.coarse:
-        return []
-    return [
-        f"bands of {table.width:g} rpm are narrower than the data of {len(table.coarse)} pull(s): bands "
-        "without a sample are left empty; use wider bands or a higher live rate"
-    ]
+def table_words(table: BandTable) -> list[str]:
+    """Warnings: bands narrower than the steps of the data, pulls that fill no band."""
+    words = []
+    if table.coarse:
+        words.append(
+            f"bands of {table.width:g} rpm are narrower than the data of {len(table.coarse)} pull(s): bands "
+            "without a sample are left empty; use wider bands or a higher live rate"
+        )
+    empty = int((~np.isfinite(table.load).any(axis=1)).sum())
+    if empty:
+        words.append(
+            f"{empty} pull(s) cross no whole band of {table.width:g} rpm with load known: use narrower bands"
+        )
+    return words
 
 
 def _bands(pair: Pair) -> tuple[BandChange, ...]:

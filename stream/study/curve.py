@@ -12,7 +12,7 @@ from stream.errors import InputError
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare import coarse_words, with_air
+from stream.study.compare import table_words, with_air
 from stream.study.trace import Array, PullTrace, in_time_order
 
 
@@ -66,9 +66,7 @@ def curves(
         used = with_air(used, air)
         warnings.append("corrected to standard air; that holds for full throttle without boost only")
     table = band_table(used, width)
-    warnings += coarse_words(table)
-    if not table.rpm.size:
-        warnings.append(f"no pull crosses a whole band of {width:g} rpm; use narrower bands")
+    warnings += table_words(table)
     zeroed = all(pull.zero is not None for pull in used)
     if zeroed:
         doubt = max(pull.zero.doubt for pull in used if pull.zero is not None)

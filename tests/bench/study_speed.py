@@ -28,7 +28,8 @@ def run_speed() -> dict[str, float]:
 
     def bare() -> None:
         for pull in pulls:
-            np.add.reduceat(pull.load, np.searchsorted(pull.speed_rpm, edges))
+            middle = (pull.load[1:] + pull.load[:-1]) / 2
+            np.add.reduceat(middle * np.diff(pull.speed_rpm), np.searchsorted(pull.speed_rpm, edges))
 
     def study() -> None:
         compare(pulls, "heron", "plover")

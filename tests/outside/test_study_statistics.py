@@ -9,7 +9,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
-from stream.study import stats
+from stream.study import shared, stats
 from stream.study.fair import drift_test
 
 SIDES = [(3, 3, 1.0), (2, 6, 0.3), (5, 4, 4.0), (40, 3, 1.0)]
@@ -95,3 +95,38 @@ def test_order_drift_agrees_with_least_squares_of_statsmodels() -> None:
     assert found.difference == pytest.approx(expected.params[2], rel=1e-9)
     assert found.p == pytest.approx(expected.pvalues[2], rel=1e-9)
     assert (found.low, found.high) == pytest.approx(tuple(expected.conf_int()[2]), rel=1e-9)
+
+
+def test_sessions_within_sides_are_judged_by_the_nested_f_test_of_statsmodels() -> None:
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(12)
+    number = np.repeat(np.arange(5), [3, 4, 2, 3, 4])
+    side = number % 2 == 1
+    sessions = (number[:, None] == np.arange(5)).astype(float)
+    values = 0.02 * side + sessions @ rng.normal(0, 0.02, 5) + rng.normal(0, 0.005, len(number))
+    full = sm.OLS(values, sessions).fit()
+    f, p, _ = full.compare_f_test(sm.OLS(values, np.column_stack([side, ~side]).astype(float)).fit())
+
+    found = shared.session_excess(values, side, sessions, np.zeros((len(number), 0)), np.zeros(0))
+
+    assert found.p == pytest.approx(p, rel=1e-9)
+    assert found.df == 3
+    # by moments: (mean square between - within) / n0, with n0 of unequal groups (Searle, Linear Models, 1971)
+    counts = [np.bincount(number)[[0, 2, 4]], np.bincount(number)[[1, 3]]]
+    n0 = sum(group.sum() - (group**2).sum() / group.sum() for group in counts) / 3
+    assert found.variance == pytest.approx((f - 1) * full.mse_resid / n0, rel=1e-9)
+
+
+def test_shared_errors_add_what_scatter_does_not_show() -> None:
+    """Against the variance of the difference itself, from 40 000 draws of the shared errors alone."""
+    rng = np.random.default_rng(13)
+    base, trial = rng.uniform(0, 1, (4, 3)), rng.uniform(0, 1, (5, 3))
+    variance = np.array([0.5, 1.0, 2.0])
+    draws = rng.normal(size=(40_000, 3)) * np.sqrt(variance)
+    sides = [draws @ side.T for side in (base, trial)]
+    true = (sides[1].mean(axis=1) - sides[0].mean(axis=1)).var()
+    shown = sum(side.var(axis=1, ddof=1).mean() / side.shape[1] for side in sides)
+
+    assert shared.shared_variance(base, trial, variance) == pytest.approx(max(true - shown, 0), rel=0.03)
+    assert shared.shared_variance(np.eye(3)[:2], np.eye(3)[2:].repeat(2, axis=0), variance) > 0

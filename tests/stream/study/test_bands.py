@@ -124,3 +124,12 @@ def test_bands_follow_the_scale_and_offset_of_load(scale: float, offset: float, 
     moved = band_table([replace(made, load=scale * made.load + offset)], width).load
 
     np.testing.assert_allclose(moved, scale * plain + offset, rtol=1e-9, atol=1e-9)
+
+
+def test_speed_missing_where_the_lag_looks_empties_the_band() -> None:
+    made = pull(lag_s=0.1)
+    hole = (made.speed_rpm > 3260) & (made.speed_rpm < 3290)
+
+    table = band_table([replace(made, speed_rpm=np.where(hole, np.nan, made.speed_rpm))], 250)
+
+    assert list(table.rpm[np.isnan(table.load[0])]) == [3375.0]

@@ -362,3 +362,32 @@ def test_a_stated_doubt_never_narrows_an_interval(doubt: float) -> None:
     doubtful = compare(with_zero(day(rows), doubt), "heron", "plover").overall
 
     assert doubtful.high_pct >= plain.high_pct - 1e-9
+
+
+def test_bands_wider_than_any_pull_are_named_and_nothing_is_made_up() -> None:
+    result = compare(day(IN_TURN), "heron", "plover", width=20000)
+
+    assert result.bands == ()
+    assert result.overall.change_pct is result.smallest_resolvable_pct is None
+    assert said(result, "cross no whole band")
+    assert said(result, "nothing to compare")
+
+
+def test_a_pull_without_load_is_named_and_harms_nothing() -> None:
+    pulls = day(IN_TURN)
+    pulls[0] = replace(pulls[0], load=np.full(len(pulls[0].load), np.nan))
+
+    result = compare(pulls, "heron", "plover")
+
+    assert said(result, "1 pull(s) cross no whole band")
+    assert result.bands[0].base_n == 3
+    assert result.overall.low_pct is not None
+
+
+def test_tunes_whose_pulls_share_no_band_are_shown_and_not_compared() -> None:
+    pulls = [pull("heron", end_rpm=3900), pull("plover", start_rpm=4000), pull("plover", start_rpm=4010)]
+
+    result = compare(pulls, "heron", "plover")
+
+    assert {band.change_pct for band in result.bands} == {None}
+    assert said(result, "nothing to compare")
