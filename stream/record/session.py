@@ -62,11 +62,11 @@ class Session:
         self._file = file
         with reading_words(path):
             root = file.attrs
-            self.tune: str = text_of(root["tune"])
-            self.note: str = text_of(root["note"])
+            self.tune: str = text_of(root.get("tune", ""))
+            self.note: str = text_of(root.get("note", ""))
             self.car_text: str = text_of(root["car"])
             self.started_utc: datetime = datetime.fromisoformat(text_of(root["started_utc"]))
-            self.software_version: str = text_of(root["software_version"])
+            self.software_version: str = text_of(root.get("software_version", ""))
             self.finished: bool = bool(root["finished"])
             self.gear: int | None = int(root.get("gear", 0)) or None
             self._samples: Any = file[layout.SAMPLES]
@@ -211,10 +211,13 @@ class Session:
     def calibrations(self) -> dict[str, dict[str, Any]]:
         """Attached calibrations: name to attributes."""
         with reading_words(self.path):
-            return {name: dict(item.attrs) for name, item in self._file[layout.CALIBRATIONS].items()}
+            group = self._file.get(layout.CALIBRATIONS, {})
+            return {name: dict(item.attrs) for name, item in group.items()}
 
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):
+            if name not in self._file:
+                return np.empty(0, dtype)  # written by a tool that knows the raw part alone
             rows = self._file[name][:]
             if dtype.names is None:
                 return np.asarray(rows, dtype)
