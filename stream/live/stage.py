@@ -15,7 +15,7 @@ from stream.events import EventList
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
 from stream.live.history import History
-from stream.live.holds import HoldFinder
+from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.pinned import find_pinned
 from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
@@ -72,6 +72,7 @@ class LiveStage:
         )
         self._throttle = _throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
+        self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
         self._rows = 0
@@ -136,6 +137,7 @@ class LiveStage:
                 [found.record for found in self._finder.found],
                 self.line,
                 self._steady.rule.min_s,
+                self._step_ticks / self.settings.live_rate_hz,
             )
             self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
@@ -256,7 +258,7 @@ class LiveStage:
 
     def _step(self, ticks: npt.NDArray[np.int64], rows: Floats) -> None:
         """Hand full decision steps to the coarse trace; steps are aligned to the tick count."""
-        size = max(1, round(self.settings.live_rate_hz / 10.0))
+        size = self._step_ticks
         start = 0
         for cut in (np.flatnonzero((ticks + 1) % size == 0) + 1).tolist():
             step = np.concatenate([*self._pending, rows[start:cut]])
