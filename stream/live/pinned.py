@@ -123,7 +123,7 @@ def _movement(values: Floats) -> float:
     """How far a channel moves, single bumps left out: the span of the middle nine tenths, of means of half a second."""
     values = values[np.isfinite(values)]
     count = len(values) // 5
-    if count < 2:
+    if count < 4:
         return float("nan")
     low, high = np.quantile(values[: 5 * count].reshape(count, 5).mean(axis=1), [0.05, 0.95])
     return float(high - low)
