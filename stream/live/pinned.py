@@ -100,12 +100,12 @@ def _moves(channel: Floats, rows: slice, reference: list[npt.NDArray[np.bool_]],
     here = _movement(channel[rows])
     usual = [_movement(channel[mask]) for mask in reference]
     usual = [value for value in usual if np.isfinite(value)]
-    if not usual or not np.isfinite(here) or here <= 0:
+    if not usual or not np.isfinite(here) or here <= 0 or _is_white(channel[rows]):
         return False
     scale = float(np.median(usual))
     if here > ALIVE_SHARE * scale:
         return True
-    return stiller and here > 0.5 * scale and not _is_white(channel[rows])
+    return stiller and here > 0.5 * scale
 
 
 def _is_white(values: Floats) -> bool:
