@@ -6,7 +6,7 @@ drive, and the holds must have come in that order.
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from stream.calibrate.align import Reading, readings
@@ -98,6 +98,7 @@ def match_targets(
     if not ranked:
         raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
     best, view = ranked[0]
+    best = _by_rank(best, view)
     assigned = _assigned(best, view, len(holds))
     rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
     rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
@@ -154,6 +155,23 @@ def _hold_at(holds: Sequence[Hold], start: float) -> int:
             "('steadypull replay SESSION --json' lists them)"
         )
     return nearest
+
+
+def _by_rank(reading: Reading, view: View) -> Reading:
+    """Give a stray the one target that is missing between its neighbours: order names it, the fit will judge it."""
+    labels, inside = list(reading.labels), list(reading.inside)
+    for missing in reading.inside:
+        below = [m for m, label in zip(reading.mapped, labels, strict=True) if 0 <= label < missing]
+        above = [m for m, label in zip(reading.mapped, labels, strict=True) if label > missing]
+        lone = [
+            index
+            for index, (mapped, label) in enumerate(zip(reading.mapped, labels, strict=True))
+            if label < 0 and max(below) < mapped < min(above)
+        ]
+        if len(lone) == 1 and missing - 1 not in inside and missing + 1 not in inside:
+            labels[lone[0]] = missing
+            inside.remove(missing)
+    return replace(reading, labels=tuple(labels), inside=tuple(inside))
 
 
 def _assigned(reading: Reading, view: View, count: int) -> tuple[float | None, ...]:

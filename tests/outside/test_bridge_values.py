@@ -71,9 +71,7 @@ def test_shunt_table(gauge: float, factor: float, shunt: float, microstrain: flo
     assert shunt_for(shunt_microstrain(gauge, shunt, factor), gauge, factor) == pytest.approx(shunt, rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("microstrain", "kilohm"), [(100, 600), (200, 300), (500, 120), (1000, 60), (2000, 30)]
-)
+@pytest.mark.parametrize(("microstrain", "kilohm"), [(100, 600), (200, 300), (500, 120), (1000, 60), (2000, 30)])
 def test_a_gauge_makers_round_table(microstrain: float, kilohm: float) -> None:
     """A strain-gauge maker's calibration note for 120 ohm, gauge factor 2.00: values rounded to about 0.5 %."""
     assert shunt_for(microstrain, 120.0, 2.0) / 1000.0 == pytest.approx(kilohm, rel=0.005)
