@@ -98,7 +98,7 @@ def match_targets(
     if not ranked:
         raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
     best, view = ranked[0]
-    best = _by_rank(best, view)
+    best = _by_rank(best)
     assigned = _assigned(best, view, len(holds))
     rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
     rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
@@ -157,7 +157,7 @@ def _hold_at(holds: Sequence[Hold], start: float) -> int:
     return nearest
 
 
-def _by_rank(reading: Reading, view: View) -> Reading:
+def _by_rank(reading: Reading) -> Reading:
     """Give a stray the one target that is missing between its neighbours: order names it, the fit will judge it."""
     labels, inside = list(reading.labels), list(reading.inside)
     for missing in reading.inside:

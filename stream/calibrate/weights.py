@@ -57,8 +57,8 @@ def fit_weights(
         words.append(f"the points scatter more than their stated errors explain; the doubt is widened by {factor:.1f}")
     if abs(line.slope) < _TIMES_ITS_DOUBT * line.u_slope:
         words.append(
-            f"the reading does not follow the weights: {line.slope:.4g} ± {line.u_slope:.2g} N per unit is no calibration; "
-            "was each weight hung at the same place, with nothing rubbing?"
+            f"the reading does not follow the weights: {line.slope:.4g} ± {line.u_slope:.2g} N per unit is no "
+            "calibration; was each weight hung at the same place, with nothing rubbing?"
         )
     residuals, forces = line.residuals, line.y
     gap = max((float(np.ptp(residuals[forces == force])) for force in np.unique(forces)), default=0.0)

@@ -6,6 +6,7 @@ the record, not an official truth: force medians as listed with the data.
 
 import csv
 import gzip
+import sys
 from datetime import datetime
 
 import numpy as np
@@ -67,9 +68,8 @@ def test_a_gauge_that_feels_where_the_load_stands_is_no_load_cell(capsys) -> Non
     slopes = 1000.0 * np.tan(np.linspace(-1.5707, 1.5707, 20_001))
     best = min(chi_square(slope) for slope in slopes)
     with capsys.disabled():
-        print(
-            f"\nsupport_load_01: {fit.newtons_per_unit:.0f} ± {fit.u_newtons_per_unit:.0f} N per microstrain: {fit.warnings}"
-        )
+        low, u = fit.newtons_per_unit, fit.u_newtons_per_unit
+        sys.stdout.write(f"\nsupport_load_01: {low:.0f} ± {u:.0f} N per microstrain: {fit.warnings}\n")
     assert chi_square(fit.newtons_per_unit) <= best * (1.0 + 1e-9)
     assert any("does not follow the weights" in word for word in fit.warnings)
     assert fit.u_newtons_per_unit > 0.2 * abs(fit.newtons_per_unit)
@@ -80,7 +80,8 @@ def test_one_load_cell_against_the_other_is_a_line() -> None:
     name = "support_load_01_force_100Hz.csv.gz"
     t, first = record(name)
     _, second = record(name, column=2)
-    rows = [(first[m].mean(), 1000.0 * second[m].mean(), batch_sem(first[m], 100.0), 1000.0 * batch_sem(second[m], 100.0))
+    second = 1000.0 * second
+    rows = [(first[m].mean(), second[m].mean(), batch_sem(first[m], 100.0), batch_sem(second[m], 100.0))
             for m in ((t >= start) & (t < end) for start, end, _ in STEPS)]  # fmt: skip
     x, y, u_x, u_y = (np.array(column) for column in zip(*rows, strict=True))
     fit = fit_weights(x, y, u_x, u_y)

@@ -1,4 +1,4 @@
-"""Pulses per turn, converter parts and the plan: against charge balance simulated pulse by pulse, and common practice."""
+"""Pulses per turn, converter parts and the plan: against a simulation pulse by pulse, and common practice."""
 
 import json
 import math
@@ -114,7 +114,7 @@ def test_tolerances_stack() -> None:
 
 
 def test_the_plan_is_ready_for_json_and_gives_resolution() -> None:
-    """A 12-bit step over 5 V is 1.2207 mV; in rpm by the converter, in microstrain by gain 500 and 5 V on a full bridge."""
+    """A 12-bit step over 5 V is 1.2207 mV; in rpm by the converter, in microstrain by gain 500, 5 V, full bridge."""
     plan = make_plan(ConverterWish(pulses_per_turn=4, redline_rpm=7400))
     keys = json.loads(json.dumps(msgspec.to_builtins(plan)))
 
