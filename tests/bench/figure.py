@@ -1,6 +1,5 @@
 """What a measurement hands back, and the one way in which all of them take time."""
 
-import statistics
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -47,24 +46,16 @@ class Figure:
         return {**asdict(self), "limit": self.limit(smoke), "missed": self.missed(smoke)}
 
 
-def interleaved(parts: dict[str, Callable[[], object]], rounds: int, clock: Clock = time.process_time) -> dict[str, float]:
+def interleaved(
+    parts: dict[str, Callable[[], object]], rounds: int, clock: Clock = time.process_time
+) -> dict[str, float]:
     """Seconds of the best of `rounds` runs of each part; the parts take turns, so that a slow spell of the machine
-    meets them all. Processor time by default: other processes do not stretch it much."""
+    meets them all. Processor time by default: other processes do not stretch it much. A part that returns a float
+    has timed itself."""
     best = dict.fromkeys(parts, float("inf"))
     for _ in range(rounds):
         for name, part in parts.items():
             begun = clock()
-            part()
-            best[name] = min(best[name], clock() - begun)
+            own = part()
+            best[name] = min(best[name], own if isinstance(own, float) else clock() - begun)
     return best
-
-
-def paired(parts: dict[str, Callable[[], object]], rounds: int, clock: Clock = time.process_time) -> dict[str, float]:
-    """As `interleaved`, but the median: for parts whose best run is a lucky one (a disk's cache)."""
-    taken: dict[str, list[float]] = {name: [] for name in parts}
-    for _ in range(rounds):
-        for name, part in parts.items():
-            begun = clock()
-            part()
-            taken[name].append(clock() - begun)
-    return {name: statistics.median(runs) for name, runs in taken.items()}
