@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import math
 import socket
 from typing import Any
 
@@ -11,6 +12,7 @@ from stream.errors import InputError, PortError
 
 _PIECE = 64 * 1024
 _WRITE_TIMEOUT_S = 0.2
+_TIMEOUT_STEP_S = 0.02  # a new time-out makes pyserial set the whole line up again
 
 
 class Port:
@@ -32,10 +34,13 @@ class Port:
     def read(self, timeout_s: float) -> bytes:
         """What is there, or the first bytes that come within `timeout_s`; empty if none do."""
         port = self._serial
+        timeout_s = math.ceil(timeout_s / _TIMEOUT_STEP_S) * _TIMEOUT_STEP_S
         if port.timeout != timeout_s:
             port.timeout = timeout_s
         if not self._is_socket:
-            return bytes(port.read(port.in_waiting or 1))
+            there = port.in_waiting
+            first = bytes(port.read(there or 1))
+            return first if there or not first else first + bytes(port.read(port.in_waiting))
         # For a socket in_waiting only says whether there is anything: take one byte, then all there is.
         first = bytes(port.read(1))
         if not first:
