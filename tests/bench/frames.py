@@ -14,17 +14,18 @@ from stream.wire.frames import FrameDecoder
 from tests.bench.figure import Figure, interleaved
 
 ROWS = 64
-READ_BYTES = 65536
+FORMATS: tuple[Literal["i16", "f32"], ...] = ("i16", "f32")
 
 
 def run(smoke: bool) -> list[Figure]:
-    """Two and four channels, both formats; the decoder gets what a quick port hands out, 64 KiB a call."""
-    return [_figure(channels, kind, smoke) for channels in (2, 4) for kind in ("i16", "f32")]
+    """Two and four channels, both formats, 64 KiB a call as a replayed stream; and 4 KiB, what a port holds at most."""
+    cases = [(channels, kind, 65536) for channels in (2, 4) for kind in FORMATS]
+    return [_figure(*case, smoke) for case in (*cases, (4, "f32", 4096))]
 
 
-def _figure(channels: int, kind: Literal["i16", "f32"], smoke: bool) -> Figure:
-    count = 2000 if smoke else 6000
-    head, data = wire_bytes(channels, kind, count)
+def _figure(channels: int, kind: Literal["i16", "f32"], read_bytes: int, smoke: bool) -> Figure:
+    frames, count = (2000 if smoke else 6000), ROWS * channels
+    head, data = wire_bytes(channels, kind, frames)
     dtype = {"i16": "<i2", "f32": "<f4"}[kind]
     rows: dict[str, int] = {}
 
@@ -35,35 +36,33 @@ def _figure(channels: int, kind: Literal["i16", "f32"], smoke: bool) -> Figure:
                 continue
             raw = cobs.decode(part)
             if zlib.crc32(raw[:-4]) == struct.unpack("<I", raw[-4:])[0]:
-                rows["floor"] += len(np.frombuffer(raw, dtype, offset=25, count=(len(raw) - 29) // 4 * 4 // np.dtype(dtype).itemsize).reshape(-1, channels))
+                rows["floor"] += len(np.frombuffer(raw, dtype, count, 25).reshape(-1, channels))
 
     def ours() -> None:
         decoder = FrameDecoder()
         decoder.feed(head)
         rows["ours"] = 0
-        for start in range(0, len(data), READ_BYTES):
-            rows["ours"] += sum(len(item) for item in decoder.feed(data[start : start + READ_BYTES]) if isinstance(item, Block))
+        for start in range(0, len(data), read_bytes):
+            items = decoder.feed(data[start : start + read_bytes])
+            rows["ours"] += sum(len(item) for item in items if isinstance(item, Block))
 
     best = interleaved({"ours": ours, "floor": floor}, 5 if smoke else 9)
-    if not rows["ours"] == rows["floor"] == count * ROWS:
-        raise RuntimeError(f"{rows} rows came out of {count * ROWS}")
+    total = frames * ROWS
+    if not rows["ours"] == rows["floor"] == total:
+        raise RuntimeError(f"{rows} rows came out of {total}")
     return Figure(
-        f"frames, {channels} channels {kind}: decoder / bare loop", best["floor"] / best["ours"], 0.5, "at least", 0.3,
-        measured={"ours_Mrows_per_s": count * ROWS / best["ours"] / 1e6, "floor_Mrows_per_s": count * ROWS / best["floor"] / 1e6},
+        f"frames, {channels} channels {kind}, {read_bytes >> 10} KiB a call: decoder / bare loop", best["floor"] / best["ours"], 0.5, "at least", 0.3,
+        measured={f"{name}_Mrows_per_s": total / taken / 1e6 for name, taken in best.items()},
     )  # fmt: skip
 
 
-def wire_bytes(channels: int, kind: Literal["i16", "f32"], count: int, rows: int = ROWS, rate_hz: float = 10_000.0,
-               names: tuple[str, ...] = ()) -> tuple[bytes, bytes]:  # fmt: skip
+def wire_bytes(channels: int, kind: Literal["i16", "f32"], count: int) -> tuple[bytes, bytes]:
     """A description frame, and `count` frames of noise about half scale."""
     rng = np.random.default_rng(channels)
-    labels = names or tuple(f"c{n}" for n in range(channels))
     scale = 5.0 / 32768 if kind == "i16" else 1.0
-    head = encode_description(0, "bench", rate_hz, [WireChannel(name, "V", scale) for name in labels], kind)
-    samples = rng.normal(0.0, 0.2, (count * rows, channels))
+    described = [WireChannel(f"c{n}", "V", scale) for n in range(channels)]
+    head = encode_description(0, "bench", 10_000.0, described, kind)
+    samples = rng.normal(0.0, 0.2, (count * ROWS, channels))
     counts = (samples * 16384).astype(np.int16) if kind == "i16" else samples.astype(np.float32)
-    frames = [
-        encode_samples(n + 1, n * rows, round(n * rows * 1e6 / rate_hz), counts[n * rows : (n + 1) * rows])
-        for n in range(count)
-    ]
+    frames = [encode_samples(n + 1, n * ROWS, n * ROWS * 100, counts[n * ROWS : (n + 1) * ROWS]) for n in range(count)]
     return head, b"".join(frames)

@@ -35,8 +35,8 @@ def run(smoke: bool) -> list[Figure]:
     return [
         Figure("recording: session / bare h5py append", best["floor"] / best["ours"], 0.7, "at least", 0.4,
                measured=rates),
-        Figure("recording with its journal: share of one core, %", 100.0 * best["with_journal"] / seconds, 2.0, "at most",
-               ratio=False, measured={"floor_pct": 100.0 * best["floor"] / seconds}),
+        Figure("recording with its journal: share of one core, %", 100.0 * best["with_journal"] / seconds, 2.0,
+               "at most", ratio=False, measured={"floor_pct": 100.0 * best["floor"] / seconds}),
     ]  # fmt: skip
 
 
