@@ -18,12 +18,13 @@ FORMATS: tuple[Literal["i16", "f32"], ...] = ("i16", "f32")
 
 
 def run(smoke: bool) -> list[Figure]:
-    """Two and four channels, both formats, 64 KiB a call as a replayed stream; and 4 KiB, what a port holds at most."""
-    cases = [(channels, kind, 65536) for channels in (2, 4) for kind in FORMATS]
-    return [_figure(*case, smoke) for case in (*cases, (4, "f32", 4096))]
+    """Two and four channels, both formats, 64 KiB a call; and 4 KiB, the most that a port holds: there a call takes
+    three frames, and what a call costs shows."""
+    cases = [(channels, kind, 65536, 0.5) for channels in (2, 4) for kind in FORMATS]
+    return [_figure(*case, smoke) for case in (*cases, (4, FORMATS[1], 4096, 0.25))]
 
 
-def _figure(channels: int, kind: Literal["i16", "f32"], read_bytes: int, smoke: bool) -> Figure:
+def _figure(channels: int, kind: Literal["i16", "f32"], read_bytes: int, goal: float, smoke: bool) -> Figure:
     frames, count = (2000 if smoke else 6000), ROWS * channels
     head, data = wire_bytes(channels, kind, frames)
     dtype = {"i16": "<i2", "f32": "<f4"}[kind]
@@ -50,10 +51,9 @@ def _figure(channels: int, kind: Literal["i16", "f32"], read_bytes: int, smoke: 
     total = frames * ROWS
     if not rows["ours"] == rows["floor"] == total:
         raise RuntimeError(f"{rows} rows came out of {total}")
-    return Figure(
-        f"frames, {channels} channels {kind}, {read_bytes >> 10} KiB a call: decoder / bare loop", best["floor"] / best["ours"], 0.5, "at least", 0.3,
-        measured={f"{name}_Mrows_per_s": total / taken / 1e6 for name, taken in best.items()},
-    )  # fmt: skip
+    name = f"frames, {channels} channels {kind}, {read_bytes >> 10} KiB a call: decoder / bare loop"
+    rates = {f"{name}_Mrows_per_s": total / taken / 1e6 for name, taken in best.items()}
+    return Figure(name, best["floor"] / best["ours"], goal, "at least", 0.3, measured=rates)
 
 
 def wire_bytes(channels: int, kind: Literal["i16", "f32"], count: int) -> tuple[bytes, bytes]:
