@@ -87,7 +87,9 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
-    return [rise for rise in judged if rise is not None], levels
+    found = [rise for rise in judged if rise is not None]
+    # Short is only what falls short of this session's own pulls; alone it is a change of speed.
+    return (found if any(not rise.short for rise in found) else []), levels
 
 
 def _grid(history: History, rate_hz: float) -> _Grid | None:
