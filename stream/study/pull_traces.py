@@ -54,8 +54,15 @@ def pull_traces(session: StudySession) -> list[PullTrace]:
 
 def all_traces(sessions: Sequence[StudySession]) -> tuple[list[PullTrace], list[str]]:
     """The pulls of several sessions in the order they were made, and what must be said of the sessions."""
-    pulls = [pull for session in sessions for pull in pull_traces(session)]
-    pulls.sort(key=lambda pull: pull.started)
+    pulls: list[PullTrace] = []
+    ended = float("-inf")
+    for session in sorted(sessions, key=lambda session: session.started_utc):
+        # One car makes one drive at a time. Logs that were imported one after the other begin at the moment of their
+        # import and last for longer than it took: the later one is moved behind the one before.
+        began = session.started_utc.timestamp()
+        later = max(0.0, ended - began)
+        pulls += [replace(pull, started=pull.started + later) for pull in pull_traces(session)]
+        ended = began + later + session.duration_s
     return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_words(sessions)
 
 
