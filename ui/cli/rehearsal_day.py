@@ -16,7 +16,8 @@ BASE, TRIAL = "heron", "plover"
 TURNS = 2  # of each tune, alternating
 PULLS = 3
 PULL_GEAR = 3
-FLAWS: tuple[tuple["PullFault", ...], ...] = (("wheelspin",), ("lift",), ("gear-change",), ("bump",))  # one planted in each pull session
+# one planted in each pull session
+FLAWS: tuple[tuple["PullFault", ...], ...] = (("wheelspin",), ("lift",), ("gear-change",), ("bump",))
 QUIET_S = 1.0  # a line is drained when nothing came for this long after the last frame
 
 
