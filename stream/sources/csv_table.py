@@ -22,6 +22,8 @@ Floats = npt.NDArray[np.float64]
 _HEAD_BYTES: Final = 65536
 _CHUNK_ROWS: Final = 65536
 _MISSING: Final = frozenset({"", "-", "--", "nan", "na", "n/a", "#n/a", "null", "none"})
+# "1,234" between commas may be a thousand and more, so it is no number at all
+_DECIMAL_COMMA: Final = re.compile(r"[+-]?(?:0,\d{3}|\d*,\d{1,2}|\d*,\d{4,})(?:[eE][+-]?\d+)?")
 _UNIT: Final = re.compile(r"\s*(?:\[(?P<square>[^\]]*)\]|\((?P<round>[^)]*)\))\s*$")
 _SEPARATORS: Final = {";": "semicolon", "\t": "tab", ",": "comma"}
 
@@ -50,7 +52,13 @@ class Header:
             if sum(hits) == 1:
                 return hits.index(True)
             if any(hits):
+<<<<<<< HEAD
                 raise InputError(f"{path}: line {self.line}: {column!r} names {sum(hits)} columns; rename all but one")
+=======
+                raise InputError(
+                    f"{path}: line {self.line}: column {column!r} names {sum(hits)} columns; rename one"
+                )
+>>>>>>> h-carsim
         have = ", ".join(repr(cell) for cell in self.cells[:40])
         raise InputError(
             f"{path}: line {self.line}: no column {column!r}; the header has {have}; "
@@ -173,7 +181,7 @@ class _Cells:
         if text.casefold() in _MISSING:
             return np.nan
         try:
-            return float(text if text.count(",") != 1 else text.replace(",", "."))
+            return float(text.replace(",", ".") if _DECIMAL_COMMA.fullmatch(text) else text)
         except ValueError:
             raise InputError(
                 f"{self._path}: line {line}, column {self._name!r}: {text[:40]!r} is not a number; "

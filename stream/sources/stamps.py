@@ -14,6 +14,7 @@ Ints = npt.NDArray[np.int64]
 
 _EVEN: Final = 0.2  # of a period: what rounding of stamps may move one
 _JUMP_EVEN: Final = 1.5  # periods
+_MANY_JUMPS: Final = 0.2  # of all steps; so many are losses only where they last whole periods
 _TOLD_RESTARTS: Final = 20
 _JUMP_UNEVEN: Final = 5.0  # median periods; less is the unevenness itself
 
@@ -116,11 +117,12 @@ def _spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
 def _even_rate(time_s: Floats, steps: Floats, period: float) -> float | None:
     """Samples per second where the stamps are even but for rounding and jumps, else None."""
     jump = steps > _JUMP_EVEN * period
-    if jump.mean() > 0.2 or jump.all():
-        return None
     mean = float(steps[~jump].mean())
     jump = steps > _JUMP_EVEN * mean
     mean = float(steps[~jump].mean())
+    periods = steps[jump] / mean
+    if jump.mean() > _MANY_JUMPS and np.abs(periods - np.rint(periods)).max() > _EVEN:
+        return None
     section = np.concatenate(([0], np.cumsum(jump)))
     first = np.concatenate(([0], np.flatnonzero(jump) + 1))
     place = np.arange(len(time_s)) - first[section]

@@ -56,6 +56,7 @@ class Controls:
     grip: float = 1.0  # of the body's
     headwind: float = 0.0  # m/s
     grade: float = 0.0  # rise per run
+    heading: int = 1  # of the runway, 1 or -1
     ignition: bool = True
     parked: bool = True
 

@@ -75,6 +75,9 @@ class Driver:
                 return self._corner(step)
             case steps.Stop():
                 return self._stop(step)
+            case steps.TurnRound():
+                self.car.controls.heading *= -1
+                return self._stand(steps.Stand(4.0))
 
     def _wait(self, seconds: float) -> Iterator[None]:
         for _ in range(round(seconds / TICK_S)):

@@ -1,5 +1,6 @@
 """Plays a recording as the device would send it, through a real serial line where the system has one."""
 
+import itertools
 import json
 import os
 import select
@@ -9,7 +10,6 @@ import threading
 import time
 import zlib
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import Final, Protocol
 
 import numpy as np
@@ -46,25 +46,33 @@ def frames(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float
 
     No frame spans a gap, so lost samples show as a jump of the sample index.
     """
-    about, sequence, next_description = description(recording), 0, 0.0
+    for sequence, (at_s, kind, body) in enumerate(_bodies(recording, rows)):
+        yield at_s, encode_frame(kind, sequence, body)
+
+
+def _bodies(recording: Recording, rows: int) -> Iterator[tuple[float, int, bytes]]:
+    """Seconds, kind and body of each frame, in order."""
+    about, next_description = description(recording), 0.0
     counts = recording.counts.astype("<i2", copy=False)
     index, rate = recording.index, recording.rate_hz
     cuts = np.flatnonzero(np.diff(index) != 1) + 1
     edges = [0, *cuts.tolist(), len(counts)]
-    for start, end in pairwise(edges):
+    for start, end in itertools.pairwise(edges):
         for row in range(start, end, rows):
             at_s = float(index[row]) / rate
             if at_s >= next_description:
-                yield at_s, encode_frame(_DESCRIPTION, sequence, about)
-                sequence, next_description = sequence + 1, next_description + _DESCRIBE_EVERY_S
+                yield at_s, _DESCRIPTION, about
+                next_description += _DESCRIBE_EVERY_S
             part = counts[row : min(row + rows, end)]
             head = struct.pack("<QQBH", int(index[row]), round(at_s * 1e6), counts.shape[1], len(part))
-            yield at_s + len(part) / rate, encode_frame(_SAMPLES, sequence, head + part.tobytes())
-            sequence += 1
+            yield at_s + len(part) / rate, _SAMPLES, head + part.tobytes()
 
 
 class _Line(Protocol):
-    """The device's end of a line. All raise OSError when the reader has gone."""
+    """The device's end of a line. All raise OSError when the reader has gone.
+
+    A reader has come once it asks for the description; that question is answered by the stream's beginning.
+    """
 
     url: str
 
@@ -94,7 +102,6 @@ class _PtyLine:
         self._kept = True
 
     def await_reader(self, timeout_s: float) -> bool:
-        """A reader has come once it asks for the description."""
         if not self.asked(timeout_s):
             return False
         os.close(self._far)
@@ -134,11 +141,13 @@ class _SocketLine:
         self._reader: socket.socket | None = None
 
     def await_reader(self, timeout_s: float) -> bool:
-        ready, _, _ = select.select([self._server], [], [], timeout_s)
-        if ready:
+        if self._reader is None:
+            ready, _, _ = select.select([self._server], [], [], timeout_s)
+            if not ready:
+                return False
             self._reader, _ = self._server.accept()
             self._reader.setblocking(False)
-        return bool(ready)
+        return self.asked(timeout_s)
 
     def _open_reader(self) -> socket.socket:
         if self._reader is None:
@@ -188,6 +197,7 @@ class RehearsalPort:
         self.done = threading.Event()
         self.failure = ""
         self.bytes_sent = 0
+        self._sequence = itertools.count()
         use_pty = hasattr(os, "openpty") if pty is None else pty
         try:
             self._line: _Line = _PtyLine() if use_pty else _SocketLine()
@@ -205,7 +215,9 @@ class RehearsalPort:
         self._thread.start()
 
     def stop(self) -> None:
-        """End the sending, if it still goes on, and close the line."""
+        """End the sending, if it still goes on, and close the line. Safe to call twice."""
+        if self._stop.is_set():
+            return
         self._stop.set()
         if self._thread.ident is not None:
             self._thread.join()
@@ -226,7 +238,7 @@ class RehearsalPort:
             self.done.set()
             while not self._stop.is_set():  # a late question is still answered
                 if self._line.asked(_PATIENCE_S):
-                    self._send(encode_frame(_DESCRIPTION, 0, description(self._recording)))
+                    self._send(_DESCRIPTION, description(self._recording))
         except OSError as error:  # the reader closed its end; behind the last frame that is as it should be
             if not self.done.is_set():
                 self.failure = f"the reader closed the port before the end ({error.strerror or error})"
@@ -235,20 +247,21 @@ class RehearsalPort:
 
     def _send_all(self) -> None:
         began = time.monotonic()
-        for at_s, frame in frames(self._recording):
+        for at_s, kind, body in _bodies(self._recording, FRAME_ROWS):
             wait = 0.0 if self._quick else began + at_s - time.monotonic()
             while wait > 0.0 and not self._stop.is_set():
                 if self._line.asked(min(wait, _PATIENCE_S)):
-                    self._send(encode_frame(_DESCRIPTION, 0, description(self._recording)))
+                    self._send(_DESCRIPTION, description(self._recording))
                 wait = began + at_s - time.monotonic()
             if self._quick and self._line.asked(0.0):
-                self._send(encode_frame(_DESCRIPTION, 0, description(self._recording)))
+                self._send(_DESCRIPTION, description(self._recording))
             if self._stop.is_set():
                 return
-            self._send(frame)
+            self._send(kind, body)
 
-    def _send(self, data: bytes) -> None:
-        """All of it, as the reader makes room; cut short only by stop()."""
+    def _send(self, kind: int, body: bytes) -> None:
+        """The next frame, whole, as the reader makes room; cut short only by stop()."""
+        data = encode_frame(kind, next(self._sequence), body)
         while data and not self._stop.is_set():
             sent = self._line.write(data, _PATIENCE_S)
             self.bytes_sent += sent

@@ -38,7 +38,8 @@ class Road:
         if not self._kicks:
             self._kicks = self._rng.standard_normal(2048).tolist()
         weather, keep = self._weather, math.exp(-TICK_S / 4.0)
+        direction = weather.direction * car.controls.heading
         self._gust = keep * self._gust + weather.gust * math.sqrt(1.0 - keep * keep) * self._kicks.pop()
-        car.controls.headwind = weather.direction * weather.headwind + self._gust
+        car.controls.headwind = direction * weather.headwind + self._gust
         roll = weather.unevenness * math.sin(2.0 * math.pi * car.distance / 350.0)
-        car.controls.grade = weather.direction * weather.grade + roll
+        car.controls.grade = direction * weather.grade + roll

@@ -73,4 +73,9 @@ class Stop:
     brake_n: float = 2500.0
 
 
-Step = Stand | PullAway | Shift | Track | Pull | Coast | Corner | Stop
+@dataclass(frozen=True, slots=True)
+class TurnRound:
+    """Standing, turn the car: wind and grade come from the other side afterwards."""
+
+
+Step = Stand | PullAway | Shift | Track | Pull | Coast | Corner | Stop | TurnRound

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.records import PullFault
+from stream.sources.rehearsal.car import GRAVITY, Body
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.driver import Mark, Needle
 from stream.sources.rehearsal.engine import TUNES
@@ -161,3 +162,20 @@ def change_by_band(
     change = 100.0 * (after / before - 1.0)
     middles = (edges[:-1] + edges[1:]) / 2.0
     return tuple(BandChange(float(rpm), float(pct)) for rpm, pct in zip(middles, change, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLoad:
+    """What slows the car in neutral, level, in still air: a_n + c_n_per_mps2 * v²; the mass it slows."""
+
+    a_n: float
+    c_n_per_mps2: float
+    effective_mass_kg: float
+
+
+def road_load(body: Body | None = None) -> RoadLoad:
+    """The road load that the model's own constants amount to; there is no part in proportion to speed."""
+    body = body or Body()
+    rolling = body.rolling_coefficient * body.mass * GRAVITY + body.driveline_drag / body.rolling_radius
+    spinning = 2.0 * body.wheel_inertia / body.rolling_radius**2
+    return RoadLoad(rolling, 0.5 * body.air_density * body.drag_area, body.mass + spinning)

@@ -46,7 +46,7 @@ def test_a_log_comes_back_at_its_rate_with_its_means(recording: Recording, tmp_p
 
 
 def test_ripple_does_not_come_back_as_slow_waves(recording: Recording, tmp_path: Path):
-    """At idle the pulses come 60 times a second: a 50 Hz log without averaging would show them as 10 Hz, 70 mV."""
+    """At idle pulses come 60 times a second: a 50 Hz log without averaging would show them as 10 Hz."""
     write_csv_log(recording, tmp_path / "log.csv", rate_hz=50.0)
     _, samples, index, _ = read_all(CsvSource(tmp_path / "log.csv", parse_car(demo_car_text(time_column="time"))))
     idle = samples[(index > 50) & (index < 400), 0]
@@ -72,7 +72,7 @@ def test_the_same_bytes_each_time(recording: Recording, tmp_path: Path):
 
 
 def test_the_controller_s_clock_is_off_by_what_the_truth_says(recording: Recording, tmp_path: Path):
-    """session_s = log_s * (1 + ppm * 1e-6) + offset, found again by laying the two rpm traces over each other."""
+    """session_s = log_s * (1 + ppm * 1e-6) + offset, found again by laying one rpm trace over the other."""
     write_controller_log(recording, tmp_path / "controller.csv")
     with (tmp_path / "controller.csv").open(newline="") as file:
         rows = list(csv.reader(file))

@@ -9,10 +9,20 @@ import pytest
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.sources.rehearsal.chain import Adc, Chain, Converter, Link
+from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.extra import EXTRA
+from stream.sources.rehearsal.record import record
 from stream.sources.rehearsal.recording import Recording
-from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive, pull_session
-from stream.sources.rehearsal.truth import change_by_band
+from stream.sources.rehearsal.road import CALM, Weather
+from stream.sources.rehearsal.scenario import (
+    TARGETS,
+    coastdown_drive,
+    demo_car_text,
+    hold_drive,
+    pull_session,
+)
+from stream.sources.rehearsal.script import Corner, PullAway, Shift, Stand, Track
+from stream.sources.rehearsal.truth import change_by_band, road_load
 
 
 @pytest.fixture(scope="module")
@@ -228,3 +238,49 @@ def test_unknown_names_are_refused():
         pull_session(1, "robin")
     with pytest.raises(InputError, match="no extra channel 'boost'"):
         pull_session(1, "heron", chain=Chain(extra=("boost",)))
+
+
+def test_an_engine_that_stands_gives_the_standing_voltage():
+    recording = record((Stand(4.0, engine_on=False), Stand(4.0)), "heron", Chain(), CALM, Needle(), 1)
+    volts = recording.samples[:, 0]
+
+    assert volts[2500:4000].mean() == pytest.approx(0.25, abs=0.001)
+    assert volts[6500:].mean() == pytest.approx(0.25 + 4.3 * 900.0 / 7400.0, abs=0.01)
+
+
+def test_holds_parked_in_neutral_leave_the_link_alone():
+    recording = hold_drive(3, gear=0, targets=(2000.0, 3500.0, 5000.0))
+
+    assert len(recording.truth.holds) == 3
+    assert recording.motion["speed"].max() == 0.0
+    assert abs(recording.samples[:, 1] - recording.truth.zero).max() < 0.05
+
+
+def test_coastdowns_both_ways_straddle_the_still_air_road_load():
+    """Wind and grade slow one way and push the other; on average A + C (v² + wind²) over the mass."""
+    weather = Weather(headwind=2.0, gust=0.0, grade=0.003, unevenness=0.0)
+    recording = coastdown_drive(1, weather=weather, chain=Chain(rate_hz=100.0, extra=("road_speed",)))
+    speed, time_s = recording.motion["speed"], recording.motion.time_s
+    coasting = (recording.motion["gear"] == 0) & (np.abs(speed - 20.0) < 1.0)
+    runs = np.split(np.flatnonzero(coasting), np.flatnonzero(np.diff(np.flatnonzero(coasting)) > 1) + 1)
+    slowing = [-np.polyfit(time_s[run], speed[run], 1)[0] for run in runs if len(run) > 100]
+    load = road_load()
+
+    assert len(slowing) == 2
+    assert slowing[0] > 1.2 * slowing[1]
+    expected = (0.013 * 790.0 * 9.80665 + 3.0 / 0.281 + 0.348 * (20.0**2 + 2.0**2)) / (790.0 + 3.0 / 0.281**2)
+    assert np.mean(slowing) == pytest.approx(expected, rel=0.01)
+    assert (load.a_n + load.c_n_per_mps2 * 404.0) / load.effective_mass_kg == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_steady_turn_puts_its_share_on_the_link():
+    """45 N per m/s² sideways: 4 m/s² for a few seconds lifts the link by 180 N over what the axle pushes."""
+    script = (Stand(1.0), PullAway(), Shift(2), Track(3000.0, dwell_s=2.0), Corner(5.0, lateral=4.0))
+    quiet = Chain(link=Link(zero_sd=0.0, heat_drift=0.0))
+    recording = record(script, "heron", quiet, CALM, Needle(), 1)
+    turning = recording.motion.at("lateral", recording.time_s) > 3.99
+    link_n = recording.samples[turning, 1].astype(np.float64).mean() * recording.truth.newtons_per_unit
+    push = recording.motion.at("force", recording.time_s[turning]).mean()
+
+    assert turning.sum() > 4000
+    assert link_n - push == pytest.approx(180.0, abs=25.0)

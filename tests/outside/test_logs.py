@@ -1,0 +1,99 @@
+"""Two logs that nobody here made; their README beside them says what each is and where it comes from."""
+
+import gzip
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stream.car import parse_car
+from stream.sources.csvlog import CsvSource
+
+BRIDGE = """
+[car]
+name = "test bridge"
+[[channel]]
+name = "force"
+role = "engine_speed"
+unit = "rpm"
+column = "FRC-01"
+[[channel]]
+name = "clock"
+role = "time"
+column = "Time (-)"
+"""
+ROAD = """
+[car]
+name = "road log"
+[[channel]]
+name = "rpm"
+role = "engine_speed"
+unit = "rpm"
+column = "ENGINE_RPM"
+[[channel]]
+name = "clock"
+role = "time"
+column = "ENGINE_RUN_TINE"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder() -> Path:
+    """The folder of outside data, named by the environment; without it the checks are skipped aloud."""
+    name = os.environ.get("STEADYPULL_OUTSIDE_DATA")
+    if name:
+        return Path(name)
+    told = "STEADYPULL_OUTSIDE_DATA is not set: the checks on outside logs are not run"
+    if os.environ.get("STEADYPULL_REQUIRE_OUTSIDE") == "1":
+        pytest.fail(told)
+    pytest.skip(told)
+
+
+def read_all(path: Path, car: str) -> tuple[CsvSource, float, np.ndarray, np.ndarray, int]:
+    source = CsvSource(path, parse_car(car))
+    rate, samples, index, lost = source.open().rate_hz, [], [], 0
+    while not source.finished:
+        for block in source.read(0.0):
+            samples.append(block.samples[:, 0])
+            index.append(np.arange(block.first, block.end))
+            lost += block.lost
+    return source, rate, np.concatenate(samples), np.concatenate(index), lost
+
+
+def test_bridge_force_at_100_hz(folder: Path):
+    """munich-bridge-data (MIT; Jaelani et al., Steel Construction 16 (2023) 215): ISO stamps, 72 000 rows.
+
+    The load steps are the README's crude reading of 1 s medians, kN.
+    """
+    source, rate, force, index, lost = read_all(folder / "support_load_01_force_100Hz.csv.gz", BRIDGE)
+
+    assert rate == 100.0
+    assert lost == 0
+    assert len(force) == 72_000
+    assert source.take_notes() == []
+    steps = [
+        (28, 55, 210.594), (73, 97, 210.646), (107, 224, 216.335), (234, 358, 220.261),
+        (368, 494, 216.690), (499, 525, 211.132), (543, 719, 211.269),
+    ]  # fmt: skip
+    for start_s, end_s, kilonewtons in steps:
+        inside = (index / rate >= start_s) & (index / rate < end_s)
+        assert np.median(force[inside]) == pytest.approx(kilonewtons, abs=0.05)
+
+
+def test_road_log_with_whole_second_stamps(folder: Path):
+    """carOBD (IEEE 8891367): about two rows a second, whole-second stamps that repeat."""
+    path = folder / "road_obd_long1.csv.gz"
+    source, rate, rpm, index, lost = read_all(path, ROAD)
+    told = " | ".join(note.text for note in source.take_notes())
+    with gzip.open(path, "rt") as text:
+        rows = np.loadtxt(text, delimiter=",", skiprows=1, usecols=(0, 1))
+
+    assert rate == pytest.approx(len(rows) / np.ptp(rows[:, 0]), rel=0.05)
+    assert source.counters()["rows"] == len(rows) == 3528
+    assert "spread to the next one" in told
+    assert "resampled" in told
+    assert (index[-1] + 1) / rate == pytest.approx(np.ptp(rows[:, 0]), abs=2.0)
+    assert lost == 0
+    assert rpm.max() <= rows[:, 1].max()
+    assert rpm.mean() == pytest.approx(rows[:, 1].mean(), rel=0.02)
