@@ -52,13 +52,7 @@ class Header:
             if sum(hits) == 1:
                 return hits.index(True)
             if any(hits):
-<<<<<<< HEAD
-                raise InputError(f"{path}: line {self.line}: {column!r} names {sum(hits)} columns; rename all but one")
-=======
-                raise InputError(
-                    f"{path}: line {self.line}: column {column!r} names {sum(hits)} columns; rename one"
-                )
->>>>>>> h-carsim
+                raise InputError(f"{path}: line {self.line}: column {column!r} names {sum(hits)} columns; rename one")
         have = ", ".join(repr(cell) for cell in self.cells[:40])
         raise InputError(
             f"{path}: line {self.line}: no column {column!r}; the header has {have}; "
