@@ -39,7 +39,7 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
     from ui.cli.live_text import warn
 
     car = load_car(car_path)
-    car.need("engine_speed", "drive")
+    car.speed_line("drive")
     warn(car.warnings)
     positive("--rate", rate_hz)
     positive("--seconds", seconds)

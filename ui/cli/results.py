@@ -4,16 +4,17 @@ import json
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import msgspec
+if TYPE_CHECKING:
+    from stream.live.records import Hold, Pull
+    from stream.live.stage import LiveStage
 
-from stream.live.records import Hold, Pull
-from stream.live.stage import LiveStage
 
-
-def drive_json(stage: LiveStage, path: Path | None) -> dict[str, Any]:
+def drive_json(stage: "LiveStage", path: Path | None) -> dict[str, Any]:
     """The keys of `drive --json` and `replay --json`."""
+    import msgspec
+
     health = stage.health()
     channels = [
         {
@@ -46,7 +47,7 @@ def print_json(value: Any) -> None:
     sys.stdout.flush()
 
 
-def print_findings(stage: LiveStage, path: Path | None) -> None:
+def print_findings(stage: "LiveStage", path: Path | None) -> None:
     """The findings as words and tables on standard output."""
     from rich.console import Console
 
@@ -66,7 +67,7 @@ def print_findings(stage: LiveStage, path: Path | None) -> None:
         console.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: LiveStage) -> None:
+def _print_holds(console: Any, stage: "LiveStage") -> None:
     from rich.table import Table
 
     if not stage.holds:
@@ -96,7 +97,7 @@ def _print_holds(console: Any, stage: LiveStage) -> None:
         )
 
 
-def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
+def _hold_cells(hold: "Hold", per_unit: float) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
     load = "" if hold.load_mean is None else f"{hold.load_mean:.4g}"
     return [
@@ -105,7 +106,7 @@ def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
     ]  # fmt: skip
 
 
-def _print_pulls(console: Any, pulls: list[Pull]) -> None:
+def _print_pulls(console: Any, pulls: "list[Pull]") -> None:
     for number, pull in enumerate(pulls, start=1):
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         console.print(
