@@ -52,7 +52,7 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
     from ui.cli.live_text import follow
-    from ui.cli.results import drive_json, print_findings, print_json
+    from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
     ends = None if seconds is None else time.monotonic() + seconds
     with stopped_by_signals(drive):
@@ -69,6 +69,9 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
         drive.join()
     stage = drive.stage
     if stage is None:
+        click.echo("stopped before the device spoke; nothing was recorded", err=True)
+        if as_json:
+            print_json(NOTHING)
         return 0
     path = drive.recorded[-1] if drive.recorded else None
     if as_json:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.recording import Recording
 
-QUIET_S = 1.0  # the line is drained when nothing came for this long after the last frame
+QUIET_S = 5.0  # where samples were lost on the way, the line is drained when nothing came for this long
 
 
 @click.command("rehearse")
@@ -65,9 +65,15 @@ def play(recording: "Recording", target: Path, *, quick: bool, window: bool) -> 
                 drive.stop()
             else:
                 drive.wait_open()
-                follow(drive, None, lambda: port.done.is_set() and drive.quiet_s() > QUIET_S)
+                follow(drive, None, lambda: port.done.is_set() and _drained(drive, recording))
             drive.join()
     return drive
+
+
+def _drained(drive: "Drive", recording: "Recording") -> bool:
+    """Whether every sample that was sent has been taken, or none will come any more."""
+    stage = drive.stage
+    return (stage is not None and stage.rows >= len(recording.counts)) or drive.quiet_s() > QUIET_S
 
 
 def _report(drive: "Drive", recording: "Recording", as_json: bool) -> None:

@@ -11,6 +11,13 @@ if TYPE_CHECKING:
     from stream.live.stage import LiveStage
 
 
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
+                "clipped_samples": {}},
+    "holds": [], "pinned": [], "pulls": [],
+}  # fmt: skip
+
+
 def drive_json(stage: "LiveStage", path: Path | None) -> dict[str, Any]:
     """The keys of `drive --json` and `replay --json`."""
     import msgspec
