@@ -1,12 +1,15 @@
 """The command line, in this process where that is quick and in one of its own where that is the point."""
 
 import json
+import multiprocessing
 import os
 import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from ui.cli.main import run
 
 ROOT = Path(__file__).parents[1]
 SEED = 7
@@ -51,3 +54,18 @@ def ended(process: "subprocess.Popen[str]") -> Outcome:
 def in_process(*words: str | Path, **options: Any) -> Outcome:
     """Run the real command line in a process of its own, to its end."""
     return ended(started(*words, **options))
+
+
+def forked(*words: str | Path) -> multiprocessing.process.BaseProcess:
+    """The command line in a process of its own, begun from one that has imported what a drive needs: no waiting."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["ui.cli.drive", "stream.drive.drive", "stream.sources.serialport"])
+    process = context.Process(target=_silent, args=([str(word) for word in words],))
+    process.start()
+    return process
+
+
+def _silent(words: list[str]) -> None:
+    with open(os.devnull, "w") as nowhere:  # noqa: PTH123 - a device, not a file
+        sys.stdout = sys.stderr = nowhere
+        sys.exit(run(words))
