@@ -14,8 +14,10 @@ from stream.car import Car
 from stream.events import EventList
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
+from stream.live.history import History
 from stream.live.holds import HoldFinder
 from stream.live.pinned import find_pinned
+from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.steadiness import Steadiness
 from stream.live.trace import CoarseTrace
@@ -55,6 +57,9 @@ class LiveStage:
         self._stuck: list[Hold] = []  # holds that turn out to be a signal stuck at an end
         self._told = 0
         self._columns = _columns(car, info)
+        load = car.by_role("load")
+        self._has_load = load is not None and load.name in info.names
+        self._load_sign = load.sign if load is not None else 1
         self._cutoff = cutoff_for(info.rate_hz, car.live.cutoff_hz)
         self._filter = LowPass(info.rate_hz, self._cutoff)
         self._every = max(1, round(info.rate_hz / car.live.rate_hz))
@@ -62,6 +67,10 @@ class LiveStage:
         self.settings = _settings(car, info, self._filter, self._every)
         self._steady = Steadiness.of(car.hold, live_rate, provisional=speed.unit != "rpm")
         self._finder = HoldFinder(self._steady, self.line, -self._filter.delay_s)
+        self._pull_finder = PullFinder(
+            live_rate, self._cutoff, -self._filter.delay_s, min_span_rpm=car.pull.min_span_rpm, tune=tune, gear=gear
+        )
+        self._throttle = _throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
@@ -70,9 +79,8 @@ class LiveStage:
         self._judged_from: int | None = None  # index from which on the filter has settled; None between runs
         self._in_run = self._judging = False
         self._run_end = 0
-        self._has_load = car.by_role("load") is not None
-        self._clip_pending = False
-        self._was_clipped = False
+        self._clip_pending: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
+        self._was_clipped: Flags = self._clip_pending
         self._last_others = np.zeros(len(self._columns) - 1)
         self._others_from = np.zeros(len(self._columns) - 1, dtype=np.int64)
         self._pending: list[Floats] = []  # ticks of the decision step that is not yet full
@@ -108,7 +116,7 @@ class LiveStage:
         clipped = self._health.clipped(block.samples)
         values = block.samples[:, self._columns].astype(np.float64)
         self._health.push(block, clipped, lost + int(np.count_nonzero(~np.isfinite(values[:, 0]))))
-        clips = clipped[:, self._columns[0]]
+        clips = clipped[:, self._columns[: 1 + self._has_load]]
         self._tell_clipping(index, clips)
         parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(index, values[:, 0])]
         self._expected = index + len(block)
@@ -129,6 +137,7 @@ class LiveStage:
                 self.line,
                 self._steady.rule.min_s,
             )
+            self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
         self._finished = True
@@ -172,7 +181,7 @@ class LiveStage:
             self._end_run()
         if not self._in_run:
             self._filter.reset()
-            self._in_run, self._clip_pending = True, False
+            self._in_run, self._clip_pending = True, np.zeros(clips.shape[1], dtype=np.bool_)
             self._judged_from = index + self._filter.settle_samples
             self._others_from[:] = self._judged_from
         self._run_end = index + len(values)
@@ -213,18 +222,18 @@ class LiveStage:
         return values, settled
 
     def _clip_ticks(self, clips: Flags, offset: int, count: int) -> Flags:
-        """Per tick, whether a sample of its period was clipped: the period ends with the tick's own sample."""
-        result = np.zeros(count, dtype=np.bool_)
-        for position in np.flatnonzero(clips):
+        """Per tick and channel, whether a sample of its period was clipped: the period ends with the tick's sample."""
+        result = np.zeros((count, clips.shape[1]), dtype=np.bool_)
+        for position in np.flatnonzero(clips.any(axis=1)):
             number = max(0, -(-(int(position) - offset) // self._every))
             if number < count:
-                result[number] = True
+                result[number] |= clips[position]
         if count:
             result[0] |= self._clip_pending
             last_tick = offset + (count - 1) * self._every
-            self._clip_pending = bool(clips[last_tick + 1 :].any())
+            self._clip_pending = _any(clips[last_tick + 1 :])
         else:
-            self._clip_pending |= bool(clips.any())
+            self._clip_pending = self._clip_pending | _any(clips)
         return result
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
@@ -237,7 +246,12 @@ class LiveStage:
             self._judging = True
             self._pending = []
         load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
-        self._finder.push(np.vstack((signal, load, clipped)))
+        self._finder.push(np.vstack((signal, load, clipped[:, 0])))
+        throttle = others[:, self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
+        rpm = signal * self.line[0] + self.line[1]
+        self._pull_finder.add(
+            History(ticks, rpm, load * self._load_sign, np.logical_or.reduce(clipped, axis=1), throttle)
+        )
         self._step(ticks, np.column_stack((signal, others)))
 
     def _step(self, ticks: npt.NDArray[np.int64], rows: Floats) -> None:
@@ -250,6 +264,7 @@ class LiveStage:
             if len(step) == size:
                 time_s = self._finder.time_of(int(ticks[cut - 1]) + 1 - size)
                 self._trace.add(time_s, step[:, 0], step[:, 1:])
+                self._pull_finder.step(time_s, float(np.mean(step[:, 0])) * self.line[0] + self.line[1])
             start = cut
         if start < len(rows):
             self._pending.append(rows[start:])
@@ -266,11 +281,11 @@ class LiveStage:
             self._judging = False
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
-        any_clipped = bool(clips.any())
-        if any_clipped and not self._was_clipped:
-            at = (index + int(np.argmax(clips))) / self.info.rate_hz
-            self.events.add(at, "clipped", f"{self.info.names[self._columns[0]]} is outside its range")
-        self._was_clipped = any_clipped
+        now = _any(clips)
+        for column in np.flatnonzero(now & ~self._was_clipped):
+            at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
+            self.events.add(at, "clipped", f"{self.info.names[self._columns[column]]} is outside its range")
+        self._was_clipped = now
 
     def _tell(self) -> None:
         """Turn what the finder noticed into events."""
@@ -282,6 +297,15 @@ class LiveStage:
             text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
             self.events.add(hold.end_s, "hold-done", text, hold.speed_rpm)
         self._told = len(self._finder.found)
+        while self._pull_finder.changes:
+            kind, time_s, text, rpm = self._pull_finder.changes.popleft()
+            self.events.add(time_s, kind, text, rpm)
+
+
+def _any(flags: Flags) -> Flags:
+    """Per column, whether any row is set."""
+    result: Flags = np.logical_or.reduce(flags, axis=0)
+    return result
 
 
 def _columns(car: Car, info: StreamInfo) -> list[int]:
@@ -290,6 +314,14 @@ def _columns(car: Car, info: StreamInfo) -> list[int]:
     wanted = [car.need("engine_speed", "the live stage")]
     wanted += [channel for role in ("load", *EVIDENCE_ROLES) if (channel := car.by_role(role)) is not None]  # type: ignore[arg-type]
     return [names.index(channel.name) for channel in wanted if channel.name in names]
+
+
+def _throttle_place(car: Car, info: StreamInfo, columns: list[int]) -> int | None:
+    """Which of the other filtered columns tells full throttle: throttle itself, else manifold pressure."""
+    for channel in (car.by_role("throttle"), car.by_role("manifold_pressure")):
+        if channel is not None and channel.name in info.names:
+            return columns.index(info.names.index(channel.name)) - 1
+    return None
 
 
 def _settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> StageSettings:

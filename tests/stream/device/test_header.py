@@ -1,4 +1,4 @@
-"""The C header and the example sketch, compiled by gcc: real device code, real serial driver, real decoder."""
+"""The C header and the example sketch, compiled by gcc: real device code, real driver, real decoder."""
 
 import os
 import shutil
@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import serial  # noqa: F401  the driver under test is pyserial's; without it nothing below means anything
 
 import stream.device
 from stream.block import Block, StreamInfo
@@ -67,9 +66,7 @@ def test_frames_from_the_header_are_what_they_were_made_of(pack):
     counts = (np.arange(900) * 71 - 32000).astype(np.int16).reshape(300, 3)
     scale, offset = np.array([5 / 1024, -1 / 3, 123456789.0]), np.array([0, 1e-7, -2.5e12])
     np.testing.assert_allclose(blocks[0].samples, counts * scale + offset, rtol=1e-6)
-    assert [item.text for item in items if isinstance(item, WireNote) and item.kind == "note"] == [
-        "device: supply low"
-    ]
+    assert [item.text for item in items if isinstance(item, WireNote) and item.kind == "note"] == ["device: supply low"]
     assert (decoder.counts.frames, decoder.counts.bad_frames) == (4, 0)
 
 
