@@ -51,7 +51,7 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
-    from ui.cli.live_text import follow
+    from ui.cli.live_text import follow, say_oddities
     from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
     ends = None if seconds is None else time.monotonic() + seconds
@@ -67,6 +67,7 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
             drive.wait_open()
             follow(drive, ends)
         drive.join()
+    say_oddities(drive.source.counters())
     stage = drive.stage
     if stage is None:
         click.echo("stopped before the device spoke; nothing was recorded", err=True)
