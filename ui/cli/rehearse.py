@@ -73,6 +73,14 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     return drive
 
 
+def _drained(drive: "Drive", recording: "Recording") -> bool:
+    """Whether every sample that was sent has been taken, or none will come any more."""
+    from ui.cli.rehearsal_day import QUIET_S
+
+    stage = drive.stage
+    return (stage is not None and stage.rows >= len(recording.counts)) or drive.quiet_s() > QUIET_S
+
+
 def _print(day: "Day", as_json: bool) -> None:
     import msgspec
 
