@@ -52,7 +52,7 @@ class LiveStage:
         speed = car.need("engine_speed", "the live stage")
         self.car, self.info, self.tune, self.gear = car, info, tune, gear
         self.events = EventList() if events is None else events
-        self.line = speed.rpm_line
+        self.line = car.speed_line("the live stage")
         self.pinned: list[Pinned] = []
         self.pulls: list[Pull] = []
         self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
