@@ -14,8 +14,10 @@ from stream.car import Car
 from stream.events import EventList
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
-from stream.live.holds import HoldFinder
+from stream.live.history import History
+from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.pinned import find_pinned
+from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.steadiness import Steadiness
 from stream.live.trace import CoarseTrace
@@ -55,6 +57,9 @@ class LiveStage:
         self._stuck: list[Hold] = []  # holds that turn out to be a signal stuck at an end
         self._told = 0
         self._columns = _columns(car, info)
+        load = car.by_role("load")
+        self._has_load = load is not None and load.name in info.names
+        self._load_sign = load.sign if load is not None else 1
         self._cutoff = cutoff_for(info.rate_hz, car.live.cutoff_hz)
         self._filter = LowPass(info.rate_hz, self._cutoff)
         self._every = max(1, round(info.rate_hz / car.live.rate_hz))
@@ -62,7 +67,12 @@ class LiveStage:
         self.settings = _settings(car, info, self._filter, self._every)
         self._steady = Steadiness.of(car.hold, live_rate, provisional=speed.unit != "rpm")
         self._finder = HoldFinder(self._steady, self.line, -self._filter.delay_s)
+        self._pull_finder = PullFinder(
+            live_rate, self._cutoff, -self._filter.delay_s, min_span_rpm=car.pull.min_span_rpm, tune=tune, gear=gear
+        )
+        self._throttle = _throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
+        self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
         self._rows = 0
@@ -70,12 +80,10 @@ class LiveStage:
         self._judged_from: int | None = None  # index from which on the filter has settled; None between runs
         self._in_run = self._judging = False
         self._run_end = 0
-        self._has_load = car.by_role("load") is not None
-        self._clip_pending = False
-        self._was_clipped = False
+        self._clip_pending: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
+        self._was_clipped: Flags = self._clip_pending
         self._last_others = np.zeros(len(self._columns) - 1)
         self._others_from = np.zeros(len(self._columns) - 1, dtype=np.int64)
-        self._step_ticks = max(1, round(live_rate / 10.0))
         self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
         self._pending_from = 0
         self._finished = False
@@ -111,7 +119,7 @@ class LiveStage:
         values = block.samples[:, self._columns].astype(np.float64)
         finite = np.isfinite(values[:, 0])
         self._health.push(block, clipped, lost + len(finite) - int(np.count_nonzero(finite)))
-        clips = clipped[:, self._columns[0]]
+        clips = clipped[:, self._columns[: 1 + self._has_load]]
         self._tell_clipping(index, clips)
         parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(finite)]
         self._expected = index + len(block)
@@ -131,7 +139,9 @@ class LiveStage:
                 [found.record for found in self._finder.found],
                 self.line,
                 self._steady.rule.min_s,
+                self._step_ticks / self.settings.live_rate_hz,
             )
+            self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
         self._finished = True
@@ -174,7 +184,7 @@ class LiveStage:
             self._end_run()
         if not self._in_run:
             self._filter.reset()
-            self._in_run, self._clip_pending = True, False
+            self._in_run, self._clip_pending = True, np.zeros(clips.shape[1], dtype=np.bool_)
             self._judged_from = index + self._filter.settle_samples
             self._others_from[:] = self._judged_from
         self._run_end = index + len(values)
@@ -220,20 +230,20 @@ class LiveStage:
         return values, settled
 
     def _clip_ticks(self, clips: Flags, offset: int, count: int) -> Flags:
-        """Per tick, whether a sample of its period was clipped: the period ends with the tick's own sample."""
-        result = np.zeros(count, dtype=np.bool_)
-        if not (self._clip_pending or clips.any()):
+        """Per tick and channel, whether a sample of its period was clipped: the period ends with the tick's sample."""
+        result = np.zeros((count, clips.shape[1]), dtype=np.bool_)
+        if not (self._clip_pending.any() or clips.any()):
             return result
-        for position in np.flatnonzero(clips):
+        for position in np.flatnonzero(clips.any(axis=1)):
             number = max(0, -(-(int(position) - offset) // self._every))
             if number < count:
-                result[number] = True
+                result[number] |= clips[position]
         if count:
             result[0] |= self._clip_pending
             last_tick = offset + (count - 1) * self._every
-            self._clip_pending = bool(clips[last_tick + 1 :].any())
+            self._clip_pending = _any(clips[last_tick + 1 :])
         else:
-            self._clip_pending |= bool(clips.any())
+            self._clip_pending = self._clip_pending | _any(clips)
         return result
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
@@ -248,8 +258,13 @@ class LiveStage:
         columns = np.empty((3, len(ticks)))
         columns[0] = rows[:, 0]
         columns[1] = rows[:, 1] if self._has_load else np.nan
-        columns[2] = clipped
+        columns[2] = clipped[:, 0]
         self._finder.push(columns)
+        # A copy, for a view would keep all of the filtered samples.
+        throttle = rows[:, 1 + self._throttle].copy() if self._throttle is not None else np.full(len(ticks), np.nan)
+        rpm = columns[0] * self.line[0] + self.line[1]
+        any_clipped = np.logical_or.reduce(clipped, axis=1)
+        self._pull_finder.add(History(ticks, rpm, columns[1] * self._load_sign, any_clipped, throttle))
         self._step(rows)
 
     def _step(self, rows: Floats) -> None:
@@ -262,7 +277,9 @@ class LiveStage:
         if steps:
             first += skipped
             times_s = [self._finder.time_of(first + size * step) for step in range(steps)]
-            self._trace.add(times_s, rows[skipped : skipped + steps * size].reshape(steps, size, -1))
+            means = self._trace.add(times_s, rows[skipped : skipped + steps * size].reshape(steps, size, -1))
+            for time_s, mean in zip(times_s, means, strict=True):
+                self._pull_finder.step(time_s, mean * self.line[0] + self.line[1])
             rows = rows[skipped + steps * size :]
             self._pending_from = first + steps * size
         self._pending = rows
@@ -279,11 +296,11 @@ class LiveStage:
             self._judging = False
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
-        any_clipped = bool(clips.any())
-        if any_clipped and not self._was_clipped:
-            at = (index + int(np.argmax(clips))) / self.info.rate_hz
-            self.events.add(at, "clipped", f"{self.info.names[self._columns[0]]} is outside its range")
-        self._was_clipped = any_clipped
+        now = _any(clips)
+        for column in np.flatnonzero(now & ~self._was_clipped):
+            at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
+            self.events.add(at, "clipped", f"{self.info.names[self._columns[column]]} is outside its range")
+        self._was_clipped = now
 
     def _tell(self) -> None:
         """Turn what the finder noticed into events."""
@@ -295,6 +312,15 @@ class LiveStage:
             text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
             self.events.add(hold.end_s, "hold-done", text, hold.speed_rpm)
         self._told = len(self._finder.found)
+        while self._pull_finder.changes:
+            kind, time_s, text, rpm = self._pull_finder.changes.popleft()
+            self.events.add(time_s, kind, text, rpm)
+
+
+def _any(flags: Flags) -> Flags:
+    """Per column, whether any row is set."""
+    result: Flags = np.logical_or.reduce(flags, axis=0)
+    return result
 
 
 def _columns(car: Car, info: StreamInfo) -> list[int]:
@@ -303,6 +329,14 @@ def _columns(car: Car, info: StreamInfo) -> list[int]:
     wanted = [car.need("engine_speed", "the live stage")]
     wanted += [channel for role in ("load", *EVIDENCE_ROLES) if (channel := car.by_role(role)) is not None]  # type: ignore[arg-type]
     return [names.index(channel.name) for channel in wanted if channel.name in names]
+
+
+def _throttle_place(car: Car, info: StreamInfo, columns: list[int]) -> int | None:
+    """Which of the other filtered columns tells full throttle: throttle itself, else manifold pressure."""
+    for channel in (car.by_role("throttle"), car.by_role("manifold_pressure")):
+        if channel is not None and channel.name in info.names:
+            return columns.index(info.names.index(channel.name)) - 1
+    return None
 
 
 def _settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> StageSettings:

@@ -16,8 +16,9 @@ class CoarseTrace:
         self._table = np.empty((1024, 3 + others))
         self._count = 0
 
-    def add(self, times_s: list[float], steps: Floats) -> None:
-        """Steps that follow each other: their times, and their ticks (steps, ticks, 1 + others), the signal first."""
+    def add(self, times_s: list[float], steps: Floats) -> list[float]:
+        """Steps that follow each other: their times, and their ticks (steps, ticks, 1 + others), the signal first.
+        The means of the signal come back."""
         end = self._count + len(times_s)
         if end > len(self._table):
             grown = np.empty((2 * end, self._table.shape[1]))
@@ -30,6 +31,8 @@ class CoarseTrace:
         rows[:, 2] = np.max(signal, axis=1) - np.min(signal, axis=1)
         rows[:, 3:] = np.mean(steps[:, :, 1:], axis=1)
         self._count = end
+        means: list[float] = rows[:, 1].tolist()
+        return means
 
     def array(self) -> Floats:
         """All rows, shape (n, 3 + others)."""

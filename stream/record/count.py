@@ -64,7 +64,7 @@ class SampleCount:
         return rows
 
     def clock_row(self, place: Place, block: Block) -> ClockRow | None:
-        """The row of /raw/clock for a block, or None where the last one is under a quarter of a second old."""
+        """The row of /raw/clock for a block; None where the last is under a quarter of a second old."""
         if place.row < self._clock_due:
             return None
         self._clock_due = place.row + self._clock_step

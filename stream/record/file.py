@@ -114,7 +114,7 @@ class SessionFile:
         return self._file
 
     def close(self) -> None:
-        """Close the file and give back the room that was set aside. Nothing is lost if it was flushed before."""
+        """Close the file, give back the room that was set aside. What was flushed is safe."""
         if not self._file.id.valid:
             return
         with disk.storage_words(self.path):

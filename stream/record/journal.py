@@ -158,8 +158,8 @@ class JournalReader:
             version = msgspec.json.decode(record[1], type=_Version).format_version
             if version > FORMAT_VERSION:
                 raise InputError(
-                    f"{self.path}: was written by a newer Steadypull (format version {version}; this one reads up "
-                    f"to {FORMAT_VERSION}); update Steadypull"
+                    f"{self.path}: was written by a newer Steadypull (format version {version}; this one "
+                    f"reads up to {FORMAT_VERSION}); update Steadypull"
                 )
             return msgspec.json.decode(record[1], type=JournalHeader)
         except msgspec.DecodeError as error:

@@ -62,11 +62,11 @@ class Session:
         self._file = file
         with reading_words(path):
             root = file.attrs
-            self.tune: str = text_of(root["tune"])
-            self.note: str = text_of(root["note"])
+            self.tune: str = text_of(root.get("tune", ""))
+            self.note: str = text_of(root.get("note", ""))
             self.car_text: str = text_of(root["car"])
             self.started_utc: datetime = datetime.fromisoformat(text_of(root["started_utc"]))
-            self.software_version: str = text_of(root["software_version"])
+            self.software_version: str = text_of(root.get("software_version", ""))
             self.finished: bool = bool(root["finished"])
             self.gear: int | None = int(root.get("gear", 0)) or None
             self._samples: Any = file[layout.SAMPLES]
@@ -129,7 +129,7 @@ class Session:
         return np.arange(self.rows, dtype=np.int64) + np.cumsum(lost)
 
     def blocks(self, rows_per_block: int | None = None) -> Iterator[Block]:
-        """The session as it was received, at most `rows_per_block` rows a Block (half a second where None)."""
+        """The session as received, at most `rows_per_block` rows a Block (half a second where None)."""
         step = layout.chunk_rows(self.rate_hz) if rows_per_block is None else rows_per_block
         if step < 1:
             raise ValueError(f"rows_per_block is {rows_per_block}; at least 1")
@@ -154,7 +154,7 @@ class Session:
                     )
 
     def raw(self, name: str) -> npt.NDArray[np.float32]:
-        """One channel as recorded, float32 (rows,), in its own unit. Raises InputError for a name it has not."""
+        """One channel as recorded, float32 (rows,), in its unit. InputError for a name it has not."""
         if name not in self.info.names:
             raise InputError(f"{self.path}: has no channel {name!r}; it has {', '.join(self.info.names)}")
         column = self.info.names.index(name)
@@ -211,10 +211,13 @@ class Session:
     def calibrations(self) -> dict[str, dict[str, Any]]:
         """Attached calibrations: name to attributes."""
         with reading_words(self.path):
-            return {name: dict(item.attrs) for name, item in self._file[layout.CALIBRATIONS].items()}
+            group = self._file.get(layout.CALIBRATIONS, {})
+            return {name: dict(item.attrs) for name, item in group.items()}
 
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):
+            if name not in self._file:
+                return np.empty(0, dtype)  # written by a tool that knows the raw part alone
             rows = self._file[name][:]
             if dtype.names is None:
                 return np.asarray(rows, dtype)

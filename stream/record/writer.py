@@ -65,7 +65,8 @@ class SessionWriter:
         self._journal_path = journal_path(self.path)
         root: dict[str, str | int | float] = {
             "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION,
-            "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text, "gear": gear or 0,
+            "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text,
+            "gear": gear or 0,
             "software_version": layout.software_version(), "finished": 0,
         }  # fmt: skip
         live: dict[str, str | float] = {

@@ -2,7 +2,6 @@
 
 import contextlib
 import errno
-import math
 import socket
 from typing import Any
 
@@ -12,15 +11,19 @@ from stream.errors import InputError, PortError
 
 _PIECE = 64 * 1024
 _WRITE_TIMEOUT_S = 0.2
-_TIMEOUT_STEP_S = 0.02  # a new time-out makes pyserial set the whole line up again
+LONG_WAIT_S = 0.1  # the longest wait in one read: after this, stop() is noticed everywhere
+_SHORT_WAIT_S = 0.02
 
 
 class Port:
     """An open port. Every failure of the device is an OSError (serial.SerialException is one)."""
 
-    def __init__(self, url: str, baud: int, timeout_s: float) -> None:
+    def __init__(self, url: str, baud: int) -> None:
         """Open it. Raises PortError where it cannot be opened, InputError where the URL makes no sense."""
-        options: dict[str, Any] = {"baudrate": baud, "timeout": timeout_s, "write_timeout": _WRITE_TIMEOUT_S}
+        options: dict[str, Any] = {"baudrate": baud, "timeout": LONG_WAIT_S}
+        self._is_remote = url.startswith("rfc2217://")
+        if not self._is_remote:  # which has none
+            options["write_timeout"] = _WRITE_TIMEOUT_S
         self._is_socket = url.startswith("socket://")
         if "://" not in url:
             options["exclusive"] = True  # a second reader would take every other byte away from us
@@ -32,11 +35,15 @@ class Port:
             raise InputError(f"--port {url}: {error}; give a device path or a URL such as socket://host:port") from None
 
     def read(self, timeout_s: float) -> bytes:
-        """What is there, or the first bytes that come within `timeout_s`; empty if none do."""
+        """What is there, or the first bytes that come within about `timeout_s`; empty if none do.
+
+        It waits for LONG_WAIT_S at most, and in two lengths only: a new one costs calls to the system, and
+        across a network a negotiation, so there it stays as it is.
+        """
         port = self._serial
-        timeout_s = math.ceil(timeout_s / _TIMEOUT_STEP_S) * _TIMEOUT_STEP_S
-        if port.timeout != timeout_s:
-            port.timeout = timeout_s
+        wait_s = LONG_WAIT_S if timeout_s >= LONG_WAIT_S else _SHORT_WAIT_S
+        if port.timeout != wait_s and not self._is_remote:
+            port.timeout = wait_s
         if not self._is_socket:
             there = port.in_waiting
             first = bytes(port.read(there or 1))

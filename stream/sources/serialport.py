@@ -8,14 +8,13 @@ from collections.abc import Callable, Sequence
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car
 from stream.errors import InputError, PortError
-from stream.sources.port import Port
+from stream.sources.port import LONG_WAIT_S, Port
 from stream.sources.source import SourceNote
 from stream.wire.items import Item
 from stream.wire.sniff import WireDecoder
 
 _ASK = b"?"
 _ASK_EVERY_NS = 1_000_000_000
-_WAIT_S = 0.1  # longest wait in one read of the port: after this, stop() is noticed everywhere
 _FIRST_RETRY_NS, _LONGEST_RETRY_NS = 100_000_000, 1_000_000_000
 _FAULT_EVERY_NS = 5_000_000_000  # dropped frames and lines are told no more often
 _SILENT_NS = 3_000_000_000
@@ -74,7 +73,7 @@ class SerialSource:
         Raises PortError where there is no such port, or nothing comes in time that can be understood;
         InputError where the device does not send the car file's channels.
         """
-        self._port = Port(self._url, self._baud, _WAIT_S)
+        self._port = Port(self._url, self._baud)
         self._heard_ns = self._clock()
         deadline = self._heard_ns + round(self._open_timeout_s * 1e9)
         try:
@@ -90,7 +89,7 @@ class SerialSource:
             left_s = (deadline - self._clock()) * 1e-9
             if left_s <= 0:
                 break
-            self._step(min(left_s, _WAIT_S))
+            self._step(min(left_s, LONG_WAIT_S))
         blocks = list(self._blocks)
         self._blocks.clear()
         return blocks
@@ -125,12 +124,13 @@ class SerialSource:
                 raise PortError(f"{self._url}: stopped before the device was understood")
             if left_s <= 0:
                 raise PortError(f"{self._url}: {self._what_came()}")
-            self._step(min(left_s, _WAIT_S))
+            self._step(min(left_s, LONG_WAIT_S))
         return self._info
 
     def _step(self, wait_s: float) -> None:
         """Read once, or try once to get the port back; at most about `wait_s`."""
         if self._port is None and not self._reopen(wait_s):
+            self._take(self._decoder.feed(b"", self._clock()))  # what came just before it went may be text by now
             return
         try:
             data = self._exchange(wait_s)
@@ -183,7 +183,7 @@ class SerialSource:
             self._stopped.wait(min(left_s, wait_s))
             return False
         try:
-            self._port = Port(self._url, self._baud, _WAIT_S)
+            self._port = Port(self._url, self._baud)
         except PortError:
             self._retry_ns = min(max(2 * self._retry_ns, _FIRST_RETRY_NS), _LONGEST_RETRY_NS)
             self._retry_at_ns = self._clock() + self._retry_ns
@@ -198,6 +198,8 @@ class SerialSource:
             elif isinstance(item, StreamInfo):
                 self._check(item)
                 self._info = item
+                if self._decoder.kind == "framed":  # joining in the middle of a frame is no fault
+                    self._dropped_told = self._decoder.counts.dropped
             else:
                 self._notes.append(SourceNote(item.kind, item.index, item.text))
 
@@ -226,23 +228,21 @@ class SerialSource:
             why = said or f"{counts.early_frames} frames of samples came without a description"
             return f"{self._bytes} bytes came {waited}, but no usable description: {why}"
         return (
-            f"{self._bytes} bytes came {waited}, but none of it is a frame that passes its check or a second of text "
-            f"lines; check the line speed ({self._baud} baud) and what the device sends"
+            f"{self._bytes} bytes came {waited}, but no frame that passes its check and no second of "
+            f"text lines; check the line speed ({self._baud} baud) and what the device sends"
         )
 
     def _tell_dropped(self, now: int) -> None:
         counts = self._decoder.counts
         new = counts.dropped - self._dropped_told
-        if self._decoder.kind is None or new <= 0 or now - self._dropped_told_ns < _FAULT_EVERY_NS:
+        if self._info is None or new <= 0 or now - self._dropped_told_ns < _FAULT_EVERY_NS:
             return
         self._dropped_told, self._dropped_told_ns = counts.dropped, now
         if self._decoder.kind == "text":
-            self._note(
-                "fault",
-                f"{new} lines did not parse and were dropped, the last one {self._decoder.last_bad!r}",
-            )
+            last = self._decoder.last_bad
+            self._note("fault", f"lines that did not parse and were dropped: {new}, the last one {last!r}")
         else:
-            self._note("fault", f"{new} frames were damaged or did not fit and were dropped")
+            self._note("fault", f"frames that were damaged or did not fit and were dropped: {new}")
 
     def _tell_silence(self, now: int) -> None:
         if self._info is None or self._silence_told or self._info.rate_hz < 2:

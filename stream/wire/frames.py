@@ -34,6 +34,7 @@ _SAMPLES_START = bytes((VERSION, SAMPLES))
 _AROUND = SAMPLES_HEAD.size + CRC.size  # bytes of a samples frame that are not samples
 _REMEMBERED = 64  # frames back in which a repeated one is recognised
 _LARGEST_DOUBT = 4096  # bytes of a frame that is kept until the next one tells a restart from a repeat
+_LAST_INDEX = (1 << 64) - 1
 _FEW = 4  # frames below which looking at them together does not pay
 _HEADS = np.dtype(
     {
@@ -123,6 +124,8 @@ class FrameDecoder:
         table = np.frombuffer(b"".join(frames), np.uint8).reshape(len(frames), size)
         heads = table[:, : SAMPLES_HEAD.size].copy().view(_HEADS)[:, 0]
         rows = int(heads["rows"][0])
+        if self._expected + rows * len(frames) > _LAST_INDEX:
+            return False
         expected = np.uint64(self._expected) + np.arange(len(frames), dtype=np.uint64) * np.uint64(rows)
         if size != _AROUND + rows * self._row_bytes or not (
             (heads["version"] == VERSION).all()

@@ -58,9 +58,14 @@ class LineParser:
         `chunk` is whole lines with LF or CRLF between them and none at the end.
         """
         values = self._quickly(chunk)
-        if values is not None:
-            return values
-        lines = chunk.split(b"\n")  # one wrong line shall not make a thousand good ones slow
+        if values is None:
+            values = self._piecewise(chunk)
+        values += 0.0  # no -0.0: the quick ways do not agree on the sign of '-0'
+        return values
+
+    def _piecewise(self, chunk: bytes) -> Values:
+        """Line by line only where a wrong line is near: one shall not make a thousand good ones slow."""
+        lines = chunk.split(b"\n")
         pieces = [b"\n".join(lines[start : start + _PIECE]) for start in range(0, len(lines), _PIECE)]
         parsed = [self._quickly(piece) if len(pieces) > 1 else None for piece in pieces]
         return np.concatenate(

@@ -57,13 +57,13 @@ class WireDecoder:
         return self._text.last_bad
 
     def interrupted(self) -> None:
-        """The port went away: what is unfinished is lost."""
+        """The port went away: what is unfinished is lost. Whole lines stay held: they may be text yet."""
         if self.kind != "text":
             self._frames.interrupted()
-        if self.kind != "framed":
+        if self.kind == "text":
             self._text.interrupted()
         if self.kind is None:
-            self._forget()
+            del self._held[self._held.rfind(b"\n") + 1 :]
 
     def feed(self, data: bytes, host_ns: int) -> list[Item]:
         """Decode `data`, which came at `host_ns`; may be empty, to let time pass.

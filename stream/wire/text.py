@@ -12,6 +12,7 @@ from stream.wire.lines import LineParser, Values
 from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, pace_of
 
 _WRAPS = (2.0**32, 2.0**16)  # counters of 32 and 16 bits that start over, in units of the clock column
+_LATEST = 1e15  # in the unit of the clock column: thirty years of microseconds
 _WRAP_STEP_S = 10.0  # a step across the wrap that is longer than this is taken for a restart
 
 
@@ -126,7 +127,7 @@ class TextDecoder:
                 self._waiting = [values]
                 if not enough:
                     return
-                self._pace = pace_of(stamps[:enough])
+                self._pace = self._measured_pace(stamps[:enough])
                 if not 0 <= stamps[1] - stamps[0] <= self._pace.late_us:
                     self.counts.bad_lines += 1  # its beginning was missed, so its time is wrong
                     values = values[1:]
@@ -136,6 +137,14 @@ class TextDecoder:
             self._items.append(StreamInfo(self._pace.rate_hz, layout.channels))
         if len(values):
             self._samples(layout, self._pace, values)
+
+    def _measured_pace(self, stamps: Values) -> Pace:
+        try:
+            return pace_of(stamps)
+        except InputError:
+            if self._given_rate_hz is None:
+                raise
+            return Pace(self._given_rate_hz, late_us=float("inf"))  # a clock that stands shows no loss
 
     def _given_pace(self) -> Pace:
         if self._given_rate_hz is None:
@@ -147,8 +156,8 @@ class TextDecoder:
     def _parse(self, chunk: bytes) -> Values:
         values = self._parser.parse(chunk)
         clock = self._layout.clock if self._layout else None
-        if clock is not None and not np.isfinite(values[:, clock].sum()):
-            timed = np.isfinite(values[:, clock])  # a line without a time has no place
+        if clock is not None and not np.abs(values[:, clock]).max(initial=0.0) <= _LATEST:
+            timed = np.abs(values[:, clock]) <= _LATEST  # a line without a time has no place
             self.counts.bad_lines += int(np.count_nonzero(~timed))
             values = values[timed]
         if self._parser.bad:

@@ -7,6 +7,7 @@ import numpy as np
 
 from stream.block import ChannelInfo
 from stream.errors import InputError
+from stream.wire.description import MAX_RATE_HZ
 from stream.wire.items import clean_names, clean_text
 from stream.wire.lines import Values, cells_of, numbers_of, separator_of, without_comment
 
@@ -159,6 +160,11 @@ def pace_of(stamps: Values) -> Pace:
     # A clock of whole milliseconds over one second cannot tell 700.3 from 700 Hz: within that doubt the round
     # figure is the likelier one.
     doubt = float(kept.max() - kept.min()) / float(kept.sum()) + 1e-9
+    if not 1e6 / period <= MAX_RATE_HZ:
+        raise InputError(
+            f"the clock column of the text lines steps by {period:g} µs, more than {MAX_RATE_HZ:g} lines a "
+            "second; mend its unit: t[s], t[ms] or t[us]"
+        )
     rounded = float(f"{1e6 / period:.3g}")
     rate = rounded if abs(rounded * period / 1e6 - 1) <= doubt else 1e6 / period
     return Pace(rate, 1.5 * max(1e6 / rate, shared), shared)

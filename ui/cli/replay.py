@@ -21,6 +21,7 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     from stream.drive.offline import run_offline
     from stream.record.session import open_session
     from stream.sources.replay import ReplaySource
+    from stream.study.load import calibration_in
     from ui.cli.display import wants_window
     from ui.cli.drive import run_drive
     from ui.cli.progress import progress
@@ -31,6 +32,7 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
         car = car_of(session, car_path)
         tune, gear, note, rows = session.tune, session.gear, session.note, session.rows
         started = session.started_utc
+        calibration = calibration_in(session)
     car.need("engine_speed", "replay")
     target = new_file("-o", out)
     window = wants_window(headless, as_json)
@@ -44,7 +46,7 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
             progress=tell,
         )  # fmt: skip
     if as_json:
-        print_json(drive_json(stage, target if target is not None else Path(session_path)))
+        print_json(drive_json(stage, target if target is not None else Path(session_path), calibration))
     else:
         print_findings(stage, target)
     return 0

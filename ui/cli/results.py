@@ -4,16 +4,21 @@ import json
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from stream.live.records import Hold, Pull
 from stream.live.stage import LiveStage
 
+if TYPE_CHECKING:
+    from stream.calibrate.calfile import SpeedCalibration
 
-def drive_json(stage: LiveStage, path: Path | None) -> dict[str, Any]:
-    """The keys of `drive --json` and `replay --json`."""
+
+def drive_json(stage: LiveStage, path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
+    """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
+    from stream.study.load import calibrated_hold, calibrated_pull
+
     health = stage.health()
     channels = [
         {
@@ -33,9 +38,9 @@ def drive_json(stage: LiveStage, path: Path | None) -> dict[str, Any]:
             "lost_samples": health.lost_samples,
             "clipped_samples": health.clipped_samples,
         },
-        "holds": [msgspec.to_builtins(hold) for hold in stage.holds],
+        "holds": [msgspec.to_builtins(calibrated_hold(hold, calibration)) for hold in stage.holds],
         "pinned": [msgspec.to_builtins(stretch) for stretch in stage.pinned],
-        "pulls": [msgspec.to_builtins(pull) for pull in stage.pulls],
+        "pulls": [msgspec.to_builtins(calibrated_pull(pull, stage.line, calibration)) for pull in stage.pulls],
     }
 
 

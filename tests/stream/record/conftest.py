@@ -60,7 +60,7 @@ def recorded(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def cut_off(tmp_path: Path) -> Path:
-    """A session whose recorder died: 2500 rows flushed, 300 more in the journal only, with a gap among them."""
+    """A session whose recorder died: 2500 rows flushed, 300 more (and a gap) in the journal only."""
     path = tmp_path / "cut-off.h5"
     writer = make_writer(path)
     writer.append(counted_block(0, 1200))

@@ -1,7 +1,7 @@
-"""Records until it is killed or the disk is full: python recording_child.py SESSION ROWS_PER_FLUSH [LIMIT_BYTES].
+"""Records until killed or the disk is full: recording_child.py SESSION ROWS_PER_FLUSH [LIMIT_BYTES].
 
-Tells what it has done on standard output: 'a N' when N rows were appended, 'f N' when N rows were flushed, and
-'full MESSAGE' when the disk was. Every 1000th sample index loses seven samples.
+Tells what it has done on standard output: 'a N' when N rows were appended, 'f N' when N rows were flushed,
+and 'full MESSAGE' when the disk was. Every 1000th sample index loses seven samples.
 """
 
 import os

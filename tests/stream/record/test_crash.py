@@ -29,7 +29,7 @@ def start(session: Path, rows_per_flush: int, *more: str) -> "subprocess.Popen[s
 
 
 def run_and_kill(session: Path, rows_per_flush: int, rows: int) -> tuple[int, int]:
-    """Kill -9 once `rows` are appended, wherever the child then is; return the (appended, flushed) it told of."""
+    """Kill -9 once `rows` are appended, wherever the child then is; give what it told of."""
     told = {"a": 0, "f": 0}
     with start(session, rows_per_flush) as child:
         assert child.stdout is not None
@@ -54,7 +54,7 @@ def lost_before(rows: int) -> np.ndarray:
 @pytest.mark.slow
 @pytest.mark.parametrize("rows_per_flush", [500, 20], ids=["twice a second", "after every block"])
 def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int) -> None:
-    """Plain h5py opens what is left, it lacks at most its last second, and recover brings back all told of."""
+    """Plain h5py opens what is left, lacks at most its last second; recover brings back all told of."""
     moments = random.Random(rows_per_flush)
     for number in range(20):
         session = tmp_path / f"{number}.h5"
@@ -76,7 +76,7 @@ def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int) -> None:
 
 
 def check_full(session: Path, output: str) -> None:
-    """What a recorder that ran out of room must leave: a word, a file that opens, and nothing told of lost."""
+    """What a recorder that ran out of room must leave: a word, and a file that opens with all told of."""
     lines = output.splitlines()
     assert lines[-1].startswith("full ")
     assert "the disk is full; free some room" in lines[-1]
@@ -89,6 +89,7 @@ def check_full(session: Path, output: str) -> None:
     np.testing.assert_array_equal(samples[:, 0], lost_before(len(samples)))
 
 
+@pytest.mark.slow
 def test_file_size_limit(tmp_path: Path) -> None:
     """A limit on the file's size is met like a full disk (works without rights to mount)."""
     session = tmp_path / "full.h5"
@@ -106,8 +107,8 @@ def test_full_file_system(tmp_path: Path, kib: int) -> None:
     mount = shutil.which("mount")
     small = tmp_path / "small"
     small.mkdir()
-    if mount is None or subprocess.run([mount, "-t", "tmpfs", "-o", f"size={kib}k", "none", small], check=False,
-                                       capture_output=True).returncode:  # fmt: skip
+    command = [str(mount), "-t", "tmpfs", "-o", f"size={kib}k", "none", str(small)]
+    if mount is None or subprocess.run(command, check=False, capture_output=True).returncode:
         pytest.skip("no right to mount a small file system; the file-size limit stands in for it")
     try:
         session = small / "full.h5"

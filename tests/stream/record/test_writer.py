@@ -26,6 +26,7 @@ CountedBlock = Callable[..., Block]
 Cuts = list[tuple[int, int, bool]]
 
 
+@pytest.mark.slow
 @given(
     origin=st.integers(0, 2**40),
     cuts=st.lists(st.tuples(st.integers(1, 90), st.integers(0, 2**33), st.booleans()), min_size=1, max_size=25),
@@ -46,8 +47,8 @@ def test_any_split_with_any_gaps_comes_back(
         for number, (rows, lost, restarted) in enumerate(cuts):
             first += lost
             block = Block(
-                rng.random((rows, 2), dtype=np.float32), first, 50.0, device_us=1 + number * 997, host_ns=number * 13,
-                lost=lost, restarted=restarted,
+                rng.random((rows, 2), dtype=np.float32), first, 50.0, device_us=1 + number * 997,
+                host_ns=number * 13, lost=lost, restarted=restarted,
             )  # fmt: skip
             writer.append(block)
             sent.append(block)
@@ -97,8 +98,8 @@ def test_special_values_are_kept_to_the_bit(tmp_path: Path, make_writer: MakeWri
 
 
 HOLD = Hold(
-    start_s=1.0, end_s=4.5, signal_mean=2.5, signal_sem=0.01, speed_rpm=3870.0, speed_sd_rpm=21.0, drift_rpm_per_s=-3.0,
-    load_mean=None, n_effective=17.0,
+    start_s=1.0, end_s=4.5, signal_mean=2.5, signal_sem=0.01, speed_rpm=3870.0, speed_sd_rpm=21.0,
+    drift_rpm_per_s=-3.0, load_mean=None, n_effective=17.0,
 )  # fmt: skip
 PULL = Pull(
     start_s=10.0, end_s=16.0, start_rpm=2100.0, end_rpm=6900.0, tune="heron", gear=None, verdict="flawed",
@@ -169,8 +170,8 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
         columns = {name: set(file[name].dtype.names) for name in ("holds", "pinned", "pulls", "zeros", "events")}
         assert isinstance(file["calibrations"], h5py.Group)
     assert columns["holds"] >= {
-        "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s", "load_mean",
-        "accepted", "target_rpm",
+        "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s",
+        "load_mean", "accepted", "target_rpm",
     }  # fmt: skip
     assert columns["pinned"] == {"start_s", "end_s", "signal", "at"}
     assert columns["pulls"] == {

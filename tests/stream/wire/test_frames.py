@@ -1,4 +1,4 @@
-"""Framed blocks: any split gives the same, damage costs only what is damaged, and bad input gets a word or a counter.
+"""Framed blocks: any split gives the same, damage costs only itself, bad input gets a word or a counter.
 
 Frames are built here with struct, zlib and cobs from the published layout, not with the code under test.
 """
@@ -7,6 +7,7 @@ import json
 import math
 import struct
 import zlib
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -337,6 +338,16 @@ def test_an_absurd_jump_is_a_counter_set_anew_not_a_gap_of_centuries():
     assert [(b.first, b.restarted) for b in blocks_of(items)] == [(0, False), (5, True)]
 
 
+def test_an_index_at_the_end_of_its_range_does_no_harm():
+    decoder = FrameDecoder()
+    last = samples(0, 2**64 - 6, counts_at(0), device_us=0)
+    items = decoder.feed(description() + last, 0)
+    items += decoder.feed(b"".join(run(6, start=2)), 0)
+
+    assert sum(len(b) for b in blocks_of(items)) == 28
+    assert decoder.counts.restarts == 1
+
+
 def test_the_encoders_make_the_published_layout():
     from stream.wire.description import WireChannel
 
@@ -404,9 +415,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(pieces, cuts):
 
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
     split = FrameDecoder()
-    items = [
-        item for start, stop in zip(edges[:-1], edges[1:], strict=True) for item in split.feed(data[start:stop], 0)
-    ]
+    items = [item for start, stop in pairwise(edges) for item in split.feed(data[start:stop], 0)]
 
     assert merged(items) == expected
     assert split.counts == whole.counts
@@ -421,7 +430,7 @@ def test_corrupted_bytes_cost_only_the_frames_they_hit(data):
     for where, flip in hit:
         stream[where] ^= flip
     starts = np.cumsum([0, *map(len, sent)])
-    # A damaged zero byte joins two frames; a byte that becomes zero cuts one. Either way only those are touched.
+    # A damaged zero byte joins two frames, a byte that becomes zero cuts one: only those are touched.
     touched = set()
     for where, _ in hit:
         number = int(np.searchsorted(starts, where, side="right")) - 1

@@ -1,0 +1,229 @@
+"""Targets to holds: order and spacing decide, pinned ends are understood, doubt is said.
+
+A list that rises is a set of speeds: it may be driven up, down, or again. Any other list is the order of the
+drive, and the holds must have come in that order.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from stream.calibrate.align import Reading, readings
+from stream.calibrate.ends import View, views
+from stream.errors import InputError
+from stream.live.records import Hold, Pinned
+
+AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
+_MOST_TARGETS = 60
+_CURE = "give --targets as held, or name holds with --at START_S=RPM"
+_AT_REACH_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Which hold was which target.
+
+    target_rpm  of each hold, in the order given; None for a stray
+    stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
+    missing_*   targets without a hold: below, inside and above the matched ones
+    ambiguous   another reading is nearly as good; the warnings say which
+    """
+
+    target_rpm: tuple[float | None, ...]
+    stuck_at: tuple[str | None, ...]
+    missing_below: tuple[float, ...] = ()
+    missing_inside: tuple[float, ...] = ()
+    missing_above: tuple[float, ...] = ()
+    ambiguous: bool = False
+    warnings: tuple[str, ...] = ()
+
+
+def parse_targets(text: str) -> tuple[float, ...]:
+    """'1500,2000,2500' to speeds, rpm. Raises InputError that names the word which is no speed."""
+    targets = []
+    for word in filter(None, (word.strip() for word in text.split(","))):
+        try:
+            targets.append(float(word))
+        except ValueError:
+            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
+    return check_targets(targets)
+
+
+def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
+    """'12.5=3000' to (start_s, rpm) pairs. Raises InputError that names the word."""
+    pairs = []
+    for text in texts:
+        start, _, rpm = text.partition("=")
+        try:
+            pair = float(start), float(rpm)
+        except ValueError:
+            raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
+        if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
+            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
+        pairs.append(pair)
+    return tuple(pairs)
+
+
+def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
+    """The targets, checked. Raises InputError: not finite, not above zero, too few, too many."""
+    for target in targets:
+        if not math.isfinite(target) or target <= 0:
+            raise InputError(f"--targets: {target:g} is not a speed in rpm; give numbers above zero")
+    distinct = len(set(targets))
+    if distinct < 3:
+        raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
+    if distinct > _MOST_TARGETS:
+        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
+    return tuple(float(target) for target in targets)
+
+
+def match_targets(
+    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error_rpm: float = 50.0
+) -> Match:
+    """Give each hold its target. holds in time order; targets in rpm, a rising set or the order of the drive.
+
+    Raises InputError where there is nothing to match, too many or too few targets, or targets out of order.
+    """
+    targets = check_targets(targets)
+    need_three(len(holds))
+    ranked = sorted(
+        (
+            (reading, view)
+            for view in views(holds, pinned, targets, reading_error_rpm)
+            for reading in readings(view.row)
+        ),
+        key=lambda pair: pair[0].cost,
+    )
+    if not ranked:
+        raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
+    best, view = ranked[0]
+    assigned = _assigned(best, view, len(holds))
+    rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
+    rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
+    close = bool(rival is not None and rival[0].cost - best.cost < AMBIGUOUS)
+    _check_counts(best, view, close)
+    warnings = _check_order(holds, assigned, targets)
+    if rival is not None and close:
+        warnings.append(_rival_words(holds, assigned, rival[1]))
+    below, inside, above = (
+        tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
+    )
+    stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
+    return Match(assigned, stuck, below, inside, above, close, tuple(warnings))
+
+
+def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]]) -> Match:
+    """Give the hold that contains each start (or begins within 2 s of it) its speed.
+
+    Raises InputError: no hold there, two holds there, one hold named twice, fewer than three.
+    """
+    need_three(len(holds))
+    assigned: list[float | None] = [None] * len(holds)
+    for start, rpm in pairs:
+        index = _hold_at(holds, start)
+        if assigned[index] is not None:
+            raise InputError(
+                f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
+            )
+        assigned[index] = rpm
+    if len(pairs) < 3:
+        raise InputError(f"--at: {len(pairs)} holds named; a calibration needs three or more")
+    return Match(tuple(assigned), (None,) * len(holds))
+
+
+def need_three(count: int) -> None:
+    """Raises InputError where there are too few holds for any calibration."""
+    if count < 3:
+        raise InputError(
+            f"{count} hold{'' if count == 1 else 's'} found; a calibration needs three at different speeds: "
+            "hold more speeds, each for a few seconds longer"
+        )
+
+
+def _hold_at(holds: Sequence[Hold], start: float) -> int:
+    inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
+    if len(inside) > 1:
+        raise InputError(f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets")
+    nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
+    if inside:
+        return inside[0]
+    if abs(holds[nearest].start_s - start) > _AT_REACH_S:
+        raise InputError(
+            f"--at {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s "
+            "('steadypull replay SESSION --json' lists them)"
+        )
+    return nearest
+
+
+def _assigned(reading: Reading, view: View, count: int) -> tuple[float | None, ...]:
+    rpm: list[float | None] = [None] * count
+    for index, label in zip(view.kept, reading.labels, strict=True):
+        rpm[index] = None if label < 0 else float(view.row.targets[label])
+    return tuple(rpm)
+
+
+def _conflict(first: Sequence[float | None], second: Sequence[float | None]) -> bool:
+    return any(a is not None and b is not None and a != b for a, b in zip(first, second, strict=True))
+
+
+def _check_counts(best: Reading, view: View, close: bool) -> None:
+    """Refuse a list that does not belong to the drive: what is left over outweighs what was matched."""
+    row = view.row
+    matched = len({label for label in best.labels if label >= 0})
+    open_ends = (best.below if row.bottom is None else ()) + (best.above if row.top is None else ())
+    unexplained = len(best.inside) + len(open_ends)
+    if matched < 3:
+        raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+    if unexplained > matched or (close and len(open_ends) > 1):
+        raise InputError(
+            f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "
+            "which were "
+            f"left out cannot be told; {_CURE}"
+        )
+    strays = sorted(best.mapped[index] for index, label in enumerate(best.labels) if label < 0)
+    speeds = [rpm for number, rpm in enumerate(strays) if number == 0 or rpm - strays[number - 1] > 60.0]
+    speeds = [rpm for number, rpm in enumerate(speeds) if number or rpm >= row.targets[0]]  # one may be idle
+    ends = [rpm for rpm in speeds if rpm > row.targets[-1] or rpm < row.targets[0]]
+    if 2 * len(speeds) > matched or (close and len(ends) > 1):
+        raise InputError(
+            f"--targets: {len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}"
+        )
+
+
+def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]) -> list[str]:
+    """Raises InputError where a list that is not rising was driven in another order; else what is worth
+    saying.
+    """
+    driven = [(hold, rpm) for hold, rpm in zip(holds, assigned, strict=True) if rpm is not None]
+    if all(a <= b for a, b in pairwise(targets)):
+        if len(driven) > 2 and all(a[1] > b[1] for a, b in pairwise(driven)):
+            return ["the targets rise but the row was driven downwards; holds are matched by speed"]
+        return []
+    place = -1
+    for hold, rpm in driven:
+        if place >= 0 and targets[place] == rpm:
+            continue  # the same target held again
+        later = next((index for index in range(place + 1, len(targets)) if targets[index] == rpm), None)
+        if later is None:
+            raise InputError(
+                f"--targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the "
+                "list has "
+                f"before {targets[place]:g}; give the speeds in the order driven, or lowest first"
+            )
+        place = later
+    return []
+
+
+def _rival_words(holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]) -> str:
+    words = [
+        f"{hold.start_s:.1f} s as {b:g} or {r:g} rpm"
+        for hold, b, r in zip(holds, best, rival, strict=True)
+        if b is not None and r is not None and b != r
+    ]
+    shown = ", ".join(words[:4]) + (f" and {len(words) - 4} more" if len(words) > 4 else "")
+    return (
+        f"ambiguous: the row can be read in two ways, nearly as well: the hold at {shown}; the first is "
+        "used. "
+        "Check it, or name the holds with --at START_S=RPM"
+    )

@@ -1,0 +1,229 @@
+"""What spoils a pull, each with its threshold stated.
+
+A pull's own load over its run is followed by a smooth robust curve; what departs from it by more than DEPART of the
+pull's height, or five times its own scatter, is looked at: how long, whether speed shows it too, whether it comes back.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.live.history import History
+from stream.live.pulls import Levels, Rise, narrowest_half
+from stream.live.records import PullFault
+
+Floats = npt.NDArray[np.float64]
+
+TIP_IN_S = 0.4  # the start of a pull is kept but not judged: tip-in, driveline shuffle
+END_S = 0.15  # nor is the very end: the foot comes off
+DEPART = 0.07  # of the pull's height above cruise
+SCATTERS = 6.0
+BUMP_S = 0.3  # shorter departures of the link alone are bumps
+LEAP = 2.0  # times the pull's own gain: the wheels spin
+LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffles leaps less
+GAIN_DROP = 0.10  # less gain than usual by this share: the car was really held back
+LEAST_THROTTLE = 0.9  # of the session's most
+LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
+BAND_RPM = 250.0  # a band must take three rise times of the filter
+CURVE_DEGREE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What the session's pulls do at each speed, for judging one of them: medians on a grid of rpm; NaN if unknown."""
+
+    rpm: Floats
+    load: Floats
+    gain: Floats
+    most_throttle: float
+
+
+def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cutoff_hz: float,
+              reference: Reference | None) -> tuple[PullFault, ...]:  # fmt: skip
+    """The faults of one pull, in the order of PullFault."""
+    part = history.part(rise.first, rise.end)
+    found: set[PullFault] = set()
+    if rise.lifted:
+        found.add("lift")
+    if rise.shifted:
+        found.add("gear-change")
+    if rise.short:
+        found.add("too-short")
+    if bool(part.clipped.any()):
+        found.add("clipped")
+    if len(part.tick) < part.tick[-1] - part.tick[0] + 1 or not np.isfinite(part.load).all():
+        found.add("lost-samples")
+    gain = gain_of(part, rate_hz)
+    if BAND_RPM / max(float(np.median(gain)), 1.0) < 3.0 * 0.35 / cutoff_hz:
+        found.add("too-quick")
+    found |= _departures(part, gain, levels, rate_hz, reference, lifted=rise.lifted or rise.shifted)
+    if "wheelspin" in found and not rise.shifted:
+        found.discard("lift")  # the load fell because the wheels turned, not because the foot came off
+    if reference is not None and _part_throttle(part, gain, reference):
+        found.add("part-throttle")
+    order = ("wheelspin", "lift", "gear-change", "part-throttle", "brake", "cornering", "bump", "clipped",
+             "lost-samples", "too-short", "too-quick", "zero-drifted")  # fmt: skip
+    return tuple(fault for fault in order if fault in found)
+
+
+def gain_of(part: History, rate_hz: float) -> Floats:
+    """Rise of speed over 0.2 s about each tick, rpm/s."""
+    if len(part.rpm) < 3:
+        return np.zeros(len(part.rpm))
+    reach = max(1, min(round(0.1 * rate_hz), (len(part.rpm) - 1) // 2))
+    low = np.maximum(np.arange(len(part.rpm)) - reach, 0)
+    high = np.minimum(np.arange(len(part.rpm)) + reach, len(part.rpm) - 1)
+    return (part.rpm[high] - part.rpm[low]) / ((part.tick[high] - part.tick[low]) / rate_hz)
+
+
+def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None, *,
+                lifted: bool) -> set[PullFault]:  # fmt: skip
+    """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
+    where there are not two of them, from the pull's own smooth run."""
+    inner = slice(round(TIP_IN_S * rate_hz), max(0, len(part.load) - round(END_S * rate_hz)))
+    load, gains, ticks = part.load[inner], gain[inner], part.tick[inner]
+    if len(load) < max(10, 0.8 * rate_hz) or not np.isfinite(load).all():
+        return set()
+    usual_load, scatter = _usual_load(part.rpm[inner], ticks, load, reference)
+    usual_gain, _ = _smooth(ticks, gains)
+    height = max(float(np.median(load)) - levels.cruise, 1e-9)
+    off = load - usual_load
+    threshold = max(DEPART * height, SCATTERS * scatter)
+    found: set[PullFault] = set()
+    clipped = part.clipped[inner]
+    for a, b in _runs(np.abs(off) > threshold, bridge=round(0.12 * rate_hz)):
+        if clipped[a:b].any():
+            continue  # what is outside its range is no evidence of anything else
+        found |= _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
+    for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
+        # with the clutch closed speed cannot leap unless the wheels do
+        leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz
+        if leapt >= LEAPT_RPM and float(np.min(off[a:b])) < -DEPART * height:
+            found -= {"bump", "brake", "cornering"}
+            found.add("wheelspin")
+    return found
+
+
+def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, rate_hz: float, *,
+          whole: int, lifted: bool) -> set[PullFault]:  # fmt: skip
+    """The fault that one departure of the load, ticks a..b, stands for."""
+    seconds = (b - a) / rate_hz
+    reach = slice(a, b)
+    leaps = bool(np.any(gain[reach] > LEAP * np.maximum(usual_gain[reach], 50.0)))
+    if lifted or (leaps and float(np.min(off[reach])) < 0):
+        return set()  # named elsewhere
+    margin = round(0.3 * rate_hz)
+    if seconds > BUMP_S and (b >= whole - margin or a <= margin) and not _held_back(gain[reach], usual_gain[reach]):
+        return {"zero-drifted"}
+    if seconds <= BUMP_S:
+        return {"bump"}
+    middle = float(np.median(off[reach]))
+    if middle < 0 and _held_back(gain[reach], usual_gain[reach]):
+        return {"brake"}
+    return {"cornering"}
+
+
+def _held_back(gain: Floats, usual: Floats) -> bool:
+    return float(np.median(gain)) < (1.0 - GAIN_DROP) * float(np.median(usual))
+
+
+def _usual_load(rpm: Floats, ticks: npt.NDArray[np.int64], load: Floats,
+                reference: Reference | None) -> tuple[Floats, float]:  # fmt: skip
+    """What the load should be along a pull, and the scatter about it.
+
+    The reference is shifted to lie on most of the pull: a tune or a day that is better throughout is no fault.
+    """
+    if reference is not None:
+        expected = np.interp(rpm, reference.rpm, reference.load, left=np.nan, right=np.nan)
+        known = np.isfinite(expected)
+        if np.count_nonzero(known) >= 0.8 * len(rpm):
+            expected = np.interp(ticks, ticks[known], expected[known])
+            shift, scatter = narrowest_half(load - expected)
+            return expected + shift, scatter
+    return _smooth(ticks, load)
+
+
+def _smooth(ticks: npt.NDArray[np.int64], values: Floats) -> tuple[Floats, float]:
+    """A robust smooth curve through a pull's values, and the scatter about it (from the median absolute deviation).
+
+    A polynomial fitted again and again with what lies far off left out; the first fit has every point.
+    """
+    x = _unit(ticks)
+    basis = np.polynomial.legendre.legvander(x, CURVE_DEGREE)
+    weight = np.ones(len(values))
+    curve = np.full(len(values), float(np.median(values)))
+    scatter = _scatter(values - curve)
+    for _ in range(8):
+        solution, *_ = np.linalg.lstsq(basis * weight[:, np.newaxis], values * weight, rcond=None)
+        curve = basis @ solution
+        scatter = _scatter(values - curve)
+        if scatter == 0:
+            break
+        weight = 1.0 / np.maximum(1.0, (np.abs(values - curve) / (1.5 * scatter)) ** 2)
+    return curve, scatter
+
+
+def _unit(ticks: npt.NDArray[np.int64]) -> Floats:
+    span = max(1, int(ticks[-1] - ticks[0]))
+    unit: Floats = 2.0 * (ticks - ticks[0]).astype(np.float64) / span - 1.0
+    return unit
+
+
+def _scatter(residual: Floats) -> float:
+    return 1.4826 * float(np.median(np.abs(residual)))
+
+
+def _runs(flags: npt.NDArray[np.bool_], bridge: int) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    runs: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if runs and a - runs[-1][1] <= bridge:
+            runs[-1] = (runs[-1][0], b)
+        else:
+            runs.append((a, b))
+    return runs
+
+
+def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
+    """By the throttle where there is one; else by a load far under the session's other pulls at the same speeds,
+    with the gain down as far: in a higher gear the gain falls by the square."""
+    if np.isfinite(part.throttle).any() and np.isfinite(reference.most_throttle):
+        return float(np.nanmedian(part.throttle)) < LEAST_THROTTLE * reference.most_throttle
+    load = np.interp(part.rpm, reference.rpm, reference.load, left=np.nan, right=np.nan)
+    usual_gain = np.interp(part.rpm, reference.rpm, reference.gain, left=np.nan, right=np.nan)
+    both = np.isfinite(load) & np.isfinite(usual_gain) & (load > 0) & (usual_gain > 0) & (part.load > 0)
+    if np.count_nonzero(both) < 20:
+        return False
+    load_share = float(np.median(part.load[both] / load[both]))
+    gain_share = float(np.median(gain[both] / usual_gain[both]))
+    if not (0 < load_share < LEAST_LOAD and gain_share > 0):
+        return False
+    return bool(np.log(gain_share) > 1.5 * np.log(load_share))
+
+
+def reference_of(rises: list[Rise], history: History, rate_hz: float, leave_out: int) -> Reference | None:
+    """What the other pulls of the session do: the median over them, where there are two or more."""
+    rpm = np.arange(500.0, 15000.0, 100.0)
+    loads, gains = [], []
+    for number, rise in enumerate(rises):
+        part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
+        if number == leave_out or rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.load).all():
+            continue
+        order = np.argsort(part.rpm, kind="stable")
+        gain = gain_of(part, rate_hz)
+        loads.append(np.interp(rpm, part.rpm[order], part.load[order], left=np.nan, right=np.nan))
+        gains.append(np.interp(rpm, part.rpm[order], gain[order], left=np.nan, right=np.nan))
+    throttle = history.throttle[np.isfinite(history.throttle)]
+    most = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
+    if len(loads) < 2:
+        empty = np.full(len(rpm), np.nan)
+        return Reference(rpm, empty, empty, most) if np.isfinite(most) else None
+    enough = np.count_nonzero(np.isfinite(loads), axis=0) >= 2
+    if not enough.any():
+        return Reference(rpm, np.full(len(rpm), np.nan), np.full(len(rpm), np.nan), most)  # no speed in common
+    columns = np.flatnonzero(enough)
+    load, gain_median = np.full(len(rpm), np.nan), np.full(len(rpm), np.nan)
+    load[columns] = np.nanmedian(np.array(loads)[:, columns], axis=0)
+    gain_median[columns] = np.nanmedian(np.array(gains)[:, columns], axis=0)
+    return Reference(rpm[columns], load[columns], gain_median[columns], most)

@@ -1,0 +1,124 @@
+"""Correction of full-throttle torque to standard air, spark ignition without boost.
+
+SAE J1349 (1990 form): 1.180 (990 / p_dry) sqrt((t + 273) / 298) - 0.18, p_dry in hPa, t in °C.
+ISO 1585 (the same in UN R85): (99 / p_dry)^1.2 ((t + 273) / 298)^0.6, p_dry in kPa.
+Saturation vapour pressure: Wagner and Pruß, J. Phys. Chem. Ref. Data 22 (1993) 783, over water, and carried
+on below 0.01 °C as over supercooled water, which is how humidity is reported.
+Sea level to station: the standard atmosphere of ISO 2533, p = p0 (1 - 0.0065 h / 288.15)^5.25588, h in
+metres.
+"""
+
+import math
+
+import msgspec
+
+from stream.errors import InputError
+
+CRITICAL_K, CRITICAL_HPA = 647.096, 220_640.0
+WAGNER = ((1.0, -7.85951783), (1.5, 1.84408259), (3.0, -11.7866497), (3.5, 22.6807411), (4.0, -15.9618719),
+          (7.5, 1.80122502))  # fmt: skip
+# Ranges: factor and pressure of both, temperature of SAE J1349 and of ISO 1585. The factor's bounds and those
+# of SAE J1349 are from memory; the temperatures of ISO 1585 stand in (EU) 134/2014.
+FACTOR_RANGE = (0.93, 1.07)
+SAE_TEMPERATURE_C = (15.0, 35.0)
+ISO_TEMPERATURE_C = (10.0, 45.0)
+SAE_PRESSURE_HPA = (900.0, 1050.0)
+
+
+class AirFactors(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer of `air`, as its JSON. Factors are None out of range, unless asked for beyond it."""
+
+    sae_j1349: float | None
+    iso_1585: float | None
+    vapour_pressure_hpa: float
+    dry_pressure_hpa: float
+    valid: bool
+
+
+def saturation_pressure_hpa(temperature_c: float) -> float:
+    """Saturation vapour pressure over water, hPa."""
+    kelvin = temperature_c + 273.15
+    theta = 1 - kelvin / CRITICAL_K
+    return CRITICAL_HPA * math.exp(CRITICAL_K / kelvin * sum(a * theta**power for power, a in WAGNER))
+
+
+def station_pressure_hpa(sea_level_hpa: float, altitude_m: float) -> float:
+    """Pressure where the car stands, from the sea-level pressure of a weather report, hPa and metres."""
+    return float(sea_level_hpa * (1 - 0.0065 * altitude_m / 288.15) ** 5.25588)
+
+
+def air_factors(
+    temperature_c: float,
+    pressure_hpa: float,
+    humidity_pct: float,
+    altitude_m: float | None = None,
+    beyond_range: bool = False,
+) -> AirFactors:
+    """Correction factors of SAE J1349 and ISO 1585.
+
+    temperature_c   of the air the engine takes in
+    pressure_hpa    where the car stands; with altitude_m the sea-level pressure of a weather report
+    humidity_pct    relative
+    beyond_range    give the factors also where the standards do not
+
+    Both factors are None, and `valid` is False, as soon as one standard's range is left; `range_words` says
+    which. Raises InputError where a number cannot be weather.
+    """
+    _check(temperature_c, pressure_hpa, humidity_pct, altitude_m)
+    station = pressure_hpa if altitude_m is None else station_pressure_hpa(pressure_hpa, altitude_m)
+    vapour = humidity_pct / 100 * saturation_pressure_hpa(temperature_c)
+    dry = station - vapour
+    sae, iso = _factors(temperature_c, dry)
+    valid = not _out_of_range(temperature_c, station, sae, iso)
+    given = valid or beyond_range
+    return AirFactors(
+        sae_j1349=sae if given else None,
+        iso_1585=iso if given else None,
+        vapour_pressure_hpa=vapour,
+        dry_pressure_hpa=dry,
+        valid=valid,
+    )
+
+
+def range_words(temperature_c: float, air: AirFactors) -> list[str]:
+    """What leaves the standards' range, in words; empty where all is inside."""
+    sae, iso = _factors(temperature_c, air.dry_pressure_hpa)
+    return _out_of_range(temperature_c, air.dry_pressure_hpa + air.vapour_pressure_hpa, sae, iso)
+
+
+def _factors(temperature_c: float, dry_hpa: float) -> tuple[float, float]:
+    ratio = (temperature_c + 273) / 298
+    return 1.180 * (990 / dry_hpa) * math.sqrt(ratio) - 0.18, float((990 / dry_hpa) ** 1.2 * ratio**0.6)
+
+
+def _out_of_range(temperature_c: float, station_hpa: float, sae: float, iso: float) -> list[str]:
+    words = []
+    for what, value, (low, high), unit in (
+        ("SAE J1349: air", temperature_c, SAE_TEMPERATURE_C, " °C"),
+        ("ISO 1585: air", temperature_c, ISO_TEMPERATURE_C, " °C"),
+        ("SAE J1349: pressure", station_hpa, SAE_PRESSURE_HPA, " hPa"),
+        ("SAE J1349: factor", sae, FACTOR_RANGE, ""),
+        ("ISO 1585: factor", iso, FACTOR_RANGE, ""),
+    ):
+        if not low <= value <= high:
+            words.append(f"{what} {value:.4g}{unit} is outside {low:g} to {high:g}{unit}")
+    return words
+
+
+def _check(temperature_c: float, pressure_hpa: float, humidity_pct: float, altitude_m: float | None) -> None:
+    """Refuse what cannot be weather. The bounds lie a little beyond the records on land."""
+    if not -90 <= temperature_c <= 65:
+        raise InputError(f"--temperature {temperature_c:g}: not an air temperature; give °C, from -90 to 65")
+    if not 0 <= humidity_pct <= 100:
+        raise InputError(f"--humidity {humidity_pct:g}: not a relative humidity; give per cent, from 0 to 100")
+    if not 450 <= pressure_hpa <= 1100:
+        raise InputError(f"--pressure {pressure_hpa:g}: not an air pressure; give hPa, from 450 to 1100")
+    if altitude_m is None:
+        return
+    if not -500 <= altitude_m <= 6000:
+        raise InputError(f"--altitude {altitude_m:g}: not the altitude of a road; give metres, from -500 to 6000")
+    if not 850 <= pressure_hpa <= 1100:
+        raise InputError(
+            f"--pressure {pressure_hpa:g}: no sea level has it; beside --altitude give the "
+            "sea-level pressure, or leave --altitude out"
+        )

@@ -1,0 +1,144 @@
+"""Which pulls may stand beside each other: usable ones, of one car and unit, in one gear."""
+
+import itertools
+import math
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+
+from stream.errors import InputError
+from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
+from stream.study.trace import PullTrace
+
+# Rates of gain of two neighbouring gears differ by about the square of their ratios (1.4 and more); two tunes
+# in one gear, wind and a slight grade by far less than this.
+GEAR_GAP = 1.3
+
+
+def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple[list[PullTrace], list[str]]:
+    """The pulls of these tunes (all where none is named) that may be used, and what must be said of the rest.
+
+    Raises InputError where a tune is not there or has no usable pull, or where cars or units differ.
+    """
+    known = list(dict.fromkeys(pull.tune for pull in pulls))
+    for tune in tunes:
+        if tune not in known:
+            there = ", ".join(repr(name) for name in known) or "no pull at all"
+            raise InputError(f"tune {tune!r}: no pull of it in these sessions; they hold {there}")
+    wanted = [pull for pull in pulls if not tunes or pull.tune in tunes]
+    _same_kind(wanted)
+    used = [pull for pull in wanted if pull.usable]
+    if not pulls:
+        raise InputError("no pulls in these sessions; drive one, or look with 'replay --json' at what was found")
+    warnings = []
+    for tune in tunes or known:
+        if not any(pull.tune == tune for pull in used):
+            why = Counter(fault for pull in wanted if pull.tune == tune for fault in pull.faults)
+            words = ", ".join(f"{fault} ×{count}" for fault, count in why.most_common()) or "dropped by hand"
+            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep one by hand"
+            if tunes or not used:
+                raise InputError(message)
+            warnings.append(message)
+    kept_flawed = sum(1 for pull in used if pull.verdict == "flawed")
+    if kept_flawed:
+        warnings.append(f"{kept_flawed} flawed pull(s) kept by hand are in the result")
+    if len({pull.calibration for pull in used}) > 1:
+        warnings.append("the sessions were read with different calibrations; the difference may come from there")
+    return used, warnings
+
+
+def _same_kind(pulls: Sequence[PullTrace]) -> None:
+    for what, values in (
+        ("cars", {pull.car for pull in pulls if pull.car}),
+        ("load units", {pull.unit for pull in pulls}),
+    ):
+        if len(values) > 1:
+            names = " and ".join(repr(value) for value in sorted(values))
+            raise InputError(f"sessions of different {what} ({names}) cannot stand side by side; leave one kind out")
+
+
+def one_zero(pulls: Sequence[PullTrace]) -> tuple[list[PullTrace], list[str]]:
+    """All pulls with their zero off, or, where any lacks one, all as recorded, with a warning."""
+    if all(pull.zero is not None for pull in pulls):
+        return list(pulls), []
+    some = any(pull.zero is not None for pull in pulls)
+    words = "some sessions have no zero" if some else "no zero was taken"
+    return [pull.without_zero() for pull in pulls], [f"{words}: load is as recorded, and so is its change"]
+
+
+def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> tuple[list[str], list[str]]:
+    """A name for each pull's gear, and warnings. Where none is declared, the rate of gain tells gears apart.
+
+    A pull without a gear joins a declared one whose rate of gain is within GEAR_GAP of its own.
+    """
+    if all(pull.gear is not None for pull in pulls):
+        return [f"gear {pull.gear}" for pull in pulls], []
+    rates = _log_rates(pulls, width)
+    known = sorted({pull.gear for pull in pulls if pull.gear is not None})
+    if not known:
+        return _by_rate(rates)
+    middle = {
+        gear: float(np.median([rate for rate, pull in zip(rates, pulls, strict=True) if pull.gear == gear]))
+        for gear in known
+    }
+    names = []
+    for rate, pull in zip(rates, pulls, strict=True):
+        nearest = min(known, key=lambda gear: abs(middle[gear] - rate) if math.isfinite(rate) else 0.0)
+        near = math.isfinite(rate) and abs(middle[nearest] - rate) < math.log(GEAR_GAP) / 2
+        gear = pull.gear if pull.gear is not None else nearest if near else None
+        names.append("an unknown gear" if gear is None else f"gear {gear}")
+    return names, ["some pulls have no declared gear; it was taken from their rate of gain"]
+
+
+def _log_rates(pulls: Sequence[PullTrace], width: float) -> list[float]:
+    """Mean log rate of gain over the bands that all pulls share; over its own bands where they share none."""
+    table = band_table(pulls, width)
+    with np.errstate(invalid="ignore"):
+        logs = np.log(table.rate)
+    shared = np.isfinite(logs).all(axis=0)
+    rows = logs[:, shared] if shared.any() else logs
+    return [float(row[np.isfinite(row)].mean()) if np.isfinite(row).any() else math.nan for row in rows]
+
+
+def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[str]]:
+    order = sorted((rate, index) for index, rate in enumerate(rates) if math.isfinite(rate))
+    group, number = [0] * len(rates), 0
+    for (before, _), (rate, index) in itertools.pairwise(order):
+        number += rate - before > math.log(GEAR_GAP)
+        group[index] = number
+    if number == 0:
+        return ["one gear"] * len(rates), []
+    names = [f"the gear that gains about {_usual_rate(rates, group, index):.0f} rpm/s" for index in group]
+    return names, [f"no gear is declared; by their rate of gain the pulls are in {number + 1} gears"]
+
+
+def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> float:
+    return float(np.exp(np.median([rate for rate, index in zip(rates, group, strict=True) if index == wanted])))
+
+
+def in_one_gear(
+    pulls: Sequence[PullTrace], tunes: Sequence[str], width: float = DEFAULT_WIDTH_RPM
+) -> tuple[list[PullTrace], str, list[str]]:
+    """The pulls in the gear that serves these tunes best, that gear's name, and a warning naming what was
+    left out.
+
+    Best: the most pulls of the tune that has fewest in it, then the most pulls. Raises InputError where the
+    tunes have no gear in common.
+    """
+    names, warnings = gear_of_each(pulls, width)
+    counts = {
+        gear: [sum(1 for n, p in zip(names, pulls, strict=True) if n == gear and p.tune == tune) for tune in tunes]
+        for gear in dict.fromkeys(names)
+    }
+    best = max(counts, key=lambda gear: (min(counts[gear]), sum(counts[gear])))
+    if min(counts[best]) == 0:
+        there = "; ".join(
+            f"{tune!r} in " + ", ".join(gear for gear in counts if counts[gear][column])
+            for column, tune in enumerate(tunes)
+        )
+        raise InputError(f"no gear in which every tune has a clean pull ({there}); make pulls of all in one gear")
+    for gear in counts:
+        if gear != best:
+            warnings.append(f"{sum(counts[gear])} pull(s) in {gear} left out: gears never mix; {best} is used")
+    return [pull for name, pull in zip(names, pulls, strict=True) if name == best], best, warnings

@@ -1,0 +1,254 @@
+"""Pulls through the live stage: drawn by the test, and driven by the rehearsal car, whose truth is its motion."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stream.block import Block, ChannelInfo, StreamInfo
+from stream.car import parse_car
+from stream.live.stage import LiveStage
+from stream.sources.rehearsal.scenario import demo_car_text, pull_session
+from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
+
+RATE = 200.0
+
+
+class Road:
+    """A drive drawn as speed and link load: cruise, pulls, coasting down between them."""
+
+    def __init__(self, seed: int) -> None:
+        self.rng = np.random.default_rng(seed)
+        self.rpm = [np.full(round(6 * RATE), 2200.0)]
+        self.load = [np.full(round(6 * RATE), 0.10)]
+        self.pulls: list[tuple[float, float]] = []
+
+    @property
+    def time_s(self) -> float:
+        return sum(map(len, self.rpm)) / RATE
+
+    def pull(self, to_rpm: float = 6600.0, gain: float = 520.0, height: float = 0.8, shape=None) -> "Road":
+        """A full-load run; `shape(rpm, load)` may spoil it."""
+        seconds = (to_rpm - 2200.0) / gain
+        t = np.arange(round(seconds * RATE)) / RATE
+        rpm = 2200.0 + gain * t * (1.06 - 0.06 * t / seconds)
+        load = 0.1 + height * (1.0 - 0.12 * ((rpm - 4300.0) / 2300.0) ** 2)
+        if shape is not None:
+            rpm, load = shape(rpm, load)
+        start = self.time_s
+        self.rpm.append(rpm)
+        self.load.append(load)
+        self.pulls.append((start, self.time_s))
+        down = np.arange(rpm[-1], 2200.0, -900.0 / RATE)
+        self.rpm += [down, np.full(round(3 * RATE), 2200.0)]
+        self.load += [np.full(len(down), -0.35), np.full(round(3 * RATE), 0.10)]
+        return self
+
+    def samples(self) -> np.ndarray:
+        rpm, load = np.concatenate(self.rpm), np.concatenate(self.load)
+        volts = (rpm - RPM_AT_0V) / RPM_PER_V + 0.002 * self.rng.normal(size=len(rpm))
+        hop = 0.02 * np.sin(2 * np.pi * 12 * np.arange(len(rpm)) / RATE)
+        return np.column_stack((volts, load + hop + 0.01 * self.rng.normal(size=len(rpm)))).astype(np.float32)
+
+
+def matched(stage: LiveStage, road: Road) -> list:
+    """For each pull that was drawn, the one that was found; one more or less fails."""
+    assert len(stage.pulls) == len(road.pulls)
+    for found, (start, end) in zip(stage.pulls, road.pulls, strict=True):
+        assert found.start_s == pytest.approx(start, abs=0.35)
+        assert found.end_s == pytest.approx(end, abs=0.35)
+    return stage.pulls
+
+
+@pytest.mark.parametrize("slope_error", [0.7, 1.0, 1.3])
+@pytest.mark.parametrize("gain", [130.0, 250.0, 520.0, 1100.0])
+def test_clean_pulls_are_caught_in_every_gear(gain: float, slope_error: float) -> None:
+    """From 130 to 1 100 rpm/s, with a provisional slope wrong by 30 %: each is one clean pull at its place."""
+    to_rpm = 2200.0 + min(4400.0, gain * 20)
+    road = Road(1)
+    for _ in range(3):
+        road.pull(to_rpm, gain)
+
+    pulls = matched(run_stage(road.samples(), RATE, car(slope_error)), road)
+
+    assert [p.faults for p in pulls] == [(), (), ()]
+    assert all(p.verdict == "clean" for p in pulls)
+    assert pulls[0].end_rpm == pytest.approx(
+        slope_error * RPM_PER_V * (to_rpm - RPM_AT_0V) / RPM_PER_V + RPM_AT_0V, abs=120
+    )
+
+
+def test_one_pull_alone_is_caught() -> None:
+    """The levels come from the session itself, so a single pull is enough."""
+    road = Road(2).pull()
+
+    assert matched(run_stage(road.samples(), RATE), road)[0].verdict == "clean"
+
+
+def in_middle(rpm: np.ndarray, seconds: float) -> slice:
+    at = int(np.argmax(rpm > 4200))
+    return slice(at, at + round(seconds * RATE))
+
+
+def wheelspin(rpm, load):
+    where = in_middle(rpm, 0.6)
+    leap = np.sin(np.linspace(0, np.pi, where.stop - where.start))
+    rpm, load = rpm.copy(), load.copy()
+    rpm[where] += 600 * leap
+    load[where] *= 1 - 0.55 * leap
+    return rpm, load
+
+
+def lift(rpm, load):
+    where = in_middle(rpm, 0.6)
+    held = np.linspace(rpm[where.start], rpm[where.start] - 120, where.stop - where.start)
+    rpm = np.concatenate((rpm[: where.start], held, rpm[where.start :] - 120))
+    load = np.concatenate((load[: where.start], np.full(len(held), -0.3), load[where.start :]))
+    return rpm, load
+
+
+def bump(rpm, load):
+    load = load.copy()
+    load[in_middle(rpm, 0.12)] += 0.5
+    return rpm, load
+
+
+def cornering(rpm, load):
+    load = load.copy()
+    where = in_middle(rpm, 1.5)
+    load[where] += 0.12 * np.sin(np.linspace(0, np.pi, where.stop - where.start)) ** 0.5
+    return rpm, load
+
+
+def brake(rpm, load):
+    where = in_middle(rpm, 1.0)
+    gain = np.diff(rpm, prepend=rpm[0] - (rpm[1] - rpm[0]))
+    gain[where] *= 0.5
+    load = load.copy()
+    load[where] -= 0.2
+    return rpm[0] + np.cumsum(gain), load
+
+
+def clipped(rpm, load):
+    load = load.copy()
+    load[in_middle(rpm, 0.3)] = 2.4
+    return rpm, load
+
+
+@pytest.mark.parametrize(
+    ("spoil", "fault"),
+    [
+        (wheelspin, "wheelspin"),
+        (lift, "lift"),
+        (bump, "bump"),
+        (cornering, "cornering"),
+        (brake, "brake"),
+        (clipped, "clipped"),
+    ],
+)
+@pytest.mark.parametrize("others", [0, 3])
+def test_a_planted_flaw_is_named(spoil, fault: str, others: int) -> None:
+    """Alone in its session or among clean pulls: the spoilt one is flawed and the flaw has its name."""
+    road = Road(3)
+    for _ in range(others):
+        road.pull()
+    road.pull(shape=spoil)
+
+    pulls = matched(run_stage(road.samples(), RATE), road)
+
+    assert pulls[-1].faults == (fault,)
+    assert all(p.verdict == "clean" for p in pulls[:-1])
+
+
+def test_a_pull_that_is_too_short_is_named() -> None:
+    """A rise of 1 000 rpm under full load among longer ones is a pull that was too short."""
+    road = Road(4).pull().pull(to_rpm=3200.0).pull()
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), ("too-short",), ()]
+
+
+def test_lost_samples_are_named() -> None:
+    """Samples lost inside a pull make it flawed, and the pull is still one."""
+    road = Road(5).pull().pull()
+    start, end = road.pulls[1]
+    row = round((start + end) / 2 * RATE)
+
+    stage = run_stage(road.samples(), RATE, gaps={row: 30})
+
+    assert [p.faults for p in stage.pulls] == [(), ("lost-samples",)]
+
+
+def test_a_gear_change_ends_a_pull() -> None:
+    """Speed falls by a gear's step with the load off, then rises on: two flawed pulls, neither of them clean."""
+
+    def change(rpm, load):
+        at = int(np.argmax(rpm > 4600))
+        off = round(0.35 * RATE)
+        fall = np.linspace(rpm[at], rpm[at] * 0.72, off)
+        on = rpm[at] * 0.72 + 260.0 * np.arange(round(9 * RATE)) / RATE
+        return np.concatenate((rpm[:at], fall, on)), np.concatenate(
+            (load[:at], np.full(off, -0.2), np.full(len(on), 0.65))
+        )
+
+    road = Road(6).pull().pull(shape=change)
+
+    stage = run_stage(road.samples(), RATE)
+
+    assert [p.verdict for p in stage.pulls] == ["clean", "flawed", "flawed"]
+    assert all("gear-change" in p.faults for p in stage.pulls[1:])
+
+
+def test_part_throttle_is_named_where_a_throttle_shows_it() -> None:
+    """With a throttle channel, a pull at 70 % is part throttle though it is alone at its load."""
+    road = Road(7).pull().pull(gain=350.0, height=0.6)
+    samples = road.samples()
+    throttle = np.full((len(samples), 1), 20.0, dtype=np.float32)
+    for (start, end), opening in zip(road.pulls, (100.0, 70.0), strict=True):
+        throttle[round(start * RATE) : round(end * RATE)] = opening
+
+    the_car = car(extra='\n[[channel]]\nname = "tps"\nrole = "throttle"\nunit = "%"\n')
+    stage = LiveStage(the_car, StreamInfo(RATE, (*info(RATE).channels, ChannelInfo("tps", "%"))))
+    stage.push(Block(np.hstack((samples, throttle)), 0, RATE))
+    stage.finish()
+
+    assert [p.faults for p in stage.pulls] == [(), ("part-throttle",)]
+
+
+def test_a_hold_drive_has_no_pulls() -> None:
+    """Ramps between held speeds, slower than full load and shorter than a pull, are none."""
+
+    plan = Plan(8).hold(900, 5)
+    for rpm in range(1500, 7000, 500):
+        plan.ramp(rpm, 250).hold(rpm, 5)
+
+    assert run_stage(plan.samples(), 200).pulls == []
+
+
+@given(cuts=st.lists(st.integers(1, 5999), max_size=40))
+@settings(max_examples=15, deadline=None)
+def test_any_split_gives_the_same_pulls(cuts: list[int]) -> None:
+    """However the samples are cut into blocks, the pulls are equal to the bit."""
+    samples = Road(9).pull().pull(shape=bump).samples()
+
+    assert run_stage(samples, RATE, cuts=cuts).pulls == run_stage(samples, RATE, cuts=[]).pulls
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("gear", [2, 3])
+def test_the_rehearsal_cars_flaws_are_named(gear: int) -> None:
+    """Every pull of the physical model is caught, every planted flaw named, and clean ones are clean."""
+    faults = ("wheelspin", "lift", "part-throttle", "brake", "bump", "clipped", "lost-samples", "too-short")
+    rec = pull_session(4 + gear, "heron", pulls=3, gear=gear, faults=faults)
+
+    stage = LiveStage(parse_car(demo_car_text()), info(1000.0))
+    for a, b in pairwise([0, *(row for row, _ in rec.gaps), len(rec.counts)]):
+        stage.push(Block(rec.samples[a:b], int(rec.index[a]), 1000.0))
+    stage.finish()
+
+    for true in rec.truth.pulls:
+        near = [p for p in stage.pulls if min(true.end_s, p.end_s) - max(true.start_s, p.start_s) > 0.5]
+        assert len(near) == 1, true
+        assert set(true.faults) <= set(near[0].faults), true
+        assert (near[0].verdict == "clean") == (true.faults == ())

@@ -1,0 +1,158 @@
+"""Opening a session: what is refused and how, and that opening changes nothing."""
+
+import os
+import stat
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pytest
+
+from stream.errors import InputError
+from stream.record.session import open_session
+from stream.record.writer import SessionWriter
+
+
+def refusal(path: Path) -> str:
+    with pytest.raises(InputError) as caught:
+        open_session(path)
+    text = str(caught.value)
+    assert "\n" not in text
+    assert str(path) in text
+    return text
+
+
+def test_opening_changes_neither_bytes_nor_times(recorded: Path) -> None:
+    """Reading everything there is leaves the file as it was, also where it may not be written."""
+    os.utime(recorded, ns=(1_000_000_000, 1_234_567_890_123_456_789))
+    recorded.chmod(stat.S_IRUSR)
+    before = recorded.read_bytes()
+    with open_session(recorded) as session:
+        assert sum(len(block) for block in session.blocks()) == 2500
+        session.live()
+        assert session.holds == ()
+        assert session.events == ()
+        assert session.calibrations() == {}
+
+    assert recorded.read_bytes() == before
+    assert recorded.stat().st_mtime_ns == 1_234_567_890_123_456_789
+    assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]
+
+
+def test_what_a_session_says_of_itself(recorded: Path) -> None:
+    with open_session(recorded) as session:
+        assert (session.rows, session.lost_samples, session.duration_s) == (2500, 40, 2.54)
+        assert (session.rate_hz, session.info.names, session.info.name) == (
+            1000.0,
+            ("speed_v", "link"),
+            "hill-climb box",
+        )
+        assert session.started_utc.isoformat() == "2026-06-01T09:30:00+00:00"
+        assert session.gear == 3
+        np.testing.assert_array_equal(session.raw("link"), -session.sample_index().astype(np.float32))
+        with pytest.raises(InputError, match="has no channel 'rpm'; it has speed_v, link"):
+            session.raw("rpm")
+
+
+def test_missing_folder_and_empty(tmp_path: Path) -> None:
+    (tmp_path / "empty.h5").touch()
+    assert "no such session" in refusal(tmp_path / "gone.h5")
+    assert "is a folder" in refusal(tmp_path)
+    assert "is empty" in refusal(tmp_path / "empty.h5")
+
+
+def test_not_hdf5(tmp_path: Path) -> None:
+    path = tmp_path / "log.h5"
+    path.write_text("time,rpm\n0,900\n")
+    assert "not HDF5" in refusal(path)
+
+
+def test_foreign_hdf5(tmp_path: Path) -> None:
+    for number, attributes in enumerate(({}, {"format": 7}, {"format": "other"}, {"format": np.zeros(3)})):
+        path = tmp_path / f"{number}.h5"
+        with h5py.File(path, "w") as file:
+            file.attrs.update(attributes)
+        assert "is HDF5 but not a Steadypull session" in refusal(path)
+
+
+@pytest.mark.parametrize("version", [2, 10**6])
+def test_newer_format(recorded: Path, version: int) -> None:
+    with h5py.File(recorded, "r+") as file:
+        file.attrs["format_version"] = version
+    assert f"newer Steadypull (format version {version}; this one reads up to 1); update" in refusal(recorded)
+
+
+@pytest.mark.parametrize("name", ["raw/samples", "raw/gaps", "holds"])
+def test_table_missing(recorded: Path, name: str) -> None:
+    with h5py.File(recorded, "r+") as file:
+        del file[name]
+
+    def read_all() -> None:
+        with open_session(recorded) as session:
+            list(session.blocks())
+            _ = session.holds
+
+    with pytest.raises(InputError, match="is damaged"):
+        read_all()
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.nan),
+        lambda file: file["raw/samples"].attrs.__setitem__("names", ["one"]),
+        lambda file: file.attrs.__setitem__("started_utc", "yesterday"),
+        lambda file: file.attrs.__delitem__("car"),
+        lambda file: file.attrs.__delitem__("format_version"),
+    ],
+)
+def test_attribute_that_cannot_be_used(recorded: Path, spoil: Callable[[Any], None]) -> None:
+    with h5py.File(recorded, "r+") as file:
+        spoil(file)
+    assert "is damaged" in refusal(recorded)
+
+
+def test_cut_short_anywhere(recorded: Path, tmp_path: Path) -> None:
+    """Whatever is missing at the end, there is a word, or all the samples are there; never a traceback."""
+    whole = recorded.read_bytes()
+    path = tmp_path / "short.h5"
+    for length in range(0, len(whole), 997):
+        path.write_bytes(whole[:length])
+        assert refusal(path)
+
+
+def test_while_another_process_records(tmp_path: Path, make_writer: Callable[..., SessionWriter]) -> None:
+    """The lock of the process that records gives a word in every other one."""
+    path = tmp_path / "live.h5"
+    writer = make_writer(path)
+    code = (
+        "import sys; from stream.record.session import open_session; from stream.errors import InputError\n"
+        "try: open_session(sys.argv[1])\n"
+        "except InputError as error: print(error)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[3],
+    )
+    writer.abandon()
+
+    assert "is being recorded or changed by another program; wait until that has finished" in done.stdout
+
+
+def test_table_of_another_writer_with_only_what_the_format_owes(recorded: Path) -> None:
+    """Columns of ours beyond the format may be left out."""
+    with h5py.File(recorded, "r+") as file:
+        del file["events"]
+        text = h5py.string_dtype()
+        file["events"] = np.array([(1.5, "mark", "gate")], [("time", "f8"), ("kind", text), ("text", text)])
+    with open_session(recorded) as session:
+        (event,) = session.events
+
+    assert (event.number, event.time_s, event.kind, event.text, event.value) == (1, 1.5, "mark", "gate", None)

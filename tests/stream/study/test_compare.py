@@ -1,0 +1,387 @@
+import time
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pytest
+from scipy import stats as reference
+
+from stream.errors import InputError
+from stream.study.compare import Comparison, compare
+from stream.study.curve import curves
+from stream.study.fair import differences, order
+from stream.study.trace import PullTrace, PullZero, ZeroPart
+from tests.stream.study.made import day, pull
+
+HERON, PLOVER = [1.000, 1.011, 0.994, 1.004], [1.031, 1.044, 1.036, 1.027]
+IN_TURN = [
+    (tune, level)
+    for pair in zip(HERON, PLOVER, strict=True)
+    for tune, level in zip(("heron", "plover"), pair, strict=True)
+]
+IN_BLOCKS = [("heron", level) for level in HERON] + [("plover", level) for level in PLOVER]
+
+
+def said(result: Comparison, words: str) -> bool:
+    return any(words in warning for warning in result.warnings)
+
+
+def with_zero(pulls: list[PullTrace], doubt: float, per_pull: bool = False) -> list[PullTrace]:
+    """The same pulls, each with a zero of this doubt: its session's, or its own."""
+    return [
+        replace(made, zero=PullZero(0.0, (ZeroPart(f"{made.session}/{index if per_pull else 0}", doubt),)))
+        for index, made in enumerate(pulls)
+    ]
+
+
+def test_keys_of_the_json_are_these() -> None:
+    found = msgspec.to_builtins(compare(day(IN_TURN), "heron", "plover"))
+
+    assert list(found) == [
+        "unit", "base", "trial", "pulls", "order_only", "bands", "overall", "smallest_resolvable_pct",
+        "pulls_for_2_pct", "warnings",
+    ]  # fmt: skip
+    assert list(found["bands"][0]) == [
+        "rpm", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct", "high_pct",
+        "p_adjusted", "resolved",
+    ]  # fmt: skip
+    assert list(found["overall"]) == ["change_pct", "low_pct", "high_pct", "resolved"]
+    assert found["pulls"] == {"base": 4, "trial": 4}
+
+
+def test_a_band_is_the_ratio_of_means_with_welch_on_its_log() -> None:
+    """Interval and p against scipy.stats with the delta method written out here."""
+    result = compare(day(IN_TURN), "heron", "plover")
+
+    band = result.bands[3]
+    base, trial = np.array(HERON), np.array(PLOVER)
+    assert band.change_pct == pytest.approx(100 * (trial.mean() / base.mean() - 1), abs=1e-6)
+    scaled = reference.ttest_ind(trial / trial.mean() - 1, base / base.mean() - 1, equal_var=False)
+    spread = np.sqrt(trial.var(ddof=1) / 4 / trial.mean() ** 2 + base.var(ddof=1) / 4 / base.mean() ** 2)
+    half = reference.t.ppf(0.975, scaled.df) * spread
+    middle = np.log(trial.mean() / base.mean())
+    assert band.low_pct == pytest.approx(100 * np.expm1(middle - half), abs=1e-6)
+    assert band.high_pct == pytest.approx(100 * np.expm1(middle + half), abs=1e-6)
+    plain = reference.ttest_ind(trial, base, equal_var=False)
+    assert band.p_adjusted == pytest.approx(min(1, len(result.bands) * plain.pvalue), rel=0.15)
+    assert band.resolved
+
+
+def test_overall_is_welch_on_mean_log_load() -> None:
+    result = compare(day(IN_TURN), "heron", "plover")
+
+    expected = reference.ttest_ind(np.log(PLOVER), np.log(HERON), equal_var=False)
+    low, high = expected.confidence_interval(0.95)
+    assert result.overall.low_pct == pytest.approx(100 * np.expm1(low), abs=1e-6)
+    assert result.overall.high_pct == pytest.approx(100 * np.expm1(high), abs=1e-6)
+    assert result.overall.resolved
+
+
+def test_resampling_whole_pulls_gives_about_the_same_overall_interval() -> None:
+    """With twelve pulls a side a percentile bootstrap is near enough to be a cross-check."""
+    rng = np.random.default_rng(4)
+    levels = {tune: mean * np.exp(rng.normal(0, 0.01, 12)) for tune, mean in (("heron", 1.0), ("plover", 1.02))}
+    rows = [(tune, levels[tune][index]) for index in range(12) for tune in levels]
+    result = compare(day(rows), "heron", "plover")
+
+    logs = [np.log(level) for level in levels.values()]
+    drawn = [rng.choice(side, (4000, 12)).mean(axis=1) for side in logs]
+    low, high = 100 * np.expm1(np.quantile(drawn[1] - drawn[0], [0.025, 0.975]))
+    assert result.overall.low_pct == pytest.approx(low, abs=0.2)
+    assert result.overall.high_pct == pytest.approx(high, abs=0.2)
+
+
+def test_one_pull_a_side_gives_means_and_no_verdict() -> None:
+    result = compare(day([("heron", 1.0), ("plover", 1.05)]), "heron", "plover")
+
+    band = result.bands[0]
+    assert (band.base_mean, band.trial_mean) == pytest.approx((1.0, 1.05))
+    assert band.change_pct == pytest.approx(5.0)
+    assert (band.low_pct, band.high_pct, band.p_adjusted, band.resolved) == (None, None, None, False)
+    assert (result.overall.low_pct, result.overall.resolved) == (None, False)
+    assert result.smallest_resolvable_pct is result.pulls_for_2_pct is None
+    assert said(result, "no verdict")
+
+
+@pytest.mark.parametrize(
+    ("tunes", "order_only"),
+    [("ABAB", False), ("AABBAABB", False), ("BABA", False), ("AABB", True), ("ABA", True), ("ABBA", True)],
+)
+def test_without_two_turns_each_the_verdict_is_for_this_order_only(tunes: str, order_only: bool) -> None:
+    names = {"A": "heron", "B": "plover"}
+    pulls = day([(names[tune], 1.0 + 0.001 * index) for index, tune in enumerate(tunes)])
+
+    result = compare(pulls, "heron", "plover")
+
+    assert result.order_only is order_only
+    assert said(result, "in this order only") is order_only
+
+
+def test_one_session_a_side_is_order_only_and_suppresses_nothing() -> None:
+    result = compare(day(IN_BLOCKS), "heron", "plover")
+
+    assert result.order_only
+    assert result.overall.resolved
+    assert result.bands[0].low_pct is not None
+
+
+def test_turns_inside_one_session_are_turns() -> None:
+    pulls = [replace(made, session="s") for made in day(IN_TURN)]
+
+    assert order(pulls, "heron", "plover") == (False, [])
+
+
+def test_a_shared_zero_is_added_once_whatever_the_number_of_pulls() -> None:
+    widths = []
+    for repeat in (1, 5):
+        pulls = with_zero(day([(t, v) for t in ("heron", "plover") for v in HERON * repeat]), 0.02)
+        result = compare(pulls, "heron", "plover")
+        widths.append(result.overall.high_pct - result.overall.low_pct)
+    # 2 % a side: sqrt(2) * 2 %, times 1.96 each way, is what no number of pulls takes away
+    assert min(widths) > 2 * 1.95 * 100 * 0.02 * np.sqrt(2)
+    assert result.pulls_for_2_pct is None
+    assert said(result, "fresh zero") or said(result, "doubt that pulls share")
+
+
+def test_a_fresh_zero_for_each_pull_is_in_their_scatter_already() -> None:
+    plain = compare(day(IN_TURN), "heron", "plover")
+
+    fresh = compare(with_zero(day(IN_TURN), 0.004, per_pull=True), "heron", "plover")
+
+    assert fresh.overall.low_pct == pytest.approx(plain.overall.low_pct)
+
+
+def test_a_zero_both_tunes_share_cancels() -> None:
+    pulls = [replace(made, session="s") for made in day(IN_TURN)]
+
+    shared = compare(with_zero(pulls, 0.02), "heron", "plover")
+
+    plain = compare(pulls, "heron", "plover")
+    assert shared.overall.high_pct == pytest.approx(plain.overall.high_pct, abs=0.05)
+
+
+def test_sessions_that_differ_more_than_their_pulls_widen_the_interval() -> None:
+    shift = [1.0, 1.0, 0.98, 1.03]
+    rows = [(("heron", "plover")[s % 2], shift[s] * v) for s in range(4) for v in (1.0, 1.001, 0.999)]
+
+    result = compare(day(rows), "heron", "plover")
+
+    assert said(result, "sessions of one tune differ")
+    assert not result.overall.resolved
+
+
+def test_without_a_zero_the_change_is_of_load_as_recorded() -> None:
+    assert said(compare(day(IN_TURN), "heron", "plover"), "as recorded")
+    zeroed = with_zero(day(IN_TURN), 0.001)
+    assert not said(compare(zeroed, "heron", "plover"), "as recorded")
+    half = [*zeroed[:1], *day(IN_TURN)[1:]]
+    assert said(compare(half, "heron", "plover"), "some sessions have no zero")
+
+
+def test_heat_soak_is_named() -> None:
+    rows = [(tune, level * (1 - 0.01 * index)) for index, (tune, level) in enumerate(IN_TURN)]
+
+    assert said(compare(day(rows), "heron", "plover"), "order drift")
+    assert not said(compare(day(IN_TURN), "heron", "plover"), "order drift")
+
+
+def test_pulls_of_different_gears_never_mix() -> None:
+    pulls = [
+        *day(IN_TURN),
+        pull("heron", 9.0, gear=2, session="s1"),
+        pull("plover", 9.0, gear=2, session="s2"),
+    ]
+
+    result = compare(pulls, "heron", "plover")
+
+    assert result.bands[0].base_mean == pytest.approx(np.mean(HERON))
+    assert said(result, "2 pull(s) in gear 2 left out")
+
+
+def test_gears_that_nobody_declared_are_told_by_rate_of_gain() -> None:
+    pulls = [replace(made, gear=None) for made in day(IN_TURN)]
+    pulls += [pull("heron", 9.0, rate=1000, gear=None), pull("plover", 9.0, rate=1100, gear=None)]
+
+    result = compare(pulls, "heron", "plover")
+
+    assert (result.pulls.base, result.pulls.trial) == (4, 4)
+    assert said(result, "by their rate of gain")
+
+
+def test_no_gear_in_common_is_refused() -> None:
+    with pytest.raises(InputError, match="no gear in which every tune"):
+        compare([pull("heron", gear=2), pull("plover", gear=3)], "heron", "plover")
+
+
+def crossing(rpm: np.ndarray) -> np.ndarray:
+    return (rpm - 4000) / 2000
+
+
+def test_no_change_in_per_cent_where_load_crosses_zero() -> None:
+    pulls = [replace(made, load=made.load * crossing(made.speed_rpm)) for made in day(IN_TURN)]
+
+    result = compare(pulls, "heron", "plover")
+
+    near = [band for band in result.bands if abs(band.rpm - 4000) < 150]
+    assert near
+    assert all(band.change_pct is band.p_adjusted is None and not band.resolved for band in near)
+    assert said(result, "crosses zero")
+    assert result.bands[-1].change_pct == pytest.approx(100 * (np.mean(PLOVER) / np.mean(HERON) - 1), abs=1e-6)
+
+
+def test_a_link_read_the_wrong_way_round_gives_the_same_change() -> None:
+    plain = compare(day(IN_TURN), "heron", "plover")
+
+    turned = compare([replace(made, load=-made.load) for made in day(IN_TURN)], "heron", "plover")
+
+    assert turned.overall == plain.overall
+    assert said(turned, "negative throughout")
+
+
+def test_flawed_pulls_count_only_when_kept_by_hand() -> None:
+    bad = pull("heron", 3.0, verdict="flawed", faults=("wheelspin",), session="s1", started=1.0)
+
+    assert compare([*day(IN_TURN), bad], "heron", "plover").pulls.base == 4
+    kept = compare([*day(IN_TURN), replace(bad, keep=True)], "heron", "plover")
+    assert kept.pulls.base == 5
+    assert said(kept, "flawed")
+    assert compare([replace(day(IN_TURN)[0], keep=False), *day(IN_TURN)[1:]], "heron", "plover").pulls.base == 3
+
+
+@pytest.mark.parametrize(
+    ("pulls", "words"),
+    [
+        ([], "no pull at all"),
+        (day([("heron", 1.0)]), "'plover'"),
+        ([pull("heron"), pull("plover", verdict="flawed", faults=("lift",))], "no clean pull .lift"),
+        ([pull("heron", unit="N"), pull("plover")], "load units"),
+        ([pull("heron", car="a"), pull("plover", car="b")], "cars"),
+    ],
+)
+def test_what_cannot_be_compared_is_refused_in_words(pulls: list[PullTrace], words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        compare(pulls, "heron", "plover")
+
+
+def test_identical_pulls_of_one_tune_under_two_names_are_not_resolved() -> None:
+    rows = [(tune, 1.0) for tune in ("heron", "plover") * 3]
+
+    result = compare(day(rows), "heron", "plover")
+
+    assert not any(band.resolved for band in result.bands)
+    assert not result.overall.resolved
+
+
+def test_more_pulls_resolve_less_and_the_range_for_two_per_cent_holds_the_plan() -> None:
+    few, many = (compare(day(IN_TURN * n), "heron", "plover") for n in (1, 4))
+
+    assert many.smallest_resolvable_pct < few.smallest_resolvable_pct
+    low, high = few.pulls_for_2_pct
+    assert 2 <= low < high
+
+
+def test_short_pulls_are_left_out_of_the_overall_change_and_kept_in_their_bands() -> None:
+    short = pull("heron", 1.0, start_rpm=5000, session="s1", started=1.0)
+
+    result = compare([*day(IN_TURN), short], "heron", "plover")
+
+    assert said(result, "1 short pull")
+    assert [band.base_n for band in result.bands][-1] == 5
+    assert result.bands[0].base_n == 4
+
+
+def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() -> None:
+    def slope(rpm: np.ndarray) -> np.ndarray:
+        return rpm / 4000
+
+    turns = [("heron", 1.0, 400), ("plover", 1.0, 800), ("heron", 1.0001, 400), ("plover", 1.0001, 800)]
+
+    def driven(doubt: float) -> list[PullTrace]:
+        return [
+            pull(tune, level, slope, rate=rate, session=f"s{index}", started=float(index), lag_doubt_s=doubt)
+            for index, (tune, level, rate) in enumerate(turns)
+        ]
+
+    sharp, doubtful = (compare(driven(doubt), "heron", "plover") for doubt in (0.0, 0.05))
+
+    band = doubtful.bands[4]
+    assert sharp.bands[4].high_pct < 0.1
+    assert band.high_pct == pytest.approx(100 * 1.96 * 0.05 * (800 - 400) / band.rpm, rel=0.03)
+
+
+def test_air_correction_needs_a_zero_and_every_session_and_says_when_it_changes_the_verdict() -> None:
+    pulls = with_zero(day(IN_TURN), 0.001)
+    sessions = dict.fromkeys((made.session for made in pulls), 1.0)
+    with pytest.raises(InputError, match="needs a zero"):
+        compare(day(IN_TURN), "heron", "plover", air=sessions)
+    with pytest.raises(InputError, match="no air reading"):
+        compare(pulls, "heron", "plover", air={"s1": 1.0})
+
+    away = {made.session: 1.0 if made.tune == "heron" else 1 / 1.034 for made in pulls}
+    result = compare(pulls, "heron", "plover", air=away)
+
+    assert not result.overall.resolved
+    assert said(result, "changes the verdict")
+
+
+def test_what_else_differs_is_named() -> None:
+    base = [pull(conditions={"lambda": 0.88, "air_c": 20.0}), pull(conditions={"lambda": 0.87})]
+    trial = [pull("plover", conditions={"lambda": 0.95, "air_c": 20.5}, direction="back")]
+
+    words = differences(base, trial)
+
+    assert len(words) == 1
+    assert "mixture" in words[0]
+
+
+@pytest.mark.slow
+def test_two_hundred_pulls_take_less_than_a_second() -> None:
+    """Ten minutes of each tune at 1 kHz: a hundred pulls of six seconds a side."""
+    rng = np.random.default_rng(0)
+    levels = [(tune, 1 + rng.normal(0, 0.01)) for tune in ("heron", "plover") * 2 for _ in range(50)]
+    pulls = [replace(made, lag_s=0.02) for made in day(levels, rate=667.0, step_s=0.001)]
+
+    began = time.perf_counter()
+    compare(pulls, "heron", "plover")
+    curves(pulls)
+
+    assert time.perf_counter() - began < 1.0
+
+
+@pytest.mark.parametrize("doubt", [0.0, 0.001, 0.003, 0.01, 0.03])
+def test_a_stated_doubt_never_narrows_an_interval(doubt: float) -> None:
+    rows = [("heron", 1.0), ("heron", 1.01), ("plover", 1.0), ("plover", 1.01)]
+    plain = compare(day(rows), "heron", "plover").overall
+
+    doubtful = compare(with_zero(day(rows), doubt), "heron", "plover").overall
+
+    assert doubtful.high_pct >= plain.high_pct - 1e-9
+
+
+def test_bands_wider_than_any_pull_are_named_and_nothing_is_made_up() -> None:
+    result = compare(day(IN_TURN), "heron", "plover", width=20000)
+
+    assert result.bands == ()
+    assert result.overall.change_pct is result.smallest_resolvable_pct is None
+    assert said(result, "cross no whole band")
+    assert said(result, "nothing to compare")
+
+
+def test_a_pull_without_load_is_named_and_harms_nothing() -> None:
+    pulls = day(IN_TURN)
+    pulls[0] = replace(pulls[0], load=np.full(len(pulls[0].load), np.nan))
+
+    result = compare(pulls, "heron", "plover")
+
+    assert said(result, "1 pull(s) cross no whole band")
+    assert result.bands[0].base_n == 3
+    assert result.overall.low_pct is not None
+
+
+def test_tunes_whose_pulls_share_no_band_are_shown_and_not_compared() -> None:
+    pulls = [pull("heron", end_rpm=3900), pull("plover", start_rpm=4000), pull("plover", start_rpm=4010)]
+
+    result = compare(pulls, "heron", "plover")
+
+    assert {band.change_pct for band in result.bands} == {None}
+    assert said(result, "nothing to compare")

@@ -1,0 +1,87 @@
+import csv
+import io
+
+import msgspec
+import numpy as np
+import pytest
+from scipy import stats as reference
+
+from stream.errors import InputError
+from stream.study.curve import curves, curves_csv
+from stream.study.zeros import Zero, take_zero
+from tests.stream.study.made import day, pull
+
+LEVELS = [0.99, 1.02, 1.00]
+
+
+def test_a_curve_is_mean_n_and_t_interval_across_pulls() -> None:
+    result = curves(day([("heron", level) for level in LEVELS]))
+
+    band = result.tunes[0].bands[0]
+    low, high = reference.ttest_1samp(LEVELS, 0).confidence_interval(0.95)
+    assert (band.mean, band.n) == (pytest.approx(np.mean(LEVELS)), 3)
+    assert (band.low, band.high) == pytest.approx((low, high))
+
+
+def test_one_pull_has_no_interval() -> None:
+    band = curves([pull()]).tunes[0].bands[0]
+
+    assert (band.low, band.high, band.n) == (None, None, 1)
+
+
+def test_keys_of_the_json_come_first_and_are_these() -> None:
+    found = msgspec.to_builtins(curves([pull()]))
+
+    assert list(found) == ["unit", "tunes", "warnings"]
+    assert list(found["tunes"][0]) == ["tune", "pulls", "bands"]
+    assert list(found["tunes"][0]["bands"][0])[:5] == ["rpm", "mean", "low", "high", "n"]
+
+
+def test_relative_power_needs_a_zero() -> None:
+    made = [pull(), pull("plover", 2.0)]
+    refused = curves(made)
+    assert any("no relative power" in words for words in refused.warnings)
+    assert refused.tunes[0].bands[0].relative_power_pct is None
+
+    given = curves([take_zero(one, [Zero(0, 1, 0.5, 0.01)]) for one in made])
+
+    last = given.tunes[1].bands[-1]
+    assert last.relative_power_pct == pytest.approx(100)
+    first = given.tunes[0].bands[0]
+    assert first.relative_power_pct == pytest.approx(100 * 0.5 * first.rpm / (1.5 * last.rpm))
+    assert any("zero's doubt" in words for words in given.warnings)
+
+
+def test_a_lags_doubt_widens_a_sloping_curve() -> None:
+    made = [pull(shape=lambda rpm: rpm / 4000, lag_doubt_s=0.02) for _ in LEVELS]
+
+    band = curves(made).tunes[0].bands[4]
+
+    assert band.high - band.mean == pytest.approx(1.96 * 0.02 * 500 / 4000, rel=0.01)
+
+
+def test_tunes_without_a_gear_in_common_are_shown_and_said() -> None:
+    result = curves([pull(gear=2), pull("plover", gear=3)])
+
+    assert [tune.tune for tune in result.tunes] == ["heron", "plover"]
+    assert any("no gear in common" in words for words in result.warnings)
+
+
+def test_a_tune_without_a_clean_pull_is_named_and_none_at_all_refused() -> None:
+    bad = pull("plover", verdict="flawed", faults=("lift",))
+
+    assert any("'plover'" in words for words in curves([pull(), bad]).warnings)
+    with pytest.raises(InputError, match="no clean pull"):
+        curves([bad])
+    with pytest.raises(InputError, match="no pulls"):
+        curves([])
+
+
+def test_csv_holds_the_same_numbers() -> None:
+    result = curves(day([("heron", level) for level in LEVELS] + [("plover", 1.1)]))
+
+    rows = list(csv.DictReader(io.StringIO(curves_csv(result))))
+
+    assert len(rows) == sum(len(tune.bands) for tune in result.tunes)
+    assert float(rows[0]["low"]) == pytest.approx(result.tunes[0].bands[0].low)
+    assert rows[-1]["low"] == ""
