@@ -16,9 +16,11 @@ class CoarseTrace:
         self._table = np.empty((1024, 3 + others))
         self._count = 0
 
-    def add(self, times_s: list[float], steps: Floats) -> list[float]:
+    def add(self, times_s: list[float], steps: Floats) -> Floats:
         """Steps that follow each other: their times, and their ticks (steps, ticks, 1 + others), the signal first.
-        The means of the signal come back."""
+
+        Returns the signal's mean over each step.
+        """
         end = self._count + len(times_s)
         if end > len(self._table):
             grown = np.empty((2 * end, self._table.shape[1]))
@@ -31,7 +33,7 @@ class CoarseTrace:
         rows[:, 2] = np.max(signal, axis=1) - np.min(signal, axis=1)
         rows[:, 3:] = np.mean(steps[:, :, 1:], axis=1)
         self._count = end
-        means: list[float] = rows[:, 1].tolist()
+        means: Floats = rows[:, 1]
         return means
 
     def array(self) -> Floats:
