@@ -78,10 +78,10 @@ class PullFinder:
                 span = f"{pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm: {text}"
                 self.changes.append(("pull-done", pull.end_s, span, pull.end_rpm))
 
-    def _judged(self, history: History, wanted: Callable[[Rise], bool] = lambda rise: True) -> list[Pull]:
+    def _judged(self, history: History, wanted: Callable[[Rise], bool] | None = None) -> list[Pull]:
         """The pulls that are wanted: finding them all costs little, judging each of them does not."""
         rises, levels = find_rises(history, self._rate, self._min_span)
-        chosen = [number for number, rise in enumerate(rises) if wanted(rise)]
+        chosen = [number for number, rise in enumerate(rises) if wanted is None or wanted(rise)]
         if levels is None or not chosen:
             return []
         references = References(rises, history, self._rate)
