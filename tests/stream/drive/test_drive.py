@@ -166,7 +166,8 @@ def test_recordings_begun_and_ended_on_the_way_are_sessions_of_their_own(tmp_pat
     for path, expected in ((first, samples[:a]), (second, samples[b:])):
         with open_session(path) as session:
             assert session.finished
-            np.testing.assert_array_equal(np.column_stack([session.raw(name) for name in session.info.names]), expected)
+            raw = np.column_stack([session.raw(name) for name in session.info.names])
+            np.testing.assert_array_equal(raw, expected)
             assert session.lost_samples == 0, "what was lost before a session's first sample is not its loss"
             assert (session.holds, session.pinned, session.pulls) == replayed(path)
             assert len(session.holds) == 1

@@ -42,7 +42,7 @@ def test_json_has_the_keys_and_stands_alone_on_standard_output(rehearsed: Outcom
 
 
 def test_every_speed_that_was_held_is_found_and_nothing_else_but_idle(session: Path) -> None:
-    """The truth is the model's own motion, made again from the seed: arrival, leaving, and true rpm by the true line."""
+    """The truth is the model's own motion, made again from the seed: arrival, leaving, true rpm."""
     truth = hold_drive(SEED).truth
     holds = rows_of(session, "holds")
 
