@@ -68,7 +68,9 @@ def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True, epilog=CAUTION)
-@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version.")
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version."
+)
 @click.pass_context
 def cli(ctx: click.Context) -> None:
     """Live and after-drive companion for tuning an engine on the road. Without a command it opens the window."""

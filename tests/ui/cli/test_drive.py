@@ -107,7 +107,7 @@ def test_a_device_that_sends_text_lines(steadypull, car_file: Path, tmp_path: Pa
     def work(line: Device) -> None:
         line.await_reader()
         began = time.monotonic()
-        line.send("t[ms],speed_v[V],link[mV/V]\n".encode())
+        line.send(b"t[ms],speed_v[V],link[mV/V]\n")
         row = 0
         while time.monotonic() < began + 2.2:  # until a second of lines has shown that it is text, and on
             line.send(b"".join(f"{10 * k},{k % 256 / 128},{-0.5}\n".encode() for k in range(row, row + 5)))
@@ -117,7 +117,17 @@ def test_a_device_that_sends_text_lines(steadypull, car_file: Path, tmp_path: Pa
 
     with device(tmp_path, work) as line:
         done = steadypull(
-            "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", "2", "--headless", "--json"
+            "drive",
+            "--port",
+            line.port,
+            "--car",
+            car_file,
+            "-o",
+            tmp_path / "d",
+            "--seconds",
+            "2",
+            "--headless",
+            "--json",
         )
     samples = samples_of(only_session(tmp_path / "d"))
 
