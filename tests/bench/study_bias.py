@@ -73,7 +73,8 @@ def false_claims(days: int = 24, first_seed: int = 500, **more: object) -> tuple
     for seed in range(first_seed, first_seed + days):
         with tempfile.TemporaryDirectory() as folder:
             pulls, _ = all_traces(load_sessions(day(Path(folder), seed, ("heron",) * 4, **more)))
-        names = {name: ("heron", "again")[place % 2] for place, name in enumerate(dict.fromkeys(p.session for p in pulls))}
+        sessions = dict.fromkeys(pull.session for pull in pulls)
+        names = {name: ("heron", "again")[place % 2] for place, name in enumerate(sessions)}
         result = compare([replace(pull, tune=names[pull.session]) for pull in pulls], "heron", "again")
         any_band += any(band.resolved for band in result.bands)
         overall += result.overall.resolved

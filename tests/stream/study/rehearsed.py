@@ -62,7 +62,8 @@ class SamplesSource:
 
 
 def session(path: Path, seed: int, tune: str, began: datetime, chain: Chain | None = None, car_text: str = "",
-            zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3, drive_gear: int = 3, **more: Any) -> Recording:  # fmt: skip
+            zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3, drive_gear: int = 3,
+            **more: Any) -> Recording:  # fmt: skip
     """Drive, find the pulls, write the session; `zeros` declares the two stands as zero load, see `stands`."""
     chain = Chain() if chain is None else chain
     recording = pull_session(seed, tune, chain=chain, gear=drive_gear, **more)
