@@ -28,7 +28,7 @@ def drive(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Recording]:
     path = tmp_path_factory.mktemp("drive") / "drive.h5"
     chain = Chain(rate_hz=500.0, extra=EXTRA, link=Link(sign=-1))
     car = demo_car_text(EXTRA).replace("sign = 1", "sign = -1\nnewtons_per_unit = 2900.0")
-    return path, session(path, 5, "heron", BEGAN, chain, car, gear=None, faults=("lift",))
+    return path, session(path, 15, "heron", BEGAN, chain, car, gear=None, faults=("lift",))
 
 
 def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
