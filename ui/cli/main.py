@@ -15,6 +15,7 @@ COMMANDS = {
     "replay": ("replay", "Pass a recorded session through the same live stage."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "pulls": ("pulls", "The pulls of a session; keep or drop some by hand."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'."),
