@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float64]
 
 WORDS = {"bounce": ("bounce", "bump", "hop"), "brake": ("brake", "braking"), "turn": ("turn", "corner")}
 FAULTS = {"bump": "bounce", "brake": "brake", "cornering": "turn"}
+WEAK = {"part-throttle", "too-short", "lift", "gear-change"}  # faults of pulls that are no measure
 BEFORE_S = 1.0
 MARK_S = 3.0  # what was marked happens within this time of the mark
 STEADY_S = 0.5
@@ -27,12 +28,14 @@ def strong_pull(study: StudySession) -> float | None:
     """How high a strong pull stands above cruise, in the load's unit: the middle of the pulls' 90th percentiles."""
     time, load = study.live.time_s, study.live.load.astype(np.float64)
     pulling = np.zeros(len(time), np.bool_)
+    clean = [pull for pull in study.pulls if pull.verdict == "clean"]
+    measure = clean or [pull for pull in study.pulls if not WEAK & set(pull.faults)]
     tops = []
     for pull in study.pulls:
         inside = (time >= pull.start_s) & (time < pull.end_s)
         pulling |= inside
         known = load[inside & np.isfinite(load)]
-        if len(known) >= 5:
+        if pull in measure and len(known) >= 5:
             tops.append(float(np.quantile(known, 0.9)))
     rest = load[~pulling & np.isfinite(load)]
     if not tops or not len(rest):
@@ -90,21 +93,16 @@ def _from_pulls(study: StudySession) -> dict[str, float]:
         rpm, load = _run(study, pull)
         if len(kinds) != 1 or len(rpm) < 10:
             continue
-        usual = np.nanmedian([np.interp(rpm, *run, left=np.nan, right=np.nan) for run in clean], axis=0) \
-            if _covered(rpm, clean) else None  # fmt: skip
-        if usual is None:
+        low, high = max(run[0][0] for run in clean), min(run[0][-1] for run in clean)
+        inside = (rpm >= low) & (rpm <= high)
+        if np.count_nonzero(inside) < max(10, len(rpm) // 2):
             continue
-        away = load - usual
+        away = (load - np.median([np.interp(rpm, *run) for run in clean], axis=0))[inside]
         away -= float(np.median(away))
         value = _most(away, _rows(study.live.time_s, 0.0 if kinds[0] == "bounce" else PULL_STEADY_S))
         if abs(value) > abs(found.get(kinds[0], 0.0)):
             found[kinds[0]] = value
     return found
-
-
-def _covered(rpm: Floats, clean: list[tuple[Floats, Floats]]) -> bool:
-    low, high = min(run[0][0] for run in clean), max(run[0][-1] for run in clean)
-    return bool(low <= np.min(rpm) and np.max(rpm) <= high)
 
 
 def _run(study: StudySession, pull: Pull) -> tuple[Floats, Floats]:

@@ -8,7 +8,7 @@ from stream.live.filters import cutoff_for
 from stream.live.records import Pinned
 from stream.record.session import Session
 from stream.study.load import StudySession
-from stream.study.survey.lag import Lag, changes_of_speed, find_lag
+from stream.study.survey.lag import Kind, Lag, changes_of_speed, find_lag
 from stream.study.survey.records import PulsesSurvey, SpeedSurvey
 from stream.study.survey.ripple import Ripple, RippleLine, find_ripple
 from stream.study.survey.spectra import hold_spectra
@@ -16,7 +16,6 @@ from stream.study.survey.stretch import Stretches
 from stream.study.survey.vibration import passed
 
 PROVISIONAL_PCT = 30.0 / 3.0**0.5  # a provisional slope may be wrong by ±30 %, evenly
-SURE_LAG_S = 0.02
 
 
 def line_of(study: StudySession, channel: Channel) -> tuple[float, float]:
@@ -39,7 +38,7 @@ def speed_survey(session: Session, study: StudySession, stretches: Stretches) ->
     scale = abs(line[0])
     cutoff = cutoff_for(session.rate_hz, study.car.live.cutoff_hz)
     left = max((one.amplitude * passed(one.shown_hz, cutoff) for one in ripple.lines), default=None)
-    lag, source = _lag(session, study, stretches, column, line)
+    lag, source = _lag(session, study, stretches, column)
     return SpeedSurvey(
         name=channel.name, calibrated=not provisional, dead_below_rpm=dead, u_dead_below_rpm=u_dead,
         ceiling_above_rpm=ceiling, u_ceiling_above_rpm=u_ceiling, ends_words=_ends_words(dead, ceiling, provisional),
@@ -126,33 +125,28 @@ def _targets(study: StudySession, lines: tuple[RippleLine, ...]) -> list[tuple[R
     return pairs if len(pairs) >= 2 else None
 
 
-def _lag(session: Session, study: StudySession, stretches: Stretches, column: int,
-         line: tuple[float, float]) -> tuple[Lag | None, str | None]:  # fmt: skip
-    """The lag and what it was measured against: the first reference that matches well, the fastest kind first."""
-    places = [(pull.start_s, pull.end_s) for pull in study.pulls if not set(pull.faults) - {"lift", "too-short"}]
+def _lag(session: Session, study: StudySession, stretches: Stretches, column: int) -> tuple[Lag | None, str | None]:
+    """The lag and what it was measured against: the first reference that tells, the best kind first."""
+    spoilt = {"gear-change", "too-short", "part-throttle"}
+    places = [pull.start_s for pull in study.pulls if not spoilt & set(pull.faults)]
     places = places or changes_of_speed(study.live.time_s, study.live.speed_rpm)
-    found: list[tuple[Lag, str]] = []
-    for name, is_load, sign in _references(study.car, session):
-        lag = find_lag(
-            stretches, column, session.info.names.index(name), places, study.car.live.cutoff_hz, is_load=is_load,
-            sign=sign * float(np.sign(line[0])),
-        )  # fmt: skip
+    for name, kind in _references(study.car, session):
+        lag = find_lag(stretches, column, session.info.names.index(name), places, kind)
         if lag is not None:
-            found.append((lag, name))
-    sure = [pair for pair in found if pair[0].u_lag_s < SURE_LAG_S]
-    return (sure or found or [(None, None)])[0]
+            return lag, name
+    return None, None
 
 
-def _references(car: Car, session: Session) -> list[tuple[str, bool, float]]:
-    """(channel, is it the load, its sign): a second speed channel in rpm, road speed, the load."""
+def _references(car: Car, session: Session) -> list[tuple[str, Kind]]:
+    """(channel, what it is): a second speed channel in rpm, the load, road speed."""
     present = [channel for channel in car.signal_channels if channel.name in session.info.names]
-    second = [(channel.name, False, 1.0) for channel in present if channel.role == "other" and channel.unit == "rpm"]
-    road = [(channel.name, False, 1.0) for channel in present if channel.role == "road_speed"]
-    load = [(channel.name, True, float(channel.sign)) for channel in present if channel.role == "load"]
+    second: list[tuple[str, Kind]] = [(c.name, "speed") for c in present if c.role == "other" and c.unit == "rpm"]
+    load: list[tuple[str, Kind]] = [(c.name, "load") for c in present if c.role == "load"]
+    road: list[tuple[str, Kind]] = [(c.name, "road") for c in present if c.role == "road_speed"]
     return second + load + road
 
 
 def _lag_words(lag: Lag | None, source: str | None) -> str:
     if lag is None:
         return "cannot be known from this drive: no sharp change of speed with a reference that follows it"
-    return f"speed shows {1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms later than {source}, over {lag.places} places"
+    return f"speed shows {1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms later than {source}, over {lag.places} changes of speed"
