@@ -103,7 +103,8 @@ def _about(survey: "Survey") -> list[str]:
     lines = []
     speed, load, steadiness = survey.speed, survey.load, survey.steadiness
     if speed is not None:
-        ripple = "ripple: not seen" if speed.ripple_rpm is None else f"ripple: {speed.ripple_rpm:.3g} rpm at {speed.ripple_at_rpm:.0f} rpm"  # fmt: skip
+        seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {_number(speed.ripple_at_rpm, 'rpm')}"
+        ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
         lines += [
             f"{speed.name}: {speed.ends_words}",
             f"{ripple}; less than {_number(speed.ripple_limit_rpm, 'rpm')} could not be seen",

@@ -134,7 +134,8 @@ def speed_findings(speed: SpeedSurvey) -> Iterator[Finding]:
         yield Finding(
             what="pulses per turn", channel=name, grave=True, value=pulses.measured, unit="pulses a turn",
             doubt=pulses.u_measured, words=f"the ripple says {pulses.name or f'{pulses.measured:.3g}'} pulses a turn, "
-            f"the car file {pulses.stated:g}", cure="count the pulses of one turn by hand and mend engine.pulses_per_turn",
+            f"the car file {pulses.stated:g}",
+            cure="count the pulses of one turn by hand and mend engine.pulses_per_turn",
         )  # fmt: skip
 
 

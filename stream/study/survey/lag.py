@@ -27,7 +27,7 @@ FIT_RATE_HZ = 250.0  # at least; what passed 25 Hz needs no more
 SLOWEST_RATE_HZ = 50.0
 MOST_PLACES = 8
 RISES = 1.1  # what is left must rise by this much within the lags tried
-MODEL_S, MODEL_SHARE = {"load": 0.006, "speed": 0.002, "road": 0.010}, {"load": 0.08, "speed": 0.03, "road": 0.10}
+MODEL_S, MODEL_SHARE = {"load": 0.010, "speed": 0.002, "road": 0.010}, {"load": 0.08, "speed": 0.03, "road": 0.10}
 LEAST_SLOPE = 250.0  # rpm/s, where no pull is there to look at
 
 
@@ -53,9 +53,9 @@ def find_lag(stretches: Stretches, speed: int, reference: int, places: list[floa
         start = place - LEAD_S - BEFORE_S
         values = stretches.read([speed, reference], start, place + BEHIND_S) if start > 0 else np.empty((0, 2))
         if len(values) >= 0.95 * (LEAD_S + BEFORE_S + BEHIND_S) * rate and np.ptp(values, axis=0).all():
-            lag = _best(_left_over(values, rate, kind))
-            if lag is not None:
-                found.append(lag)
+            fitted = _best(_left_over(values, rate, kind))
+            if fitted is not None:
+                found.append(fitted)
     if not found:
         return None
     lags, halves = np.array(found).T
@@ -112,9 +112,9 @@ def _left_over(values: Floats, rate_hz: float, kind: Kind) -> Floats:
     told = _told(smooth[:, 1], step, kind)
     keep = slice(int(LEAD_S * rate_hz), None)
     channel = smooth[keep, 0] - smooth[keep, 0].mean()
-    steady = [np.ones(len(smooth))]
+    steady: list[Floats] = [np.ones(len(smooth))]
     if kind == "load":
-        steady.append(np.arange(len(smooth)) * step)
+        steady.append(np.asarray(np.arange(len(smooth)) * step, np.float64))
     left = np.empty((len(SHARES), len(LAGS_S)))
     for row, share in enumerate(SHARES):
         for column, lag in enumerate(LAGS_S.tolist()):

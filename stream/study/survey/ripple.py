@@ -1,7 +1,7 @@
 """Ripple: what the converter leaves of its pulses on the speed channel, and the pulses per turn that it gives away.
 
-In every hold the pulses come at pulses × (rpm + a shared error of the provisional line's zero) / 60 Hz, folded where the
-rate is too low to show them. One count must explain the lines of several holds at different speeds.
+In every hold the pulses come at pulses × (rpm + a shared error of the provisional line's zero) / 60 Hz, folded where
+the rate is too low to show them. One count must explain the lines of several holds at different speeds.
 """
 
 from dataclasses import dataclass
@@ -114,7 +114,7 @@ def _line(spectrum: HoldSpectrum, index: int, frequency_hz: float, rate_hz: floa
 
 def _limit(spectrum: HoldSpectrum) -> float:
     power = spectrum.seen * float(np.median(spectrum.floor)) * 1.5 * spectrum.step_hz
-    return (2.0 * power) ** 0.5
+    return float(np.sqrt(2.0 * power))
 
 
 def _proved(lines: list[RippleLine], holds: int) -> bool:

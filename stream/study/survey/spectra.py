@@ -58,7 +58,7 @@ def spectrum_of(values: Floats, rate_hz: float, hold: Hold) -> HoldSpectrum | No
     rows = min(1 << int(np.log2(max(SEGMENT_S * rate_hz, FEWEST_SAMPLES))), len(values) // 2)
     if rows < FEWEST_SAMPLES // 2 or float(np.ptp(values)) == 0.0:
         return None
-    frequency, density = welch(values, rate_hz, "hann", rows, detrend="linear")
+    frequency, density = welch(values, rate_hz, "hann", rows)
     near = median_filter(density, max(15, len(density) // 12) | 1, mode="nearest")
     floor = np.maximum(near, 1e-3 * float(np.median(density)) + np.finfo(np.float64).tiny)
     averages = max(1.0, 0.9 * (2.0 * len(values) / rows - 1.0))

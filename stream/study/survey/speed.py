@@ -53,7 +53,9 @@ def speed_survey(session: Session, study: StudySession, stretches: Stretches) ->
     )  # fmt: skip
 
 
-def _end(study: StudySession, line: tuple[float, float], provisional: bool, at: str) -> tuple[float | None, float | None]:
+def _end(
+    study: StudySession, line: tuple[float, float], provisional: bool, at: str
+) -> tuple[float | None, float | None]:
     """The speed at which the signal stops moving, from pinned stretches at one end of the signal."""
     stuck: list[Pinned] = [stretch for stretch in study.pinned if stretch.at == at]
     if not stuck:
@@ -149,4 +151,5 @@ def _references(car: Car, session: Session) -> list[tuple[str, Kind]]:
 def _lag_words(lag: Lag | None, source: str | None) -> str:
     if lag is None:
         return "cannot be known from this drive: no sharp change of speed with a reference that follows it"
-    return f"speed shows {1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms later than {source}, over {lag.places} changes of speed"
+    late = f"{1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms"
+    return f"speed shows {late} later than {source}, over {lag.places} changes of speed"

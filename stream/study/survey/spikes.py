@@ -60,6 +60,5 @@ def counted(spikes: list[Spike], *, rate_hz: float, span: float, noise: float, s
     return sum(
         1
         for spike in spikes
-        if abs(spike.height) > least
-        and (rate_hz >= 100.0 or any(abs(spike.value - rail) <= near for rail in rails))
+        if abs(spike.height) > least and (rate_hz >= 100.0 or any(abs(spike.value - rail) <= near for rail in rails))
     )

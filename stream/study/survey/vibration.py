@@ -48,7 +48,7 @@ def find_hop(stretches: Stretches, column: int, places: list[tuple[float, float]
     for start, end in places[:16]:
         values = stretches.read([column], start, end)[:, 0]
         if len(values) >= rows:
-            frequency, density = welch(values, rate, "hann", rows, detrend="linear")
+            frequency, density = welch(values, rate, "hann", rows)
             densities.append(density)
     if len(densities) < 2:
         return None

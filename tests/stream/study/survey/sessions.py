@@ -1,11 +1,12 @@
 """Sessions for tests of the survey: samples into a file, by the recorder or by the whole offline path."""
 
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from stream.block import Block, StreamInfo
+from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car, parse_car
 from stream.drive.offline import run_offline
 from stream.sources.rehearsal.recording import Recording
@@ -33,7 +34,7 @@ class Samples:
         step = max(1, int(self._info.rate_hz))
         borders = sorted({*range(0, len(self._samples), step), *self._gaps, len(self._samples)})
         blocks, lost_so_far = [], 0
-        for start, end in zip(borders[:-1], borders[1:], strict=True):
+        for start, end in pairwise(borders):
             lost = self._gaps.get(start, 0)
             lost_so_far += lost
             blocks.append(Block(self._samples[start:end], start + lost_so_far, self._info.rate_hz, lost=lost))
@@ -58,10 +59,10 @@ def record_samples(path: Path, samples: np.ndarray, rate_hz: float, car: Car, st
     return path
 
 
-def record_rehearsal(path: Path, recording: Recording, extra: tuple[str, ...] = (), car_text: str | None = None) -> Path:
+def record_rehearsal(
+    path: Path, recording: Recording, extra: tuple[str, ...] = (), car_text: str | None = None
+) -> Path:
     """A rehearsal drive as a session."""
-    from stream.block import ChannelInfo
-
     channels = tuple(ChannelInfo(channel.name, channel.unit) for channel in recording.channels)
     car = parse_car(demo_car_text(extra) if car_text is None else car_text)
     stream = StreamInfo(recording.rate_hz, channels, "rehearsal car")
