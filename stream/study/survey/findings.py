@@ -19,8 +19,8 @@ RIPPLE_LEFT_RPM = 10.0
 SLOW_S = 0.06
 LAG_OFF_S = 0.02
 PULL_RPM_S = 1500.0  # a quick pull: what lag costs is told by it
-TALK_PCT = 5.0
-GRAVE_TALK_PCT = 15.0
+TALK_PCT = {"bounce": 10.0, "brake": 5.0, "turn": 5.0}  # any rough road makes the wheels ring
+GRAVE_TALK = 3.0  # times as much
 
 TALK_WORDS = {
     "bounce": ("a bounce", "put the gauges where the link does not bend sideways, or check its bushes for play"),
@@ -164,9 +164,9 @@ def load_findings(load: LoadSurvey) -> Iterator[Finding]:
     """What is wrong with the link."""
     for kind, (what, cure) in TALK_WORDS.items():
         value = getattr(load.cross_talk_pct, kind)
-        if value is not None and abs(value) > TALK_PCT:
+        if value is not None and abs(value) > TALK_PCT[kind]:
             yield Finding(
-                what="cross-talk", channel=load.name, grave=abs(value) > GRAVE_TALK_PCT, value=value,
+                what="cross-talk", channel=load.name, grave=abs(value) > GRAVE_TALK * TALK_PCT[kind], value=value,
                 unit="% of a strong pull", doubt=None, words=f"{what} puts {value:+.0f} % of a strong pull on the link",
                 cure=cure,
             )  # fmt: skip

@@ -119,12 +119,15 @@ def _left_over(values: Floats, rate_hz: float, kind: Kind) -> Floats:
     for row, share in enumerate(SHARES):
         for column, lag in enumerate(LAGS_S.tolist()):
             late = _stage(_stage(told, share * lag, rate_hz), (1.0 - share) * lag, rate_hz)
-            basis = np.vstack((*steady, late)).T[keep]
-            basis = basis / np.maximum(np.abs(basis).max(axis=0), 1e-30)
-            solution, *_ = np.linalg.lstsq(basis, channel, rcond=None)
-            rest = channel - basis @ solution
-            left[row, column] = float(rest @ rest)
+            left[row, column] = _rest(np.vstack((*steady, late))[:, keep], channel)
     return left / max(float(channel @ channel), 1e-30)
+
+
+def _rest(parts: Floats, channel: Floats) -> float:
+    """The sum of squares of `channel` (samples,) that no sum of the parts (parts, samples) explains."""
+    own, _ = np.linalg.qr((parts / np.maximum(np.abs(parts).max(axis=1, keepdims=True), 1e-30)).T)
+    rest = channel - own @ (own.T @ channel)
+    return float(rest @ rest)
 
 
 def _told(reference: Floats, step_s: float, kind: Kind) -> Floats:

@@ -10,6 +10,7 @@ from stream.study.survey.stretch import Stretches
 
 Floats = npt.NDArray[np.float64]
 
+FINEST_S = 0.01
 STEPS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
 WHITE_LAG1 = 0.3
 FEWEST = 8  # means in a hold
@@ -20,12 +21,18 @@ def second_criterion(stretches: Stretches, column: int, holds: tuple[Hold, ...])
     """Judge the holds again. Means over ever longer steps are tried until neighbours are nearly independent; where
     that would leave fewer than eight in most holds, the longest step that leaves eight is taken and `white` is false.
     """
-    runs = [(hold, stretches.read([column], hold.start_s, hold.end_s)[:, 0]) for hold in holds[:MOST_HOLDS]]
+    rate = stretches.session.rate_hz
+    fine_s = max(1, int(FINEST_S * rate)) / rate  # means over this are kept, so that memory stays flat
+    runs = [
+        (hold, _means(stretches.read([column], hold.start_s, hold.end_s)[:, 0], rate, fine_s))
+        for hold in holds[:MOST_HOLDS]
+    ]
+    rate = 1.0 / fine_s
     chosen: tuple[float, float] | None = None
     for step in STEPS_S:
-        means = [_means(run, stretches.session.rate_hz, step) for _, run in runs]
+        means = [_means(run, rate, step) for _, run in runs]
         long_enough = [mean for mean in means if len(mean) >= FEWEST]
-        if step * stretches.session.rate_hz < 0.99 or 2 * len(long_enough) < max(1, len(runs)):
+        if step * rate < 0.99 or 2 * len(long_enough) < max(1, len(runs)):
             continue
         chosen = step, _lag1(long_enough)
         if chosen[1] < WHITE_LAG1:
@@ -34,7 +41,7 @@ def second_criterion(stretches: Stretches, column: int, holds: tuple[Hold, ...])
         return _record(None, None, ())
     judged = []
     for hold, run in runs:
-        means_of_hold = _means(run, stretches.session.rate_hz, chosen[0])
+        means_of_hold = _means(run, rate, chosen[0])
         if len(means_of_hold) >= FEWEST and float(np.ptp(means_of_hold)) > 0:
             share = 100.0 * float(np.mean(variance_ratio(means_of_hold) < CRITICAL_95))
             judged.append(

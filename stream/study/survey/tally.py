@@ -58,7 +58,8 @@ class ChannelTally:
             self._cut(values)
         if self._pushed % self._every == 0:
             differences = np.abs(np.diff(values))
-            self._differences.append(differences[np.isfinite(differences) & (differences > 0)][:MOST_DIFFERENCES])
+            solid_steps = differences[np.isfinite(differences) & (differences > 0)]
+            self._differences.append(solid_steps[: MOST_DIFFERENCES // 200].copy())
         self._pushed += 1
 
     @property

@@ -55,6 +55,8 @@ def find_hop(stretches: Stretches, column: int, places: list[tuple[float, float]
     whole = gaussian_filter1d(np.mean(densities, axis=0), 1.0)
     inside = (frequency >= HOP_HZ[0]) & (frequency <= HOP_HZ[1])
     peak = int(np.flatnonzero(inside)[np.argmax((whole * frequency)[inside])])
+    if whole[peak] <= 0.0:
+        return None
     at = float(frequency[peak])
     below = float(np.min(whole[(frequency >= 0.4 * at) & (frequency <= at)]))
     above = float(np.min(whole[(frequency >= at) & (frequency <= 2.2 * at)]))
