@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ui.cli.main import CAUTION
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     if as_json:
         print_json(msgspec.to_builtins(survey))
     else:
+        click.echo(CAUTION, err=True)
         warn(survey.warnings)
         _print(survey)
     return 0

@@ -26,7 +26,6 @@ class RippleLine:
     """The ripple in one hold: frequency as it is and as it shows, Hz; amplitude in the channel's unit."""
 
     rpm: float
-    target_index: int
     frequency_hz: float
     shown_hz: float
     amplitude: float
@@ -58,8 +57,8 @@ def find_ripple(spectra: list[HoldSpectrum], rate_hz: float, *, provisional: boo
             best, best_score = (float(COUNTS[place]), error), float(score[place])
     lines = [
         line
-        for index, spectrum in enumerate(usable)
-        if (line := _line(spectrum, index, best[0] * (spectrum.hold.speed_rpm + best[1]) / 60.0, rate_hz)) is not None
+        for spectrum in usable
+        if (line := _line(spectrum, best[0] * (spectrum.hold.speed_rpm + best[1]) / 60.0, rate_hz)) is not None
     ]
     return Ripple(tuple(lines) if _proved(lines, len(usable)) else (), limit)
 
@@ -93,7 +92,7 @@ def _score(spectrum: HoldSpectrum, peaks: _Peaks, frequency_hz: Floats, rate_hz:
     return np.asarray(np.where(width < WIDEST * rate_hz, evidence, 0.0), np.float64)
 
 
-def _line(spectrum: HoldSpectrum, index: int, frequency_hz: float, rate_hz: float) -> RippleLine | None:
+def _line(spectrum: HoldSpectrum, frequency_hz: float, rate_hz: float) -> RippleLine | None:
     width = float(_half_width(spectrum, np.array([frequency_hz]))[0])
     if frequency_hz <= 0 or width >= WIDEST * rate_hz:
         return None
@@ -107,9 +106,7 @@ def _line(spectrum: HoldSpectrum, index: int, frequency_hz: float, rate_hz: floa
     centre = float(np.average((first + np.arange(len(excess))) * spectrum.step_hz, weights=excess))
     side = 1.0 if np.mod(frequency_hz, rate_hz) <= rate_hz / 2.0 else -1.0
     power = band_power(spectrum, centre - width - 2 * spectrum.step_hz, centre + width + 2 * spectrum.step_hz)
-    return RippleLine(
-        spectrum.hold.speed_rpm, index, frequency_hz + side * (centre - shown), centre, (2.0 * power) ** 0.5
-    )
+    return RippleLine(spectrum.hold.speed_rpm, frequency_hz + side * (centre - shown), centre, (2.0 * power) ** 0.5)
 
 
 def _limit(spectrum: HoldSpectrum) -> float:
