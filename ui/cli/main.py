@@ -16,6 +16,7 @@ COMMANDS = {
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
     "pulls": ("pulls", "The pulls of a session; keep or drop some by hand."),
+    "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'."),
