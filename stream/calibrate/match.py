@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from stream.calibrate.align import Reading, readings
 from stream.calibrate.ends import View, views
 from stream.errors import InputError
@@ -18,6 +20,7 @@ AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
 _MOST_TARGETS = 60
 _CURE = "give --targets as held, or name holds with --at START_S=RPM"
 _AT_REACH_S = 2.0
+_POOR = 2.5  # half of the holds lie farther from their targets than this many times the reading error
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +178,11 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     unexplained = len(best.inside) + len(open_ends)
     if matched < 3:
         raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+    places = [index for index, label in enumerate(best.labels) if label >= 0]
+    labels = [best.labels[index] for index in places]
+    off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
+    if float(np.median(off)) > _POOR:
+        raise InputError(f"--targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}")
     if unexplained > matched or (close and len(open_ends) > 1):
         raise InputError(
             f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "
