@@ -1,4 +1,4 @@
-"""Holds confirmed after the fit: found by a provisional line with wider floors, is each still steady by the fitted one?"""
+"""Holds confirmed after the fit: found by a provisional line with wider floors, is each steady by the fitted one?"""
 
 from collections.abc import Sequence
 

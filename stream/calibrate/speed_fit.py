@@ -16,9 +16,10 @@ from stream.calibrate.choose import Choice, Points, choose
 from stream.calibrate.curve import Curve
 from stream.calibrate.ends import end_of, inside_holds
 from stream.calibrate.line import largest_departure_pct
-from stream.calibrate.match import Match, match_at, match_targets, need_three
+from stream.calibrate.match import Match, match_at, match_targets
 from stream.calibrate.speed_model import ModelName, SpeedFit, SpeedPoint
 from stream.calibrate.speed_words import drive_words, fit_words, left_out_words, reason_odd, widening
+from stream.calibrate.targets import need_three
 from stream.calibrate.york import fit_york
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
@@ -51,13 +52,9 @@ def fit_speed(
     numbers.
     """
     _check_settings(reading_error_rpm, scale_error_pct, model)
-    kept = [index for index in range(len(holds)) if index not in dropped]
-    need_three(len(kept))
-    found = _match(
-        [holds[index] for index in kept], pinned, targets, at,
-        None if assigned is None else _only(assigned, kept, len(holds)), reading_error_rpm,
-    )  # fmt: skip
-    match, said = _with_fixed(holds, _spread(found, kept, len(holds)), fixed or {})
+    need_three(len(holds))
+    match = _match(holds, pinned, targets, at, assigned, dropped, reading_error_rpm)
+    match, said = _with_fixed(holds, match, fixed or {})
     pinned = [stretch for stretch in pinned if stretch not in match.doubted]
     left_out = dict(unsteady or {}) | dict.fromkeys(dropped, "left out by hand")
     candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in left_out]
@@ -88,21 +85,21 @@ def _match(
     targets: Sequence[float] | None,
     at: Sequence[tuple[float, float]] | None,
     assigned: Sequence[float | None] | None,
+    dropped: Collection[int],
     reading_error: float,
 ) -> Match:
     if sum(item is not None for item in (targets, at, assigned)) != 1:
         raise InputError("give either --targets or --at, one of the two")
     if targets is not None:
-        return match_targets(holds, pinned, targets, reading_error)
+        kept = [index for index in range(len(holds)) if index not in dropped]
+        found = match_targets([holds[index] for index in kept], pinned, targets, reading_error)
+        return _spread(found, kept, len(holds))
     if at is not None:
         return match_at(holds, at, pinned)
-    return Match(tuple(assigned or ()), (None,) * len(holds), doubted=inside_holds(pinned, holds))
-
-
-def _only(assigned: Sequence[float | None], kept: Sequence[int], count: int) -> list[float | None]:
-    if len(assigned) != count:
-        raise InputError(f"{len(assigned)} speeds for {count} holds; give one for each")
-    return [assigned[index] for index in kept]
+    rpm = tuple(assigned or ())
+    if len(rpm) != len(holds):
+        raise InputError(f"{len(rpm)} speeds for {len(holds)} holds; give one for each")
+    return Match(rpm, (None,) * len(holds), doubted=inside_holds(pinned, holds))
 
 
 def _spread(match: Match, kept: Sequence[int], count: int) -> Match:

@@ -220,6 +220,8 @@ def reference_of(rises: list[Rise], history: History, rate_hz: float, leave_out:
         empty = np.full(len(rpm), np.nan)
         return Reference(rpm, empty, empty, most) if np.isfinite(most) else None
     enough = np.count_nonzero(np.isfinite(loads), axis=0) >= 2
+    if not enough.any():
+        return Reference(rpm, np.full(len(rpm), np.nan), np.full(len(rpm), np.nan), most)  # no speed in common
     columns = np.flatnonzero(enough)
     load, gain_median = np.full(len(rpm), np.nan), np.full(len(rpm), np.nan)
     load[columns] = np.nanmedian(np.array(loads)[:, columns], axis=0)

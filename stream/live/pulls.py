@@ -16,7 +16,7 @@ from stream.live.steadiness import STANDING_RPM
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-STEP_S = 0.1  # rises are looked for on means of this length
+STEP_S = 0.1  # rises are looked for on means of about this length
 RISING_RPM_S = 40.0  # slower is no pull in any gear
 HIGH_SHARE = 0.35  # of the way from cruise to the highest load of a rise
 FULL_SCATTERS = 4.0  # what a rise must stand above cruise, in scatters of cruising
@@ -56,10 +56,11 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """The session on an even grid of STEP_S, gaps filled by straight lines for looking only."""
+    """The session on an even grid of `step_s` seconds, gaps filled by straight lines for looking only."""
 
     first_tick: int
     size: int
+    step_s: float
     rpm: Floats
     load: Floats
     gain: Floats  # rpm/s
@@ -93,6 +94,7 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
     if len(history.tick) < 10 or not np.isfinite(history.load).any():
         return None
     size = max(1, round(STEP_S * rate_hz))
+    step_s = size / rate_hz
     first = int(history.tick[0]) // size * size
     steps = int(history.tick[-1] - first) // size + 1
     place = (history.tick - first) // size
@@ -108,11 +110,11 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
     rpm, load = np.interp(at, at[filled], rpm[filled]), np.interp(at, at[filled], load[filled])
     known = filled.copy()
     for a, b in _runs(~filled):  # a short gap is bridged for looking; what is missing is a fault of its own
-        known[a:b] = (b - a) * STEP_S <= GAP_S
+        known[a:b] = (b - a) * step_s <= GAP_S
     wide = 2
     padded = np.pad(rpm, wide, mode="edge")
-    gain = (padded[2 * wide :] - padded[: -2 * wide]) / (2 * wide * size / rate_hz)
-    return _Grid(first, size, rpm, load, gain, known)
+    gain = (padded[2 * wide :] - padded[: -2 * wide]) / (2 * wide * step_s)
+    return _Grid(first, size, step_s, rpm, load, gain, known)
 
 
 def _cruise(grid: _Grid) -> tuple[float, float]:
@@ -120,7 +122,7 @@ def _cruise(grid: _Grid) -> tuple[float, float]:
     engine turns, and the width of the narrowest range that holds half of those loads."""
     turning = grid.known & (grid.rpm > STANDING_RPM)
     even = turning & (np.abs(grid.gain) < RISING_RPM_S)
-    if np.count_nonzero(even) >= 1.0 / STEP_S:
+    if np.count_nonzero(even) >= 1.0 / grid.step_s:
         return float(np.median(grid.load[even])), narrowest_half(grid.load[even])[1]
     return (float(np.quantile(grid.load[turning], 0.25)), 0.0) if turning.any() else (0.0, 0.0)
 
@@ -146,7 +148,7 @@ def _joined(runs: list[tuple[int, int]], grid: _Grid, levels: Levels) -> list[Ri
     for a, b in runs:
         rise = Rise(a, b)
         before = rises[-1] if rises else None
-        gap_s = (a - before.end) * STEP_S if before is not None else np.inf
+        gap_s = (a - before.end) * grid.step_s if before is not None else np.inf
         if before is not None and gap_s <= SHIFT_S:
             between = slice(max(before.end - 1, 0), a + 1)
             top = float(np.max(grid.rpm[max(before.end - 3, 0) : before.end + 1]))

@@ -110,17 +110,13 @@ def _check(temperature_c: float, pressure_hpa: float, humidity_pct: float, altit
     if not -90 <= temperature_c <= 65:
         raise InputError(f"--temperature {temperature_c:g}: not an air temperature; give °C, from -90 to 65")
     if not 0 <= humidity_pct <= 100:
-        raise InputError(
-            f"--humidity {humidity_pct:g}: not a relative humidity; give per cent, from 0 to 100"
-        )
+        raise InputError(f"--humidity {humidity_pct:g}: not a relative humidity; give per cent, from 0 to 100")
     if not 450 <= pressure_hpa <= 1100:
         raise InputError(f"--pressure {pressure_hpa:g}: not an air pressure; give hPa, from 450 to 1100")
     if altitude_m is None:
         return
     if not -500 <= altitude_m <= 6000:
-        raise InputError(
-            f"--altitude {altitude_m:g}: not the altitude of a road; give metres, from -500 to 6000"
-        )
+        raise InputError(f"--altitude {altitude_m:g}: not the altitude of a road; give metres, from -500 to 6000")
     if not 850 <= pressure_hpa <= 1100:
         raise InputError(
             f"--pressure {pressure_hpa:g}: no sea level has it; beside --altitude give the "

@@ -66,9 +66,7 @@ class _Fit:
     overlap_s: float
 
 
-def align(
-    session_s: Array, session_rpm: Array, log_s: Array, log_rpm: Array, lag_s: float = 0.0
-) -> Alignment:
+def align(session_s: Array, session_rpm: Array, log_s: Array, log_rpm: Array, lag_s: float = 0.0) -> Alignment:
     """Find the log's place on the session's clock.
 
     session_s, session_rpm   (rows,) at the live rate, NaN or missing rows where samples were lost
@@ -92,10 +90,7 @@ def align(
         if abs(other.offset - best.offset) < DETAIL_S or other.detail < LEAST_DETAIL:
             continue
         unexplained = 1 - other.correlation**2
-        if (
-            unexplained < 2 * (1 - best.correlation**2) + 0.005
-            and other.overlap_s > RIVAL_OVERLAP * best.overlap_s
-        ):
+        if unexplained < 2 * (1 - best.correlation**2) + 0.005 and other.overlap_s > RIVAL_OVERLAP * best.overlap_s:
             raise InputError(
                 f"the log fits the session at {best.offset:.1f} s and as well at {other.offset:.1f} s; "
                 "use a longer log, or one with a change of speed that does not repeat"
@@ -120,9 +115,7 @@ def _clean(time: Array, rpm: Array, what: str) -> tuple[Array, Array]:
     stamps, first = np.unique(time[good], return_index=True)
     values = rpm[good][first]
     if len(stamps) < 20 or stamps[-1] - stamps[0] < LEAST_OVERLAP_S:
-        raise InputError(
-            f"{what}: too few rows with an rpm to align by; {LEAST_OVERLAP_S:g} s at least are needed"
-        )
+        raise InputError(f"{what}: too few rows with an rpm to align by; {LEAST_OVERLAP_S:g} s at least are needed")
     if values.std() < LEAST_SD_RPM:
         raise InputError(f"{what}: engine speed hardly changes, so there is nothing to align by")
     return stamps, values
@@ -169,9 +162,7 @@ def _peaks(score: Array, shifts: Array) -> list[float]:
     return [float(shifts[index]) for index in top[np.argsort(score[top])[::-1]][:CANDIDATES]]
 
 
-def _refine(
-    session: tuple[Array, Array], log: tuple[Array, Array], shift: float, rate: float = 0.0
-) -> _Fit | None:
+def _refine(session: tuple[Array, Array], log: tuple[Array, Array], shift: float, rate: float = 0.0) -> _Fit | None:
     """Least squares from a coarse shift; the session smoothed first widely, then just against its own
     noise."""
     time, rpm = log
@@ -221,9 +212,7 @@ def _solve(
             return None
         own, level = moved[inside], rpm[inside]
         # Over SLOPE_S, not from row to row, where the session's noise would pass for slope.
-        gain = (
-            np.interp(own + SLOPE_S / 2, clock, smooth) - np.interp(own - SLOPE_S / 2, clock, smooth)
-        ) / SLOPE_S
+        gain = (np.interp(own + SLOPE_S / 2, clock, smooth) - np.interp(own - SLOPE_S / 2, clock, smooth)) / SLOPE_S
         # The session's speed is explained by the log's, by a line, and by the shifts that are looked for.
         columns = np.column_stack([-gain, -gain * along[inside], level - level.mean(), np.ones(len(own))])
         wanted = np.interp(own, clock, smooth)

@@ -103,16 +103,12 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
                 coarse.append(row)
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
     keep = slice(filled[0], filled[-1] + 1) if len(filled) else slice(0, 0)
-    return BandTable(
-        width, (edges[:-1] + np.float64(width / 2))[keep], load[:, keep], rate[:, keep], tuple(coarse)
-    )
+    return BandTable(width, (edges[:-1] + np.float64(width / 2))[keep], load[:, keep], rate[:, keep], tuple(coarse))
 
 
 def _one_pull(time: Array, speed: Array, load: Array, edges: Array) -> tuple[Array, Array, bool]:
     """(mean load per band, rate of gain per band, whether a band without samples was left empty)."""
-    rising = np.maximum.accumulate(
-        speed
-    )  # where speed dips, nothing is added until it is past its peak again
+    rising = np.maximum.accumulate(speed)  # where speed dips, nothing is added until it is past its peak again
     step = np.diff(rising)
     filled_to = np.concatenate(([0.0], np.cumsum(step * (load[1:] + load[:-1]) / 2)))
     hole = np.flatnonzero(np.diff(time) > HOLE_STEPS * usual_step(time))

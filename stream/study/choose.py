@@ -30,9 +30,7 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
     _same_kind(wanted)
     used = [pull for pull in wanted if pull.usable]
     if not pulls:
-        raise InputError(
-            "no pulls in these sessions; drive one, or look with 'replay --json' at what was found"
-        )
+        raise InputError("no pulls in these sessions; drive one, or look with 'replay --json' at what was found")
     warnings = []
     for tune in tunes or known:
         if not any(pull.tune == tune for pull in used):
@@ -46,9 +44,7 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
     if kept_flawed:
         warnings.append(f"{kept_flawed} flawed pull(s) kept by hand are in the result")
     if len({pull.calibration for pull in used}) > 1:
-        warnings.append(
-            "the sessions were read with different calibrations; the difference may come from there"
-        )
+        warnings.append("the sessions were read with different calibrations; the difference may come from there")
     return used, warnings
 
 
@@ -59,9 +55,7 @@ def _same_kind(pulls: Sequence[PullTrace]) -> None:
     ):
         if len(values) > 1:
             names = " and ".join(repr(value) for value in sorted(values))
-            raise InputError(
-                f"sessions of different {what} ({names}) cannot stand side by side; leave one kind out"
-            )
+            raise InputError(f"sessions of different {what} ({names}) cannot stand side by side; leave one kind out")
 
 
 def one_zero(pulls: Sequence[PullTrace]) -> tuple[list[PullTrace], list[str]]:
@@ -120,9 +114,7 @@ def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[str]]:
 
 
 def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> float:
-    return float(
-        np.exp(np.median([rate for rate, index in zip(rates, group, strict=True) if index == wanted]))
-    )
+    return float(np.exp(np.median([rate for rate, index in zip(rates, group, strict=True) if index == wanted])))
 
 
 def in_one_gear(
@@ -136,10 +128,7 @@ def in_one_gear(
     """
     names, warnings = gear_of_each(pulls, width)
     counts = {
-        gear: [
-            sum(1 for n, p in zip(names, pulls, strict=True) if n == gear and p.tune == tune)
-            for tune in tunes
-        ]
+        gear: [sum(1 for n, p in zip(names, pulls, strict=True) if n == gear and p.tune == tune) for tune in tunes]
         for gear in dict.fromkeys(names)
     }
     best = max(counts, key=lambda gear: (min(counts[gear]), sum(counts[gear])))
@@ -148,12 +137,8 @@ def in_one_gear(
             f"{tune!r} in " + ", ".join(gear for gear in counts if counts[gear][column])
             for column, tune in enumerate(tunes)
         )
-        raise InputError(
-            f"no gear in which every tune has a clean pull ({there}); make pulls of all in one gear"
-        )
+        raise InputError(f"no gear in which every tune has a clean pull ({there}); make pulls of all in one gear")
     for gear in counts:
         if gear != best:
-            warnings.append(
-                f"{sum(counts[gear])} pull(s) in {gear} left out: gears never mix; {best} is used"
-            )
+            warnings.append(f"{sum(counts[gear])} pull(s) in {gear} left out: gears never mix; {best} is used")
     return [pull for name, pull in zip(names, pulls, strict=True) if name == best], best, warnings

@@ -37,9 +37,7 @@ def find_coast_runs(time_s: Array, speed_mps: Array, engine_rpm: Array | None = 
     rolling = (slope < -LEAST_DECELERATION) & (slope > -MOST_DECELERATION) & (speed > 1)
     if engine_rpm is not None:
         rolling &= _neutral(speed, engine_rpm[good], slope)
-    rolling = ndimage.binary_closing(
-        rolling, np.ones(max(round(BRIDGED_S / step), 1), dtype=np.bool_), border_value=0
-    )
+    rolling = ndimage.binary_closing(rolling, np.ones(max(round(BRIDGED_S / step), 1), dtype=np.bool_), border_value=0)
     # The two smoothings blur an edge by this much: what lies so near to one is not surely free rolling.
     rolling = ndimage.binary_erosion(rolling, np.ones(2 * rows + 1, dtype=np.bool_), border_value=0)
     rolling[1:] &= np.diff(time) < BRIDGED_S

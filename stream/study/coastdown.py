@@ -17,9 +17,7 @@ from stream.errors import InputError
 from stream.study.trace import Array, IntArray
 
 GRAVITY = 9.80665
-MASS_FACTOR = (
-    1.03  # turning wheels only, in neutral: about 3 % of the mass (SAE J1263, ISO 10521; from memory)
-)
+MASS_FACTOR = 1.03  # turning wheels only, in neutral: about 3 % of the mass (SAE J1263, ISO 10521; from memory)
 LEAST_ROWS = 20
 LEAST_FALL = 0.2  # of the speed at the start
 MOST_DECELERATION = 2.0  # m/s²; no road load does this, brakes do
@@ -69,13 +67,9 @@ def coastdown(
     Raises InputError where the mass is missing, there is no run, or a run is too short or braked.
     """
     if mass_kg is None or not (np.isfinite(mass_kg) and mass_kg > 0):
-        raise InputError(
-            "car.mass_kg: coastdown needs the mass as driven, people included; add it to the car file"
-        )
+        raise InputError("car.mass_kg: coastdown needs the mass as driven, people included; add it to the car file")
     if not runs:
-        raise InputError(
-            "no coastdown in the session; let the car roll in neutral from high speed, both ways"
-        )
+        raise InputError("no coastdown in the session; let the car roll in neutral from high speed, both ways")
     mass = mass_kg * mass_factor
     cleaned = [_clean(run, number) for number, run in enumerate(runs, 1)]
     way = np.array([1.0 if same_direction or index % 2 == 0 else -1.0 for index in range(len(runs))])
@@ -121,21 +115,15 @@ def _clean(run: CoastRun, number: int) -> tuple[Array, Array]:
     good = np.isfinite(run.time_s) & np.isfinite(run.speed_mps)
     time, speed = run.time_s[good], run.speed_mps[good]
     if len(time) < LEAST_ROWS or not (np.diff(time) > 0).all():
-        raise InputError(
-            f"coastdown {number}: fewer than {LEAST_ROWS} rows in order of time; let it roll longer"
-        )
+        raise InputError(f"coastdown {number}: fewer than {LEAST_ROWS} rows in order of time; let it roll longer")
     tenth = max(len(speed) // 10, 1)
     first, last = float(speed[:tenth].mean()), float(speed[-tenth:].mean())
     if first - last < LEAST_FALL * first:
-        raise InputError(
-            f"coastdown {number}: speed falls only from {first:.1f} to {last:.1f} m/s; start faster"
-        )
+        raise InputError(f"coastdown {number}: speed falls only from {first:.1f} to {last:.1f} m/s; start faster")
     pieces = np.array_split(np.arange(len(time)), 8)
     steepest = min(float(np.polyfit(time[piece] - time[piece[0]], speed[piece], 1)[0]) for piece in pieces)
     if steepest < -MOST_DECELERATION:
-        raise InputError(
-            f"coastdown {number}: slows by {-steepest:.1f} m/s²; that is a brake or a gear, not road load"
-        )
+        raise InputError(f"coastdown {number}: slows by {-steepest:.1f} m/s²; that is a brake or a gear, not road load")
     return time, speed
 
 

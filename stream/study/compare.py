@@ -168,9 +168,7 @@ def table_words(table: BandTable) -> list[str]:
         )
     empty = int((~np.isfinite(table.load).any(axis=1)).sum())
     if empty:
-        words.append(
-            f"{empty} pull(s) cross no whole band of {table.width:g} rpm with load known: use narrower bands"
-        )
+        words.append(f"{empty} pull(s) cross no whole band of {table.width:g} rpm with load known: use narrower bands")
     return words
 
 
@@ -216,14 +214,8 @@ def _wanted_pulls(pair: Pair) -> tuple[tuple[int, int] | None, list[str]]:
     df = len(base) + len(trial) - 2
     sd = max(float(np.sqrt((base.var() * len(base) + trial.var() * len(trial)) / df)), LEAST_RELATIVE_SE)
     kept = sum(part.variance for part in pair.shared_parts)
-    low, high = (
-        stats.pulls_needed(np.log1p(WANTED_PCT / 100), limit, kept) for limit in stats.sd_interval(sd, df)
-    )
+    low, high = (stats.pulls_needed(np.log1p(WANTED_PCT / 100), limit, kept) for limit in stats.sd_interval(sd, df))
     if low is None or high is None:
-        cause = (
-            "the doubt that pulls share (zero, session) is too large"
-            if kept
-            else "the pulls scatter too much"
-        )
+        cause = "the doubt that pulls share (zero, session) is too large" if kept else "the pulls scatter too much"
         return None, [f"no useful number of pulls settles {WANTED_PCT:g} %: {cause}"]
     return (low, high), []

@@ -70,9 +70,7 @@ def curves(
     zeroed = all(pull.zero is not None for pull in used)
     if zeroed:
         doubt = max(pull.zero.doubt for pull in used if pull.zero is not None)
-        warnings += (
-            [f"zero's doubt moves a whole curve by {doubt:.2g} {used[0].unit}".rstrip()] if doubt else []
-        )
+        warnings += [f"zero's doubt moves a whole curve by {doubt:.2g} {used[0].unit}".rstrip()] if doubt else []
     else:
         warnings.append("no relative power: load times speed means nothing without a zero; take one")
     rows = [_tune(tune, used, table) for tune in tunes]
@@ -95,9 +93,7 @@ def curves_csv(result: Curves) -> str:
     return text.getvalue()
 
 
-def _shown_gear(
-    used: list[PullTrace], tunes: Sequence[str], width: float
-) -> tuple[list[PullTrace], list[str]]:
+def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tuple[list[PullTrace], list[str]]:
     """The pulls in the gear common to all tunes; where there is none, each tune in the gear it has most
     of."""
     try:

@@ -113,9 +113,7 @@ class Pair:
     def _lag_loading(self, columns: IntArray) -> Array:
         """(pulls,): relative error of load over these bands when the lag is one second longer than
         thought."""
-        mean = np.array(
-            [np.nanmean(column) if np.isfinite(column).any() else np.nan for column in self.load.T]
-        )
+        mean = np.array([np.nanmean(column) if np.isfinite(column).any() else np.nan for column in self.load.T])
         good = np.isfinite(mean)
         if good.sum() < 2:
             return np.zeros(len(self.pulls))
@@ -145,8 +143,7 @@ class Pair:
         """Bands with a pull on each side, load of one sign and well away from zero on both."""
         doubt = max((pull.zero.doubt for pull in self.pulls if pull.zero is not None), default=0.0)
         means = [
-            np.array([abs(v.mean()) if len(v) else np.nan for v in self.side_values(c)])
-            for c in range(len(self.rpm))
+            np.array([abs(v.mean()) if len(v) else np.nan for v in self.side_values(c)]) for c in range(len(self.rpm))
         ]
         greatest = max((float(np.nanmax(pair)) for pair in means if np.isfinite(pair).any()), default=0.0)
         least = max(LEAST_SHARE * greatest, ZERO_DOUBTS * doubt)
@@ -163,10 +160,7 @@ class Pair:
             self.warnings.append(
                 f"load crosses zero or is too near it at {', '.join(unsafe)} rpm: no change in % there"
             )
-        if (
-            self.tested.any()
-            and (self.load[:, self.tested][np.isfinite(self.load[:, self.tested])] < 0).all()
-        ):
+        if self.tested.any() and (self.load[:, self.tested][np.isfinite(self.load[:, self.tested])] < 0).all():
             self.warnings.append("load is negative throughout, so the change is of its size; check its sign")
 
     def _find_overall(self) -> None:

@@ -79,9 +79,7 @@ class SessionExcess:
 NO_EXCESS = SessionExcess(0.0, np.inf, 1.0)
 
 
-def session_excess(
-    values: Array, side: BoolArray, sessions: Array, known: Array, variance: Array
-) -> SessionExcess:
+def session_excess(values: Array, side: BoolArray, sessions: Array, known: Array, variance: Array) -> SessionExcess:
     """Analysis of variance of sessions within sides, by moments.
 
     values     (pulls,) log load;  side (pulls,) bool, true on the trial side

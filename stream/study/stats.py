@@ -72,9 +72,7 @@ def welch_parts(base: Array, trial: Array) -> list[Part]:
     return [Part(float(side.var(ddof=1)) / len(side), len(side) - 1) for side in (base, trial)]
 
 
-def judge(
-    difference: float, scatter: Sequence[Part], shared: Sequence[Part] = (), floor: float = 0.0
-) -> Test:
+def judge(difference: float, scatter: Sequence[Part], shared: Sequence[Part] = (), floor: float = 0.0) -> Test:
     """Test a difference whose variance is the sum of `scatter` and `shared`.
 
     `floor` is the least standard error believed. Satterthwaite's degrees of freedom have a known flaw: a

@@ -34,9 +34,7 @@ def test_saturation_pressure_is_that_of_iapws(celsius: float, hpa: float) -> Non
 def test_saturation_pressure_agrees_with_psychrolib(celsius: float) -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
 
-    assert saturation_pressure_hpa(celsius) == pytest.approx(
-        psychrolib.GetSatVapPres(celsius) / 100, rel=5e-4
-    )
+    assert saturation_pressure_hpa(celsius) == pytest.approx(psychrolib.GetSatVapPres(celsius) / 100, rel=5e-4)
 
 
 @pytest.mark.parametrize(("hpa", "celsius", "humidity", "dry", "sae", "iso", "valid"), WORKED)

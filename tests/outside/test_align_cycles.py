@@ -53,9 +53,7 @@ def log_of(
 @pytest.mark.parametrize("rate_hz", [5, 10, 50])
 @pytest.mark.parametrize(("name", "ppm"), [(WLTC, 80.0), (WLTC, -600.0), (NEDC, 40.0)])
 @pytest.mark.parametrize("step", [0.0, 50.0])
-def test_a_whole_log_is_placed_within_ten_milliseconds(
-    name: str, ppm: float, rate_hz: float, step: float
-) -> None:
+def test_a_whole_log_is_placed_within_ten_milliseconds(name: str, ppm: float, rate_hz: float, step: float) -> None:
     rng = np.random.default_rng(5)
     clock, rpm = session_of(name, rng)
     stamps, values = log_of(name, rng, rate_hz, 0, 1, -37.25, ppm, step)

@@ -60,8 +60,10 @@ def test_nonlinearity_of_a_quarter_bridge() -> None:
 @pytest.mark.parametrize(
     ("gauge", "factor", "shunt", "microstrain"),
     [
-        (120, 2.0, 59_880, 1000.0), (120, 2.0, 119_880, 500.0), (120, 2.0, 29_880, 2000.0), (120, 2.12, 59_880, 943.396),
-        (120, 2.0, 60_000, 998.004), (350, 2.0, 174_650, 1000.0), (350, 2.0, 349_650, 500.0), (350, 2.0, 87_150, 2000.0),
+        (120, 2.0, 59_880, 1000.0), (120, 2.0, 119_880, 500.0), (120, 2.0, 29_880, 2000.0),
+        (120, 2.12, 59_880, 943.396),
+        (120, 2.0, 60_000, 998.004), (350, 2.0, 174_650, 1000.0), (350, 2.0, 349_650, 500.0),
+        (350, 2.0, 87_150, 2000.0),
         (350, 2.0, 100_000, 1743.896), (1000, 2.0, 499_000, 1000.0),
     ],
 )  # fmt: skip
@@ -71,9 +73,7 @@ def test_shunt_table(gauge: float, factor: float, shunt: float, microstrain: flo
     assert shunt_for(shunt_microstrain(gauge, shunt, factor), gauge, factor) == pytest.approx(shunt, rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("microstrain", "kilohm"), [(100, 600), (200, 300), (500, 120), (1000, 60), (2000, 30)]
-)
+@pytest.mark.parametrize(("microstrain", "kilohm"), [(100, 600), (200, 300), (500, 120), (1000, 60), (2000, 30)])
 def test_a_gauge_makers_round_table(microstrain: float, kilohm: float) -> None:
     """A strain-gauge maker's calibration note for 120 ohm, gauge factor 2.00: values rounded to about 0.5 %."""
     assert shunt_for(microstrain, 120.0, 2.0) / 1000.0 == pytest.approx(kilohm, rel=0.005)

@@ -54,9 +54,7 @@ def test_holm_agrees_with_statsmodels_and_passes_over_what_was_not_tested() -> N
 
 @pytest.mark.parametrize("n", [2, 3, 5, 12, 60])
 def test_smallest_resolvable_change_agrees_with_statsmodels_power(n: int) -> None:
-    expected = TTestIndPower().solve_power(
-        nobs1=n, alpha=0.05, power=0.8, alternative="larger", effect_size=None
-    )
+    expected = TTestIndPower().solve_power(nobs1=n, alpha=0.05, power=0.8, alternative="larger", effect_size=None)
     two_sided = TTestIndPower().solve_power(nobs1=n, alpha=0.05, power=0.8, effect_size=None)
 
     found = stats.detectable(math.sqrt(2 / n), 2 * n - 2)

@@ -47,9 +47,7 @@ def test_the_first_moments_of_a_pull_are_not_used() -> None:
 
 def test_samples_kept_before_and_after_the_pull_are_not_used() -> None:
     made = pull()
-    inner = replace(
-        made, start_s=2.0, end_s=6.0, load=np.where((made.time_s < 2) | (made.time_s > 6), 7.0, 1.0)
-    )
+    inner = replace(made, start_s=2.0, end_s=6.0, load=np.where((made.time_s < 2) | (made.time_s > 6), 7.0, 1.0))
 
     table = band_table([inner], 100)
 

@@ -70,10 +70,7 @@ def test_settled_when_two_per_cent_would_have_shown() -> None:
 
 
 def test_the_direction_a_tune_has_had_less_of() -> None:
-    made = [
-        replace(one, direction=way)
-        for one, way in zip(day([("heron", 1.0)] * 2), ("out", "out"), strict=True)
-    ]
+    made = [replace(one, direction=way) for one, way in zip(day([("heron", 1.0)] * 2), ("out", "out"), strict=True)]
 
     assert coach(made).direction == "back"
     assert coach([pull()]).direction is None

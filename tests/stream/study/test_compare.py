@@ -80,9 +80,7 @@ def test_overall_is_welch_on_mean_log_load() -> None:
 def test_resampling_whole_pulls_gives_about_the_same_overall_interval() -> None:
     """With twelve pulls a side a percentile bootstrap is near enough to be a cross-check."""
     rng = np.random.default_rng(4)
-    levels = {
-        tune: mean * np.exp(rng.normal(0, 0.01, 12)) for tune, mean in (("heron", 1.0), ("plover", 1.02))
-    }
+    levels = {tune: mean * np.exp(rng.normal(0, 0.01, 12)) for tune, mean in (("heron", 1.0), ("plover", 1.02))}
     rows = [(tune, levels[tune][index]) for index in range(12) for tune in levels]
     result = compare(day(rows), "heron", "plover")
 
@@ -228,9 +226,7 @@ def test_no_change_in_per_cent_where_load_crosses_zero() -> None:
     assert near
     assert all(band.change_pct is band.p_adjusted is None and not band.resolved for band in near)
     assert said(result, "crosses zero")
-    assert result.bands[-1].change_pct == pytest.approx(
-        100 * (np.mean(PLOVER) / np.mean(HERON) - 1), abs=1e-6
-    )
+    assert result.bands[-1].change_pct == pytest.approx(100 * (np.mean(PLOVER) / np.mean(HERON) - 1), abs=1e-6)
 
 
 def test_a_link_read_the_wrong_way_round_gives_the_same_change() -> None:
@@ -249,9 +245,7 @@ def test_flawed_pulls_count_only_when_kept_by_hand() -> None:
     kept = compare([*day(IN_TURN), replace(bad, keep=True)], "heron", "plover")
     assert kept.pulls.base == 5
     assert said(kept, "flawed")
-    assert (
-        compare([replace(day(IN_TURN)[0], keep=False), *day(IN_TURN)[1:]], "heron", "plover").pulls.base == 3
-    )
+    assert compare([replace(day(IN_TURN)[0], keep=False), *day(IN_TURN)[1:]], "heron", "plover").pulls.base == 3
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,7 @@ def test_the_change_is_the_same_in_any_unit(row: list[float], scale: float) -> N
     plain = compare(pulls, "heron", "plover").overall
     scaled = compare([replace(made, load=made.load * scale) for made in pulls], "heron", "plover").overall
 
-    assert (scaled.low_pct, scaled.high_pct) == pytest.approx(
-        (plain.low_pct, plain.high_pct), rel=1e-6, abs=1e-6
-    )
+    assert (scaled.low_pct, scaled.high_pct) == pytest.approx((plain.low_pct, plain.high_pct), rel=1e-6, abs=1e-6)
 
 
 @settings(max_examples=40, deadline=None)
@@ -39,9 +37,7 @@ def test_the_other_way_round_is_the_reciprocal(row: list[float]) -> None:
 @settings(max_examples=20, deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_the_order_in_which_pulls_are_given_does_not_matter(shuffler: object) -> None:
-    pulls = day(
-        [(("heron", "plover")[index % 2], 1 + 0.01 * np.sin(index)) for index in range(8)], step_s=0.05
-    )
+    pulls = day([(("heron", "plover")[index % 2], 1 + 0.01 * np.sin(index)) for index in range(8)], step_s=0.05)
     mixed = list(pulls)
     shuffler.shuffle(mixed)  # type: ignore[attr-defined]
 
