@@ -5,7 +5,7 @@ None is NaN in a float column and 0 in `gear`; a pull's faults stand in one text
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, Literal, cast
+from typing import Any, Final, Literal, cast
 
 import h5py
 import msgspec
@@ -42,6 +42,7 @@ class HoldMark(msgspec.Struct, frozen=True, kw_only=True):
 
 
 PullMark = Literal["", "keep", "drop"]  # what a person said of a pull: nothing, use it though flawed, leave it out
+NOT_MARKED: Final[PullMark] = ""
 
 
 def _nan(value: float | None) -> float:
@@ -110,7 +111,7 @@ def read_pinned(rows: Rows) -> tuple[Pinned, ...]:
 def pull_rows(pulls: Iterable[Pull], marks: Sequence[PullMark] | None = None) -> Rows:
     """Rows of /pulls. Without `marks` nothing was said of any."""
     pulls = list(pulls)
-    said = [""] * len(pulls) if marks is None else marks
+    said = [NOT_MARKED] * len(pulls) if marks is None else marks
     return _rows(
         [
             (

@@ -64,15 +64,21 @@ def stretch_of(session: Session, channel: Channel, start_s: float, end_s: float,
     if not (math.isfinite(start_s) and math.isfinite(end_s) and 0 <= start_s < end_s):
         raise InputError(f"{what}: {start_s:g} to {end_s:g} s is no stretch; give a start and a later end, in seconds")
     if end_s > session.duration_s + 1e-6:
-        raise InputError(f"{what}: {end_s:g} s is behind the end of {session.path}, {session.duration_s:.1f} s; mend it")
+        raise InputError(
+            f"{what}: {end_s:g} s is behind the end of {session.path}, {session.duration_s:.1f} s; mend it"
+        )
     index = session.sample_index()
     rows = np.flatnonzero((index >= start_s * session.rate_hz) & (index < end_s * session.rate_hz))
     values = session.raw(channel.name)[rows].astype(np.float64)
     due = round((end_s - start_s) * session.rate_hz)
     if len(rows) < due - 1 or not np.all(np.isfinite(values)):
-        raise InputError(f"{what}: samples are missing between {start_s:g} and {end_s:g} s; take a stretch without a gap")
+        raise InputError(
+            f"{what}: samples are missing between {start_s:g} and {end_s:g} s; take a stretch without a gap"
+        )
     if channel.range is not None and np.any((values < channel.range[0]) | (values > channel.range[1])):
-        raise InputError(f"{what}: {channel.name} is outside its range between {start_s:g} and {end_s:g} s; mend the link")
+        raise InputError(
+            f"{what}: {channel.name} is outside its range between {start_s:g} and {end_s:g} s; mend the link"
+        )
     return values
 
 

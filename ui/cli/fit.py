@@ -93,8 +93,7 @@ def print_fit(calibration: "SpeedCalibration") -> None:
         )
     console.print(table)
     console.print(
-        f"{calibration.model}: rpm = {calibration.slope_rpm_per_unit:.2f} · {unit} "
-        f"{calibration.intercept_rpm:+.1f}"
+        f"{calibration.model}: rpm = {calibration.slope_rpm_per_unit:.2f} · {unit} {calibration.intercept_rpm:+.1f}"
     )
     first, last = calibration.valid_from, calibration.valid_to
     for rpm in (first, (first + last) / 2, last):
@@ -102,7 +101,8 @@ def print_fit(calibration: "SpeedCalibration") -> None:
         console.print(f"at {rpm:.0f} rpm: ±{(float(high) - float(low)) / 2:.0f} rpm (95 %)")
     console.print(
         f"holds scatter by {calibration.residual_sd_rpm:.0f} rpm; proved from {calibration.valid_from:.0f} "
-        f"to {calibration.valid_to:.0f} rpm; the reference's scale error of {calibration.scale_error_pct:g} % is in the ±"
+        f"to {calibration.valid_to:.0f} rpm; the reference's scale error of {calibration.scale_error_pct:g} % is in "
+        "the ±"
     )
     for line in calibration.warnings:
         console.print(f"note: {line}")
