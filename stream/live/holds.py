@@ -310,16 +310,7 @@ class HoldFinder:
 
     def _record(self, a: int, b: int) -> Hold:
         signal, load = self._buffer.column(0, a, b), self._buffer.column(1, a, b)
-        mean, sd, error, count = mean_with_error(signal)
-        per_unit, at_zero = self._line
-        drift = slope_of(signal, self.steady.rate_hz).rpm_per_s * per_unit
-        known = load[~np.isnan(load)]
-        load_mean = float(np.mean(known)) if len(known) else None
-        return Hold(
-            start_s=self.time_of(a), end_s=self.time_of(b), signal_mean=mean, signal_sem=error,
-            speed_rpm=per_unit * mean + at_zero, speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=drift,
-            load_mean=load_mean, n_effective=count,
-        )  # fmt: skip
+        return hold_of(signal, load, (self.time_of(a), self.time_of(b)), self._line, self.steady.rate_hz)
 
     def time_of(self, tick: int) -> float:
         """Session time of a tick, the filter's delay taken off."""
@@ -333,3 +324,17 @@ class HoldFinder:
 
     def _clipped(self, start: int, end: int) -> npt.NDArray[np.bool_]:
         return self._buffer.column(2, start, end) > 0
+
+
+def hold_of(
+    signal: Floats, load: Floats, span_s: tuple[float, float], line: tuple[float, float], rate_hz: float
+) -> Hold:
+    """The record of a hold from its ticks: signal in the channel's unit, load with NaN where unknown."""
+    mean, sd, error, count = mean_with_error(signal)
+    per_unit, at_zero = line
+    known = load[~np.isnan(load)]
+    return Hold(
+        start_s=span_s[0], end_s=span_s[1], signal_mean=mean, signal_sem=error, speed_rpm=per_unit * mean + at_zero,
+        speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=slope_of(signal, rate_hz).rpm_per_s * per_unit,
+        load_mean=float(np.mean(known)) if len(known) else None, n_effective=count,
+    )  # fmt: skip

@@ -29,20 +29,20 @@ MOST_SHARE_OF_SPAN = 0.02  # a stuck level is a point, not a region
 
 def find_pinned(
     trace: Floats, holds: list[Hold], line: tuple[float, float], min_s: float, step_s: float
-) -> tuple[list[Pinned], list[Hold]]:
-    """The pinned stretches of a session, and the holds that they take the place of.
+) -> list[Pinned]:
+    """The pinned stretches of a session, in order.
 
     trace: rows of time_s, signal, spread, other channels…, each over step_s; line: rpm per unit, rpm at zero.
     """
     if len(trace) < SHORTEST_S / step_s:
-        return [], []
+        return []
     signal = trace[:, 1]
     per_rpm = 1.0 / abs(line[0])
     noise = float(np.quantile(trace[:, 2], 0.1))
     reach = min(STILL_RPM * per_rpm + NOISE_SHARE * noise / 4.0, MOST_SHARE_OF_SPAN * float(np.ptp(signal)))
     pinned: list[Pinned] = []
     if reach <= 0:
-        return [], []
+        return []
     for at, extreme in (("bottom", float(np.min(signal))), ("top", float(np.max(signal)))):
         level = _level(signal, extreme, reach)
         stretches = _stretches(trace, np.abs(signal - level) <= reach, step_s)
@@ -52,9 +52,7 @@ def find_pinned(
                 value = float(np.mean(signal[rows]))
                 start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + step_s
                 pinned.append(Pinned(start_s=start, end_s=end, signal=value, at=at))  # type: ignore[arg-type]
-    pinned.sort(key=lambda stretch: stretch.start_s)
-    taken = [hold for hold in holds if any(_covers(stretch, hold) for stretch in pinned)]
-    return pinned, taken
+    return sorted(pinned, key=lambda stretch: stretch.start_s)
 
 
 def _level(signal: Floats, extreme: float, reach: float) -> float:
@@ -127,8 +125,3 @@ def _movement(values: Floats) -> float:
         return float("nan")
     low, high = np.quantile(values[: 5 * count].reshape(count, 5).mean(axis=1), [0.05, 0.95])
     return float(high - low)
-
-
-def _covers(stretch: Pinned, hold: Hold) -> bool:
-    overlap = min(stretch.end_s, hold.end_s) - max(stretch.start_s, hold.start_s)
-    return overlap > 0.5 * (hold.end_s - hold.start_s)

@@ -87,22 +87,24 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
-    return [rise for rise in judged if rise is not None], levels
+    found = [rise for rise in judged if rise is not None]
+    # Short is only what falls short of this session's own pulls; alone it is a change of speed.
+    return (found if any(not rise.short for rise in found) else []), levels
 
 
 def _grid(history: History, rate_hz: float) -> _Grid | None:
-    if len(history.tick) < 10 or not np.isfinite(history.load).any():
+    if len(history.tick) < 10 or not np.isfinite(history.push).any():
         return None
     size = max(1, round(STEP_S * rate_hz))
     step_s = size / rate_hz
     first = int(history.tick[0]) // size * size
     steps = int(history.tick[-1] - first) // size + 1
     place = (history.tick - first) // size
-    good = np.isfinite(history.load)
+    good = np.isfinite(history.push)
     count = np.bincount(place[good], minlength=steps)
     safe = np.maximum(count, 1)
     rpm = np.bincount(place[good], history.rpm[good], steps) / safe
-    load = np.bincount(place[good], history.load[good], steps) / safe
+    load = np.bincount(place[good], history.push[good], steps) / safe
     filled = count > 0
     at = np.arange(steps)
     if np.count_nonzero(filled) < 5:
@@ -174,11 +176,11 @@ def _in_ticks(rise: Rise, grid: _Grid, history: History, levels: Levels) -> Rise
     reach = 8 * grid.size
     early = history.part(first - reach, first + reach)
     late = history.part(end - reach, end + reach)
-    half_before = 0.5 * (pull + _quiet(early.load, levels))
-    half_after = 0.5 * (pull + _quiet(late.load, levels))
-    below = np.flatnonzero(early.load < half_before)
+    half_before = 0.5 * (pull + _quiet(early.push, levels))
+    half_after = 0.5 * (pull + _quiet(late.push, levels))
+    below = np.flatnonzero(early.push < half_before)
     start = int(early.tick[below[-1]]) + 1 if len(below) else first
-    under = np.flatnonzero((late.load < half_after) & (late.tick > start))
+    under = np.flatnonzero((late.push < half_after) & (late.tick > start))
     stop = int(late.tick[under[0]]) if len(under) else end
     whole = history.part(start, max(stop, start + 1))
     if len(whole.rpm):  # speed may have fallen before the load did
@@ -205,7 +207,7 @@ def _sized(
     step = (rise.first - grid.first_tick) // grid.size
     before = slice(max(0, step - 9), max(0, step - 3))
     came_steady = len(grid.gain[before]) > 0 and float(np.max(np.abs(grid.gain[before]))) < STEADY_RPM_S
-    full = float(np.median(part.load)) >= levels.at(SHORT_LOAD_SHARE)
+    full = float(np.median(part.push)) >= levels.at(SHORT_LOAD_SHARE)
     if span >= SHORT_SHARE * min_span_rpm and full and came_steady and not rise.shifted:
         return replace(rise, short=True)
     return None

@@ -21,6 +21,7 @@ from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.steadiness import Steadiness
 from stream.live.trace import CoarseTrace
+from stream.live.uncover import holds_beside
 from stream.live.view import Health, LiveRows, Steady, join_rows
 
 Floats = npt.NDArray[np.float64]
@@ -54,7 +55,7 @@ class LiveStage:
         self.line = speed.rpm_line
         self.pinned: list[Pinned] = []
         self.pulls: list[Pull] = []
-        self._stuck: list[Hold] = []  # holds that turn out to be a signal stuck at an end
+        self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
         self._told = 0
         self._columns = _columns(car, info)
         load = car.by_role("load")
@@ -93,7 +94,7 @@ class LiveStage:
     @property
     def holds(self) -> list[Hold]:
         """The holds found so far, in order of time."""
-        return [found.record for found in self._finder.found if found.record not in self._stuck]
+        return [found.record for found in self._finder.found] if self._holds is None else self._holds
 
     @property
     def rows(self) -> int:
@@ -134,13 +135,17 @@ class LiveStage:
         self._end_run()
         self._tell()
         if self.settings.verdicts:
-            self.pinned, self._stuck = find_pinned(
+            self.pinned = find_pinned(
                 self._trace.array(),
                 [found.record for found in self._finder.found],
                 self.line,
                 self._steady.rule.min_s,
                 self._step_ticks / self.settings.live_rate_hz,
             )
+            history = self._pull_finder.history()
+            if self.pinned:
+                delay_s = self._filter.delay_s
+                self._holds = holds_beside(self.pinned, history, self.line, self._steady, -delay_s)
             self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
@@ -263,7 +268,9 @@ class LiveStage:
         throttle = rows[:, 1 + self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
         rpm = columns[0] * self.line[0] + self.line[1]
         either = np.logical_or.reduce(clipped, axis=1)
-        self._pull_finder.add(History(ticks, rpm, columns[1] * self._load_sign, either, throttle))
+        self._pull_finder.add(
+            History(ticks, columns[0], rpm, columns[1], columns[1] * self._load_sign, clipped[:, 0], either, throttle)
+        )
         self._step(rows)
 
     def _step(self, rows: Floats) -> None:

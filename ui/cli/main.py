@@ -23,6 +23,11 @@ COMMANDS = {
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "curve": ("curve", "Load against engine speed, per tune."),
+    "compare": ("compare", "Tune against tune, band by band."),
+    "coach": ("coach", "The next pull to make, or 'settled'."),
+    "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
+    "air": ("air", "Correction factors of an engine's torque to standard air."),
     "ports": ("ports", "List the serial ports."),
 }
 
