@@ -10,6 +10,8 @@ from stream.calibrate.speed_fit import fit_speed
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
+from stream.sources.rehearsal.chain import Chain, Converter
+from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
 from stream.study.speed import Reference, fit_row, load_row
 from tests.drives import CAR, RPM_AT_0V, RPM_PER_V, Plan, run_stage
 from tests.sessions import write_session
@@ -143,4 +145,44 @@ def test_a_row_that_is_restless_throughout_is_kept_and_told(tmp_path) -> None:
     fit = fit_row(load_row([path]), Reference(targets=targets))
 
     assert sum(point.used for point in fit.points) == 4
-    assert any("not steady by the fitted line" in words for words in fit.warnings)
+    assert any("not quite steady by the fitted line" in words for words in fit.warnings)
+
+
+LONG_ROW = (1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "slope_error"), [(1, 1.0), (2, 0.72), (3, 1.29)])
+def test_a_rehearsal_drive_ends_in_a_calibration_that_holds_the_truth(tmp_path, seed: int, slope_error: float) -> None:
+    """The rehearsal car's converter is its own truth; the needle's scale error is inside the stated 1 %."""
+    recording = hold_drive(seed, chain=Chain(rate_hz=200.0))
+    fit = fit_row(load_row([_recorded(tmp_path, recording, slope_error)]), Reference(targets=TARGETS))
+
+    assert [point.target_rpm for point in fit.points if point.used] == list(TARGETS)
+    for rpm in (1500.0, 2500.0, 4000.0, 5500.0, 6500.0):
+        low, high = fit.interval((rpm - recording.truth.intercept_rpm) / recording.truth.slope_rpm_per_unit)
+        assert low <= rpm <= high
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("gear", [0, 2])
+def test_a_rehearsal_converter_that_is_dead_below_and_stuck_above_is_diagnosed(tmp_path, gear: int) -> None:
+    """Parked and on the road: the living targets are used (a foot may spoil one), none else, and both ends are named
+    in words near where they are."""
+    chain = Chain(rate_hz=200.0, converter=Converter(dead_below_rpm=1900.0, ceiling_rpm=5700.0))
+    recording = hold_drive(4, chain=chain, targets=LONG_ROW, gear=gear)
+    fit = fit_row(load_row([_recorded(tmp_path, recording, 1.15)]), Reference(targets=LONG_ROW))
+
+    used = {p.target_rpm for p in fit.points if p.used}
+    assert used <= set(LONG_ROW[2:10])
+    assert len(used) >= 7
+    assert fit.dead_below_rpm == 2000.0
+    assert fit.ceiling_above_rpm == pytest.approx(5700.0, rel=0.02)
+    assert any("does not move below about 1 " in words for words in fit.warnings)
+    assert any("stops rising at about 5 " in words for words in fit.warnings)
+
+
+def _recorded(folder, recording, slope_error: float):
+    text = demo_car_text().replace("rpm_per_unit = 1720.0", f"rpm_per_unit = {1720.0 * slope_error:.1f}")
+    assert f"{1720.0 * slope_error:.1f}" in text
+    return write_session(folder / "drive.h5", recording.samples, recording.rate_hz, text, gaps=dict(recording.gaps))
