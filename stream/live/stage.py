@@ -52,7 +52,7 @@ class LiveStage:
         speed = car.need("engine_speed", "the live stage")
         self.car, self.info, self.tune, self.gear = car, info, tune, gear
         self.events = EventList() if events is None else events
-        self.line = speed.rpm_line
+        self.line = car.speed_line("the live stage")
         self.pinned: list[Pinned] = []
         self.pulls: list[Pull] = []
         self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
@@ -265,7 +265,8 @@ class LiveStage:
         columns[1] = rows[:, 1] if self._has_load else np.nan
         columns[2] = clipped[:, 0]
         self._finder.push(columns)
-        throttle = rows[:, 1 + self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
+        # A copy, for a view would keep all of the filtered samples: a gigabyte in an hour of 10 kHz.
+        throttle = rows[:, 1 + self._throttle].copy() if self._throttle is not None else np.full(len(ticks), np.nan)
         rpm = columns[0] * self.line[0] + self.line[1]
         either = np.logical_or.reduce(clipped, axis=1)
         self._pull_finder.add(

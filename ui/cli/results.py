@@ -6,17 +6,22 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
-from stream.live.records import Hold, Pull
-from stream.live.stage import LiveStage
-
 if TYPE_CHECKING:
     from stream.calibrate.calfile import SpeedCalibration
+    from stream.live.records import Hold, Pull
+    from stream.live.stage import LiveStage
+
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
+                "clipped_samples": {}},
+    "holds": [], "pinned": [], "pulls": [],
+}  # fmt: skip
 
 
-def drive_json(stage: LiveStage, path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
+def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
     """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
+    import msgspec
+
     from stream.study.load import calibrated_hold, calibrated_pull
 
     health = stage.health()
@@ -51,7 +56,7 @@ def print_json(value: Any) -> None:
     sys.stdout.flush()
 
 
-def print_findings(stage: LiveStage, path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
+def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
     """The findings as words and tables on standard output; rpm by the calibration where there is one."""
     from rich.console import Console
 
@@ -73,7 +78,7 @@ def print_findings(stage: LiveStage, path: Path | None, calibration: "SpeedCalib
         console.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: LiveStage, calibration: "SpeedCalibration | None") -> None:
+def _print_holds(console: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
     from rich.table import Table
 
     from stream.study.load import calibrated_hold
@@ -111,7 +116,7 @@ def _print_holds(console: Any, stage: LiveStage, calibration: "SpeedCalibration 
         )
 
 
-def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
+def _hold_cells(hold: "Hold", per_unit: float) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
     load = "" if hold.load_mean is None else f"{hold.load_mean:.3g}"
     return [
@@ -120,7 +125,7 @@ def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
     ]  # fmt: skip
 
 
-def _print_pulls(console: Any, pulls: list[Pull]) -> None:
+def _print_pulls(console: Any, pulls: "list[Pull]") -> None:
     for number, pull in enumerate(pulls, start=1):
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         console.print(

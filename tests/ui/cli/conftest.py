@@ -1,60 +1,53 @@
-"""The command line in this process: exit code, standard output and standard error of one run."""
+"""The command line in this process, and one rehearsal that many tests look at."""
 
-import json
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from tests.drives import CAR, RPM_AT_0V, RPM_PER_V, Plan
+from stream.sources.rehearsal.scenario import demo_car_text
+from tests.held_row import CAR_TEXT, hold_plan
 from tests.sessions import write_session
+from tests.ui_cli import SEED, Outcome, in_process
 from ui.cli.main import run
-
-TARGETS = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0)
-ROW = ",".join(f"{rpm:.0f}" for rpm in TARGETS)
-CAR_TEXT = CAR.format(slope=RPM_PER_V * 1.2, zero=RPM_AT_0V)
-
-
-@dataclass
-class Ran:
-    """What a run left behind."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
 
 
 @pytest.fixture
-def steadypull(capsys: pytest.CaptureFixture[str]) -> Callable[..., Ran]:
-    """Run a command line; on exit 2 there is one line on standard error and nothing on standard output."""
+def steadypull(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
+    """Run a command in this process."""
 
-    def go(*words: object) -> Ran:
+    def call(*words: str | Path) -> Outcome:
         capsys.readouterr()
         code = run([str(word) for word in words])
         captured = capsys.readouterr()
+        assert "Traceback" not in captured.err
         if code == 2:
-            lines = [line for line in captured.err.splitlines() if line.startswith("steadypull: error: ")]
-            assert len(lines) == 1
+            assert captured.err.count("steadypull: error: ") == 1
             assert captured.out == ""
-        return Ran(code, captured.out, captured.err)
+        return Outcome(code, captured.out, captured.err)
 
-    return go
+    return call
 
 
-def hold_plan(seed: int, targets: tuple[float, ...] = TARGETS, seconds: float = 6.0) -> Plan:
-    """Idle, then each target held by foot."""
-    plan = Plan(seed)
-    plan.now = 900.0
-    plan.hold(900.0, 6.0, 6.0)
-    for rpm in targets:
-        plan.ramp(rpm, 500.0).hold(rpm, seconds)
-    return plan.ramp(2000.0, 900.0)
+@pytest.fixture(scope="session")
+def car_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The scenario's car file."""
+    path = tmp_path_factory.mktemp("car") / "car.toml"
+    path.write_text(demo_car_text(), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """`rehearse --quick --headless --json` in a process of its own."""
+    folder = tmp_path_factory.mktemp("rehearsed") / "drives"
+    return in_process("rehearse", "--quick", "--headless", "--json", "--seed", str(SEED), "-o", folder)
+
+
+@pytest.fixture(scope="session")
+def session(rehearsed: Outcome) -> Path:
+    """The session that the rehearsal left."""
+    return Path(rehearsed.json["sessions"][0])
 
 
 @pytest.fixture

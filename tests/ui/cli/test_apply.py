@@ -6,8 +6,8 @@ import h5py
 import pytest
 
 from tests.drives import RPM_AT_0V, RPM_PER_V
+from tests.held_row import CAR_TEXT, ROW, hold_plan
 from tests.sessions import write_session
-from tests.ui.cli.conftest import CAR_TEXT, ROW, hold_plan
 
 
 @pytest.fixture

@@ -5,8 +5,8 @@ import pytest
 
 from stream.calibrate.calfile import load_calibration
 from tests.drives import CAR, RPM_AT_0V, RPM_PER_V
+from tests.held_row import CAR_TEXT, ROW, TARGETS, hold_plan
 from tests.sessions import STARTED, write_session
-from tests.ui.cli.conftest import CAR_TEXT, ROW, TARGETS, hold_plan
 
 KEYS = [
     "model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",

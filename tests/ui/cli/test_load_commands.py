@@ -6,8 +6,8 @@ import h5py
 import numpy as np
 import pytest
 
+from tests.held_row import CAR_TEXT
 from tests.sessions import write_session
-from tests.ui.cli.conftest import CAR_TEXT
 
 RATE = 200.0
 
