@@ -1,6 +1,7 @@
 """A session in a line: what a shelf shows of it, read from the file without finding anything anew."""
 
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
@@ -97,9 +98,15 @@ def _of(session: Session) -> Summary:
 
 def _car(session: Session) -> tuple[Car | None, str]:
     try:
-        return parse_car(session.car_text, "the car file in it"), ""
+        return _parsed(session.car_text), ""
     except InputError as error:
         return None, f"{error}; give --car a good one"
+
+
+@lru_cache(maxsize=16)
+def _parsed(text: str) -> Car:
+    """One car drives many sessions."""
+    return parse_car(text, "the car file in it")
 
 
 def _cut_off(path: Path) -> str:

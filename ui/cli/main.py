@@ -15,6 +15,7 @@ COMMANDS = {
     "replay": ("replay", "Pass a recorded session through the same live stage."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "shelf": ("shelf", "List a folder's sessions; how one tune went over the dates."),
     "ports": ("ports", "List the serial ports."),
 }
 
