@@ -5,8 +5,12 @@ from pathlib import Path
 
 from stream.record.summary import Summary
 
-HEADS = ("date", "session", "tune", "gear", "length", "holds", "pulls", "health")
 FAULTS = {"part-throttle": "not full throttle", "gear-change": "gear change", "lost-samples": "lost samples"}
+
+
+def one_line(text: str) -> str:
+    """Foreign text made fit for one line: line ends and control characters become blanks."""
+    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
 
 
 def date(when: datetime | None) -> str:
@@ -28,7 +32,7 @@ def length(seconds: float | None) -> str:
 
 def tunes(session: Summary) -> str:
     """The tunes in a session, or that none was named."""
-    return ", ".join(session.tunes) or ("no name" if session.readable else "")
+    return one_line(", ".join(session.tunes)) or ("no name" if session.readable else "")
 
 
 def pulls(session: Summary) -> str:
@@ -65,7 +69,7 @@ def name(session: Summary, folder: Path) -> str:
     """The file, with the folders below the shelf's own; bytes that are no letters become question marks."""
     path = Path(session.path)
     shown = path.relative_to(folder) if path.is_relative_to(folder) else path
-    return str(shown).encode("utf-8", "replace").decode("utf-8")
+    return one_line(str(shown).encode("utf-8", "replace").decode("utf-8"))
 
 
 def total(sessions: int, shown: int) -> str:

@@ -15,7 +15,12 @@ COMMANDS = {
     "replay": ("replay", "Pass a recorded session through the same live stage."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
-    "shelf": ("shelf", "List a folder's sessions; how one tune went over the dates."),
+    "curve": ("curve", "Load against engine speed, per tune."),
+    "compare": ("compare", "Tune against tune, band by band."),
+    "coach": ("coach", "The next pull to make, or 'settled'."),
+    "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
+    "air": ("air", "Correction factors of an engine's torque to standard air."),
+    "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
     "ports": ("ports", "List the serial ports."),
 }
 

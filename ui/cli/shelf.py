@@ -1,5 +1,6 @@
 """steadypull shelf: the sessions of a folder, and how one tune went over the dates."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -32,11 +33,13 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
         click.echo(remark, err=True)
     found = search(shelf.sessions, text)
     if tune is not None:
+        from ui.cli.trend import print_trend
+
         result = _trend(found, tune, width, folder)
         if as_json:
             print_json(_plain(result))
         else:
-            _print_trend(result, found)
+            print_trend(result)
         return 0
     if as_json:
         print_json({"folder": str(shelf.folder), "sessions": [_plain(session) for session in found]})
@@ -56,33 +59,46 @@ def _plain(record: Any) -> Any:
 
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
     """The table: what is short and compared to the left, what is long and read to the right."""
-    from rich.console import Console
-    from rich.table import Table
-
     from ui import shelf_words as words
 
-    console = Console(highlight=False, markup=False, soft_wrap=True)
     if not found:
-        where = f"no session in {shelf.folder}"
-        cure = f"with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"
-        console.print(f"{where} {cure}" if shelf.sessions else f"{where}{cure}")
+        cure = f" with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"
+        click.echo(f"no session in {shelf.folder}{cure}")
         return
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in ("date", "tune", "gear", "length", "holds", "pulls", "session", "health"):
-        table.add_column(head, justify="right" if head in ("gear", "length", "holds") else "left", no_wrap=True)
+    rows = [("date", "tune", "gear", "length", "holds", "pulls", "session", "health")]
     for session in found:
-        notes = [f"“{session.note}”"] if session.note else []
-        table.add_row(
+        note = f"  “{words.one_line(session.note)}”" if session.note else ""
+        rows.append((
             words.date(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
             words.length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
-            words.name(session, shelf.folder), "  ".join([words.health(session), *notes]),
-        )  # fmt: skip
-    console.print(table)
-    console.print(words.total(len(shelf.sessions), len(found)))
+            words.name(session, shelf.folder), words.health(session) + note,
+        ))  # fmt: skip
+    click.echo("\n".join(aligned(rows, right=(2, 3, 4))))
+    click.echo(words.total(len(shelf.sessions), len(found)))
+
+
+def aligned(rows: Sequence[Sequence[str]], right: Sequence[int]) -> list[str]:
+    """Rows as lines with their columns under each other; cells are never cut, for a file name cut in two is none.
+
+    rich's tables take seconds for thousands of rows; only its count of screen cells is used.
+    """
+    from rich.cells import cell_len
+
+    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = []
+        for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
+            fill = " " * (width - cell_len(cell))
+            cells.append(fill + cell if place in right else cell + fill)
+        lines.append("  ".join(cells).rstrip())
+    return lines
 
 
 def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Trend":
     """The trend over the sessions that hold the tune. Raises InputError where none does."""
+    import msgspec
+
     from stream.errors import InputError
     from stream.study.load import load_sessions
     from stream.study.pull_traces import all_traces
@@ -92,42 +108,6 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Tre
     if not with_it:
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
-    import msgspec
-
     pulls, remarks = all_traces(load_sessions([session.path for session in with_it]))
     result = trend(pulls, tune, width)
-    return msgspec.structs.replace(result, warnings=(*remarks, *result.warnings))
-
-
-def _print_trend(result: "Trend", found: "list[Summary]") -> None:
-    from datetime import datetime
-    from pathlib import Path
-
-    from rich.console import Console
-    from rich.table import Table
-
-    console = Console(highlight=False, markup=False, soft_wrap=True)
-    console.print(_slope_words(result))
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in ("date", "pulls", "against the first", "95 % interval", "session"):
-        table.add_column(head, justify="left" if head in ("date", "session") else "right", no_wrap=True)
-    for number, point in enumerate(result.points):
-        when = f"{datetime.fromtimestamp(point.started):%Y-%m-%d %H:%M}" if point.started == point.started else ""
-        change = f"{point.change_pct:+.1f} %" if number else "first"
-        between = "one pull" if point.low_pct is None else f"{point.low_pct:+.1f} to {point.high_pct:+.1f} %"
-        table.add_row(when, str(point.pulls), change, between, Path(point.session).name)
-    console.print(table)
-    for line in result.warnings:
-        console.print(f"Mind: {line}.")
-
-
-def _slope_words(result: "Trend") -> str:
-    """The answer in a line: does this tune's load go away over the days, or can that not be told?"""
-    if result.slope_pct_per_day is None or result.low_pct_per_day is None or result.high_pct_per_day is None:
-        return f"{result.tune}: no trend can be told yet; it needs three sessions on different days"
-    low, high = 30 * result.low_pct_per_day, 30 * result.high_pct_per_day
-    between = f"95 % interval {low:+.1f} to {high:+.1f} %"
-    if low <= 0 <= high:
-        return f"{result.tune}: no drift shown; the load changes by {between} in 30 days"
-    way = "falls" if high < 0 else "rises"
-    return f"{result.tune}: the load {way} by about {abs(30 * result.slope_pct_per_day):.1f} % in 30 days ({between})"
+    return msgspec.structs.replace(result, warnings=(*result.warnings, *remarks))
