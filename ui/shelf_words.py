@@ -2,8 +2,12 @@
 
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stream.record.summary import Summary
+
+if TYPE_CHECKING:
+    from stream.study.trend import Trend
 
 FAULTS = {"part-throttle": "not full throttle", "gear-change": "gear change", "lost-samples": "lost samples"}
 
@@ -76,3 +80,20 @@ def total(sessions: int, shown: int) -> str:
     """How many there are, and how many of them are shown."""
     plural = "session" if sessions == 1 else "sessions"
     return f"{sessions} {plural}" if shown == sessions else f"{shown} of {sessions} {plural}"
+
+
+def trend_lines(trend: "Trend") -> tuple[str, str]:
+    """A trend as an answer, and session by session what it rests on."""
+    tune, month = one_line(trend.tune), 30.0
+    low, high = trend.low_pct_per_day, trend.high_pct_per_day
+    if trend.slope_pct_per_day is None or low is None or high is None:
+        answer = f"{tune}: no trend can be told yet; it takes three sessions at different times"
+    elif low <= 0 <= high:
+        answer = f"{tune}: no drift shown; it may be {month * low:+.1g} to {month * high:+.1g} % in 30 days"
+    else:
+        way = "falls" if high < 0 else "rises"
+        rate = month * abs(trend.slope_pct_per_day)
+        answer = f"{tune} {way} by about {rate:.2g} % in 30 days ({month * low:+.2g} to {month * high:+.2g} %)"
+    steps = [f"{datetime.fromtimestamp(p.started):%Y-%m-%d %H:%M}: {p.change_pct:+.1f} %".replace("-0.0 %", "+0.0 %") for p in trend.points]
+    told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
+    return answer, " ".join([told, *(f"{one_line(line)}." for line in trend.warnings)])

@@ -43,6 +43,8 @@ class CompareScreen(Screen):
         self.width_box.setValue(250)
         self.width_box.setSuffix(" rpm")
         self.width_box.setKeyboardTracking(False)
+        self.width_box.setButtonSymbols(QtWidgets.QAbstractSpinBox.ButtonSymbols.NoButtons)
+        self.width_box.setToolTip("Width of a rev band: type it, or use the wheel or the arrow keys")
         self.shelf = QtWidgets.QPushButton("To the shelf")
         self.export, self.export_actions = self._export_button()
         self.what, self.status = label("caption"), label("caption")

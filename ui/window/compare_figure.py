@@ -82,7 +82,7 @@ class Figure(QtWidgets.QFrame):
         self.reading.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
         self.box = QtWidgets.QVBoxLayout(self)
         for part, stretch in (
-            (self.keys[0], 0), (self.views[0], 48), (self.keys[1], 0), (self.views[1], 52), (self.reading, 0),
+            (self.keys[0], 0), (self.views[0], 55), (self.keys[1], 0), (self.views[1], 45), (self.reading, 0),
         ):  # fmt: skip
             self.box.addWidget(part, stretch)
         for place, view in enumerate(self.views):
@@ -141,24 +141,24 @@ class Figure(QtWidgets.QFrame):
     def _range(plot: Any, item: Any, left: float, right: float, low: float, high: float) -> None:
         plot.setXRange(left, right, padding=0)
         plot.setYRange(low, high, padding=0)
-        plot.getAxis("left").setTicks([round_ticks(low, high)])
+        edge = 0.08 * (high - low)  # a label half outside is not drawn at all
+        plot.getAxis("left").setTicks([round_ticks(low + edge, high - edge)])
         item.set_box(left, right, low, high)
 
     def _name(self, found: Answer | None) -> None:
         base, trial = ("base", "trial") if found is None else (words.tune(found.base), words.tune(found.trial))
         self.keys[0].show_key(
             f"Change from {base} to {trial}, %",
-            [(dot, True, "resolved"), (dot, False, "not resolved"), (_whisker_mark, True, "95 % interval")],
+            [(dot, True, "resolved"), (dot, False, "could be scatter"), (_whisker_mark, True, "95 % interval")],
         )
         unit = "" if found is None or found.curves is None else found.curves.unit
         entries: list[tuple[Callable[..., None], bool, str]] = [(curve_mark, False, base)]
         if base != trial:
             entries.append((curve_mark, True, trial))
-        self.keys[1].show_key(f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval")])
+        self.keys[1].show_key(f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")])
         there = found is not None and found.comparison is not None
         self.more.setText(f"{trial} gives more" if there else "")
         self.less.setText(f"{trial} gives less" if there else "")
-        self.plots[1].getAxis("bottom").setLabel("engine speed, rpm")
 
     def _pointed(self, place: int, at: Any) -> None:
         plot = self.plots[place]
@@ -215,10 +215,10 @@ class Figure(QtWidgets.QFrame):
 
 def change_reach(dots: list[Dot]) -> float:
     """How far, in %, the change plot goes each way: all changes, and whiskers unless a few are far longer."""
-    ends = sorted(abs(end) for d in dots for end in (d.low, d.high) if end is not None)
+    ends = sorted(max(abs(d.low), abs(d.high)) for d in dots if d.low is not None and d.high is not None)
     most = max((abs(d.y) for d in dots), default=1.0)
-    usual = ends[int(0.9 * (len(ends) - 1))] if ends else most
-    return max(1.15 * most, min(1.15 * ends[-1], 1.6 * usual) if ends else 0.0, 1.0)
+    longest = min(1.15 * ends[-1], max(4 * ends[len(ends) // 2], 2.5 * most)) if ends else 0.0
+    return max(1.15 * most, longest, 1.0)
 
 
 def _whisker_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: bool, theme: Theme) -> None:

@@ -38,7 +38,7 @@ def dot(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, resolved: bool
     if resolved:
         painter.setPen(QtGui.QPen(QtGui.QColor(theme.pull), size * 0.2))
         painter.setBrush(QtGui.QColor(theme.pull))
-        reach = size * 0.75
+        reach = size * 0.62
         corners = [(0, -reach), (reach, 0), (0, reach), (-reach, 0)]
         painter.drawPolygon([QtCore.QPointF(at.x() + x, at.y() + y) for x, y in corners])
     else:
@@ -108,7 +108,7 @@ class Dots(_Pixels):
 
     def draw(self, painter: QtGui.QPainter, at: Any) -> None:
         """Whiskers first, marks over them."""
-        size = 11 * self.unit
+        size = 10 * self.unit
         for item in self.dots:
             if item.low is not None and item.high is not None:
                 ink = self.theme.pull if item.resolved else self.theme.muted

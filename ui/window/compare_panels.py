@@ -55,7 +55,7 @@ class Foot(QtWidgets.QFrame):
         self.theme: Theme = DARK
         self.next_caption, self.next = label("caption", "Next pull"), label("mind")
         self.mind_caption, self.mind = label("caption", "Mind"), label("mind")
-        self.caution = label("detail", CAUTION)
+        self.caution = label("mind", CAUTION)
         self.area = QtWidgets.QScrollArea()
         self.area.setWidgetResizable(True)
         self.area.setWidget(self.mind)
@@ -83,7 +83,7 @@ class Foot(QtWidgets.QFrame):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
-        self.setFixedHeight(round(148 * unit))
+        self.setFixedHeight(round(152 * unit))
         self.box.setContentsMargins(*(round(n * unit) for n in (14, 6, 8, 8)))
         self.box.setHorizontalSpacing(round(24 * unit))
         self.box.setVerticalSpacing(round(2 * unit))

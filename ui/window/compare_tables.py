@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from pyqtgraph.Qt import QtCore, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.study.trace import PullTrace
 from ui.window import compare_words as words
 from ui.window.compare_study import Answer
+from ui.window.paint import shape
 from ui.window.theme import DARK, Theme
 from ui.window.words import plain
 
@@ -27,10 +28,12 @@ class PullsModel(QtCore.QAbstractTableModel):
     def __init__(self, parent: QtCore.QObject | None = None) -> None:
         super().__init__(parent)
         self.rows: list[tuple[int, PullTrace]] = []
+        self.with_day = True
 
     def show_pulls(self, pulls: Sequence[PullTrace], tunes: Sequence[str]) -> None:
         """Take over the pulls of these tunes, in the order they were made."""
         rows = [(place, pull) for place, pull in enumerate(pulls) if pull.tune in tunes]
+        self.with_day = not words.on_one_day(pull for _, pull in rows)
         if len(rows) == len(self.rows):  # a tick: the list stays where it was scrolled to
             self.rows = rows
             if rows:
@@ -65,7 +68,8 @@ class PullsModel(QtCore.QAbstractTableModel):
         if role == Role.CheckStateRole and index.column() == 0:
             return CHECKED if pull.usable else UNCHECKED
         if role == Role.DisplayRole and index.column():
-            return ("", words.tune(pull.tune), words.when(pull), words.span(pull), words.verdict(pull))[index.column()]
+            cells = "", words.tune(pull.tune), words.when(pull, self.with_day), words.span(pull), words.verdict(pull)
+            return cells[index.column()]
         if role == Role.ToolTipRole:
             gear = "gear not known" if pull.gear is None else f"gear {pull.gear}"
             return f"{words.verdict(pull)} · {gear} · {plain(Path(pull.session).name)}"
@@ -93,16 +97,18 @@ class BandsModel(QtCore.QAbstractTableModel):
         self.cells = []
         if found is not None and found.comparison is not None:
             result = found.comparison
-            self.heads = ("rpm", words.tune(result.base), words.tune(result.trial), "change %", "95 % interval", "p", "")
+            names = words.tune(result.base), words.tune(result.trial)
+            self.heads = ("rpm", "change %", "95 % interval", "resolved", *names, "p")
             for band in result.bands:
-                interval = "" if band.low_pct is None else f"{words.pct(band.low_pct, True)} to {words.pct(band.high_pct, True)}"
+                ends = [words.signed(end) for end in (band.low_pct, band.high_pct) if end is not None]
+                interval = " to ".join(ends)
                 sides = [
                     "" if mean is None else f"{words.load(mean, '')} ({count})"
                     for mean, count in ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
                 ]
-                change = "" if band.change_pct is None else words.pct(band.change_pct, True)
-                verdict = "◆ resolved" if band.resolved else ""
-                self.cells.append((f"{band.rpm:.0f}", *sides, change, interval, words.chance(band), verdict))
+                change = "" if band.change_pct is None else words.signed(band.change_pct)
+                verdict = "" if band.p_adjusted is None else "◆ yes" if band.resolved else "no"
+                self.cells.append((f"{band.rpm:.0f}", change, interval, verdict, *sides, words.chance(band)))
         self.endResetModel()
 
     def rowCount(self, parent: Any = None) -> int:  # noqa: N802 - Qt's name
@@ -117,13 +123,38 @@ class BandsModel(QtCore.QAbstractTableModel):
         """Column heads; Qt calls this."""
         if orientation == QtCore.Qt.Orientation.Horizontal and role == Role.DisplayRole:
             return self.heads[section]
-        return RIGHT if role == Role.TextAlignmentRole and section < len(self.heads) - 1 else None
+        return RIGHT if role == Role.TextAlignmentRole else None
 
     def data(self, index: QtCore.QModelIndex, role: int = Role.DisplayRole) -> Any:
         """A cell; Qt calls this."""
         if role == Role.DisplayRole:
             return self.cells[index.row()][index.column()]
-        return RIGHT if role == Role.TextAlignmentRole and index.column() < len(self.heads) - 1 else None
+        return RIGHT if role == Role.TextAlignmentRole else None
+
+
+class TickDelegate(QtWidgets.QStyledItemDelegate):
+    """Draws a tick in a box that is seen on any ground; the style's own is dark on dark."""
+
+    def __init__(self, parent: QtCore.QObject | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+
+    def paint(self, painter: QtGui.QPainter, option: QtWidgets.QStyleOptionViewItem, index: Any) -> None:
+        """Draw a cell; Qt calls this."""
+        self.initStyleOption(option, index)
+        style = option.widget.style()
+        box = QtCore.QRectF(
+            style.subElementRect(QtWidgets.QStyle.SubElement.SE_ItemViewItemCheckIndicator, option, option.widget)
+        )
+        used = option.checkState == CHECKED
+        side = min(box.width(), box.height()) * 1.15
+        square = QtCore.QRectF(box.center().x() - side / 2, box.center().y() - side / 2, side, side)
+        painter.save()
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.text if used else self.theme.muted), 1.5))
+        painter.drawRect(square)
+        painter.restore()
+        if used:
+            shape(painter, "ok", square.adjusted(2, 2, -2, -2), self.theme.text)
 
 
 class Lists(QtWidgets.QTabWidget):
@@ -137,6 +168,9 @@ class Lists(QtWidgets.QTabWidget):
         self.addTab(self.pull_table, "Pulls")
         self.addTab(self.band_table, "Bands")
         self.setDocumentMode(True)
+        self.tabBar().setDrawBase(False)
+        self.ticks = TickDelegate(self)
+        self.pull_table.setItemDelegateForColumn(0, self.ticks)
 
     def show_answer(self, found: Answer | None, pulls: Sequence[PullTrace]) -> None:
         """Take over both."""
@@ -144,19 +178,13 @@ class Lists(QtWidgets.QTabWidget):
         self.bands.show_answer(found)
         used = sum(pull.usable for _, pull in self.pulls.rows)
         self.setTabText(0, f"Pulls: {used} of {len(self.pulls.rows)} used" if self.pulls.rows else "Pulls")
-        self.fit()
-
-    def fit(self) -> None:
-        """Columns as wide as what is in them."""
-        for table in (self.pull_table, self.band_table):
-            table.resizeColumnsToContents()
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over the size."""
-        self.theme = theme
+        self.theme = self.ticks.theme = theme
         for table in (self.pull_table, self.band_table):
             table.verticalHeader().setDefaultSectionSize(round(28 * unit))
-        self.fit()
+            table.horizontalHeader().setFixedHeight(round(30 * unit))
 
 
 def _table(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
@@ -168,5 +196,6 @@ def _table(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
     table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
     table.verticalHeader().hide()
     table.horizontalHeader().setHighlightSections(False)
+    table.horizontalHeader().setSectionResizeMode(QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
     table.horizontalHeader().setStretchLastSection(True)
     return table

@@ -1,5 +1,7 @@
 """The words of the Compare screen: the answer first, then what it rests on. No Qt in here."""
 
+import math
+from collections.abc import Iterable
 from datetime import datetime
 
 from stream.study.compare import BandChange, Comparison
@@ -11,9 +13,15 @@ from ui.window.compare_study import Answer, Opened
 from ui.window.words import FAULT_WORDS
 
 CAUTION = (
-    "More load at full throttle says nothing of knock, mixture or heat: keep their limits, and a closed road. "
-    "Local law and a licensed professional rule."
+    "More load says nothing of knock, mixture or heat: keep their limits. A closed road; local law and a licensed "
+    "professional rule."
 )
+
+
+def signed(value: float) -> str:
+    """A change in %, with its sign where it has one."""
+    text = pct(value, sign=True)
+    return text[1:] if text in ("+0.0", "-0.0") else text
 
 
 def tune(name: str) -> str:
@@ -25,7 +33,7 @@ def day_line(resolves_pct: float | None) -> str:
     """First of all: what this day can tell apart."""
     if resolves_pct is None:
         return "What your day resolves is not known yet: it needs two clean pulls on one tune."
-    return f"Your day resolves {pct(resolves_pct)} %."
+    return f"Your day resolves {pct(resolves_pct)} %; a smaller change is lost in the scatter."
 
 
 def answer(found: Answer) -> tuple[str, str, str]:
@@ -39,13 +47,13 @@ def answer(found: Answer) -> tuple[str, str, str]:
         return "caution", "No verdict: the two tunes share no rev band", counts
     if overall.low_pct is None or overall.high_pct is None:
         return "caution", "No verdict yet: it needs two pulls of each tune", counts
-    interval = f"{pct(overall.low_pct, sign=True)} to {pct(overall.high_pct, sign=True)} %"
+    interval = f"{signed(overall.low_pct)} to {signed(overall.high_pct)} %"
     kind = "caution" if result.order_only else "ok"
     only = ", in this order only" if result.order_only else ""
     if overall.resolved:
         way = "more" if overall.change_pct > 0 else "less"
         title = f"{trial} gives {pct(abs(overall.change_pct))} % {way} load than {base}{only}"
-        return kind, title, f"Overall, between {interval} (95 % interval); {counts}."
+        return kind, title, f"Overall {interval} (95 % interval); {counts}."
     if any(band.resolved for band in result.bands):
         title = f"{trial} differs from {base} at some speeds, not overall{only}"
         return kind, title, f"Overall it may be anything from {interval}; {counts}."
@@ -89,10 +97,10 @@ def band_reading(band: BandChange, found: Answer, unit: str) -> str:
     text = f"{low:.0f} to {high:.0f} rpm:  {',  '.join(sides)}"
     if band.change_pct is None:
         return text
-    text += f".  Change {pct(band.change_pct, sign=True)} %"
+    text += f".  Change {signed(band.change_pct)} %"
     if band.low_pct is None or band.high_pct is None:
         return f"{text}, no interval from so few pulls"
-    text += f" ({pct(band.low_pct, sign=True)} to {pct(band.high_pct, sign=True)} %)"
+    text += f" ({signed(band.low_pct)} to {signed(band.high_pct)} %)"
     return f"{text}, {'resolved' if band.resolved else 'not resolved'}"
 
 
@@ -116,11 +124,17 @@ def verdict(pull: PullTrace) -> str:
     return ", ".join(FAULT_WORDS.get(fault, fault) for fault in pull.faults) or "flawed"
 
 
-def when(pull: PullTrace) -> str:
-    """Day and minute that the pull began."""
-    if pull.started != pull.started:
+def when(pull: PullTrace, with_day: bool = True) -> str:
+    """Minute, and day where wanted, that the pull began."""
+    if not math.isfinite(pull.started):
         return ""
-    return f"{datetime.fromtimestamp(pull.started).astimezone():%d %b %H:%M}"
+    return f"{datetime.fromtimestamp(pull.started).astimezone():{'%d %b %H:%M' if with_day else '%H:%M'}}"
+
+
+def on_one_day(pulls: Iterable[PullTrace]) -> bool:
+    """Whether these pulls were all made on one day, so that the hour alone tells them apart."""
+    days = {datetime.fromtimestamp(p.started).astimezone().date() for p in pulls if math.isfinite(p.started)}
+    return len(days) <= 1
 
 
 def span(pull: PullTrace) -> str:

@@ -12,13 +12,13 @@ from ui import shelf_words as words
 from ui.window import ask
 from ui.window.panels import label
 from ui.window.screen import Screen
-from ui.window.shelf_details import Details
+from ui.window.shelf_details import Details, shared_tune
 from ui.window.shelf_table import ShelfModel
 from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 
-WIDEST = {5: 190, 6: 300, 7: 260, 8: 420}  # pixels at 1280 × 800, where a text may be long
+WIDEST = {0: 190, 5: 180, 6: 220, 7: 170, 8: 420}  # pixels at 1280 × 800, where a text may be long
 
 
 class ShelfScreen(Screen):
@@ -88,6 +88,7 @@ class ShelfScreen(Screen):
         self.table.selectionModel().selectionChanged.connect(self._show_chosen)
         self.table.doubleClicked.connect(self.compare)
         self.details.compare.clicked.connect(self.compare)
+        self.details.trend.clicked.connect(self.show_trend)
         self.details.save_note.clicked.connect(self.save_note)
         self.details.export_live.triggered.connect(lambda: self.export("live"))
         self.details.export_raw.triggered.connect(lambda: self.export("raw"))
@@ -123,6 +124,20 @@ class ShelfScreen(Screen):
         paths = [session.path for session in self.chosen() if session.readable]
         if paths and self.details.compare.isEnabled():
             self.compare_wanted.emit(paths)
+
+    def show_trend(self) -> None:
+        """Say how the tune that the selected sessions share went over their dates."""
+        tune = shared_tune(self.chosen())
+        paths = [session.path for session in self.chosen() if tune in session.tunes and session.readable]
+
+        def work(task: Task) -> Any:
+            from stream.study.load import load_sessions
+            from stream.study.pull_traces import all_traces
+            from stream.study.trend import trend
+
+            return trend(all_traces(load_sessions(paths))[0], tune)
+
+        self._begin("working out the trend", work, lambda result: self.details.show_trend(words.trend_lines(result)))
 
     def save_note(self) -> None:
         """Write the note to the selected session, by copy and rename."""
@@ -190,9 +205,9 @@ class ShelfScreen(Screen):
         if not self.model.sessions:
             return
         self.table.resizeColumnsToContents()
-        for column in range(self.model.columnCount()):
+        for column in range(self.model.columnCount() - 1):  # the last takes what is left
             widest = round(WIDEST.get(column, 200) * self.unit)
-            self.table.setColumnWidth(column, min(widest, self.table.columnWidth(column) + round(12 * self.unit)))
+            self.table.setColumnWidth(column, min(widest, self.table.columnWidth(column)))
 
     def _show_chosen(self) -> None:
         self.details.show_sessions(self.chosen(), self.folder or Path())
@@ -211,6 +226,7 @@ class ShelfScreen(Screen):
         self.box.setSpacing(gap)
         self.top.setSpacing(gap)
         self.table.verticalHeader().setDefaultSectionSize(round(32 * unit))
+        self.table.horizontalHeader().setFixedHeight(round(32 * unit))
         self.details.resize_to(unit)
         self._fit_columns()
         self.table.viewport().update()

@@ -1,5 +1,6 @@
 """What the shelf says of the chosen sessions, and the buttons that act on them."""
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -10,6 +11,13 @@ from ui import shelf_words as words
 from ui.window.panels import label
 
 NOTE_LENGTH = 300
+
+
+def shared_tune(chosen: Sequence[Summary]) -> str:
+    """The tune that most of several sessions hold, where at least two do; '' for none."""
+    counts = Counter(tune for session in chosen for tune in session.tunes)
+    tune, count = counts.most_common(1)[0] if counts else ("", 0)
+    return tune if count >= 2 else ""
 
 
 class Details(QtWidgets.QFrame):
@@ -27,6 +35,7 @@ class Details(QtWidgets.QFrame):
         self.note.setPlaceholderText("Note, for example: dry, 18 °C, new plugs")
         self.save_note = QtWidgets.QPushButton("Save note")
         self.compare = QtWidgets.QPushButton("Compare")
+        self.trend = QtWidgets.QPushButton("Trend")
         self.export = QtWidgets.QToolButton()
         self.export.setText("Export CSV")
         self.export.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
@@ -36,7 +45,7 @@ class Details(QtWidgets.QFrame):
         menu.addActions([self.export_live, self.export_raw])
         self.export.setMenu(menu)
         self.row = QtWidgets.QHBoxLayout()
-        for part, stretch in ((self.note, 1), (self.save_note, 0), (self.export, 0), (self.compare, 0)):
+        for part, stretch in ((self.note, 1), (self.save_note, 0), (self.export, 0), (self.trend, 0), (self.compare, 0)):
             self.row.addWidget(part, stretch)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addWidget(self.title)
@@ -59,6 +68,9 @@ class Details(QtWidgets.QFrame):
         self.export.setEnabled(one is not None and one.readable)
         self.compare.setEnabled(any(session.pulls_clean + session.pulls_flawed for session in usable))
         self.compare.setText(f"Compare {len(usable)} sessions" if len(usable) > 1 else "Compare")
+        tune = shared_tune(usable)
+        self.trend.setEnabled(bool(tune))
+        self.trend.setText(f"Trend of {words.one_line(tune)}" if tune else "Trend")
         self.note.setText("" if one is None else words.one_line(one.note))
         if one is not None:
             self._show_one(one, folder)
@@ -67,6 +79,11 @@ class Details(QtWidgets.QFrame):
         else:
             self.title.setText("Nothing chosen")
             self.lines.setText("Choose a session to see what is in it; with Ctrl or Shift several, to compare them.")
+
+    def show_trend(self, lines: tuple[str, str]) -> None:
+        """Put the words of a trend in place of what is chosen."""
+        self.title.setText(lines[0])
+        self.lines.setText(lines[1])
 
     def _show_one(self, session: Summary, folder: Path) -> None:
         self.title.setText(words.name(session, folder))

@@ -12,6 +12,7 @@ from ui.window.paint import shape
 from ui.window.theme import DARK, Theme
 
 Role = QtCore.Qt.ItemDataRole
+LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
 RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 
 # (head, whether figures stand to the right, how it sorts)
@@ -81,7 +82,7 @@ class ShelfModel(QtCore.QAbstractTableModel):
         if orientation == QtCore.Qt.Orientation.Horizontal and role == Role.DisplayRole:
             return COLUMNS[section][0]
         if role == Role.TextAlignmentRole:
-            return RIGHT if COLUMNS[section][1] else QtCore.Qt.AlignmentFlag.AlignLeft
+            return RIGHT if COLUMNS[section][1] else LEFT
         return None
 
     def data(self, index: QtCore.QModelIndex, role: int = Role.DisplayRole) -> Any:
