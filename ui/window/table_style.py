@@ -26,12 +26,9 @@ def table_style(theme: Theme, unit: float) -> str:
     QComboBox {{ {field} min-width: {px(120)}; }}
     QComboBox QAbstractItemView {{ background: {theme.panel}; border: 1px solid {theme.line};
         selection-background-color: {theme.line}; selection-color: {theme.text}; }}
-    QSpinBox {{ {field} padding: 0; min-width: {px(110)}; min-height: {px(34)}; }}
     QLineEdit {{ font-size: {px(18)}; padding: {px(5)} {px(10)}; }}
-    QSpinBox::up-button, QSpinBox::down-button {{ width: 0; border: 0; }}
-    QSpinBox QLineEdit {{ border: 0; padding: 0 {px(8)}; background: transparent; }}
     QPushButton, QToolButton {{ font-size: {px(18)}; padding: {px(5)} {px(14)}; }}
-    QComboBox:focus, QSpinBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
+    QComboBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
     QLabel[part="first"] {{ font-size: {px(20)}; }}
     QLabel[part="answer"] {{ font-size: {px(26)}; font-weight: 700; }}
     QLabel[part="mind"] {{ font-size: {px(16)}; }}
