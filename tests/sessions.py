@@ -76,9 +76,7 @@ def _made(seed: int, tune: str, pulls: int, faults: tuple[PullFault, ...], start
     recording = pull_session(seed, tune, pulls=pulls, faults=faults)
     path = Path(mkdtemp(prefix="steadypull-test-")) / "made.h5"
     car = parse_car(demo_car_text())
-    stage = run_offline(
-        RecordingSource(recording), car, tune=tune, gear=3, started_utc=started, note=note, path=path
-    )
+    stage = run_offline(RecordingSource(recording), car, tune=tune, gear=3, started_utc=started, note=note, path=path)
     if zero:
         end = stage.time_s
         spans = [(0.5, 5.0), (end - 5.0, end - 0.5)]

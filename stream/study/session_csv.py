@@ -29,7 +29,7 @@ def export_live(session_path: str | Path, out: Path) -> int:
         csv.writer(file, lineterminator="\n").writerow(
             ["time_s", "speed_rpm", f"load [{unit}]" if unit else "load", "hold", "pull"]
         )
-        np.savetxt(file, np.column_stack([*columns, *numbers]), ["%.3f", "%.1f", "%.6g", "%d", "%d"], delimiter=",")
+        np.savetxt(file, np.column_stack([*columns, *numbers]), ["%.6f", "%.1f", "%.6g", "%d", "%d"], delimiter=",")
 
     _whole(out, write)
     return len(live.time_s)

@@ -155,7 +155,9 @@ class Figure(QtWidgets.QFrame):
         entries: list[tuple[Callable[..., None], bool, str]] = [(curve_mark, False, base)]
         if base != trial:
             entries.append((curve_mark, True, trial))
-        self.keys[1].show_key(f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")])
+        self.keys[1].show_key(
+            f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")]
+        )
         there = found is not None and found.comparison is not None
         self.more.setText(f"{trial} gives more" if there else "")
         self.less.setText(f"{trial} gives less" if there else "")
