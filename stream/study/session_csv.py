@@ -22,7 +22,7 @@ def export_live(session_path: str | Path, out: Path) -> int:
     session = load_session(session_path)
     live = session.live
     unit = session.load_unit
-    columns = [live.time_s, live.speed_rpm, live.load]
+    columns: list[Any] = [live.time_s, live.speed_rpm, live.load]
     numbers = [_numbers(live.time_s, found) for found in (session.holds, session.pulls)]
 
     def write(file: IO[str]) -> None:

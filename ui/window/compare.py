@@ -120,7 +120,7 @@ class CompareScreen(Screen):
         pulls, width = self.opened.pulls, float(self.width_box.text())
         base, trial = self.base.currentData(), self.trial.currentData()
         opened = self.opened
-        self.worker.start("working out", lambda task: (opened, work_out(pulls, base, trial, width)))
+        self.worker.start("working out", lambda _: (opened, work_out(pulls, base, trial, width)))
 
     def swap_tunes(self) -> None:
         """Base becomes trial and the other way round."""

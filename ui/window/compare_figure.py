@@ -112,14 +112,8 @@ class Figure(QtWidgets.QFrame):
         """Take over an answer; None empties the plots."""
         self.found = found
         self.point_at(None)
-        result = None if found is None else found.comparison
-        curves = () if found is None or found.curves is None else found.curves.tunes
-        bands = [] if result is None else [band for band in result.bands if band.change_pct is not None]
-        self.dots.set_dots([Dot(b.rpm, b.change_pct, b.low_pct, b.high_pct, b.resolved) for b in bands])
-        lines = [
-            Line(tuple((b.rpm, b.mean, b.low, b.high) for b in curve.bands), curve.tune == found.trial != found.base)
-            for curve in curves
-        ]  # fmt: skip
+        self.dots.set_dots([] if found is None else _dots(found))
+        lines = [] if found is None else _lines(found)
         self.lines.set_lines(lines, 250.0 if found is None else found.width)
         self._scale(lines)
         self._name(found)
@@ -213,6 +207,22 @@ class Figure(QtWidgets.QFrame):
         self.reading.setContentsMargins(round(10 * unit), 0, round(10 * unit), round(2 * unit))
         self.box.setContentsMargins(0, round(6 * unit), 0, round(4 * unit))
         self.box.setSpacing(round(2 * unit))
+
+
+def _dots(found: Answer) -> list[Dot]:
+    bands = () if found.comparison is None else found.comparison.bands
+    return [Dot(b.rpm, b.change_pct, b.low_pct, b.high_pct, b.resolved) for b in bands if b.change_pct is not None]
+
+
+def _lines(found: Answer) -> list[Line]:
+    curves = () if found.curves is None else found.curves.tunes
+    return [
+        Line(
+            tuple((b.rpm, b.mean, b.low, b.high) for b in curve.bands),
+            trial=found.base != found.trial == curve.tune,
+        )
+        for curve in curves
+    ]
 
 
 def change_reach(dots: list[Dot]) -> float:

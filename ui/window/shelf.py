@@ -1,7 +1,7 @@
 """The Shelf screen: the sessions of a folder, to find one, to note on it, to export it, to compare several."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -129,22 +129,18 @@ class ShelfScreen(Screen):
         """Say how the tune that the selected sessions share went over their dates."""
         tune = shared_tune(self.chosen())
         paths = [session.path for session in self.chosen() if tune in session.tunes and session.readable]
-
-        def work(task: Task) -> Any:
-            from stream.study.load import load_sessions
-            from stream.study.pull_traces import all_traces
-            from stream.study.trend import trend
-
-            return trend(all_traces(load_sessions(paths))[0], tune)
-
-        self._begin("working out the trend", work, lambda result: self.details.show_trend(words.trend_lines(result)))
+        self._begin(
+            "working out the trend",
+            lambda _: trend_of(tune, paths),
+            lambda result: self.details.show_trend(words.trend_lines(result)),
+        )
 
     def save_note(self) -> None:
         """Write the note to the selected session, by copy and rename."""
         from stream.record.change import write_note
 
         path, note = self.chosen()[0].path, self.details.note.text()
-        self._begin("saving the note", lambda task: write_note(path, note), lambda result: self.look_again())
+        self._begin("saving the note", lambda _: write_note(path, note), lambda _: self.look_again())
 
     def export(self, what: str) -> None:
         """Ask for a name and write the selected session as CSV; `what` is 'live' or 'raw'."""
@@ -243,3 +239,12 @@ def list_folder(folder: Path, tell: Callable[[int, int], None], stop: threading.
 
     with ShelfIndex() as index:
         return scan(folder, index, tell, stop)
+
+
+def trend_of(tune: str, paths: Sequence[str]) -> Any:
+    """How a tune went over sessions; runs on the worker's thread."""
+    from stream.study.load import load_sessions
+    from stream.study.pull_traces import all_traces
+    from stream.study.trend import trend
+
+    return trend(all_traces(load_sessions(paths))[0], tune)

@@ -17,11 +17,13 @@ def table_style(theme: Theme, unit: float) -> str:
         selection-color: {theme.text}; }}
     QTableView::item {{ padding: {px(2)} {px(6)}; }}
     QHeaderView, QHeaderView::section {{ background: {theme.background}; color: {theme.muted}; border: 0;
-        font-size: {px(15)}; padding: {px(4)} {px(6)}; }}
+        font-size: {px(15)}; }}
+    QHeaderView::section {{ padding: 0 {px(6)}; }}
     QTableView QTableCornerButton::section {{ background: {theme.background}; }}
     QScrollBar:vertical {{ background: {theme.background}; width: {px(14)}; margin: 0; }}
     QScrollBar:horizontal {{ background: {theme.background}; height: {px(14)}; margin: 0; }}
-    QScrollBar::handle {{ background: {theme.line}; border-radius: {px(5)}; min-height: {px(30)}; min-width: {px(30)}; }}
+    QScrollBar::handle {{ background: {theme.line}; border-radius: {px(5)}; min-height: {px(30)};
+        min-width: {px(30)}; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
     QComboBox {{ {field} min-width: {px(120)}; }}
     QComboBox QAbstractItemView {{ background: {theme.panel}; border: 1px solid {theme.line};
