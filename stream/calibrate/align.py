@@ -126,9 +126,10 @@ def _without_poor_repeats(row: Row, labels: np.ndarray, residual: Floats) -> np.
     slowest = int(np.argmin(row.speed))
     sisters = labels == labels[slowest]
     sisters[slowest] = False
-    if row.calm and labels[slowest] >= 0 and np.any(sisters):  # an engine that idles near the lowest target
+    once = np.sum(counts > 1) == 1  # no other target was repeated: the row was driven once
+    if (row.calm or once) and labels[slowest] >= 0 and np.any(sisters):  # an engine that idles near the lowest target
         gap = np.min(residual[sisters]) - residual[slowest]
-        if gap > 0.5 * row.sigma[labels[slowest]]:
+        if gap > (0.5 if row.calm else 1.0) * row.sigma[labels[slowest]]:
             labels[slowest] = -1
     return labels
 

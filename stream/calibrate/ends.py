@@ -14,6 +14,7 @@ from stream.live.records import Hold, Pinned
 
 _FLAT_SD = 0.4  # of the other holds' wander: no foot on a pedal is that steady
 _CALM_SD = 0.6
+_SAME_RPM = 15.0  # a stuck signal comes back to the same value
 _LONG = 1.8  # times the time one target takes
 _UNPROVED = 3.0  # cost of calling a hold pinned that is neither flat nor long
 
@@ -102,7 +103,7 @@ def _at_pinned(speed: Floats, stretch: PinnedEnd | None, end: str) -> list[int]:
 
 def _end_cluster(speed: Floats, at_top: bool) -> tuple[int, ...]:
     edge = float(np.max(speed)) if at_top else float(np.min(speed))
-    return tuple(int(index) for index in np.flatnonzero(np.abs(speed - edge) < max(40.0, 0.01 * edge)))
+    return tuple(int(index) for index in np.flatnonzero(np.abs(speed - edge) < _SAME_RPM))
 
 
 def _calm(holds: Sequence[Hold]) -> bool:

@@ -4,20 +4,23 @@ A list that rises is a set of speeds: it may be driven up, down, or again. Any o
 drive, and the holds must have come in that order.
 """
 
-import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
+
+import numpy as np
 
 from stream.calibrate.align import Reading, readings
 from stream.calibrate.ends import View, views
+from stream.calibrate.targets import check_targets, need_three
+from stream.calibrate.york import Floats
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
 
 AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
-_MOST_TARGETS = 60
 _CURE = "give --targets as held, or name holds with --at START_S=RPM"
 _AT_REACH_S = 2.0
+_BY_RANK = 0.7  # of the way to the next target
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,45 +40,6 @@ class Match:
     missing_above: tuple[float, ...] = ()
     ambiguous: bool = False
     warnings: tuple[str, ...] = ()
-
-
-def parse_targets(text: str) -> tuple[float, ...]:
-    """'1500,2000,2500' to speeds, rpm. Raises InputError that names the word which is no speed."""
-    targets = []
-    for word in filter(None, (word.strip() for word in text.split(","))):
-        try:
-            targets.append(float(word))
-        except ValueError:
-            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
-    return check_targets(targets)
-
-
-def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
-    """'12.5=3000' to (start_s, rpm) pairs. Raises InputError that names the word."""
-    pairs = []
-    for text in texts:
-        start, _, rpm = text.partition("=")
-        try:
-            pair = float(start), float(rpm)
-        except ValueError:
-            raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
-        if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
-            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
-        pairs.append(pair)
-    return tuple(pairs)
-
-
-def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
-    """The targets, checked. Raises InputError: not finite, not above zero, too few, too many."""
-    for target in targets:
-        if not math.isfinite(target) or target <= 0:
-            raise InputError(f"--targets: {target:g} is not a speed in rpm; give numbers above zero")
-    distinct = len(set(targets))
-    if distinct < 3:
-        raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
-    if distinct > _MOST_TARGETS:
-        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
-    return tuple(float(target) for target in targets)
 
 
 def match_targets(
@@ -98,6 +62,7 @@ def match_targets(
     if not ranked:
         raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
     best, view = ranked[0]
+    best = _by_rank(best, view.row.targets)
     assigned = _assigned(best, view, len(holds))
     rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
     rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
@@ -132,15 +97,6 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]]) -> Mat
     return Match(tuple(assigned), (None,) * len(holds))
 
 
-def need_three(count: int) -> None:
-    """Raises InputError where there are too few holds for any calibration."""
-    if count < 3:
-        raise InputError(
-            f"{count} hold{'' if count == 1 else 's'} found; a calibration needs three at different speeds: "
-            "hold more speeds, each for a few seconds longer"
-        )
-
-
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
     inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
     if len(inside) > 1:
@@ -154,6 +110,34 @@ def _hold_at(holds: Sequence[Hold], start: float) -> int:
             "('steadypull replay SESSION --json' lists them)"
         )
     return nearest
+
+
+def _by_rank(reading: Reading, targets: Floats) -> Reading:
+    """Give the one target that is missing between its neighbours to the hold that lies there: order names it.
+
+    That hold is a lone stray, or one of two holds of a neighbour that lies well on this side; the fit judges it.
+    """
+    labels, inside = list(reading.labels), list(reading.inside)
+    for missing in reading.inside:
+        if missing - 1 in inside or missing + 1 in inside:
+            continue
+        low, high = (
+            np.array([m for m, label in zip(reading.mapped, labels, strict=True) if label == missing + step])
+            for step in (-1, 1)
+        )
+        between = [
+            index
+            for index, (mapped, label) in enumerate(zip(reading.mapped, labels, strict=True))
+            if (label < 0 and max(low) < mapped < min(high))
+            or (label == missing + 1 and len(high) == 2 and mapped < np.max(high))
+            or (label == missing - 1 and len(low) == 2 and mapped > np.min(low))
+        ]
+        reach = [_BY_RANK * abs(targets[missing + step] - targets[missing]) for step in (-1, 1)]
+        near = [index for index in between if -reach[0] < reading.mapped[index] - targets[missing] < reach[1]]
+        if len(near) == 1:
+            labels[near[0]] = missing
+            inside.remove(missing)
+    return replace(reading, labels=tuple(labels), inside=tuple(inside))
 
 
 def _assigned(reading: Reading, view: View, count: int) -> tuple[float | None, ...]:

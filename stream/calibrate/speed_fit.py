@@ -15,9 +15,10 @@ from stream.calibrate.choose import Choice, Points, choose
 from stream.calibrate.curve import Curve
 from stream.calibrate.ends import end_of
 from stream.calibrate.line import largest_departure_pct
-from stream.calibrate.match import Match, match_at, match_targets, need_three
+from stream.calibrate.match import Match, match_at, match_targets
 from stream.calibrate.speed_model import ModelName, SpeedFit, SpeedPoint
 from stream.calibrate.speed_words import drive_words, fit_words, reason_odd, widening
+from stream.calibrate.targets import need_three
 from stream.calibrate.york import fit_york
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned

@@ -26,6 +26,7 @@ from stream.sources.source import Source, SourceNote
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
 PUBLISH_S = 0.03  # as often as a screen is drawn
+STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
 
 class Drive:
@@ -178,8 +179,9 @@ class Drive:
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
+        step = max(1, round(STEP_S * ring.info.rate_hz))
         while not cursor.drained:
-            cursor.wait(0.1)
+            cursor.wait(0.1, step)
             self._tell(ring)
             self._obey(ring, cursor)
             block = cursor.read(READ_ROWS)

@@ -17,6 +17,7 @@ from stream.errors import InputError
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
+from stream.record.marks import pull_keeps
 from stream.record.session import Session, open_session
 from stream.record.tables import HoldMark, Zero
 
@@ -39,6 +40,7 @@ class StudySession:
     hold_marks: tuple[HoldMark, ...]
     pinned: tuple[Pinned, ...]
     pulls: tuple[Pull, ...]
+    pull_keeps: tuple[bool | None, ...]  # by hand: True kept, False dropped, None left to the verdict
     zeros: tuple[Zero, ...]
     calibration: SpeedCalibration | None
     lost_samples: int
@@ -66,7 +68,8 @@ def load_session(path: str | Path, car: Car | None = None) -> StudySession:
             path=session.path, car=own, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
             rate_hz=session.rate_hz, duration_s=session.duration_s, live=calibrated(live, speed.rpm_line, calibration),
             holds=tuple(calibrated_hold(hold, calibration) for hold in holds), hold_marks=marks, pinned=pinned,
-            pulls=tuple(calibrated_pull(pull, speed.rpm_line, calibration) for pull in pulls), zeros=session.zeros,
+            pulls=tuple(calibrated_pull(pull, speed.rpm_line, calibration) for pull in pulls),
+            pull_keeps=pull_keeps(session, [pull.start_s for pull in pulls]), zeros=session.zeros,
             calibration=calibration, lost_samples=session.lost_samples,
         )  # fmt: skip
 

@@ -44,7 +44,8 @@ def pull_traces(session: StudySession) -> list[PullTrace]:
             time_s=time[rows], speed_rpm=speed, load=session.live.load[rows].astype(np.float64) * factor,
             tune=pull.tune or session.tune, session=str(session.path),
             gear=_gear(pull, session, time[rows], speed, found), start_s=pull.start_s, end_s=pull.end_s,
-            started=began + pull.start_s, order=number, verdict=pull.verdict, faults=pull.faults, unit=unit,
+            started=began + pull.start_s, order=number, verdict=pull.verdict, faults=pull.faults,
+            keep=session.pull_keeps[number], unit=unit,
             car=session.car.car.name, calibration=calibration_name(session), lag_s=lag, lag_doubt_s=lag_doubt,
             conditions=found.means,
         )  # fmt: skip
@@ -54,8 +55,15 @@ def pull_traces(session: StudySession) -> list[PullTrace]:
 
 def all_traces(sessions: Sequence[StudySession]) -> tuple[list[PullTrace], list[str]]:
     """The pulls of several sessions in the order they were made, and what must be said of the sessions."""
-    pulls = [pull for session in sessions for pull in pull_traces(session)]
-    pulls.sort(key=lambda pull: pull.started)
+    pulls: list[PullTrace] = []
+    ended = float("-inf")
+    for session in sorted(sessions, key=lambda session: session.started_utc):
+        # One car makes one drive at a time. Logs that were imported one after the other begin at the moment of their
+        # import and last for longer than it took: the later one is moved behind the one before.
+        began = session.started_utc.timestamp()
+        later = max(0.0, ended - began)
+        pulls += [replace(pull, started=pull.started + later) for pull in pull_traces(session)]
+        ended = began + later + session.duration_s
     return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_words(sessions)
 
 

@@ -6,17 +6,22 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
-from stream.live.records import Hold, Pull
-from stream.live.stage import LiveStage
-
 if TYPE_CHECKING:
     from stream.calibrate.calfile import SpeedCalibration
+    from stream.live.records import Hold, Pull
+    from stream.live.stage import LiveStage
+
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
+                "clipped_samples": {}},
+    "holds": [], "pinned": [], "pulls": [],
+}  # fmt: skip
 
 
-def drive_json(stage: LiveStage, path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
+def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
     """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
+    import msgspec
+
     from stream.study.load import calibrated_hold, calibrated_pull
 
     health = stage.health()
@@ -51,7 +56,7 @@ def print_json(value: Any) -> None:
     sys.stdout.flush()
 
 
-def print_findings(stage: LiveStage, path: Path | None) -> None:
+def print_findings(stage: "LiveStage", path: Path | None) -> None:
     """The findings as words and tables on standard output."""
     from rich.console import Console
 
@@ -71,7 +76,7 @@ def print_findings(stage: LiveStage, path: Path | None) -> None:
         console.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: LiveStage) -> None:
+def _print_holds(console: Any, stage: "LiveStage") -> None:
     from rich.table import Table
 
     if not stage.holds:
@@ -101,16 +106,16 @@ def _print_holds(console: Any, stage: LiveStage) -> None:
         )
 
 
-def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
+def _hold_cells(hold: "Hold", per_unit: float) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
-    load = "" if hold.load_mean is None else f"{hold.load_mean:.4g}"
+    load = "" if hold.load_mean is None else f"{hold.load_mean:.3g}"
     return [
         f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
         f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.drift_rpm_per_s:+.0f}", load,
     ]  # fmt: skip
 
 
-def _print_pulls(console: Any, pulls: list[Pull]) -> None:
+def _print_pulls(console: Any, pulls: "list[Pull]") -> None:
     for number, pull in enumerate(pulls, start=1):
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         console.print(

@@ -1,0 +1,45 @@
+"""The command line in this process, and one rehearsal that many tests look at."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from stream.sources.rehearsal.scenario import demo_car_text
+from tests.ui_cli import SEED, Outcome, in_process
+from ui.cli.main import run
+
+
+@pytest.fixture
+def steadypull(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
+    """Run a command in this process."""
+
+    def call(*words: str | Path) -> Outcome:
+        capsys.readouterr()
+        code = run([str(word) for word in words])
+        captured = capsys.readouterr()
+        assert "Traceback" not in captured.err
+        return Outcome(code, captured.out, captured.err)
+
+    return call
+
+
+@pytest.fixture(scope="session")
+def car_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The scenario's car file."""
+    path = tmp_path_factory.mktemp("car") / "car.toml"
+    path.write_text(demo_car_text(), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """`rehearse --quick --headless --json` in a process of its own."""
+    folder = tmp_path_factory.mktemp("rehearsed") / "drives"
+    return in_process("rehearse", "--quick", "--headless", "--json", "--seed", str(SEED), "-o", folder)
+
+
+@pytest.fixture(scope="session")
+def session(rehearsed: Outcome) -> Path:
+    """The session that the rehearsal left."""
+    return Path(rehearsed.json["sessions"][0])
