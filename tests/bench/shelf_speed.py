@@ -23,7 +23,7 @@ def seconds(call: Callable[[], object]) -> float:
 
 def walk(folder: Path) -> int:
     """The floor: find the files and ask for their sizes."""
-    return sum(os.stat(place, follow_symlinks=False).st_size for place in folder.rglob("*.h5"))
+    return sum(place.stat(follow_symlinks=False).st_size for place in folder.rglob("*.h5"))
 
 
 def run_speed(sessions: int = SESSIONS) -> dict[str, float]:
