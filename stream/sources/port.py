@@ -38,7 +38,9 @@ class Port:
             raise PortError(f"{url}: {_reason(error)}; {cure}") from None
         except (ValueError, KeyError) as error:  # KeyError: an option in the URL that pyserial does not know
             reason = f"{error.args[0]!r} is not understood" if isinstance(error, KeyError) else str(error)
-            raise InputError(f"--port {url}: {reason}; give a device path or a URL such as socket://host:port") from None
+            raise InputError(
+                f"--port {url}: {reason}; give a device path or a URL such as socket://host:port"
+            ) from None
 
     def read(self, timeout_s: float) -> bytes:
         """What is there, or the first bytes that come within about `timeout_s`; empty if none do.

@@ -79,7 +79,9 @@ def test_every_sample_is_seen_once_or_told_as_lost(
 
         assert follower.seen == [row for row in written if row in set(follower.seen)], "in order, once"
         assert len(follower.seen) + follower.cursor.missed == len(written)
-        assert follower.seen[-capacity:] == written[-capacity:][-len(follower.seen[-capacity:]) :], "the newest are there"
+        assert follower.seen[-capacity:] == written[-capacity:][-len(follower.seen[-capacity:]) :], (
+            "the newest are there"
+        )
         if follower.seen:
             assert follower.told == follower.seen[-1] + 1 - follower.seen[0] - len(follower.seen)
     assert ring.statistics()["used"] == min(len(written), capacity)

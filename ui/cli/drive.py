@@ -1,6 +1,5 @@
 """steadypull drive: live, with recording."""
 
-import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
+from ui.cli.signals import on_signals
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
@@ -55,7 +55,7 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
     from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
     ends = None if seconds is None else time.monotonic() + seconds
-    with stopped_by_signals(drive):
+    with on_signals(drive.stop):
         drive.start()
         if window:
             from ui.cli.display import open_window
@@ -80,18 +80,6 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
     else:
         print_findings(stage, path)
     return 0
-
-
-@contextmanager
-def stopped_by_signals(drive: "Drive") -> Iterator[None]:
-    """SIGINT and SIGTERM end the drive properly while this is open."""
-    kinds = [signal.SIGINT, signal.SIGTERM]
-    before = [signal.signal(kind, lambda *_: drive.stop()) for kind in kinds]
-    try:
-        yield
-    finally:
-        for kind, handler in zip(kinds, before, strict=True):
-            signal.signal(kind, handler)
 
 
 @contextmanager

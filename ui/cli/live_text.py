@@ -24,9 +24,9 @@ WORDS: dict[str, str] = {
 
 
 ODDITIES = {
-    "bad_frames": "frames damaged", "misfit_frames": "frames that do not fit", "early_frames": "frames not yet described",
-    "bad_lines": "lines that did not parse", "repeated": "frames repeated", "restarts": "restarts of the device",
-    "cells_not_finite": "values not finite",
+    "bad_frames": "frames damaged", "misfit_frames": "frames that do not fit",
+    "early_frames": "frames not yet described", "bad_lines": "lines that did not parse",
+    "repeated": "frames repeated", "restarts": "restarts of the device", "cells_not_finite": "values not finite",
 }  # fmt: skip
 
 

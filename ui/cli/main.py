@@ -23,11 +23,13 @@ COMMANDS = {
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'."),
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
+    "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
     "ports": ("ports", "List the serial ports."),
 }
 
@@ -76,7 +78,9 @@ def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True, epilog=CAUTION)
-@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version.")
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version."
+)
 @click.pass_context
 def cli(ctx: click.Context) -> None:
     """Live and after-drive companion for tuning an engine on the road. Without a command it opens the window."""

@@ -53,14 +53,14 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.rehearsal.player import RehearsalPort
     from stream.sources.rehearsal.scenario import demo_car_text
     from stream.sources.serialport import SerialSource
-    from ui.cli.drive import stopped_by_signals
     from ui.cli.live_text import follow
+    from ui.cli.signals import on_signals
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
         source = SerialSource(port.port_url, car)
         drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick)
-        with stopped_by_signals(drive):
+        with on_signals(drive.stop):
             drive.start()
             if window:
                 from ui.cli.display import open_until

@@ -143,7 +143,7 @@ def replayed(path: Path) -> tuple[object, ...]:
 
 
 def test_recordings_begun_and_ended_on_the_way_are_sessions_of_their_own(tmp_path: Path) -> None:
-    """Together they hold what was recorded, sample for sample, and the replay of each equals what its live run found."""
+    """Together they hold what was recorded, to the bit, and the replay of each equals what its live run found."""
     plan = Plan(11, rate_hz=RATE).hold(2000, 5).ramp(3000, 500).hold(3000, 5).ramp(1500, 500).hold(1500, 5)
     samples = plan.samples()
     a, b = 6 * int(RATE), 9 * int(RATE)
@@ -166,7 +166,8 @@ def test_recordings_begun_and_ended_on_the_way_are_sessions_of_their_own(tmp_pat
     for path, expected in ((first, samples[:a]), (second, samples[b:])):
         with open_session(path) as session:
             assert session.finished
-            np.testing.assert_array_equal(np.column_stack([session.raw(name) for name in session.info.names]), expected)
+            raw = np.column_stack([session.raw(name) for name in session.info.names])
+            np.testing.assert_array_equal(raw, expected)
             assert session.lost_samples == 0, "what was lost before a session's first sample is not its loss"
             assert (session.holds, session.pinned, session.pulls) == replayed(path)
             assert len(session.holds) == 1

@@ -30,7 +30,7 @@ CAR = demo_car_text()
     [
         (CAR.replace('unit = "V"', 'unit = "volt"'), "channel[0].unit: 'volt'", "use one of V, mV, Hz, rpm"),
         (CAR.replace('unit = "mV/V"', 'unit = "kg"'), "channel[1].unit: 'kg'", "use one of mV/V, V, microstrain, N"),
-        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", 'add a [[channel]] table with role ='),
+        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", 'add a [[channel]] table'),
         (CAR.replace('role = "engine_speed"', 'role = "rpm"'), "channel[0].role", "use one of engine_speed load"),
         (CAR.replace("rpm_per_unit = 1720.0", ""), "'speed_v': rpm_per_unit is missing", "±30 % is near enough"),
         (CAR.replace('name = "link"', 'name = "link'), "at line 30", "mend that line"),
@@ -193,7 +193,9 @@ def test_a_log_with_missing_cells_and_a_clock_that_runs_back_is_taken_with_words
     assert np.isfinite(speed).sum() == 400 - 4
 
 
-def test_names_that_are_taken_or_no_place_for_a_file(steadypull, small_session: Path, car_file: Path, tmp_path: Path) -> None:
+def test_names_that_are_taken_or_no_place_for_a_file(
+    steadypull, small_session: Path, car_file: Path, tmp_path: Path
+) -> None:
     """Never over a file that is there, in no folder that is not there; what was there is untouched."""
     taken = tmp_path / "taken"
     taken.write_text("mine")
@@ -204,7 +206,10 @@ def test_names_that_are_taken_or_no_place_for_a_file(steadypull, small_session: 
         (["rehearse", "--quick", "--headless", "-o", taken], "cannot be made a folder"),
         (["replay", small_session, "--headless", "-o", taken], "never overwritten; give -o another name"),
         (["replay", small_session, "--headless", "-o", small_session], "never overwritten"),
-        (["replay", small_session, "--headless", "-o", tmp_path / "no" / "new.h5"], "no such folder for -o; make it first"),
+        (
+            ["replay", small_session, "--headless", "-o", tmp_path / "no" / "new.h5"],
+            "no such folder for -o; make it first",
+        ),
         (["import", tmp_path / "log.csv", "--car", car_file, "-o", taken], "never overwritten"),
         (["recover", small_session], "was finished properly; there is nothing to recover"),
         (["replay", tmp_path, "--headless"], "is a folder"),
@@ -271,7 +276,9 @@ def test_a_disk_that_fills_while_recording(steadypull, car_file: Path, tmp_path:
         line.await_leaving()
 
     with device(tmp_path, work) as line, file_limit(5 << 20):
-        done = steadypull("drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", "2.5", "--headless")
+        done = steadypull(
+            "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", "2.5", "--headless"
+        )
 
     assert done.code == 3
     assert "the disk is full; free some room or record to another disk; what was recorded is safe" in done.error
@@ -316,7 +323,9 @@ def test_an_import_that_is_stopped_leaves_nothing_half_made(steadypull, tmp_path
 
     thread = threading.Thread(target=interrupt)
     thread.start()
-    done = steadypull("import", tmp_path / "log.csv", "--car", tmp_path / "car.toml", "-o", session, "--rate", "1000", "--json")
+    done = steadypull(
+        "import", tmp_path / "log.csv", "--car", tmp_path / "car.toml", "-o", session, "--rate", "1000", "--json"
+    )
     thread.join()
 
     assert done.code == 2

@@ -46,8 +46,10 @@ def drive(steadypull, car_file: Path, tmp_path: Path) -> Callable[..., Outcome]:
             line.await_leaving()
 
         with device(tmp_path, life) as line:
-            return steadypull("drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", seconds,
-                              "--headless", "--json", *options)  # fmt: skip
+            return steadypull(
+                "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", seconds,
+                "--headless", "--json", *options,
+            )  # fmt: skip
 
     return go
 

@@ -117,7 +117,17 @@ def test_a_device_that_sends_text_lines(steadypull, car_file: Path, tmp_path: Pa
 
     with device(tmp_path, work) as line:
         done = steadypull(
-            "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", "2", "--headless", "--json"
+            "drive",
+            "--port",
+            line.port,
+            "--car",
+            car_file,
+            "-o",
+            tmp_path / "d",
+            "--seconds",
+            "2",
+            "--headless",
+            "--json",
         )
     samples = samples_of(only_session(tmp_path / "d"))
 

@@ -18,7 +18,9 @@ def modules_after(*words: str) -> set[str]:
         "import json, sys\nfrom ui.cli.main import run\n"
         f"assert run({list(words)!r}) == 0\nprint()\nprint(json.dumps(sorted(sys.modules)))"
     )
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60
+    )
     return {name.split(".")[0] for name in json.loads(done.stdout.splitlines()[-1])}
 
 

@@ -14,7 +14,9 @@ from tests.drives import RPM_AT_0V, RPM_PER_V, Plan
 
 def write_log(path: Path, samples: np.ndarray, rate_hz: float, skip: frozenset[int] = frozenset()) -> None:
     """A log with a time column in seconds; rows in `skip` are not there."""
-    rows = (f"{row / rate_hz:.4f},{volts:.5f},{link:.5f}" for row, (volts, link) in enumerate(samples) if row not in skip)
+    rows = (
+        f"{row / rate_hz:.4f},{volts:.5f},{link:.5f}" for row, (volts, link) in enumerate(samples) if row not in skip
+    )
     text = "\n".join(["Time (s),speed_v,link", *rows]) + "\n"
     path.write_bytes(gzip.compress(text.encode()) if path.suffix == ".gz" else text.encode())
 
@@ -75,7 +77,9 @@ def test_a_replay_at_its_own_pace_takes_its_time_and_finds_the_same(steadypull, 
 def test_a_log_in_rpm_without_a_clock_needs_only_its_rate(steadypull, tmp_path: Path) -> None:
     """An rpm column is legal; --rate stands in for the clock."""
     car = tmp_path / "car.toml"
-    car.write_text('[car]\nname = "x"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\nunit = "rpm"\n', encoding="utf-8")
+    car.write_text(
+        '[car]\nname = "x"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\nunit = "rpm"\n', encoding="utf-8"
+    )
     (tmp_path / "log.csv").write_text("rpm;other\n" + "".join(f"{2000 + k % 2};x\n" for k in range(250)))
 
     done = steadypull("import", tmp_path / "log.csv", "--car", car, "-o", tmp_path / "s.h5", "--rate", "50", "--json")
