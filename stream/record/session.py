@@ -179,6 +179,11 @@ class Session:
             }
 
     @property
+    def has_findings(self) -> bool:
+        """Whether a live stage has written what it found: a recording that was finished."""
+        return self.finished and all(name in self._file for name in (layout.HOLDS, layout.PULLS, layout.LIVE_TIME))
+
+    @property
     def holds(self) -> tuple[Hold, ...]:
         """Holds found while recording."""
         return tables.read_holds(self._table(layout.HOLDS, layout.HOLD_DTYPE))

@@ -86,7 +86,7 @@ def test_newer_format(recorded: Path, version: int) -> None:
     assert f"newer Steadypull (format version {version}; this one reads up to 1); update" in refusal(recorded)
 
 
-@pytest.mark.parametrize("name", ["raw/samples", "raw/gaps", "holds"])
+@pytest.mark.parametrize("name", ["raw/samples", "raw/gaps"])
 def test_table_missing(recorded: Path, name: str) -> None:
     with h5py.File(recorded, "r+") as file:
         del file[name]
@@ -98,6 +98,18 @@ def test_table_missing(recorded: Path, name: str) -> None:
 
     with pytest.raises(InputError, match="is damaged"):
         read_all()
+
+
+def test_a_session_without_findings_has_none(recorded: Path) -> None:
+    """A tool that knows the raw part alone may leave the rest out: the session opens, and nothing is found in it."""
+    with h5py.File(recorded, "r+") as file:
+        for name in ("holds", "pinned", "pulls", "zeros", "events", "live", "calibrations"):
+            del file[name]
+
+    with open_session(recorded) as session:
+        assert (session.holds, session.pulls, session.zeros, session.calibrations()) == ((), (), (), {})
+        assert not session.has_findings
+        assert sum(len(block) for block in session.blocks()) == session.rows
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,3 @@
-import time
 from dataclasses import replace
 
 import msgspec
@@ -8,7 +7,6 @@ from scipy import stats as reference
 
 from stream.errors import InputError
 from stream.study.compare import Comparison, compare
-from stream.study.curve import curves
 from stream.study.fair import differences, order
 from stream.study.trace import PullTrace, PullZero, ZeroPart
 from tests.stream.study.made import day, pull
@@ -332,20 +330,6 @@ def test_what_else_differs_is_named() -> None:
 
     assert len(words) == 1
     assert "mixture" in words[0]
-
-
-@pytest.mark.slow
-def test_two_hundred_pulls_take_less_than_a_second() -> None:
-    """Ten minutes of each tune at 1 kHz: a hundred pulls of six seconds a side."""
-    rng = np.random.default_rng(0)
-    levels = [(tune, 1 + rng.normal(0, 0.01)) for tune in ("heron", "plover") * 2 for _ in range(50)]
-    pulls = [replace(made, lag_s=0.02) for made in day(levels, rate=667.0, step_s=0.001)]
-
-    began = time.perf_counter()
-    compare(pulls, "heron", "plover")
-    curves(pulls)
-
-    assert time.perf_counter() - began < 1.0
 
 
 @pytest.mark.parametrize("doubt", [0.0, 0.001, 0.003, 0.01, 0.03])
