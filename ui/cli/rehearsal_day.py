@@ -34,18 +34,11 @@ class Day:
 
 def drive_hold_row(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]) -> None:
     """A row of speeds held by foot in second gear, recorded, and fitted to a calibration of the day."""
-    from stream.calibrate.calfile import SourceSession, calibration_of
-    from stream.calibrate.speed_fit import fit_speed
     from stream.sources.rehearsal.scenario import TARGETS, hold_drive
+    from stream.study.speed import Reference, fit_row, load_row
 
     _drive(day, hold_drive(seed), 2, play)
-    stage = day.stages[-1]
-    fit = fit_speed(stage.holds, stage.pinned, targets=TARGETS)
-    speed = stage.car.need("engine_speed", "rehearse")
-    day.calibration = calibration_of(
-        fit, car=stage.car.car.name, sessions=[SourceSession(path=day.sessions[-1].name)], channel=speed.name,
-        unit=speed.unit, pulses_per_turn=stage.car.engine.pulses_per_turn,
-    )  # fmt: skip
+    day.calibration = fit_row(load_row([day.sessions[-1]]), Reference(targets=TARGETS))
 
 
 def drive_pulls(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]) -> None:
@@ -59,21 +52,18 @@ def drive_pulls(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]
             seed * 100 + number, tune, pulls=PULLS, gear=PULL_GEAR, faults=FLAWS[number], direction=direction
         )
         _drive(day, recording, PULL_GEAR, play)
-        _take_zeros(day.sessions[-1])
+        _take_zeros(day.sessions[-1], day.stages[-1].time_s)
 
 
 def study_day(day: Day) -> None:
     """The calibration into every session, and tune against tune."""
-    from stream.calibrate.calfile import dump_calibration
-    from stream.record.change import change_session, set_calibration
+    from stream.study.apply import apply_calibration
     from stream.study.compare import compare
-    from stream.study.load import CALIBRATION, load_sessions
+    from stream.study.load import load_sessions
     from stream.study.pull_traces import all_traces
 
     if day.calibration is not None:
-        attributes = {"toml": dump_calibration(day.calibration), "model": day.calibration.model}
-        for path in day.sessions:
-            change_session(path, lambda file: set_calibration(file, CALIBRATION, attributes))
+        apply_calibration(day.calibration, day.sessions)
     pulls, _ = all_traces(load_sessions(day.sessions[1:]))
     day.comparison = compare(pulls, BASE, TRIAL)
 
@@ -89,21 +79,9 @@ def _drive(day: Day, recording: "Recording", gear: int, play: Callable[["Recordi
     day.recordings.append(recording)
 
 
-def _take_zeros(path: Path) -> None:
-    """Zeros where the car stands in neutral: 1 to 5 s, and the last 4 s less one."""
-    from stream.calibrate.zero import take_zero
-    from stream.record import layout, tables
-    from stream.record.change import change_session
-    from stream.record.session import open_session
+def _take_zeros(path: Path, seconds: float) -> None:
+    """Zeros where the car stands in neutral: at the start and at the end of a session."""
+    from stream.study.take_zero import declare_zero
 
-    with open_session(path) as session:
-        load, rate, end = session.raw("link"), session.rate_hz, session.duration_s
-    spans = [(1.0, 5.0), (end - 5.0, end - 1.0)]
-    zeros = []
-    for start, stop in spans:
-        rows = slice(round(start * rate), round(stop * rate)) if start < 10 else slice(-round(5 * rate), -round(rate))
-        found = take_zero(load[rows], rate, start_s=start)
-        zeros.append(
-            tables.Zero(start_s=start, end_s=stop, mean=found.mean, doubt=found.doubt, how="rehearsal, in neutral")
-        )
-    change_session(path, lambda file: tables.append_rows(file, layout.ZEROS, tables.zero_rows(zeros)))
+    declare_zero(path, 1.0, 5.0)
+    declare_zero(path, seconds - 5.0, seconds - 1.0)

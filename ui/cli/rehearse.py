@@ -85,6 +85,7 @@ def _print(day: "Day", as_json: bool) -> None:
     import msgspec
 
     from stream.sources.rehearsal.truth import change_by_band
+    from ui.cli.fit import fit_json
     from ui.cli.rehearsal_day import BASE, PULL_GEAR, TRIAL
     from ui.cli.results import print_json
 
@@ -93,7 +94,7 @@ def _print(day: "Day", as_json: bool) -> None:
     if as_json:
         print_json({
             "sessions": [str(path) for path in day.sessions],
-            "fit": {} if day.calibration is None else fit_keys(day.calibration.to_dict()),
+            "fit": {} if day.calibration is None else fit_json(day.calibration),
             "compare": {} if day.comparison is None else msgspec.to_builtins(day.comparison),
             "truth": {
                 "slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm,
@@ -103,13 +104,6 @@ def _print(day: "Day", as_json: bool) -> None:
         })  # fmt: skip
         return
     _print_words(day, {band.rpm: band.change_pct for band in change})
-
-
-def fit_keys(keys: dict[str, object]) -> dict[str, object]:
-    """A calibration's keys without those of its origin: what `fit --json` prints."""
-    origin = ("format", "format_version", "when", "car", "sessions", "channel", "unit", "pulses_per_turn",
-              "reading_error_rpm")  # fmt: skip
-    return {key: value for key, value in keys.items() if key not in origin}
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
