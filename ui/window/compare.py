@@ -107,7 +107,7 @@ class CompareScreen(Screen):
 
     @staticmethod
     def _read(paths: Sequence[str], width: float, task: Task) -> tuple[Opened, Answer]:
-        opened = open_sessions(paths, task.tell)
+        opened = open_sessions(paths, task.tell, task.stop)
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
         return opened, work_out(opened.pulls, base, trial, width)
 
@@ -181,7 +181,6 @@ class CompareScreen(Screen):
         self.figure.show_answer(None)
         self.lists.show_answer(None, ())
         self.foot.show_words("", [])
-        self.foot.mind.setText("")
         self.what.setText("")
         self._enable(False)
 

@@ -181,7 +181,7 @@ def test_one_tune_alone_gives_its_curve_and_what_the_day_resolves(
 
     assert said(screen).startswith("Your day resolves")
     assert "No comparison" in said(screen)
-    assert "only one tune here, heron" in said(screen)
+    assert "Only one tune here, heron" in said(screen)
     assert len(screen.figure.lines.lines) == 1
     assert not screen.figure.dots.dots
     assert screen.foot.next.text()
