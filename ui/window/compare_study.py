@@ -44,8 +44,10 @@ class Answer:
 
 
 def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: threading.Event) -> Opened:
-    """Read sessions and their pulls, until `stop` is set. One that cannot be read is left out and named; raises InputError where none is
-    left, or none holds a pull."""
+    """Read sessions and their pulls, until `stop` is set. One that cannot be read is left out and named.
+
+    Raises InputError where none is left, or none holds a pull.
+    """
     sessions: list[StudySession] = []
     pulls: list[PullTrace] = []
     remarks: list[str] = []

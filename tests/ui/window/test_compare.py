@@ -257,6 +257,8 @@ def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.Mon
         texts = "".join(ElementTree.fromstring(out.read_text()).itertext())
         assert "more load than heron" in texts
         assert "could be scatter" in texts
+        assert "Mind:" in texts
+        assert "Point at" not in texts
     else:
         with out.open() as file:
             table = list(csv.DictReader(file))
