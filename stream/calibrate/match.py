@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 
 from stream.calibrate.align import Reading, readings
-from stream.calibrate.ends import View, views
+from stream.calibrate.ends import View, end_of, inside_holds, views
 from stream.calibrate.targets import check_targets, need_three
 from stream.calibrate.york import Floats
 from stream.errors import InputError
@@ -20,6 +20,7 @@ from stream.live.records import Hold, Pinned
 AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
 _CURE = "give --targets as held, or name holds with --at START_S=RPM"
 _AT_REACH_S = 2.0
+_POOR = 2.5  # half of the holds lie farther from their targets than this many times the reading error
 _BY_RANK = 0.7  # of the way to the next target
 
 
@@ -31,6 +32,7 @@ class Match:
     stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
     missing_*   targets without a hold: below, inside and above the matched ones
     ambiguous   another reading is nearly as good; the warnings say which
+    doubted     pinned stretches that are no evidence: they lie inside a hold that counts
     """
 
     target_rpm: tuple[float | None, ...]
@@ -40,6 +42,7 @@ class Match:
     missing_above: tuple[float, ...] = ()
     ambiguous: bool = False
     warnings: tuple[str, ...] = ()
+    doubted: tuple[Pinned, ...] = ()
 
 
 def match_targets(
@@ -75,26 +78,35 @@ def match_targets(
         tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
-    return Match(assigned, stuck, below, inside, above, close, tuple(warnings))
+    return Match(assigned, stuck, below, inside, above, close, tuple(warnings), view.doubted)
 
 
-def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]]) -> Match:
-    """Give the hold that contains each start (or begins within 2 s of it) its speed.
+def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned: Sequence[Pinned] = ()) -> Match:
+    """Give the hold that contains each start (or begins within 2 s of it) its speed; a start in a pinned stretch
+    names a speed at which the signal was stuck.
 
     Raises InputError: no hold there, two holds there, one hold named twice, fewer than three.
     """
     need_three(len(holds))
     assigned: list[float | None] = [None] * len(holds)
+    missing: dict[str, list[float]] = {"bottom": [], "top": []}
+    slope = float(np.polyfit([h.signal_mean for h in holds], [h.speed_rpm for h in holds], 1)[0])
     for start, rpm in pairs:
+        stuck = next((s for s in pinned if s.start_s <= start <= s.end_s), None)
+        if stuck is not None and not any(hold.start_s <= start <= hold.end_s for hold in holds):
+            missing[end_of(stuck, slope)].append(rpm)
+            continue
         index = _hold_at(holds, start)
         if assigned[index] is not None:
             raise InputError(
                 f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
             )
         assigned[index] = rpm
-    if len(pairs) < 3:
-        raise InputError(f"--at: {len(pairs)} holds named; a calibration needs three or more")
-    return Match(tuple(assigned), (None,) * len(holds))
+    named = sum(rpm is not None for rpm in assigned)
+    if named < 3:
+        raise InputError(f"--at: {named} holds named; a calibration needs three or more")
+    below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
+    return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
 
 
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
@@ -159,6 +171,11 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     unexplained = len(best.inside) + len(open_ends)
     if matched < 3:
         raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+    places = [index for index, label in enumerate(best.labels) if label >= 0]
+    labels = [best.labels[index] for index in places]
+    off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
+    if float(np.median(off)) > _POOR:
+        raise InputError(f"--targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}")
     if unexplained > matched or (close and len(open_ends) > 1):
         raise InputError(
             f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from stream.record.shelf import Shelf, scan, search
 from stream.record.shelf_index import ShelfIndex
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 
 SESSIONS = 5000
 

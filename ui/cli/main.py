@@ -10,12 +10,19 @@ from stream.errors import SteadypullError
 
 # name: (module under ui.cli, one line for --help)
 COMMANDS = {
+    "plan": ("plan", "Frequencies, converter parts and resolution, before anything is built."),
+    "car": ("car", "Make a car file by asking."),
     "rehearse": ("rehearse", "The whole job with no hardware: a rehearsal car drives itself."),
     "drive": ("drive", "Record a drive, live."),
     "replay": ("replay", "Pass a recorded session through the same live stage."),
+    "fit": ("fit", "Holds to a speed calibration, with its doubt."),
+    "apply": ("apply", "Attach a speed calibration to sessions."),
+    "zero": ("zero", "Declare a stretch of a session as zero load."),
+    "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),
+    "weigh": ("weigh", "Known weights to newtons."),
+    "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
-    "pulls": ("pulls", "The pulls of a session; keep or drop some by hand."),
     "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),

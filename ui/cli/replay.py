@@ -48,5 +48,5 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     if as_json:
         print_json(drive_json(stage, target if target is not None else Path(session_path), calibration))
     else:
-        print_findings(stage, target)
+        print_findings(stage, target, calibration)
     return 0

@@ -56,9 +56,11 @@ def print_json(value: Any) -> None:
     sys.stdout.flush()
 
 
-def print_findings(stage: "LiveStage", path: Path | None) -> None:
-    """The findings as words and tables on standard output."""
+def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
+    """The findings as words and tables on standard output; rpm by the calibration where there is one."""
     from rich.console import Console
+
+    from stream.study.load import calibrated_pull
 
     console = Console(highlight=False, soft_wrap=True)
     health = stage.health()
@@ -70,14 +72,16 @@ def print_findings(stage: "LiveStage", path: Path | None) -> None:
     for remark in stage.settings.remarks:
         console.print(remark)
     if stage.settings.verdicts:
-        _print_holds(console, stage)
-        _print_pulls(console, stage.pulls)
+        _print_holds(console, stage, calibration)
+        _print_pulls(console, [calibrated_pull(pull, stage.line, calibration) for pull in stage.pulls])
     if path is not None:
         console.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: "LiveStage") -> None:
+def _print_holds(console: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
     from rich.table import Table
+
+    from stream.study.load import calibrated_hold
 
     if not stage.holds:
         console.print("no hold: speed was never steady for long enough")
@@ -97,8 +101,14 @@ def _print_holds(console: Any, stage: "LiveStage") -> None:
     for column in table.columns:
         column.justify = "right"
     for number, hold in enumerate(stage.holds, start=1):
-        table.add_row(str(number), *_hold_cells(hold, stage.line[0]))
+        per_unit = stage.line[0] if calibration is None else calibration.slope_rpm_per_unit
+        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit))
     console.print(table)
+    console.print(
+        "rpm by the car file's provisional line"
+        if calibration is None
+        else f"rpm by the calibration of {calibration.when}"
+    )
     for stretch in stage.pinned:
         console.print(
             f"signal stuck at the {stretch.at}, {stretch.signal:.4g}, "

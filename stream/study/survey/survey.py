@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from stream.car import Car, parse_car
-from stream.live.stage import SLOWEST_HZ
+from stream.live.settings import SLOWEST_HZ
 from stream.record.session import Session, open_session
 from stream.study.load import StudySession, load_session
 from stream.study.survey.channels import channel_survey, dropouts, tally_channels

@@ -16,7 +16,7 @@ from stream.record.change import write_note
 from stream.record.shelf import Shelf, scan, search
 from stream.record.shelf_index import ShelfIndex
 from stream.record.summary import Summary, summarise
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 
 
 @pytest.fixture

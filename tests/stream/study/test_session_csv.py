@@ -9,7 +9,7 @@ import pytest
 
 from stream.errors import StorageError
 from stream.study.session_csv import export_live, export_raw
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 
 
 @pytest.fixture(scope="module")

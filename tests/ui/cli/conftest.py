@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from stream.sources.rehearsal.scenario import demo_car_text
+from tests.held_row import CAR_TEXT, hold_plan
+from tests.sessions import write_session
 from tests.ui_cli import SEED, Outcome, in_process
 from ui.cli.main import run
 
@@ -19,6 +21,9 @@ def steadypull(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
         code = run([str(word) for word in words])
         captured = capsys.readouterr()
         assert "Traceback" not in captured.err
+        if code == 2:
+            assert captured.err.count("steadypull: error: ") == 1
+            assert captured.out == ""
         return Outcome(code, captured.out, captured.err)
 
     return call
@@ -43,3 +48,9 @@ def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
 def session(rehearsed: Outcome) -> Path:
     """The session that the rehearsal left."""
     return Path(rehearsed.json["sessions"][0])
+
+
+@pytest.fixture
+def held(tmp_path: Path) -> Path:
+    """A session with an idle hold and six held speeds, the provisional slope wrong by a fifth."""
+    return write_session(tmp_path / "held.h5", hold_plan(3).samples(), 200.0, CAR_TEXT)

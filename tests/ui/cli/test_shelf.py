@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from stream.record.change import write_note
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 from ui.cli.main import run
 
 

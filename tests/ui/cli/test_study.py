@@ -154,23 +154,20 @@ def test_pulls_are_kept_and_dropped_by_hand_and_raw_stays(turns, tmp_path) -> No
     path.write_bytes(turns[0].read_bytes())
     with h5py.File(path) as file:
         before = file["raw/samples"][:]
-    listed = call("pulls", path, "--json").json["pulls"]
-    marked = call("pulls", path, "--keep", "2", "--drop", "1,3", "--json").json["pulls"]
+    listed = call("mark", path, "--json").json["pulls"]
+    marked = call("mark", path, "--keep-pull=2", "--drop-pull=1", "--drop-pull=3", "--json").json["pulls"]
     used = compared([path, turns[1]])
 
-    assert [pull["keep"] for pull in listed] == [None] * 4
+    assert [pull["mark"] for pull in listed] == [""] * 4
     assert [pull["verdict"] for pull in listed] == ["clean", "flawed", "clean", "clean"]
-    assert [pull["keep"] for pull in marked] == [False, True, False, None]
+    assert [pull["mark"] for pull in marked] == ["drop", "keep", "drop", ""]
     assert used["pulls"] == {"base": 2, "trial": 3}
     assert "1 flawed pull(s) kept by hand are in the result" in used["warnings"]
-    assert "dropped" in call("pulls", path).out
-    assert [pull["keep"] for pull in call("pulls", path, "--clear=1,2,3", "--json").json["pulls"]] == [None] * 4
+    assert "dropped" in call("mark", path).out
+    cleared = call("mark", path, "--clear-pull=1", "--clear-pull=2", "--clear-pull=3", "--json").json["pulls"]
+    assert [pull["mark"] for pull in cleared] == [""] * 4
     with h5py.File(path) as file:
         assert np.array_equal(file["raw/samples"][:], before)
-    for words in (("--keep", "9"), ("--drop", "0"), ("--keep", "1.5"), ("--keep", "x"), ("--keep=1", "--drop=1")):
-        assert words[0].split("=")[0] in refused("pulls", path, *words) or "named twice" in refused(
-            "pulls", path, *words
-        )
 
 
 @pytest.mark.slow

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from stream.sources.rehearsal.truth import change_by_band
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from typing import Any
 import h5py
 import pytest
 
-from tests.sessions import write_pull_session
+from tests.pull_sessions import write_pull_session
 from tests.ui.window.fake_feed import FakeFeed
 
 
