@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from stream.record.shelf import scan, search
+from stream.record.shelf import Shelf, scan, search
 from stream.record.shelf_index import ShelfIndex
 from tests.pull_sessions import write_pull_session
 
@@ -36,7 +36,7 @@ def run_speed(sessions: int = SESSIONS) -> dict[str, float]:
             place.parent.mkdir(parents=True, exist_ok=True)
             os.link(one, place)
 
-        def look() -> object:
+        def look() -> Shelf:
             with ShelfIndex(root / "index.sqlite") as index:
                 return scan(root / "shelf", index)
 
@@ -45,7 +45,7 @@ def run_speed(sessions: int = SESSIONS) -> dict[str, float]:
             "first look s": seconds(look),
             "look s": min(seconds(look) for _ in range(3)),
         }
-        found = scan(root / "shelf", ShelfIndex(root / "index.sqlite")).sessions
+        found = look().sessions
         row["search s"] = seconds(lambda: search(found, "heron 2026 clean"))
         row["walk s"] = min(seconds(lambda: walk(root / "shelf")) for _ in range(3))
         row["ratio"] = row["look s"] / row["walk s"]

@@ -107,7 +107,7 @@ class CompareScreen(Screen):
 
     @staticmethod
     def _read(paths: Sequence[str], width: float, task: Task) -> tuple[Opened, Answer]:
-        opened = open_sessions(paths, task.tell)
+        opened = open_sessions(paths, task.tell, task.stop)
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
         return opened, work_out(opened.pulls, base, trial, width)
 
@@ -181,7 +181,6 @@ class CompareScreen(Screen):
         self.figure.show_answer(None)
         self.lists.show_answer(None, ())
         self.foot.show_words("", [])
-        self.foot.mind.setText("")
         self.what.setText("")
         self._enable(False)
 
@@ -203,8 +202,20 @@ class CompareScreen(Screen):
         if kind == "csv" and found.comparison is not None:
             trouble = write_csv(found.comparison, out)
         else:
-            trouble = write_picture(self.sheet, out, self.theme)
+            trouble = self._write_picture(out, found)
         self.status.setText(trouble or f"written: {out.name}")
+
+    def _write_picture(self, out: Path, found: Answer) -> str:
+        """A picture goes where the list beside it does not, so what must be minded stands in it."""
+        mind = [] if self.opened is None else words.to_mind(found, self.opened)
+        self.figure.point_at(None)
+        self.figure.reading.setText(f"Mind: {' '.join(mind)}" if mind else "")
+        for layout in (self.figure.box, self.sheet_box, self.figure.box):
+            layout.invalidate()
+            layout.activate()
+        trouble = write_picture(self.sheet, out, self.theme)
+        self.figure.point_at(None)
+        return trouble
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

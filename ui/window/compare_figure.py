@@ -142,7 +142,7 @@ class Figure(QtWidgets.QFrame):
     def _name(self, found: Answer | None) -> None:
         base, trial = ("base", "trial") if found is None else (words.tune(found.base), words.tune(found.trial))
         self.keys[0].show_key(
-            f"Change from {base} to {trial}, %",
+            "Change, %" if base == trial else f"Change from {base} to {trial}, %",
             [(dot, True, "resolved"), (dot, False, "could be scatter"), (_whisker_mark, True, "95 % interval")],
         )
         unit = "" if found is None or found.curves is None else found.curves.unit
@@ -229,8 +229,8 @@ def change_reach(dots: list[Dot]) -> float:
     """How far, in %, the change plot goes each way: all changes, and whiskers unless a few are far longer."""
     ends = sorted(max(abs(d.low), abs(d.high)) for d in dots if d.low is not None and d.high is not None)
     most = max((abs(d.y) for d in dots), default=1.0)
-    longest = min(1.15 * ends[-1], max(4 * ends[len(ends) // 2], 2.5 * most)) if ends else 0.0
-    return max(1.15 * most, longest, 1.0)
+    longest = min(1.4 * ends[-1], max(4 * ends[len(ends) // 2], 2.5 * most)) if ends else 0.0
+    return max(1.4 * most, longest, 1.0)  # room for the words in the corners
 
 
 def _whisker_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: bool, theme: Theme) -> None:

@@ -16,6 +16,7 @@ def table_style(theme: Theme, unit: float) -> str:
         gridline-color: {theme.line}; font-size: {px(16)}; selection-background-color: {theme.line};
         selection-color: {theme.text}; }}
     QTableView::item {{ padding: {px(2)} {px(6)}; }}
+    QTableView::indicator {{ width: {px(15)}; height: {px(15)}; }}
     QHeaderView, QHeaderView::section {{ background: {theme.background}; color: {theme.muted}; border: 0;
         font-size: {px(15)}; }}
     QHeaderView::section {{ padding: 0 {px(6)}; }}

@@ -181,7 +181,7 @@ def test_one_tune_alone_gives_its_curve_and_what_the_day_resolves(
 
     assert said(screen).startswith("Your day resolves")
     assert "No comparison" in said(screen)
-    assert "only one tune here, heron" in said(screen)
+    assert "Only one tune here, heron" in said(screen)
     assert len(screen.figure.lines.lines) == 1
     assert not screen.figure.dots.dots
     assert screen.foot.next.text()
@@ -257,6 +257,8 @@ def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.Mon
         texts = "".join(ElementTree.fromstring(out.read_text()).itertext())
         assert "more load than heron" in texts
         assert "could be scatter" in texts
+        assert "Mind:" in texts
+        assert "Point at" not in texts
     else:
         with out.open() as file:
             table = list(csv.DictReader(file))

@@ -10,6 +10,7 @@ import h5py
 import pytest
 
 from tests.pull_sessions import write_pull_session
+from tests.ui.window.fake_feed import FakeFeed
 
 
 @pytest.fixture
@@ -180,3 +181,15 @@ def test_a_fault_of_ours_is_not_swallowed(shelf: Any) -> None:
     shelf.worker.wait()
     with pytest.raises(ZeroDivisionError):
         shelf.poll()
+
+
+def test_the_folder_of_the_drive_is_looked_into_first(
+    open_window: Any, folder: Path, settle: Callable[[Any], None]
+) -> None:
+    feed = FakeFeed()
+    feed.run_to(1.0, path=folder / "b.h5")
+    window = open_window(feed)
+    window.show_screen("Shelf")
+    settle(window.screens["Shelf"])
+
+    assert len(rows(window.screens["Shelf"])) == 4
