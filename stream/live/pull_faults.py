@@ -25,6 +25,7 @@ LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffle
 GAIN_DROP = 0.10  # less gain than usual by this share: the car was really held back
 LEAST_THROTTLE = 0.9  # of the session's most
 LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
+FEWEST_OTHERS = 3
 BAND_RPM = 250.0  # a band must take three rise times of the filter
 CURVE_DEGREE = 4
 GRID_RPM: Floats = np.arange(500.0, 15000.0, 100.0)
@@ -81,7 +82,7 @@ def gain_of(part: History, rate_hz: float) -> Floats:
 def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None, *,
                 lifted: bool) -> set[PullFault]:  # fmt: skip
     """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
-    where there are not two of them, from the pull's own smooth run."""
+    where there are not three of them, from the pull's own smooth run."""
     inner = slice(round(TIP_IN_S * rate_hz), max(0, len(part.push) - round(END_S * rate_hz)))
     load, gains, ticks = part.push[inner], gain[inner], part.tick[inner]
     if len(load) < max(10, 0.8 * rate_hz) or not np.isfinite(load).all():
@@ -212,13 +213,13 @@ class References:
         self._most_throttle = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
 
     def without(self, number: int) -> Reference | None:
-        """What the other pulls do: the median over them, where there are two or more."""
+        """What the other pulls do: the median over them, where there are three or more: one spoilt one is outvoted."""
         others = [course for n, course in enumerate(self._courses) if n != number and course is not None]
         most, unknown = self._most_throttle, np.full(len(GRID_RPM), np.nan)
-        if len(others) < 2:
+        if len(others) < FEWEST_OTHERS:
             return Reference(GRID_RPM, unknown, unknown, most) if np.isfinite(most) else None
         loads, gains = np.array([load for load, _ in others]), np.array([gain for _, gain in others])
-        columns = np.flatnonzero(np.count_nonzero(np.isfinite(loads), axis=0) >= 2)
+        columns = np.flatnonzero(np.count_nonzero(np.isfinite(loads), axis=0) >= FEWEST_OTHERS)
         if not len(columns):
             return Reference(GRID_RPM, unknown, unknown, most)  # no speed in common
         load, gain = np.nanmedian(loads[:, columns], axis=0), np.nanmedian(gains[:, columns], axis=0)

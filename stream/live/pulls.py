@@ -50,7 +50,8 @@ class Rise:
     first: int
     end: int
     lifted: bool = False
-    shifted: bool = False
+    shifted: bool = False  # a gear change began or ended it
+    after_shift: bool = False  # one began it
     short: bool = False
 
 
@@ -87,7 +88,13 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
-    found = [rise for rise in judged if rise is not None]
+    # What follows a gear change is part of a spoilt pull; where no pull came before it, the car was only pulling away.
+    before = [None, *judged[:-1]]
+    found = [
+        rise
+        for rise, last in zip(judged, before, strict=True)
+        if rise is not None and not (rise.after_shift and last is None)
+    ]
     # Short is only what falls short of this session's own pulls; alone it is a change of speed.
     return (found if any(not rise.short for rise in found) else []), levels
 
@@ -160,7 +167,7 @@ def _joined(runs: list[tuple[int, int]], grid: _Grid, levels: Levels) -> list[Ri
             unloaded = bool(np.any(grid.load[max(before.end - 1, 0) : a + 1] < let_go))
             if drop >= SHIFT_DROP and unloaded:
                 rises[-1] = replace(before, shifted=True)
-                rise = replace(rise, shifted=True)
+                rise = replace(rise, shifted=True, after_shift=True)
             elif gap_s <= BRIDGED_S:
                 rises[-1] = replace(before, end=b, lifted=before.lifted or unloaded)
                 continue
