@@ -19,6 +19,7 @@ TIP_IN_S = 0.4  # the start of a pull is kept but not judged: tip-in, driveline 
 END_S = 0.15  # nor is the very end: the foot comes off
 DEPART = 0.07  # of the pull's height above cruise
 SCATTERS = 6.0
+BRIDGED_S = 0.35  # pieces of one departure, cut by vibration
 BUMP_S = 0.3  # shorter departures of the link alone are bumps
 LEAP = 2.0  # times the pull's own gain: the wheels spin
 LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffles leaps less
@@ -94,7 +95,7 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     threshold = max(DEPART * height, SCATTERS * scatter)
     found: set[PullFault] = set()
     clipped = part.clipped[inner]
-    for a, b in _runs(np.abs(off) > threshold, bridge=round(0.12 * rate_hz)):
+    for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
         found |= _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
