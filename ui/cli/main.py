@@ -20,6 +20,8 @@ COMMANDS = {
     "coach": ("coach", "The next pull to make, or 'settled'."),
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
+    "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
+    "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
     "ports": ("ports", "List the serial ports."),
 }
 
