@@ -20,7 +20,7 @@ from stream.study import shared
 from stream.study.advice import Cell
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table, lag_removed
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.ignition_step import Leave, Settings, propose
+from stream.study.ignition_step import Settings, propose
 from stream.study.knock import Listened, knocked_bands, leave_for
 from stream.study.stats import t_quantile
 from stream.study.trace import Array, PullTrace, in_time_order
@@ -71,8 +71,8 @@ def full_load(
     tunes = list(dict.fromkeys(pull.tune for pull in in_time_order(used)))
     if now not in tunes:
         raise InputError(
-            f"--now {now}: no clean pull of this tune in these sessions (they hold {', '.join(map(repr, tunes))}); steps "
-            "do not chain: drive a clean session on it first"
+            f"--now {now}: no clean pull of this tune in these sessions (they hold {', '.join(map(repr, tunes))}); "
+            "steps do not chain: drive a clean session on it first"
         )
     warnings += _stale(used, now)
     used, gear_words = _gear(used, tunes, now, width)
@@ -83,7 +83,7 @@ def full_load(
     excess = _session_excess(bands.table.load, used, tunes)
     if excess > 0:
         warnings.append(
-            f"sessions of one tune differ by {100 * math.sqrt(excess):.1f} % beyond their pulls and zeros; it is in the doubt"
+            f"sessions of one tune differ by {100 * math.sqrt(excess):.1f} % beyond pulls and zeros; it is in the doubt"
         )
     cells = []
     loud = knocked_bands(bands.knock)
@@ -184,9 +184,8 @@ def _apart(used: Sequence[PullTrace], real: Array, told: Array) -> list[str]:
         rows = [row for row, pull in enumerate(used) if pull.tune == tune]
         gap = (real - told)[rows]
         if np.isfinite(gap).any() and abs(mean := float(np.nanmean(gap))) > LOGGED_APART_DEG:
-            words.append(
-                f"{tune!r}: logged advance is {abs(mean):.1f}° {'above' if mean > 0 else 'below'} the table; the log counts"
-            )
+            way = "above" if mean > 0 else "below"
+            words.append(f"{tune!r}: logged advance is {abs(mean):.1f}° {way} the table; the log counts")
     return words
 
 

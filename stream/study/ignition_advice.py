@@ -1,4 +1,4 @@
-"""`advise-ignition`: from sessions, the advance that was in them, and the tune in the car now, to proposals per cell."""
+"""`advise-ignition`: from sessions, the advance in them, and the tune in the car now, to proposals per cell."""
 
 from collections.abc import Sequence
 
@@ -36,13 +36,16 @@ def advise_ignition(
         raise InputError(f"--step {step:g}: give degrees above 0 and up to {MOST_STEP_DEG:g}; 2 is usual")
     listened = read_note(listening_note)
     pulls, warnings = all_traces(sessions)
-    if not pulls:
-        raise InputError(f"{sessions[0].path}: no pull in these sessions; drive clean pulls on two tunes or more")
     logged = {}
     for session in sessions:
         logged.update(_logged(session, advance))
-    cells, words = full_load(pulls, logged, advance, now, listened, step, width)
+    cells, words = full_load(pulls, logged, advance, now, listened, step, width) if pulls else ([], [])
     part, part_words = part_load(sessions, advance, now, listened, step)
+    if not pulls and not part:
+        raise InputError(
+            f"{sessions[0].path}: no pull and no steady stretch of {now!r} to learn from; drive clean pulls on "
+            "two tunes or more"
+        )
     knock = any(beside.knock is not None for beside in logged.values())
     if listened.heard:
         words.append(f"the note '{listened.text}' reads as knock that was heard: nothing is advanced")
@@ -64,7 +67,8 @@ def _logged(session: StudySession, advance: AdvanceList | UserTable) -> dict[tup
         channel = named(session.car, rows, advance.axis)
         if channel is not None:
             second = rows.channels[channel.name] * in_unit(channel, advance.unit)
-    time, found = session.live.time_s, {}
+    time = session.live.time_s
+    found: dict[tuple[str, float | None], LoggedPull] = {}
     for pull in session.pulls:
         part = time[slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))]
         found[str(session.path), pull.start_s] = LoggedPull(

@@ -6,14 +6,13 @@ for each tune; what a tune gives more at the same pressure is the step. A stretc
 has. Tunes whose pressures do not overlap in a cell are not compared.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from stream.study.advice import Cell
-from stream.study.bands import usual_step
 from stream.study.ignition_step import Leave, Settings, propose
 from stream.study.knock import Listened
 from stream.study.load import StudySession
@@ -159,7 +158,7 @@ def _runs(good: BoolArray, row: Array, column: Array, step: float) -> list[tuple
         if good[first] and last - first >= least:
             pieces = max(int((last - first) // most), 1)
             edges = np.linspace(first, last, pieces + 1).astype(np.intp)
-            runs += [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+            runs += [(int(a), int(b)) for a, b in pairwise(edges)]
     return runs
 
 

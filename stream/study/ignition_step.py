@@ -144,14 +144,14 @@ def _near_best(settings: Settings) -> tuple[Settings, str]:
     keep = settings.load >= NEAR_BEST * settings.load.max()
     if keep.all() or settings.load.max() <= 0:
         return settings, ""
-    rows = np.flatnonzero(keep)
+    rows = [index for index, near in enumerate(keep) if near]
     kept = replace(
         settings, tunes=[settings.tunes[i] for i in rows], advance=settings.advance[rows], load=settings.load[rows],
         covariance=settings.covariance[np.ix_(rows, rows)], count=[settings.count[i] for i in rows], now=0,
     )  # fmt: skip
     if kept.different < 3:
         return settings, ""
-    out = ", ".join(settings.tunes[i] for i in np.flatnonzero(~keep))
+    out = ", ".join(settings.tunes[i] for i, near in enumerate(keep) if not near)
     return kept, f"{out} left out of the curve: more than {100 * (1 - NEAR_BEST):.0f} % below the best"
 
 

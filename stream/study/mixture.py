@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from stream.car import Role
 from stream.errors import InputError
 from stream.study.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.load import StudySession
@@ -25,7 +26,7 @@ LEANER = 0.97  # lean is not
 LEAST_HITS = 10
 LEANER_HIGH_HITS = 50  # below, nothing is leaned where the engine works hard
 HIGH = {"manifold_pressure": 80.0, "throttle": 50.0}  # kPa, %
-_ROLES = ("lambda", "manifold_pressure", "throttle", "fuel_trim", "temperature")
+_ROLES: tuple[Role, ...] = ("lambda", "manifold_pressure", "throttle", "fuel_trim", "temperature")
 
 
 def advise_mixture(sessions: Sequence[StudySession], target: UserTable, stoichiometric: float = 14.7) -> Advice:
@@ -95,7 +96,7 @@ def _cell(rpm: float, second: float, fit: CellFit | None, target: UserTable) -> 
         return Cell(rpm=rpm, second_axis=second, now=1.0, proposed=None, low=None, high=None, evidence=why, n=few,
                     spread=None if fit is None else fit.spread)  # fmt: skip
     proposed, why = _bounded(fit, second >= HIGH[target.axis])
-    off = "" if fit.centred else f", hits on one side of the cell only (about {fit.rpm:.0f} rpm, {fit.second:.3g})"
+    off = "" if fit.centred else f", hits on one side of it only (about {fit.rpm:.0f} rpm, {fit.second:.3g})"
     evidence = (
         f"measured over wanted {fit.ratio:.3f} ({fit.low:.3f} to {fit.high:.3f}), {fit.hits} hits in {fit.visits} passages, "
         f"spread {fit.spread:.3f}{off}; {why}"

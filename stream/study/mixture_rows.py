@@ -69,13 +69,13 @@ def lambda_of(session: StudySession, rows: Rows, stoichiometric: float) -> tuple
     below = np.flatnonzero(values < 0)
     if len(below):
         raise InputError(
-            f"{session.path}: channel {channel.name!r} is {values[below[0]]:.3g} at {rows.time_s[below[0]]:.1f} s: λ is never "
-            "below zero; mend the sensor's scale"
+            f"{session.path}: channel {channel.name!r} is {values[below[0]]:.3g} at {rows.time_s[below[0]]:.1f} s: λ is "
+            "never below zero; mend the sensor's scale"
         )
     values[values == 0] = np.nan  # how a controller logs a sensor that is not ready
     if np.isfinite(values).any() and not afr and float(np.nanmedian(values)) > 5:
         raise InputError(
-            f"{session.path}: channel {channel.name!r} is about {np.nanmedian(values):.3g}: that is an air-fuel ratio; write "
+            f"{session.path}: channel {channel.name!r} is about {np.nanmedian(values):.3g}: an air-fuel ratio; write "
             'unit = "AFR" in the car file'
         )
     words = f"λ is {channel.name!r} over {stoichiometric:g}, the stoichiometric ratio that was stated" if afr else ""
@@ -87,14 +87,14 @@ def second_axis(session: StudySession, rows: Rows, target: UserTable) -> Array:
     channel = named(session.car, rows, target.axis)
     if channel is None:
         raise InputError(
-            f"{session.path}: no channel with role {target.axis!r}, the axis of {target.path}; log it, or use a table with "
-            "the other axis"
+            f"{session.path}: no channel with role {target.axis!r}, the axis of {target.path}; log it, or use "
+            "a table with the other axis"
         )
     return rows.channels[channel.name] * in_unit(channel, target.unit or SECOND_UNITS[target.axis])
 
 
 def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTable, delay: Delay) -> MixtureRows:
-    """The rows of one session that count. λ seen at t was burnt at t less the delay; target, trim and cell are of then."""
+    """The rows of one session that count. λ seen at t was burnt a delay before: so target, trim, cell."""
     second = second_axis(session, rows, target)
     pressure, throttle = _pressure(session, rows), _throttle(session, rows)
     trim, trimmed = _trim(session, rows)
@@ -208,6 +208,6 @@ def _misfire(lam: Array, step: float) -> BoolArray:
 def _widened(out: BoolArray, after_s: float, step: float) -> BoolArray:
     """Also the time behind each stretch."""
     count = max(round(after_s / step), 1)
-    ahead = np.concatenate((np.zeros(count, dtype=np.int64), np.cumsum(out)))
-    total = np.cumsum(out)
-    return np.asarray(out | (total - ahead[: len(total)] > 0))
+    ahead = np.concatenate((np.zeros(count, dtype=np.int64), np.cumsum(out, dtype=np.int64)))
+    total = np.cumsum(out, dtype=np.int64)
+    return np.asarray(out | (total > ahead[: len(total)]))

@@ -44,7 +44,7 @@ def read_rows(session: StudySession, roles: tuple[Role, ...], rate_hz: float = R
         step = max(1.0 / rate_hz, 1.0 / session.rate_hz)
         count = int(file.duration_s / step + 1e-9)
         channels = _means(file, wanted, step, count)
-    middle = (np.arange(count) + 0.5) * step - 0.5 / session.rate_hz
+    middle = np.asarray((np.arange(count) + 0.5) * step - 0.5 / session.rate_hz, dtype=np.float64)
     lag = speed_lag(session.car)[0]
     live = session.live
     return Rows(

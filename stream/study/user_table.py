@@ -102,7 +102,7 @@ def read_advance(path: str | Path) -> AdvanceList | UserTable:
         return _list(path, rows, [head.index(name) for name in _LIST])
     if set(head) & {"tune", "advance"}:
         raise InputError(
-            f"{path}: line {rows[0][0]}: columns {', '.join(rows[0][1])} are not tune, rpm, advance; write these three, "
+            f"{path}: line {rows[0][0]}: columns {', '.join(rows[0][1])} are not tune, rpm, advance; write these, "
             "or a table with rpm down and manifold_pressure or throttle across"
         )
     return _two_axes(path, rows, ADVANCE_LIMITS, "cells are degrees before top dead centre")
