@@ -16,7 +16,14 @@ from stream.study.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.load import StudySession
 from stream.study.mixture_cells import CellFit, cell_fits
 from stream.study.mixture_delay import Delay, cut_ends, fit_delay
-from stream.study.mixture_rows import MixtureRows, engine_temperature, lambda_of, mixture_rows, second_axis
+from stream.study.mixture_rows import (
+    MixtureRows,
+    engine_temperature,
+    lambda_of,
+    mixture_rows,
+    second_axis,
+    throttle_above_closed,
+)
 from stream.study.rows import Rows, in_unit, named, read_rows
 from stream.study.trace import Array
 from stream.study.user_table import UserTable
@@ -77,15 +84,13 @@ def multiplier_csv(advice: Advice, target: UserTable) -> str:
 def _delay(read: Sequence[tuple[StudySession, Rows, Array]]) -> Delay:
     delays, flows = [], []
     for session, rows, lam in read:
-        throttle, pressure = named(session.car, rows, "throttle"), named(session.car, rows, "manifold_pressure")
-        if throttle is None:
+        opening, pressure = throttle_above_closed(session, rows), named(session.car, rows, "manifold_pressure")
+        if opening is None:
             continue
-        opening = rows.channels[throttle.name]
         kpa = None if pressure is None else rows.channels[pressure.name] * in_unit(pressure, "kPa")
-        if np.isfinite(opening).any():
-            late, flow = cut_ends(rows, lam, opening - float(np.nanpercentile(opening, 1)), kpa)
-            delays.append(late)
-            flows.append(flow)
+        late, flow = cut_ends(rows, lam, opening, kpa)
+        delays.append(late)
+        flows.append(flow)
     return fit_delay(np.concatenate(delays), np.concatenate(flows)) if delays else fit_delay(np.empty(0), np.empty(0))
 
 
@@ -98,8 +103,8 @@ def _cell(rpm: float, second: float, fit: CellFit | None, target: UserTable) -> 
     proposed, why = _bounded(fit, second >= HIGH[target.axis])
     off = "" if fit.centred else f", hits on one side of it only (about {fit.rpm:.0f} rpm, {fit.second:.3g})"
     evidence = (
-        f"measured over wanted {fit.ratio:.3f} ({fit.low:.3f} to {fit.high:.3f}), {fit.hits} hits in {fit.visits} passages, "
-        f"spread {fit.spread:.3f}{off}; {why}"
+        f"measured over wanted {fit.ratio:.3f} ({fit.low:.3f} to {fit.high:.3f}), {fit.hits} hits in {fit.visits} "
+        f"passages, spread {fit.spread:.3f}{off}; {why}"
     )
     return Cell(rpm=rpm, second_axis=second, now=1.0, proposed=proposed, low=fit.low, high=fit.high, evidence=evidence,
                 n=fit.hits, estimate=fit.ratio, spread=fit.spread)  # fmt: skip

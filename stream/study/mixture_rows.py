@@ -18,8 +18,10 @@ from stream.study.user_table import UserTable
 # Common practice, no source, for all of these.
 WARM_C = 60.0
 CLOSED_PCT = 2.0  # of throttle, above the least seen
+CLOSED_STOP_PCT = 10.0  # the most that a closed throttle is logged as
 OVERRUN_RPM = 1300.0
-OVERRUN_KPA = 35.0  # where there is no throttle channel
+OVERRUN_KPA = 35.0  # where there is no throttle channel: low pressure and a λ that says fuel is cut
+OVERRUN_LAMBDA = 1.15
 AFTER_OVERRUN_S = 1.0  # a sensor that has smelt air needs this long to come back, walls to be wet again
 TIP_IN_PCT_S = 60.0
 TIP_IN_KPA_S = 60.0
@@ -96,7 +98,7 @@ def second_axis(session: StudySession, rows: Rows, target: UserTable) -> Array:
 def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTable, delay: Delay) -> MixtureRows:
     """The rows of one session that count. λ seen at t was burnt a delay before: so target, trim, cell."""
     second = second_axis(session, rows, target)
-    pressure, throttle = _pressure(session, rows), _throttle(session, rows)
+    pressure, throttle = _pressure(session, rows), throttle_above_closed(session, rows)
     trim, trimmed = _trim(session, rows)
     steps, doubt = delay.steps(rows, pressure), delay.doubt_s / rows.step_s
     count = len(lam)
@@ -116,7 +118,7 @@ def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTabl
     for why, out in (
         ("engine not running", ~(rpm_then > RUNNING_RPM)),
         ("cold engine", _cold(session, rows)),
-        ("overrun", _widened(_overrun(rows, pressure, throttle), AFTER_OVERRUN_S, rows.step_s)),
+        ("overrun", _widened(_overrun(rows, lam, pressure, throttle), AFTER_OVERRUN_S, rows.step_s)),
         ("tip-in", _widened(_tip_in(rows, pressure, throttle), AFTER_TIP_IN_S, rows.step_s)),
         ("misfire-lean", _misfire(lam, rows.step_s)),
         ("outside the target table", ~np.isfinite(wanted)),
@@ -135,12 +137,13 @@ def _pressure(session: StudySession, rows: Rows) -> Array | None:
     return None if channel is None else rows.channels[channel.name] * in_unit(channel, "kPa")
 
 
-def _throttle(session: StudySession, rows: Rows) -> Array | None:
-    """Throttle above the least seen, %, or None."""
+def throttle_above_closed(session: StudySession, rows: Rows) -> Array | None:
+    """Throttle above closed, %, or None. Closed is the least seen where that may be a stop; else 0."""
     channel = named(session.car, rows, "throttle")
     if channel is None or not np.isfinite(values := rows.channels[channel.name]).any():
         return None
-    return np.asarray(values - np.nanpercentile(values, 1))
+    least, most = np.nanpercentile(values, [1, 99])
+    return np.asarray(values - least) if least < CLOSED_STOP_PCT and most > least + CLOSED_STOP_PCT else values
 
 
 def _trim(session: StudySession, rows: Rows) -> tuple[Array, bool]:
@@ -177,11 +180,13 @@ def engine_temperature(channel: Channel) -> bool:
     return key == "coolant_c" and "exhaust" not in name and "egt" not in name
 
 
-def _overrun(rows: Rows, pressure: Array | None, throttle: Array | None) -> BoolArray:
+def _overrun(rows: Rows, lam: Array, pressure: Array | None, throttle: Array | None) -> BoolArray:
     fast = rows.speed_rpm > OVERRUN_RPM
     if throttle is not None:
         return np.asarray(fast & (throttle < CLOSED_PCT))
-    return np.asarray(fast & (pressure < OVERRUN_KPA)) if pressure is not None else np.zeros(len(fast), dtype=np.bool_)
+    if pressure is None:
+        return np.zeros(len(fast), dtype=np.bool_)
+    return np.asarray(fast & (pressure < OVERRUN_KPA) & (lam > OVERRUN_LAMBDA))
 
 
 def _tip_in(rows: Rows, pressure: Array | None, throttle: Array | None) -> BoolArray:

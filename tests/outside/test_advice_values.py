@@ -79,6 +79,8 @@ def test_the_delta_method_agrees_with_fieller_where_doubts_are_small() -> None:
     rng = np.random.default_rng(4)
     base, trial = 1.0 + 0.01 * rng.standard_normal(4), 1.03 + 0.01 * rng.standard_normal(4)
     log = stats.welch(np.log(base), np.log(trial))
-    exact = fieller(trial.mean(), base.mean(), trial.var(ddof=1) / 4, 0.0, base.var(ddof=1) / 4, stats.t_quantile(log.df))
+    exact = fieller(
+        trial.mean(), base.mean(), trial.var(ddof=1) / 4, 0.0, base.var(ddof=1) / 4, stats.t_quantile(log.df)
+    )
 
     assert (math.exp(log.low), math.exp(log.high)) == pytest.approx(exact, abs=0.02 * (exact[1] - exact[0]))

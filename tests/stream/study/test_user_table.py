@@ -77,7 +77,10 @@ def test_faults_of_a_target_name_line_and_column(tmp_path: Path, text: str, plac
     ("text", "place"),
     [
         ("tune,rpm\nheron,2000\n", "line 1: columns tune, rpm are not tune, rpm, advance"),
-        ("tune,rpm,advance\nheron,2000,20\nheron,2000,21\n", "line 3, column 2: 2000 rpm of tune 'heron' is there twice"),
+        (
+            "tune,rpm,advance\nheron,2000,20\nheron,2000,21\n",
+            "line 3, column 2: 2000 rpm of tune 'heron' is there twice",
+        ),
         ("tune,rpm,advance\nheron,2000,late\n", "line 2, column 3: 'late' is not a number"),
         ("tune,rpm,advance\nheron,2000,200\n", "line 2, column 3: 200 is outside"),
         ("tune,rpm,advance\n,2000,20\n", "line 2, column 1: names no tune"),
