@@ -71,8 +71,8 @@ def lambda_of(session: StudySession, rows: Rows, stoichiometric: float) -> tuple
     below = np.flatnonzero(values < 0)
     if len(below):
         raise InputError(
-            f"{session.path}: channel {channel.name!r} is {values[below[0]]:.3g} at {rows.time_s[below[0]]:.1f} s: λ is "
-            "never below zero; mend the sensor's scale"
+            f"{session.path}: channel {channel.name!r} is {values[below[0]]:.3g} at {rows.time_s[below[0]]:.1f} s: "
+            "λ is never below zero; mend the sensor's scale"
         )
     values[values == 0] = np.nan  # how a controller logs a sensor that is not ready
     if np.isfinite(values).any() and not afr and float(np.nanmedian(values)) > 5:

@@ -139,8 +139,9 @@ def test_scatter_that_hides_the_bend_leaves_the_interval_open() -> None:
 
 def test_logged_advance_beats_the_table() -> None:
     """The log shows 3 degrees less than the table: the cell is where the engine really was, and it is said."""
+    real = {"heron": 15.0, "plover": 25.0, "wren": 33.0}
     cell, warnings = advise(
-        "heron", logged=lambda p: LoggedPull(advance=np.full(len(p.time_s), {"heron": 15.0, "plover": 25, "wren": 33}[p.tune])),
+        "heron", logged=lambda p: LoggedPull(advance=np.full(len(p.time_s), real[p.tune])),
         heron=18.0, plover=25.0, wren=33.0,
     )  # fmt: skip
 
@@ -166,6 +167,6 @@ def test_the_interval_holds_the_best_as_often_as_it_says() -> None:
             made, {}, table(heron=18.0, plover=25.0, wren=33.0), "heron", QUIET, width=2000.0
         )[0]
         low, high = cells[0].low, cells[0].high
-        inside += (low is None or low <= BEST) and (high is None or BEST <= high)
+        inside += (low is None or low <= BEST) and (high is None or high >= BEST)
 
     assert 0.91 <= inside / 300 <= 0.99
