@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from stream.study.advice import Advice
 
 
-def print_advice(advice: "Advice", about: str, decimals: int) -> None:
+def print_advice(advice: "Advice", about: str, of_what: str, decimals: int) -> None:
     """The cells with `decimals` decimals, the evidence line by line, the warnings last."""
     out = console()
     out.print(about)
@@ -22,7 +22,7 @@ def print_advice(advice: "Advice", about: str, decimals: int) -> None:
         values = (number(value) for value in (cell.now, cell.proposed, cell.low, cell.high))
         table.add_row(f"{cell.rpm:.0f}", *([second] * bool(advice.axis)), *values, str(cell.n))
     out.print(table)
-    out.print("From and to: the 95 % interval of the best, empty on a side without bound. Evidence:")
+    out.print(f"From and to: the 95 % interval of {of_what}, empty on a side without bound. Evidence:")
     for cell in advice.cells:
         place = f"{cell.rpm:.0f}" if cell.second_axis is None else f"{cell.rpm:.0f}, {cell.second_axis:g}"
         out.print(f"{place}: {cell.evidence}")

@@ -42,5 +42,7 @@ def command(session_paths: tuple[str, ...], advance_path: str, now: str, listeni
     if as_json:
         print_json(msgspec.to_builtins(advice))
     else:
-        print_advice(advice, f"Advance in degrees before top dead centre; {now!r} is in the car.", 1)
+        print_advice(
+            advice, f"Advance in degrees before top dead centre; {now!r} is in the car.", "the best advance", 1
+        )
     return 0

@@ -48,7 +48,12 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     if as_json:
         print_json(msgspec.to_builtins(advice))
     else:
-        print_advice(advice, "Fuel multiplier: proposed times what the table has now; empty: too few hits.", 3)
+        print_advice(
+            advice,
+            "Fuel multiplier: proposed times what the table has now; empty: too few hits.",
+            "measured over wanted",
+            3,
+        )
         if path is not None:
             click.echo(f"multipliers: {path}")
     return 0

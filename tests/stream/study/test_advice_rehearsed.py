@@ -19,7 +19,7 @@ KPA = (30, 40, 50, 64.9, 80, 92.2, 100)
 
 
 def test_the_best_advance_of_each_band_is_in_its_interval(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Two turns of three tunes, three pulls each; the advance is logged, the table is 5 degrees wrong and is told so."""
+    """Two turns of three tunes, three pulls each; advance is logged; the table is 5 degrees wrong, and that is said."""
     rpm = np.arange(500.0, 8001.0, 250.0)
     text = "tune,rpm,advance\n"
     for name, off in OFF_BEST.items():
