@@ -30,6 +30,8 @@ COMMANDS = {
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
     "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
+    "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
+    "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
     "ports": ("ports", "List the serial ports."),
 }
 

@@ -1,0 +1,101 @@
+"""How long the gas travels and the sensor takes: constant + k / flow, from fuel cuts that end.
+
+When the throttle opens again after an overrun, fuel is back at once and λ falls when the burnt gas arrives: the time
+between is the delay, whatever closed loop does. Correlating λ with anything in closed loop would find the loop's own
+period instead, so that is never done. The beginning of a cut is not used: controllers wait before they cut.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stream.study.rows import Rows
+from stream.study.stats import t_quantile
+from stream.study.trace import Array
+
+ASSUMED_S = 0.15  # gas and sensor of a wideband probe near the engine; common practice, no source
+ASSUMED_DOUBT_S = 0.08
+CUT_LAMBDA = 1.5  # a sensor in fresh air
+LONGEST_S = 1.5
+LEAST_EVENTS = 3
+FLOW_SPAN = 1.8  # least ratio of the greatest to the least flow that tells k from a constant
+REFERENCE = 3000.0 * 50.0  # rpm times kPa at which k is stated
+
+
+@dataclass(frozen=True, slots=True)
+class Delay:
+    """constant_s + k_s * REFERENCE / (rpm * kPa), its standard doubt, and how it is known in words."""
+
+    constant_s: float
+    k_s: float
+    doubt_s: float
+    words: str
+
+    def steps(self, rows: Rows, pressure: Array | None) -> Array:
+        """(n,) delay of each row in steps of the clock."""
+        if self.k_s == 0 or pressure is None:
+            return np.full(len(rows.time_s), self.constant_s / rows.step_s)
+        flow = np.maximum(np.nan_to_num(rows.speed_rpm * pressure, nan=REFERENCE), 0.1 * REFERENCE)
+        return np.asarray((self.constant_s + self.k_s * REFERENCE / flow) / rows.step_s)
+
+
+def assumed(why: str) -> Delay:
+    """The delay where the data shows none."""
+    return Delay(ASSUMED_S, 0.0, ASSUMED_DOUBT_S, f"delay of λ assumed, {ASSUMED_S:g} s ± {ASSUMED_DOUBT_S:g} s: {why}")
+
+
+def cut_ends(rows: Rows, lam: Array, throttle: Array, pressure: Array | None) -> tuple[Array, Array]:
+    """(delay s, 1 / relative flow) of each fuel cut that ended by the throttle opening; flow NaN without pressure."""
+    closed = np.nan_to_num(throttle, nan=100.0) < 1.0
+    opens = np.flatnonzero(closed[:-1] & ~closed[1:]) + 1
+    ahead = round(LONGEST_S / rows.step_s)
+    delays, flows = [], []
+    for start in opens:
+        before, after = lam[max(start - 2, 0) : start + 1], lam[start : start + ahead]
+        if len(after) < ahead or not (before > CUT_LAMBDA).all() or closed[start : start + ahead].any():
+            continue
+        half = (float(before.mean()) + float(np.nanmedian(after[ahead // 2 :]))) / 2
+        fallen = np.flatnonzero(after < half)
+        if not len(fallen) or fallen[0] == 0 or half < 1.1:
+            continue
+        row = int(fallen[0])
+        part = (after[row - 1] - half) / (after[row - 1] - after[row])
+        # the throttle crossed within the step before `start`: half a step, on average
+        delays.append((row - 1 + part + 0.5) * rows.step_s)
+        level = rows.speed_rpm[start : start + row + 1] * (
+            pressure[start : start + row + 1] if pressure is not None else np.nan
+        )
+        flows.append(REFERENCE / float(np.mean(level)))
+    return np.array(delays), np.array(flows)
+
+
+def fit_delay(delays: Array, inverse_flow: Array) -> Delay:
+    """The delay from the ends of cuts; k only where flows differ enough and it is resolved above zero."""
+    count = len(delays)
+    if count < LEAST_EVENTS:
+        return assumed(f"{count} fuel cuts ended by the throttle, {LEAST_EVENTS} are needed")
+    middle = float(np.median(delays))
+    scatter = 1.4826 * float(np.median(np.abs(delays - middle)))
+    kept = np.abs(delays - middle) <= max(4 * scatter, 0.06)
+    delays, inverse_flow = delays[kept], inverse_flow[kept]
+    resolution = 0.02  # where the cut ended inside a step of the clock
+    doubt = float(np.hypot(np.std(delays) / np.sqrt(len(delays)), resolution))
+    plain = Delay(
+        float(delays.mean()),
+        0.0,
+        doubt,
+        f"delay of λ {delays.mean():.2f} s ± {doubt:.2f} s from {len(delays)} fuel cuts",
+    )
+    known = np.isfinite(inverse_flow).all() and len(delays) > LEAST_EVENTS
+    if not known or inverse_flow.max() < FLOW_SPAN * inverse_flow.min():
+        return plain
+    away = inverse_flow - inverse_flow.mean()
+    k = float(away @ delays / (away @ away))
+    residual = delays - delays.mean() - k * away
+    free = len(delays) - 2
+    error = float(np.sqrt(residual @ residual / free / (away @ away)))
+    constant = float(delays.mean() - k * inverse_flow.mean())
+    if k <= t_quantile(free) * error or constant < 0:
+        return plain
+    words = f"delay of λ {constant:.2f} s + {k:.2f} s · {REFERENCE:.0f} / (rpm · kPa) from {len(delays)} fuel cuts"
+    return Delay(constant, k, doubt, words)
