@@ -30,6 +30,7 @@ COMMANDS = {
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
     "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
+    "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
 }
 

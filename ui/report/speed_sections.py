@@ -1,0 +1,117 @@
+"""Sections on engine speed: the calibration in force, and the holds."""
+
+from functools import partial
+
+import numpy as np
+
+from stream.calibrate.calfile import SpeedCalibration
+from stream.study.load import StudySession
+from ui.cli.study_options import figures
+from ui.report import pictures
+from ui.report.gather import Gathered
+from ui.report.model import Facts, Part, Picture, Section, Table, Words
+from ui.report.wording import load_figure, minds, rpm_figure
+from ui.shelf_words import one_line
+
+MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
+
+
+def calibration(found: Gathered) -> Section:
+    """Each calibration in force, and which sessions have none."""
+    fits: dict[str, tuple[SpeedCalibration, list[str]]] = {}
+    without: list[StudySession] = []
+    for session in found.sessions:
+        fit = session.calibration
+        if fit is None:
+            without.append(session)
+        else:
+            fits.setdefault(repr(fit), (fit, []))[1].append(session.path.name)
+    parts: list[Part] = []
+    for session in without:
+        slope, zero = session.line
+        unit = session.car.need("engine_speed", "a report").unit
+        line = "rpm as recorded" if unit == "rpm" else f"rpm = {slope:g} × {unit or 'signal'} {zero:+g}"
+        parts.append(Words(f"{session.path.name}: provisional line of the car file, {line}; its doubt is not known."))
+    for fit, names in fits.values():
+        parts += _one(fit, names, len(fits) + bool(without) > 1)
+    return Section("Calibration of engine speed", tuple(parts))
+
+
+def holds(found: Gathered) -> Section:
+    """Every hold, and every stretch in which the signal was stuck."""
+    rows, stuck = [], []
+    unit = next((session.load_unit for session in found.sessions if session.load_unit), "")
+    for place, session in enumerate(found.sessions, start=1):
+        scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
+        for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
+            doubt = 1.96 * hold.signal_sem * abs(scale)
+            rows.append((
+                f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
+                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}", f"{hold.drift_rpm_per_s:+.0f}",
+                load_figure(hold.load_mean), rpm_figure(mark.target_rpm), "" if mark.accepted else "dropped by hand",
+            ))  # fmt: skip
+        stuck += [
+            Words(
+                f"Session {place}: the speed signal was stuck at the {one.at} of its range, {one.signal:.4g}, from "
+                f"{one.start_s:.1f} to {one.end_s:.1f} s.", "mind",
+            )
+            for one in session.pinned
+        ]  # fmt: skip
+    if not rows:
+        return Section("Holds", (Words("No hold: speed was never steady for long enough."), *stuck))
+    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", f"load {unit}".strip(), "target rpm", "")
+    keep = [column for column in range(len(heads)) if column < 8 or any(row[column] for row in rows)]
+    table = Table(
+        tuple(heads[column] for column in keep), tuple(tuple(row[column] for column in keep) for row in rows),
+        frozenset({keep.index(9)} if 9 in keep else ()),
+        "Numbered session.hold. ± is the 95 % interval of the mean from the hold's own wander; the doubt of the "
+        "calibration comes on top. Load is as recorded, no zero taken off.",
+    )  # fmt: skip
+    return Section("Holds", (table, *stuck))
+
+
+def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]:
+    unit = fit.unit or "unit"
+    facts = [
+        ("In force for", ", ".join(names) if say_which else "all sessions"),
+        ("Made", " from ".join(part for part in (fit.when, ", ".join(one.path.rsplit("/")[-1] for one in fit.sessions)) if part)),
+        ("Shape", MODELS.get(fit.model, fit.model)),
+        ("Slope", f"{figures(fit.slope_rpm_per_unit, fit.u_slope)} ± {figures(fit.u_slope, fit.u_slope)} rpm per {unit} (standard uncertainty)"),
+        (f"At 0 {unit}", f"{figures(fit.intercept_rpm, fit.u_intercept)} ± {figures(fit.u_intercept, fit.u_intercept)} rpm (standard uncertainty)"),
+        ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
+        ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
+        ("Good from", f"{rpm_figure(fit.valid_from)} to {rpm_figure(fit.valid_to)} rpm"),
+    ]  # fmt: skip
+    if fit.dead_below_rpm is not None:
+        facts.append(("Dead band", f"the signal does not move below about {fit.dead_below_rpm:.0f} rpm"))
+    if fit.ceiling_above_rpm is not None:
+        facts.append(("Ceiling", f"the signal does not rise above about {fit.ceiling_above_rpm:.0f} rpm"))
+    parts: list[Part] = [
+        Facts(tuple((name, one_line(value)) for name, value in facts)),
+        Picture(
+            partial(pictures.draw_calibration, fit=fit), 110,
+            "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far each "
+            "held speed departs from the line; the band is the doubt of the line, not of a single point.",
+        ),
+        _band_table(fit),
+    ]  # fmt: skip
+    points = tuple(
+        (f"{point.signal:.4g}", rpm_figure(point.target_rpm),
+         "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}", "" if point.used else f"left out: {point.why_not}")
+        for point in fit.points
+    )  # fmt: skip
+    if points:
+        parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
+    return parts + minds(fit.warnings)
+
+
+def _band_table(fit: SpeedCalibration) -> Table:
+    speeds = np.linspace(fit.valid_from, fit.valid_to, 5)
+    rows = []
+    for speed in speeds:
+        signal = fit.signal(float(speed))
+        low, high = fit.interval(signal)
+        half = float(high - low) / 2
+        rows.append((f"{round(speed, -1):.0f}", f"{signal:.2f}", figures(half, half)))
+    return Table(("rpm", f"signal {fit.unit}".strip(), "± rpm (95 %)"), tuple(rows),
+                 note="What a speed read by this line is worth, the reference's scale error counted in.")  # fmt: skip
