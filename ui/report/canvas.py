@@ -19,7 +19,7 @@ LOOKS = (
     {"color": "#009E73", "linestyle": ":", "marker": "D"},
     {"color": "#CC79A7", "linestyle": (0, (6, 2, 1, 2, 1, 2)), "marker": "v"},
 )
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same on every machine
     "font.size": 8.0,
     "axes.titlesize": 8.5,
@@ -57,8 +57,8 @@ class Canvas:
         self, span: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0),
         margins: tuple[float, float, float, float] = (0.62, 0.42, 0.12, 0.3), **options: Any,
     ) -> Any:  # fmt: skip
-        """Axes in a part of the canvas, `span` = left, bottom, right, top as shares of it, less margins in inches in the
-        same order.
+        """Axes in a part of the canvas, `span` = left, bottom, right, top as shares of it, less margins in inches in
+        the same order.
         """
         left = self.left + span[0] * self.width + margins[0]
         bottom = self.bottom + span[1] * self.height + margins[1]

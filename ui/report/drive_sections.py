@@ -10,7 +10,7 @@ from ui.report.model import Facts, Part, Picture, Section, Table, Words
 from ui.report.wording import fault_words, minds, rpm_figure, thousands, tune_name
 from ui.shelf_words import date, length, one_line
 
-STRIPS = 4  # drives in a picture
+STRIP_MM = 29.0
 CAUTIONS = (
     "More load says nothing of knock, mixture or heat: keep their limits. No number here replaces knock detection, "
     "mixture and temperature limits, or a licensed professional.",
@@ -53,20 +53,20 @@ def day(found: Gathered) -> Section:
             "" if session.gear is None else str(session.gear), length(session.duration_s), f"{session.rate_hz:.6g}",
             thousands(session.lost_samples), thousands(summary.clipped_samples), str(len(session.zeros)),
         ))  # fmt: skip
-    heads = ("", "session", "began", "tune", "gear", "length", "Hz", "lost", "clipped", "zeros")
+    heads = ("no.", "session", "began", "tune", "gear", "length", "Hz", "lost", "clipped", "zeros")
     parts: list[Part] = [
-        Table(heads, tuple(rows), frozenset({1, 2, 3}), "Lost and clipped are samples; clipped is outside the range that "
-              "the car file states. Sessions are called by the number in the first column from here on."),
+        Table(heads, tuple(rows), frozenset({1, 2, 3}), "Lost and clipped are samples; clipped is outside the range "
+              "that the car file states. Sessions are called by the number in the first column from here on."),
     ]  # fmt: skip
-    parts += [Words(f"Note to {session.path.name}: {one_line(summary.note)}")
-              for session, summary in zip(found.sessions, found.summaries, strict=True) if summary.note]  # fmt: skip
-    parts += minds([f"{s.path.name}: {summary.trouble}"
-                    for s, summary in zip(found.sessions, found.summaries, strict=True) if summary.trouble])  # fmt: skip
+    for place, summary in enumerate(found.summaries, start=1):
+        parts += [Words(f"Note to session {place}: {one_line(summary.note)}")] if summary.note else []
+        parts += minds([f"session {place}: {summary.trouble}"]) if summary.trouble else []
     parts += _air(found)
-    for first in range(0, len(found.sessions), STRIPS):
-        shown = found.sessions[first : first + STRIPS]
-        says = "Engine speed over each session. Grey: clean pulls; hatched: flawed pulls; thick bars: holds."
-        parts.append(Picture(partial(pictures.draw_drives, sessions=shown), 12 + 34 * len(shown), says))
+    parts.append(Words("Engine speed over each session. Grey: clean pulls; hatched: flawed pulls; thick bars: holds."))
+    parts += [
+        Picture(partial(pictures.draw_drive, session=session), STRIP_MM, f"Session {place}, {tune_name(session.tune)}.")
+        for place, session in enumerate(found.sessions, start=1)
+    ]
     return Section("The day", tuple(parts))
 
 
@@ -76,7 +76,8 @@ def pulls(found: Gathered) -> Section:
     for place, session in enumerate(found.sessions, start=1):
         gears = [pull.gear for pull in found.pulls if pull.session == str(session.path)]
         gears = gears or [pull.gear for pull in session.pulls]
-        for number, (pull, mark, gear) in enumerate(zip(session.pulls, session.pull_marks, gears, strict=True), start=1):
+        found_here = zip(session.pulls, session.pull_marks, gears, strict=True)
+        for number, (pull, mark, gear) in enumerate(found_here, start=1):
             by_hand = {"keep": "kept by hand", "drop": "dropped by hand"}.get(mark, "")
             rows.append((
                 f"{place}.{number}", tune_name(pull.tune or session.tune), "" if gear is None else str(gear),
@@ -93,7 +94,7 @@ def pulls(found: Gathered) -> Section:
 def provenance(found: Gathered) -> Section:
     """Files with their hashes, versions, settings: enough to make every number again."""
     rows = tuple(
-        (str(place), session.path.name, thousands(file.size), file.recorded_by or "not said", file.sha256)
+        (str(place), session.path.name, thousands(file.size), file.sha256)
         for place, (session, file) in enumerate(zip(found.sessions, found.files, strict=True), start=1)
     )
     settings = [
@@ -102,6 +103,8 @@ def provenance(found: Gathered) -> Section:
         ("Intervals", "95 %; a pull counts once, whatever its number of samples"),
         ("Load", "corrected to standard air by ISO 1585" if found.corrected else "not corrected to standard air"),
     ]
+    versions = dict.fromkeys(file.recorded_by or "not said" for file in found.files)
+    settings += [("Recorded by version", ", ".join(versions))]
     filters = dict.fromkeys(file.live_filter for file in found.files if file.live_filter)
     settings += [("Live filter", text) for text in filters]
     rules = dict.fromkeys((session.car.hold, session.car.pull) for session in found.sessions)
@@ -111,7 +114,7 @@ def provenance(found: Gathered) -> Section:
              f"{hold.drift_pct_per_s:g} % a second (at least {hold.drift_rpm_per_s:g} rpm/s)"),
             ("A pull", f"at least {pull.min_span_rpm:g} rpm where the gear is not known"),
         ]  # fmt: skip
-    table = Table(("", "session file", "bytes", "recorded by", "SHA-256"), rows, frozenset({1, 3, 4}))
+    table = Table(("no.", "session file", "bytes", "SHA-256"), rows, frozenset({1, 3}))
     return Section("Where the numbers come from", (table, Facts(tuple(settings))))
 
 
@@ -157,9 +160,8 @@ def _air(found: Gathered) -> list[Part]:
         rows.append((", ".join(places), f"{air.temperature_c:g}", f"{air.pressure_hpa:g}", f"{air.humidity_pct:g}",
                      *(figures(value, 0.01) if value is not None else "" for value in factors)))  # fmt: skip
     heads = ("session", "air °C", "pressure hPa", "humidity %", "ISO 1585", "SAE J1349")
-    parts: list[Part] = [
-        Table(heads, tuple(rows), note="The last two are correction factors to standard air, for full throttle without boost.")
-    ]
+    note = "The last two are correction factors to standard air, for full throttle without boost."
+    parts: list[Part] = [Table(heads, tuple(rows), note=note)]
     if not found.corrected:
         parts += minds(["load is not corrected to standard air: that needs a zero in every session with a pull"])
     else:

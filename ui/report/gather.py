@@ -150,9 +150,7 @@ def _comparisons(
     return tuple(_compared(pulls, first, trial, width, air) for trial in tunes if trial != first)
 
 
-def _compared(
-    pulls: list[PullTrace], base: str, trial: str, width: float, air: Mapping[str, float] | None
-) -> Compared:
+def _compared(pulls: list[PullTrace], base: str, trial: str, width: float, air: Mapping[str, float] | None) -> Compared:
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     try:
         result = compare(pulls, base, trial, width, air)

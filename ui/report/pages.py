@@ -26,7 +26,7 @@ def width_mm(text: str, size: float, weight: str = "normal") -> float:
 def wrapped(text: str, size: float, room_mm: float, weight: str = "normal") -> list[str]:
     """The text in lines no wider than the room; a word that is too long is broken."""
     lines, line = [], ""
-    for word in text.split():
+    for word in text.split(" "):  # not at the narrow spaces that set thousands apart
         tried = f"{line} {word}".strip()
         if width_mm(tried, size, weight) <= room_mm:
             line = tried
@@ -78,12 +78,19 @@ class Pages:
 
         page = self.figures[-1]
         page.add_artist(
-            Line2D([(LEFT_MM + x) / PAGE_MM[0] for x in x_mm], [1 - y / PAGE_MM[1] for y in y_mm], linewidth=width_pt,
-                   color=color, transform=page.transFigure)  # fmt: skip
+            Line2D(
+                [(LEFT_MM + x) / PAGE_MM[0] for x in x_mm],
+                [1 - y / PAGE_MM[1] for y in y_mm],
+                linewidth=width_pt,
+                color=color,
+                transform=page.transFigure,
+            )  # fmt: skip
         )
 
-    def paragraph(self, text: str, size: float, *, indent_mm: float = 0.0, bar_pt: float = 0.0, gap_mm: float = 1.6,
-                  weight: str = "normal", color: str = "black") -> None:  # fmt: skip
+    def paragraph(
+        self, text: str, size: float, *, indent_mm: float = 0.0, bar_pt: float = 0.0, gap_mm: float = 1.6,
+        weight: str = "normal", color: str = "black",
+    ) -> None:  # fmt: skip
         """A paragraph, kept on one page where a page holds it; `bar_pt` draws a bar beside it."""
         lines = wrapped(drawable(text), size, PAGE_WIDTH_MM - indent_mm, weight)
         step = size * PT_MM * LEADING

@@ -9,6 +9,7 @@ from ui.report.pages import LEADING, PAGE_MM, PT_MM, Pages, width_mm, wrapped
 BODY, SMALL = 8.5, 7.2
 CELL_GAP_MM = 3.4
 FACT_MM = 40.0
+MOST_TOGETHER = 3  # parts kept on one page
 LEAST_COLUMN_MM = 16.0
 MUTED = "#404040"
 
@@ -39,14 +40,27 @@ def laid_out(report: Report) -> Pages:
 
 
 def _section(pages: Pages, section: Section) -> None:
-    first = section.parts[0] if section.parts else None
-    pages.need(16.0 + (first.height_mm if isinstance(first, Picture) else 14.0))
+    pages.need(12.0 + _together_mm(section.parts))
     pages.y += 3.5
     pages.paragraph(section.title, 11.5, weight="bold", gap_mm=0.3)
     pages.rule((0.0, PAGE_WIDTH_MM), (pages.y, pages.y), 1.2)
     pages.y += 2.0
-    for part in section.parts:
+    for number, part in enumerate(section.parts):
+        pages.need(_together_mm(section.parts[number:]))
         _part(pages, part)
+
+
+def _together_mm(parts: tuple[Part, ...]) -> float:
+    """Height of what must not be torn apart: words and the picture or the first rows that they lead up to."""
+    height = 0.0
+    for part in parts[:MOST_TOGETHER]:
+        if isinstance(part, Words):
+            height += len(wrapped(drawable(part.text), BODY, PAGE_WIDTH_MM * 0.9)) * BODY * PT_MM * LEADING + 1.6
+        elif isinstance(part, Picture):
+            return height + part.height_mm + 8.0
+        else:
+            return height + 14.0
+    return 14.0 if parts else 0.0
 
 
 def _part(pages: Pages, part: Part) -> None:
@@ -131,7 +145,9 @@ def column_widths(part: Table) -> list[float]:
         give = [column for column in part.text if widths[column] > LEAST_COLUMN_MM] or list(range(len(widths)))
         widest = max(give, key=lambda column: widths[column])
         rest = sorted((widths[column] for column in give if column != widest), reverse=True)
-        least = max(rest[0] if rest and widths[widest] > rest[0] + 0.5 else 0.0, min(LEAST_COLUMN_MM, widths[widest] - 1.0))
+        least = min(LEAST_COLUMN_MM, widths[widest] - 1.0)
+        if rest and widths[widest] > rest[0] + 0.5:
+            least = max(least, rest[0])
         widths[widest] = max(widths[widest] - over, least, 2.0)
     return widths
 

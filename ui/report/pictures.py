@@ -2,7 +2,6 @@
 where there is no colour.
 """
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,30 +13,25 @@ from stream.study.load import StudySession
 from ui.report.canvas import Canvas, drawable, look
 
 GREY, DARK = "#DADADA", "#404040"
-SIDE = (0.62, 0.42, 0.12, 0.3)
 
 
-def draw_drives(canvas: Canvas, sessions: Sequence[StudySession]) -> None:
-    """Engine speed over time, a strip for each session, with holds and pulls marked."""
-    share = 1 / len(sessions)
-    for number, session in enumerate(sessions):
-        top = 1 - number * share
-        axes = canvas.axes((0, top - share, 1, top), (0.62, 0.3, 0.12, 0.26))
-        time, speed = session.live.time_s, session.live.speed_rpm
-        step = max(1, len(time) // 3000)
-        axes.plot(time[::step], speed[::step], color="black", linewidth=0.7)
-        for pull in session.pulls:
-            clean = pull.verdict == "clean"
-            axes.axvspan(pull.start_s, pull.end_s, facecolor=GREY if clean else "white", edgecolor=DARK,
-                         hatch=None if clean else "/////", linewidth=0.4, zorder=0.5)  # fmt: skip
-        for hold in session.holds:
-            axes.plot([hold.start_s, hold.end_s], [hold.speed_rpm] * 2, color="#D55E00", linewidth=3,
-                      solid_capstyle="butt", alpha=0.8)  # fmt: skip
-        axes.set_xlim(0, session.duration_s)
-        axes.set_ylim(bottom=0)
-        axes.set_ylabel("rpm")
-        axes.set_title(drawable(f"{session.path.name}   {session.tune}"), loc="left", pad=3)
-        axes.set_title("s", loc="right", pad=3)
+def draw_drive(canvas: Canvas, session: StudySession) -> None:
+    """Engine speed over a session, with holds and pulls marked."""
+    axes = canvas.axes(margins=(0.62, 0.22, 0.12, 0.06))
+    time, speed = session.live.time_s, session.live.speed_rpm
+    step = max(1, len(time) // 3000)
+    axes.plot(time[::step], speed[::step], color="black", linewidth=0.7)
+    for pull in session.pulls:
+        clean = pull.verdict == "clean"
+        axes.axvspan(pull.start_s, pull.end_s, facecolor=GREY if clean else "white", edgecolor=DARK,
+                     hatch=None if clean else "/////", linewidth=0.4, zorder=0.5)  # fmt: skip
+    for hold in session.holds:
+        axes.plot([hold.start_s, hold.end_s], [hold.speed_rpm] * 2, color="#D55E00", linewidth=3, alpha=0.8,
+                  solid_capstyle="butt")  # fmt: skip
+    axes.set_xlim(0, max(session.duration_s, 1.0))
+    axes.set_ylim(bottom=0)
+    axes.set_ylabel("rpm")
+    axes.xaxis.set_major_formatter("{x:g} s")
 
 
 def draw_calibration(canvas: Canvas, fit: SpeedCalibration) -> None:
@@ -56,14 +50,13 @@ def draw_calibration(canvas: Canvas, fit: SpeedCalibration) -> None:
         axes.fill_between(x, low - shift, high - shift, color=GREY, linewidth=0, label="95 % band", zorder=0.6)
         for edge in (low, high):
             axes.plot(x, edge - shift, color=DARK, linewidth=0.6, linestyle="--")
-    for points, style in ((used, {"marker": "o", "label": "held speed"}), (unused, {"marker": "x", "label": "left out"})):
+    for points, marker, label in ((used, "o", "held speed"), (unused, "x", "left out")):
         if not points:
             continue
         volts = np.array([point.signal for point in points])
         targets = np.array([point.target_rpm for point in points])
-        shared: dict[str, Any] = {"linestyle": "", "color": "#D55E00", "markersize": 5, **style}
-        upper.plot(volts, targets, **shared)
-        lower.plot(volts, targets - fit.rpm(volts), **shared)
+        for axes, values in ((upper, targets), (lower, targets - fit.rpm(volts))):
+            axes.plot(volts, values, linestyle="", color="#D55E00", markersize=5, marker=marker, label=label)
     upper.set_ylabel("rpm")
     upper.tick_params(labelbottom=False)
     lower.set_ylabel("departure, rpm")
@@ -92,9 +85,9 @@ def draw_comparison(canvas: Canvas, result: Comparison) -> None:
     """Change of load by rev band, dots with whiskers around zero; the overall change stands apart on the right."""
     axes = canvas.axes((0, 0, 0.84, 1))
     beside = canvas.axes((0.84, 0, 1, 1), (0.08, 0.42, 0.12, 0.3), sharey=axes)
-    shown = [band for band in result.bands if band.change_pct is not None]
-    for band in shown:
-        _dot(axes, band.rpm, band.change_pct, band.low_pct, band.high_pct, band.resolved)
+    for band in result.bands:
+        if band.change_pct is not None:
+            _dot(axes, band.rpm, band.change_pct, band.low_pct, band.high_pct, band.resolved)
     overall = result.overall
     if overall.change_pct is not None:
         _dot(beside, 0.0, overall.change_pct, overall.low_pct, overall.high_pct, overall.resolved)

@@ -1,6 +1,7 @@
 """Sections on engine speed: the calibration in force, and the holds."""
 
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from ui.cli.study_options import figures
 from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words
-from ui.report.wording import load_figure, minds, rpm_figure
+from ui.report.wording import minds, rpm_figure
 from ui.shelf_words import one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
@@ -41,6 +42,8 @@ def holds(found: Gathered) -> Section:
     """Every hold, and every stretch in which the signal was stuck."""
     rows, stuck = [], []
     unit = next((session.load_unit for session in found.sessions if session.load_unit), "")
+    loads = [abs(hold.load_mean) for session in found.sessions for hold in session.holds if hold.load_mean is not None]
+    fine = max(loads, default=1.0) / 10  # the same decimals for all
     for place, session in enumerate(found.sessions, start=1):
         scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
         for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
@@ -48,7 +51,7 @@ def holds(found: Gathered) -> Section:
             rows.append((
                 f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
                 f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}", f"{hold.drift_rpm_per_s:+.0f}",
-                load_figure(hold.load_mean), rpm_figure(mark.target_rpm), "" if mark.accepted else "dropped by hand",
+                "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm), "" if mark.accepted else "dropped by hand",
             ))  # fmt: skip
         stuck += [
             Words(
@@ -59,7 +62,8 @@ def holds(found: Gathered) -> Section:
         ]  # fmt: skip
     if not rows:
         return Section("Holds", (Words("No hold: speed was never steady for long enough."), *stuck))
-    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", f"load {unit}".strip(), "target rpm", "")
+    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", f"load {unit}".strip(), "target rpm",
+             "")  # fmt: skip
     keep = [column for column in range(len(heads)) if column < 8 or any(row[column] for row in rows)]
     table = Table(
         tuple(heads[column] for column in keep), tuple(tuple(row[column] for column in keep) for row in rows),
@@ -74,10 +78,10 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
     unit = fit.unit or "unit"
     facts = [
         ("In force for", ", ".join(names) if say_which else "all sessions"),
-        ("Made", " from ".join(part for part in (fit.when, ", ".join(one.path.rsplit("/")[-1] for one in fit.sessions)) if part)),
+        ("Made", f"{fit.when} from {', '.join(Path(one.path).name for one in fit.sessions)}"),
         ("Shape", MODELS.get(fit.model, fit.model)),
-        ("Slope", f"{figures(fit.slope_rpm_per_unit, fit.u_slope)} ± {figures(fit.u_slope, fit.u_slope)} rpm per {unit} (standard uncertainty)"),
-        (f"At 0 {unit}", f"{figures(fit.intercept_rpm, fit.u_intercept)} ± {figures(fit.u_intercept, fit.u_intercept)} rpm (standard uncertainty)"),
+        ("Slope", _with_doubt(fit.slope_rpm_per_unit, fit.u_slope, f"rpm per {unit}")),
+        (f"At 0 {unit}", _with_doubt(fit.intercept_rpm, fit.u_intercept, "rpm")),
         ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
         ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
         ("Good from", f"{rpm_figure(fit.valid_from)} to {rpm_figure(fit.valid_to)} rpm"),
@@ -90,19 +94,24 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         Facts(tuple((name, one_line(value)) for name, value in facts)),
         Picture(
             partial(pictures.draw_calibration, fit=fit), 110,
-            "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far each "
-            "held speed departs from the line; the band is the doubt of the line, not of a single point.",
+            "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far "
+            "each held speed departs from the line; the band is the doubt of the line, not of a single point.",
         ),
         _band_table(fit),
     ]  # fmt: skip
     points = tuple(
         (f"{point.signal:.4g}", rpm_figure(point.target_rpm),
-         "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}", "" if point.used else f"left out: {point.why_not}")
+         "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}",
+         "" if point.used else f"left out: {point.why_not}")
         for point in fit.points
     )  # fmt: skip
     if points:
         parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
     return parts + minds(fit.warnings)
+
+
+def _with_doubt(value: float, doubt: float, unit: str) -> str:
+    return f"{figures(value, doubt)} ± {figures(doubt, doubt)} {unit} (standard uncertainty)"
 
 
 def _band_table(fit: SpeedCalibration) -> Table:

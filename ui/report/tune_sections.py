@@ -68,8 +68,8 @@ def load_curves(found: Gathered) -> Section:
     parts: list[Part] = [
         Picture(
             partial(pictures.draw_curves, result=result, width_rpm=found.width_rpm), 88,
-            f"Mean load over the clean pulls of each tune, in {unit}, by rev band of {found.width_rpm:g} rpm. Whiskers: "
-            "95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a little "
+            f"Mean load over the clean pulls of each tune, in {unit}, by rev band of {found.width_rpm:g} rpm. "
+            "Whiskers: 95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a little "
             "apart sideways so that whiskers can be told apart.",
         ),
         Table(tuple(heads), tuple(cells), note=f"Load in {unit}; rpm is a band's middle."),
