@@ -52,7 +52,7 @@ def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool)
 def air_readings(
     session_paths: Sequence[str], air: Sequence[str], beyond_range: bool
 ) -> dict[str, tuple[float, float, float]] | None:
-    """(°C, hPa, %) of each session, each one that can be corrected by; None where no air was given. Raises InputError."""
+    """(°C, hPa, %) of each session, checked to be in range; None where no air was given. Raises InputError."""
     from pathlib import Path
 
     from stream.study.air import air_factors, range_words

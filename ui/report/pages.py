@@ -84,7 +84,7 @@ class Pages:
                 linewidth=width_pt,
                 color=color,
                 transform=page.transFigure,
-            )  # fmt: skip
+            )
         )
 
     def paragraph(

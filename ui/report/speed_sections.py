@@ -1,5 +1,6 @@
 """Sections on engine speed: the calibration in force, and the holds."""
 
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 
@@ -11,8 +12,8 @@ from ui.cli.study_options import figures
 from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words
-from ui.report.wording import minds, rpm_figure
-from ui.shelf_words import one_line
+from ui.report.wording import minds, rpm_figure, signed
+from ui.shelf_words import date, one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
 
@@ -50,8 +51,9 @@ def holds(found: Gathered) -> Section:
             doubt = 1.96 * hold.signal_sem * abs(scale)
             rows.append((
                 f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
-                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}", f"{hold.drift_rpm_per_s:+.0f}",
-                "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm), "" if mark.accepted else "dropped by hand",
+                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}", signed(f"{hold.drift_rpm_per_s:+.0f}"),
+                "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm),
+                "" if mark.accepted else "dropped by hand",
             ))  # fmt: skip
         stuck += [
             Words(
@@ -62,8 +64,8 @@ def holds(found: Gathered) -> Section:
         ]  # fmt: skip
     if not rows:
         return Section("Holds", (Words("No hold: speed was never steady for long enough."), *stuck))
-    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", f"load {unit}".strip(), "target rpm",
-             "")  # fmt: skip
+    load_head = f"load {unit}".strip()
+    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", load_head, "target rpm", "")
     keep = [column for column in range(len(heads)) if column < 8 or any(row[column] for row in rows)]
     table = Table(
         tuple(heads[column] for column in keep), tuple(tuple(row[column] for column in keep) for row in rows),
@@ -78,7 +80,7 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
     unit = fit.unit or "unit"
     facts = [
         ("In force for", ", ".join(names) if say_which else "all sessions"),
-        ("Made", f"{fit.when} from {', '.join(Path(one.path).name for one in fit.sessions)}"),
+        ("Made", f"{_when(fit.when)} from {', '.join(Path(one.path).name for one in fit.sessions)}"),
         ("Shape", MODELS.get(fit.model, fit.model)),
         ("Slope", _with_doubt(fit.slope_rpm_per_unit, fit.u_slope, f"rpm per {unit}")),
         (f"At 0 {unit}", _with_doubt(fit.intercept_rpm, fit.u_intercept, "rpm")),
@@ -92,22 +94,30 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         facts.append(("Ceiling", f"the signal does not rise above about {fit.ceiling_above_rpm:.0f} rpm"))
     parts: list[Part] = [
         Facts(tuple((name, one_line(value)) for name, value in facts)),
+        _band_table(fit),
         Picture(
-            partial(pictures.draw_calibration, fit=fit), 110,
+            partial(pictures.draw_calibration, fit=fit), 96,
             "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far "
             "each held speed departs from the line; the band is the doubt of the line, not of a single point.",
         ),
-        _band_table(fit),
     ]  # fmt: skip
+    fine = max((abs(point.signal) for point in fit.points), default=1.0) / 100
     points = tuple(
-        (f"{point.signal:.4g}", rpm_figure(point.target_rpm),
-         "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}",
+        (figures(point.signal, fine), rpm_figure(point.target_rpm),
+         "" if point.residual_rpm is None else signed(f"{point.residual_rpm:+.0f}"),
          "" if point.used else f"left out: {point.why_not}")
         for point in fit.points
     )  # fmt: skip
     if points:
         parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
     return parts + minds(fit.warnings)
+
+
+def _when(stamp: str) -> str:
+    try:
+        return date(datetime.fromisoformat(stamp))
+    except ValueError:
+        return stamp
 
 
 def _with_doubt(value: float, doubt: float, unit: str) -> str:

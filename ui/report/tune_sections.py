@@ -8,7 +8,7 @@ from ui.cli.study_options import figures, pct
 from ui.report import pictures
 from ui.report.gather import Compared, Gathered
 from ui.report.model import Part, Picture, Section, Table, Words
-from ui.report.wording import load_figure, minds, tune_name
+from ui.report.wording import load_figure, minds, signed, tune_name
 
 
 def in_short(found: Gathered) -> Section:
@@ -69,8 +69,8 @@ def load_curves(found: Gathered) -> Section:
         Picture(
             partial(pictures.draw_curves, result=result, width_rpm=found.width_rpm), 88,
             f"Mean load over the clean pulls of each tune, in {unit}, by rev band of {found.width_rpm:g} rpm. "
-            "Whiskers: 95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a little "
-            "apart sideways so that whiskers can be told apart.",
+            "Whiskers: 95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a "
+            "little apart sideways so that whiskers can be told apart.",
         ),
         Table(tuple(heads), tuple(cells), note=f"Load in {unit}; rpm is a band's middle."),
         *minds([found.short(line) for line in (*result.warnings, *found.words)]),
@@ -94,7 +94,7 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
         (
             f"{band.rpm:.0f}",
             load_figure(band.base_mean), str(band.base_n), load_figure(band.trial_mean), str(band.trial_n),
-            *("" if value is None else pct(value, sign=True)
+            *("" if value is None else signed(pct(value, sign=True))
               for value in (band.change_pct, band.low_pct, band.high_pct)),
             "resolved" if band.resolved else "",
         )

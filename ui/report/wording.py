@@ -33,6 +33,11 @@ def rpm_figure(value: float | None) -> str:
     return "" if value is None or not math.isfinite(value) else f"{value:.0f}"
 
 
+def signed(text: str) -> str:
+    """A signed figure; a zero after rounding has no sign."""
+    return text[1:] if text.strip("+-0.") == "" and text[:1] in "+-" else text
+
+
 def thousands(value: int) -> str:
     """A count, its thousands set apart."""
     return f"{value:,}".replace(",", "\u202f")
