@@ -51,7 +51,8 @@ def holds(found: Gathered) -> Section:
             doubt = 1.96 * hold.signal_sem * abs(scale)
             rows.append((
                 f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
-                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}", signed(f"{hold.drift_rpm_per_s:+.0f}"),
+                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}",
+                signed(f"{hold.drift_rpm_per_s:+.0f}"),
                 "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm),
                 "" if mark.accepted else "dropped by hand",
             ))  # fmt: skip
