@@ -9,8 +9,10 @@ from ui.report.pages import LEADING, PAGE_MM, PT_MM, Pages, width_mm, wrapped
 BODY, SMALL = 8.5, 7.2
 CELL_GAP_MM = 3.4
 FACT_MM = 40.0
+LAST_TOGETHER = 3  # rows at the end of a table
 MOST_TOGETHER = 3  # parts kept on one page
 LEAST_COLUMN_MM = 16.0
+FOOT_MM = 22.0  # room for the page's number
 MUTED = "#404040"
 
 
@@ -101,8 +103,9 @@ def _table(pages: Pages, part: Table) -> None:
     step = SMALL * PT_MM * LEADING
     pages.need((max(map(len, head)) + sum(max(map(len, row)) for row in body[:3])) * step + 2.0)
     _row(pages, part, widths, head, "bold")
-    for row in body:
-        if max(map(len, row)) * step > pages.left_mm:
+    for number, row in enumerate(body):
+        kept = body[number:] if number == len(body) - LAST_TOGETHER else [row]  # no row goes over the page alone
+        if sum(max(map(len, one)) * step + 0.35 for one in kept) > pages.left_mm:
             pages.new_page()
             _row(pages, part, widths, head, "bold")
         _row(pages, part, widths, row, "normal")
@@ -155,5 +158,6 @@ def column_widths(part: Table) -> list[float]:
 def _foot(figure: Any, report: Report, number: str) -> None:
     left, right, height = 18.0 / PAGE_MM[0], 1 - 18.0 / PAGE_MM[0], 10.0 / PAGE_MM[1]
     style = {"size": 6.5, "color": MUTED, "parse_math": False}
-    figure.text(left, height, drawable(f"{report.title}, {report.subtitle}. {report.made}."), **style)
+    lines = wrapped(drawable(f"{report.title}, {report.subtitle}. {report.made}."), 6.5, PAGE_WIDTH_MM - FOOT_MM)
+    figure.text(left, height, lines[0] + (" …" if len(lines) > 1 else ""), **style)
     figure.text(right, height, number, ha="right", **style)

@@ -16,7 +16,7 @@ def in_short(found: Gathered) -> Section:
     parts: list[Part] = []
     for one in found.comparisons:
         if one.result is None:
-            parts.append(Words(f"{_pair(one)}: not compared. {found.short(one.trouble)}.", "answer"))
+            parts.append(Words(f"{_pair(one)} cannot be told: {found.short(one.trouble)}.", "answer"))
         else:
             parts.append(Words(f"{verdict_words(one.result)} {band_words(one.result, found.width_rpm)}", "answer"))
             parts.append(Words(day_words(one.resolves_pct)))
@@ -44,7 +44,7 @@ def comparisons(found: Gathered) -> Section | None:
     parts: list[Part] = []
     for one in found.comparisons:
         if one.result is None:
-            parts.append(Words(f"{_pair(one)}: not compared. {found.short(one.trouble)}.", "answer"))
+            parts.append(Words(f"{_pair(one)} cannot be told: {found.short(one.trouble)}.", "answer"))
         else:
             parts += _comparison(found, one, one.result)
     return Section("Tune against tune", tuple(parts))
