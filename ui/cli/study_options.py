@@ -40,6 +40,19 @@ def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[st
 
 def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool) -> dict[str, float] | None:
     """Correction factor of each session; None where no air was given. Raises InputError, out of range too."""
+    from stream.study.air import air_factors
+
+    readings = air_readings(session_paths, air, beyond_range)
+    if readings is None:
+        return None
+    found = {path: air_factors(*reading, beyond_range=beyond_range).iso_1585 for path, reading in readings.items()}
+    return {path: factor for path, factor in found.items() if factor is not None}
+
+
+def air_readings(
+    session_paths: Sequence[str], air: Sequence[str], beyond_range: bool
+) -> dict[str, tuple[float, float, float]] | None:
+    """(°C, hPa, %) of each session, checked to be in range; None where no air was given. Raises InputError."""
     from pathlib import Path
 
     from stream.study.air import air_factors, range_words
@@ -50,7 +63,7 @@ def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool)
         raise InputError(
             f"--air: given {len(air)} times for {len(session_paths)} sessions; give it once for all, or once for each"
         )
-    factors = {}
+    readings = {}
     for path, text in zip(session_paths, [air[0]] * len(session_paths) if len(air) == 1 else air, strict=True):
         reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
         if len(reading) != 3:
@@ -59,8 +72,8 @@ def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool)
         if found.iso_1585 is None:
             why = "; ".join(range_words(reading[0], found))
             raise InputError(f"--air {text}: {why}; leave the correction out, or add --beyond-range")
-        factors[str(Path(path))] = found.iso_1585
-    return factors
+        readings[str(Path(path))] = (reading[0], reading[1], reading[2])
+    return readings
 
 
 def console() -> Any:

@@ -1,0 +1,62 @@
+"""steadypull report: the printed session."""
+
+from pathlib import Path
+
+import click
+
+from stream.errors import InputError, StorageError
+from ui.cli.options import positive
+from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
+
+ENDINGS = (".html", ".htm", ".pdf")
+
+
+@click.command("report")
+@sessions_argument
+@click.option("-o", "out", required=True, metavar="FILE", help="The file to write, .html or .pdf.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+@click.option("--base", metavar="LABEL", help="The tune to compare the others with.  [the first one driven]")
+@band_option
+@air_option
+@beyond_option
+def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, width: float,
+            air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
+    """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, and where each number comes
+    from. One file, readable and printable anywhere.
+    """
+    target = _target(out, force)
+    positive("--band", width)
+    from ui.report.content import report_of
+    from ui.report.gather import gather
+
+    readings = air_readings(session_paths, air, beyond_range)
+    report = report_of(gather(session_paths, width_rpm=width, base=base, air=readings, beyond_range=beyond_range))
+    draft = target.with_name(target.name + ".part")
+    try:
+        with draft.open("wb") as file:
+            if target.suffix.lower() == ".pdf":
+                from ui.report.pdf import write_pdf
+
+                write_pdf(report, file)
+            else:
+                from ui.report.html import html_of
+
+                file.write(html_of(report).encode("utf-8"))
+        draft.replace(target)
+    except OSError as error:
+        raise StorageError(f"{target}: cannot be written ({error.strerror}); choose another folder") from None
+    finally:
+        draft.unlink(missing_ok=True)
+    click.echo(f"report: {target}")
+    return 0
+
+
+def _target(out: str, force: bool) -> Path:
+    target = Path(out)
+    if target.suffix.lower() not in ENDINGS:
+        raise InputError(f"{target}: -o wants a name that ends in .html or .pdf")
+    if not target.parent.is_dir():
+        raise InputError(f"{target.parent}: no such folder for -o; make it first")
+    if target.is_dir() or (target.exists() and not force):
+        raise InputError(f"{target}: is already there; give -o another name, or add --force to write over it")
+    return target

@@ -1,0 +1,1 @@
+"""The printed session: one content model, two writers."""

@@ -1,0 +1,116 @@
+"""The pictures of a report. Each draws on a canvas, for paper first: dashes, markers and fillings tell things apart
+where there is no colour.
+"""
+
+from typing import Any
+
+import numpy as np
+
+from stream.calibrate.calfile import SpeedCalibration
+from stream.study.compare import Comparison
+from stream.study.curve import Curves
+from stream.study.load import StudySession
+from ui.report.canvas import Canvas, drawable, look
+
+GREY, DARK = "#DADADA", "#404040"
+
+
+def draw_drive(canvas: Canvas, session: StudySession) -> None:
+    """Engine speed over a session, with holds and pulls marked."""
+    axes = canvas.axes(margins=(0.62, 0.22, 0.12, 0.06))
+    time, speed = session.live.time_s, session.live.speed_rpm
+    step = max(1, len(time) // 3000)
+    axes.plot(time[::step], speed[::step], color="black", linewidth=0.7)
+    for pull in session.pulls:
+        clean = pull.verdict == "clean"
+        axes.axvspan(pull.start_s, pull.end_s, facecolor=GREY if clean else "white", edgecolor=DARK,
+                     hatch=None if clean else "/////", linewidth=0.4, zorder=0.5)  # fmt: skip
+    for hold in session.holds:
+        axes.plot([hold.start_s, hold.end_s], [hold.speed_rpm] * 2, color="#D55E00", linewidth=3, alpha=0.8,
+                  solid_capstyle="butt")  # fmt: skip
+    axes.set_xlim(0, max(session.duration_s, 1.0))
+    axes.set_ylim(bottom=0)
+    axes.set_ylabel("rpm")
+    axes.xaxis.set_major_formatter("{x:g} s")
+
+
+def draw_calibration(canvas: Canvas, fit: SpeedCalibration) -> None:
+    """Points, line and band above; what each point departs from the line below."""
+    used = [point for point in fit.points if point.used and point.target_rpm is not None]
+    unused = [point for point in fit.points if not point.used and point.target_rpm is not None]
+    signals = [point.signal for point in (*used, *unused)] or [fit.signal(fit.valid_from), fit.signal(fit.valid_to)]
+    pad = 0.05 * (max(signals) - min(signals) or 1.0)
+    x = np.linspace(min(signals) - pad, max(signals) + pad, 200)
+    middle, (low, high) = fit.rpm(x), fit.interval(x)
+    upper = canvas.axes((0, 0.42, 1, 1), (0.62, 0.1, 0.12, 0.3))
+    upper.plot(x, middle, color="black", label="line" if not fit.knots else "broken line")
+    lower = canvas.axes((0, 0, 1, 0.42), (0.62, 0.42, 0.12, 0.1), sharex=upper)
+    lower.axhline(0, color="black", linewidth=0.9)
+    for axes, shift in ((upper, 0.0), (lower, middle)):
+        axes.fill_between(x, low - shift, high - shift, color=GREY, linewidth=0, label="95 % band", zorder=0.6)
+        for edge in (low, high):
+            axes.plot(x, edge - shift, color=DARK, linewidth=0.6, linestyle="--")
+    for points, marker, label in ((used, "o", "held speed"), (unused, "x", "left out")):
+        if not points:
+            continue
+        volts = np.array([point.signal for point in points])
+        targets = np.array([point.target_rpm for point in points])
+        for axes, values in ((upper, targets), (lower, targets - fit.rpm(volts))):
+            axes.plot(volts, values, linestyle="", color="#D55E00", markersize=5, marker=marker, label=label)
+    upper.set_ylabel("rpm")
+    upper.tick_params(labelbottom=False)
+    lower.set_ylabel("departure, rpm")
+    lower.set_xlabel(drawable(f"signal, {fit.unit}" if fit.unit else "signal"))
+    _legend(upper)
+
+
+def draw_curves(canvas: Canvas, result: Curves, width_rpm: float) -> None:
+    """Mean load in each rev band with its 95 % interval, a line for each tune."""
+    axes = canvas.axes()
+    count = len(result.tunes)
+    for number, tune in enumerate(result.tunes):
+        shift = (number - (count - 1) / 2) * 0.12 * width_rpm if count > 1 else 0.0  # so that whiskers stand apart
+        rpm = np.array([band.rpm for band in tune.bands])
+        mean = np.array([band.mean for band in tune.bands])
+        half = np.array([0.0 if band.high is None else band.high - band.mean for band in tune.bands])
+        style = look(number)
+        axes.errorbar(rpm + shift, mean, yerr=half, capsize=2, elinewidth=0.8, label=drawable(tune.tune or "no name"),
+                      markerfacecolor="white" if number % 2 else style["color"], **style)  # fmt: skip
+    axes.set_xlabel("engine speed, rpm")
+    axes.set_ylabel(drawable(f"load, {result.unit}" if result.unit else "load"))
+    _legend(axes)
+
+
+def draw_comparison(canvas: Canvas, result: Comparison) -> None:
+    """Change of load by rev band, dots with whiskers around zero; the overall change stands apart on the right."""
+    axes = canvas.axes((0, 0, 0.84, 1))
+    beside = canvas.axes((0.84, 0, 1, 1), (0.08, 0.42, 0.12, 0.3), sharey=axes)
+    for band in result.bands:
+        if band.change_pct is not None:
+            _dot(axes, band.rpm, band.change_pct, band.low_pct, band.high_pct, band.resolved)
+    overall = result.overall
+    if overall.change_pct is not None:
+        _dot(beside, 0.0, overall.change_pct, overall.low_pct, overall.high_pct, overall.resolved)
+    for part in (axes, beside):
+        part.axhline(0, color="black", linewidth=1.0)
+        part.margins(y=0.08)
+    beside.set_xlim(-1, 1)
+    beside.set_xticks([0], ["overall"])
+    beside.tick_params(labelleft=False)
+    axes.set_xlabel("engine speed, rpm")
+    axes.set_ylabel("change of load, %")
+    for label, filled, marker in (("resolved", "black", "s"), ("not resolved", "white", "o")):
+        axes.plot([], [], marker=marker, linestyle="", color="black", markerfacecolor=filled, label=label)
+    _legend(axes)
+
+
+def _dot(axes: Any, x: float, middle: float, low: float | None, high: float | None, resolved: bool) -> None:
+    if low is not None and high is not None:
+        axes.errorbar([x], [middle], yerr=[[middle - low], [high - middle]], color="black", capsize=2.5,
+                      elinewidth=0.9, linestyle="")  # fmt: skip
+    axes.plot([x], [middle], marker="s" if resolved else "o", markersize=5.5 if resolved else 4.5, linestyle="",
+              color="black", markerfacecolor="black" if resolved else "white")  # fmt: skip
+
+
+def _legend(axes: Any) -> None:
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=5, borderaxespad=0.2, handlelength=3.2)

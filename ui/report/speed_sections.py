@@ -1,0 +1,137 @@
+"""Sections on engine speed: the calibration in force, and the holds."""
+
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from stream.calibrate.calfile import SpeedCalibration
+from stream.study.load import StudySession
+from ui.cli.study_options import figures
+from ui.report import pictures
+from ui.report.gather import Gathered
+from ui.report.model import Facts, Part, Picture, Section, Table, Words
+from ui.report.wording import minds, rpm_figure, signed
+from ui.shelf_words import date, one_line
+
+MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
+
+
+def calibration(found: Gathered) -> Section:
+    """Each calibration in force, and which sessions have none."""
+    fits: dict[str, tuple[SpeedCalibration, list[str]]] = {}
+    without: list[StudySession] = []
+    for session in found.sessions:
+        fit = session.calibration
+        if fit is None:
+            without.append(session)
+        else:
+            fits.setdefault(repr(fit), (fit, []))[1].append(session.path.name)
+    parts: list[Part] = []
+    for session in without:
+        slope, zero = session.line
+        unit = session.car.need("engine_speed", "a report").unit
+        line = "rpm as recorded" if unit == "rpm" else f"rpm = {slope:g} × {unit or 'signal'} {zero:+g}"
+        parts.append(Words(f"{session.path.name}: provisional line of the car file, {line}; its doubt is not known."))
+    for fit, names in fits.values():
+        parts += _one(fit, names, len(fits) + bool(without) > 1)
+    return Section("Calibration of engine speed", tuple(parts))
+
+
+def holds(found: Gathered) -> Section:
+    """Every hold, and every stretch in which the signal was stuck."""
+    rows, stuck = [], []
+    unit = next((session.load_unit for session in found.sessions if session.load_unit), "")
+    loads = [abs(hold.load_mean) for session in found.sessions for hold in session.holds if hold.load_mean is not None]
+    fine = max(loads, default=1.0) / 10  # the same decimals for all
+    for place, session in enumerate(found.sessions, start=1):
+        scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
+        for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
+            doubt = 1.96 * hold.signal_sem * abs(scale)
+            rows.append((
+                f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
+                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}",
+                signed(f"{hold.drift_rpm_per_s:+.0f}"),
+                "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm),
+                "" if mark.accepted else "dropped by hand",
+            ))  # fmt: skip
+        stuck += [
+            Words(
+                f"Session {place}: the speed signal was stuck at the {one.at} of its range, {one.signal:.4g}, from "
+                f"{one.start_s:.1f} to {one.end_s:.1f} s.", "mind",
+            )
+            for one in session.pinned
+        ]  # fmt: skip
+    if not rows:
+        return Section("Holds", (Words("No hold: speed was never steady for long enough."), *stuck))
+    load_head = f"load {unit}".strip()
+    heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", load_head, "target rpm", "")
+    keep = [column for column in range(len(heads)) if column < 8 or any(row[column] for row in rows)]
+    table = Table(
+        tuple(heads[column] for column in keep), tuple(tuple(row[column] for column in keep) for row in rows),
+        frozenset({keep.index(9)} if 9 in keep else ()),
+        "Numbered session.hold. ± is the 95 % interval of the mean from the hold's own wander; the doubt of the "
+        "calibration comes on top. Load is as recorded, no zero taken off.",
+    )  # fmt: skip
+    return Section("Holds", (table, *stuck))
+
+
+def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]:
+    unit = fit.unit or "unit"
+    facts = [
+        ("In force for", ", ".join(names) if say_which else "all sessions"),
+        ("Made", f"{_when(fit.when)} from {', '.join(Path(one.path).name for one in fit.sessions)}"),
+        ("Shape", MODELS.get(fit.model, fit.model)),
+        ("Slope", _with_doubt(fit.slope_rpm_per_unit, fit.u_slope, f"rpm per {unit}")),
+        (f"At 0 {unit}", _with_doubt(fit.intercept_rpm, fit.u_intercept, "rpm")),
+        ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
+        ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
+        ("Good from", f"{rpm_figure(fit.valid_from)} to {rpm_figure(fit.valid_to)} rpm"),
+    ]  # fmt: skip
+    if fit.dead_below_rpm is not None:
+        facts.append(("Dead band", f"the signal does not move below about {fit.dead_below_rpm:.0f} rpm"))
+    if fit.ceiling_above_rpm is not None:
+        facts.append(("Ceiling", f"the signal does not rise above about {fit.ceiling_above_rpm:.0f} rpm"))
+    parts: list[Part] = [
+        Facts(tuple((name, one_line(value)) for name, value in facts)),
+        _band_table(fit),
+        Picture(
+            partial(pictures.draw_calibration, fit=fit), 96,
+            "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far "
+            "each held speed departs from the line; the band is the doubt of the line, not of a single point.",
+        ),
+    ]  # fmt: skip
+    fine = max((abs(point.signal) for point in fit.points), default=1.0) / 100
+    points = tuple(
+        (figures(point.signal, fine), rpm_figure(point.target_rpm),
+         "" if point.residual_rpm is None else signed(f"{point.residual_rpm:+.0f}"),
+         "" if point.used else f"left out: {point.why_not}")
+        for point in fit.points
+    )  # fmt: skip
+    if points:
+        parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
+    return parts + minds(fit.warnings)
+
+
+def _when(stamp: str) -> str:
+    try:
+        return date(datetime.fromisoformat(stamp))
+    except ValueError:
+        return stamp
+
+
+def _with_doubt(value: float, doubt: float, unit: str) -> str:
+    return f"{figures(value, doubt)} ± {figures(doubt, doubt)} {unit} (standard uncertainty)"
+
+
+def _band_table(fit: SpeedCalibration) -> Table:
+    speeds = np.linspace(fit.valid_from, fit.valid_to, 5)
+    rows = []
+    for speed in speeds:
+        signal = fit.signal(float(speed))
+        low, high = fit.interval(signal)
+        half = float(high - low) / 2
+        rows.append((f"{round(speed, -1):.0f}", f"{signal:.2f}", figures(half, half)))
+    return Table(("rpm", f"signal {fit.unit}".strip(), "± rpm (95 %)"), tuple(rows),
+                 note="What a speed read by this line is worth, the reference's scale error counted in.")  # fmt: skip

@@ -1,0 +1,115 @@
+"""Sections on the tunes: the answer in short, comparisons, curves."""
+
+from functools import partial
+
+from stream.study.compare import Comparison
+from ui.cli.compare import band_words, more_pulls_words, verdict_words
+from ui.cli.study_options import figures, pct
+from ui.report import pictures
+from ui.report.gather import Compared, Gathered
+from ui.report.model import Part, Picture, Section, Table, Words
+from ui.report.wording import load_figure, minds, signed, tune_name
+
+
+def in_short(found: Gathered) -> Section:
+    """The answer first, each comparison in a sentence or two."""
+    parts: list[Part] = []
+    for one in found.comparisons:
+        if one.result is None:
+            parts.append(Words(f"{_pair(one)} cannot be told: {found.short(one.trouble)}.", "answer"))
+        else:
+            parts.append(Words(f"{verdict_words(one.result)} {band_words(one.result, found.width_rpm)}", "answer"))
+            parts.append(Words(day_words(one.resolves_pct)))
+    if not found.comparisons:
+        tunes = list(dict.fromkeys(pull.tune for pull in found.pulls))
+        told = f"One tune, {tune_name(tunes[0])}: nothing to compare it with yet." if tunes else "No pull was found."
+        parts.append(Words(told, "answer"))
+    clean = sum(pull.verdict == "clean" for pull in found.pulls)
+    parts.append(
+        Words(
+            f"{clean} clean pulls, {len(found.pulls) - clean} flawed, "
+            f"{sum(len(session.holds) for session in found.sessions)} holds."
+        )
+    )
+    if len(found.cars) > 1:
+        names = ", ".join(found.cars)
+        parts += minds([f"these sessions are of different cars ({names}); their loads are never set side by side"])
+    return Section("In short", tuple(parts))
+
+
+def comparisons(found: Gathered) -> Section | None:
+    """Tune against tune, band by band; None where there is one tune only."""
+    if not found.comparisons:
+        return None
+    parts: list[Part] = []
+    for one in found.comparisons:
+        if one.result is None:
+            parts.append(Words(f"{_pair(one)} cannot be told: {found.short(one.trouble)}.", "answer"))
+        else:
+            parts += _comparison(found, one, one.result)
+    return Section("Tune against tune", tuple(parts))
+
+
+def load_curves(found: Gathered) -> Section:
+    """Load against engine speed, with the interval of the mean, for each tune."""
+    if found.curves is None:
+        return Section("Load against engine speed", (Words(f"No curves: {found.short(found.curve_trouble)}."),))
+    result, unit = found.curves, found.curves.unit or "no unit"
+    heads = ["rpm", *(head for tune in result.tunes for head in (tune_name(tune.tune), "± 95 %", "pulls"))]
+    rows = [{band.rpm: band for band in tune.bands} for tune in result.tunes]
+    cells = []
+    for rpm in sorted({rpm for row in rows for rpm in row}):
+        line = [f"{rpm:.0f}"]
+        for row in rows:
+            band = row.get(rpm)
+            half = None if band is None or band.high is None else band.high - band.mean
+            line += ["", "", ""] if band is None else [figures(band.mean, half), figures(half, half), str(band.n)]
+        cells.append(tuple(line))
+    parts: list[Part] = [
+        Picture(
+            partial(pictures.draw_curves, result=result, width_rpm=found.width_rpm), 88,
+            f"Mean load over the clean pulls of each tune, in {unit}, by rev band of {found.width_rpm:g} rpm. "
+            "Whiskers: 95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a "
+            "little apart sideways so that whiskers can be told apart.",
+        ),
+        Table(tuple(heads), tuple(cells), note=f"Load in {unit}; rpm is a band's middle."),
+        *minds([found.short(line) for line in (*result.warnings, *found.words)]),
+    ]  # fmt: skip
+    return Section("Load against engine speed", tuple(parts))
+
+
+def day_words(resolves_pct: float | None) -> str:
+    """What the day's scatter lets be told apart."""
+    if resolves_pct is None:
+        return "What your day resolves is not known: it needs two clean pulls on one tune."
+    return f"Your day resolves {pct(resolves_pct)} %: a smaller change is lost in the scatter of the pulls."
+
+
+def _pair(one: Compared) -> str:
+    return f"{tune_name(one.trial)} against {tune_name(one.base)}"
+
+
+def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part]:
+    rows = tuple(
+        (
+            f"{band.rpm:.0f}",
+            load_figure(band.base_mean), str(band.base_n), load_figure(band.trial_mean), str(band.trial_n),
+            *("" if value is None else signed(pct(value, sign=True))
+              for value in (band.change_pct, band.low_pct, band.high_pct)),
+            "resolved" if band.resolved else "",
+        )
+        for band in result.bands
+    )  # fmt: skip
+    heads = ("rpm", tune_name(result.base), "pulls", tune_name(result.trial), "pulls", "change %", "from", "to", "")
+    said = set(found.curves.warnings) | set(found.words) if found.curves is not None else set()
+    return [
+        Words(f"{_pair(one)}. {day_words(one.resolves_pct)}"),
+        Words(f"{verdict_words(result)} {band_words(result, found.width_rpm)} {more_pulls_words(result)}", "answer"),
+        Picture(
+            partial(pictures.draw_comparison, result=result), 78,
+            f"Change of load from {tune_name(result.base)} to {tune_name(result.trial)} by rev band, with its 95 % "
+            "interval. Filled squares are resolved: told apart from no change, counting how many bands were looked at.",
+        ),
+        Table(heads, rows, frozenset({8}), f"Load in {result.unit or 'no unit'}; from and to are the 95 % interval."),
+        *minds([found.short(line) for line in result.warnings if line not in said]),
+    ]  # fmt: skip
