@@ -30,6 +30,7 @@ class Day:
     recordings: list[Any] = field(default_factory=list)
     calibration: "SpeedCalibration | None" = None
     comparison: "Comparison | None" = None
+    report: Path | None = None
 
 
 def drive_hold_row(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]) -> None:
@@ -66,6 +67,19 @@ def study_day(day: Day) -> None:
         apply_calibration(day.calibration, day.sessions)
     pulls, _ = all_traces(load_sessions(day.sessions[1:]))
     day.comparison = compare(pulls, BASE, TRIAL)
+
+
+def print_report(day: Day, folder: Path) -> None:
+    """The day as one HTML file beside its sessions."""
+    from stream.study.bands import DEFAULT_WIDTH_RPM
+    from ui.report.content import report_of
+    from ui.report.gather import gather
+    from ui.report.html import html_of
+
+    target = folder / f"{day.sessions[0].stem}-day.html"
+    found = gather([str(path) for path in day.sessions], width_rpm=DEFAULT_WIDTH_RPM, base=BASE)
+    target.write_text(html_of(report_of(found)), encoding="utf-8")
+    day.report = target
 
 
 def _drive(day: Day, recording: "Recording", gear: int, play: Callable[["Recording", int], "Drive"]) -> None:

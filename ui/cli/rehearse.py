@@ -27,7 +27,7 @@ def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
     from ui.cli.display import wants_window
-    from ui.cli.rehearsal_day import Day, drive_hold_row, drive_pulls, study_day
+    from ui.cli.rehearsal_day import Day, drive_hold_row, drive_pulls, print_report, study_day
 
     target = folder(out)
     window = wants_window(headless, as_json)
@@ -42,6 +42,8 @@ def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> 
     click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
     drive_pulls(day, seed, play)
     study_day(day)
+    click.echo("3  The day is calibrated, compared and printed.", err=True)
+    print_report(day, target)
     _print(day, as_json)
     return 0
 
@@ -100,7 +102,7 @@ def _print(day: "Day", as_json: bool) -> None:
                 "slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm,
                 "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
             },
-            "report": "",
+            "report": "" if day.report is None else str(day.report),
         })  # fmt: skip
         return
     _print_words(day, {band.rpm: band.change_pct for band in change})
@@ -137,3 +139,5 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
             )  # fmt: skip
         out.print(table)
         say_warnings(out, result.warnings)
+    if day.report is not None:
+        out.print(f"\nreport: {day.report}")
