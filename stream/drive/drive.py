@@ -186,13 +186,14 @@ class Drive:
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
-        while not cursor.drained:
+        while not (cursor.drained or (self._guide is not None and self._guide.satisfied)):
             cursor.wait(0.1)
             self._tell(ring)
             self._obey(ring, cursor)
             block = cursor.read(READ_ROWS)
             if block is not None:
                 self._push(block, cursor)
+        self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
         self._tell(ring)
 
     def _push(self, block: Block, cursor: Cursor) -> None:
@@ -224,8 +225,6 @@ class Drive:
         guide.take(stage.holds)
         guide.look(stage.steady())
         self._pass_on(guide, stage)
-        if guide.satisfied:
-            self._reader.stop()
 
     def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
         for said in guide.take_said():

@@ -241,38 +241,34 @@ class Guide:
         target = self._row[place]
         target.state, target.asked = "taken", True
         self._done.append(place)
+        asked = [item.rpm for item in self._row if item.asked and item.state != "skipped"]
         self._advance()
         before = len(self.said)
-        self._correct()
+        self._correct(asked)
         self._refit()
         self._doubt_odd()
+        held = None if seen.place is None else self._row[seen.place].rpm
         self._again()
         after, self.said = self.said[before:], self.said[:before]
-        doubt = "" if self.doubt_rpm is None else f", doubt ±{doubt_words(self.doubt_rpm)} rpm"
-        last = self._next_words() if not self.satisfied else f"the doubt is within {self.plan.until_u_rpm:g} rpm: done"
-        self._say("target", f"{target.rpm:.0f} rpm taken, {self.taken} of {len(self._row)}{doubt}; {last}", target.rpm)
+        if held is not None:
+            self._say("target", f"{held:.0f} rpm taken, {self._progress_words()}", held)
         self.said += after
 
-    def _correct(self) -> None:
+    def _correct(self, asked: Sequence[float]) -> None:
         """Read the row of holds again as a whole, once there are three: a first hold may have been idle."""
         counted = [seen for seen in self._seen if not seen.let_go]
         if len({seen.place for seen in counted} - {None}) < 3:
             return
-        asked = [target.rpm for target in self._row if target.asked and target.state != "skipped"]
         now = [None if seen.place is None else self._row[seen.place].rpm for seen in counted]
         better = reread([s.hold for s in counted], now, asked, self._line[1], self.plan.reading_error_rpm)
         if better is None:
             return
         for seen, old, new in zip(counted, now, better, strict=True):
-            if old == new:
-                continue
-            if old is not None:
-                words = "none of the targets" if new is None else f"{new:.0f} rpm"
-                self._say(
-                    "note", f"by the others, the hold at {seen.hold.start_s:.0f} s was {words}, not {old:.0f} rpm"
-                )
-            self._move(seen, None if new is None else next(n for n, t in enumerate(self._row) if t.rpm == new))
+            if old != new:
+                self._move(seen, None if new is None else next(n for n, t in enumerate(self._row) if t.rpm == new))
         self._ask()
+        named = ", ".join("no target" if rpm is None else f"{rpm:.0f}" for rpm in better)
+        self._say("note", f"seen together, the holds so far were: {named}")
 
     def _move(self, seen: _Seen, place: int | None) -> None:
         left, seen.place = seen.place, place
@@ -346,6 +342,13 @@ class Guide:
     def _known(self) -> Known:
         rows = [(s.hold, self._row[s.place].rpm) for s in self._seen if s.place is not None and not s.let_go]
         return Known(self._line, tuple(rows), self.fit, self.plan.reading_error_rpm)
+
+    def _progress_words(self) -> str:
+        doubt = "" if self.doubt_rpm is None else f", doubt ±{doubt_words(self.doubt_rpm)} rpm"
+        limit = self.plan.until_u_rpm
+        last = f"within the {limit:g} rpm that were asked for" if self.satisfied else self._next_words()
+        count = f"{self.taken} of {len(self._row)}" if self._round == 1 else f"round {self._round}"
+        return f"{count}{doubt}; {last}"
 
     def _next_words(self) -> str:
         rpm = self.next_rpm

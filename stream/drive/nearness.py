@@ -14,11 +14,12 @@ from stream.calibrate.match import AMBIGUOUS
 from stream.calibrate.speed_model import SpeedFit
 from stream.live.records import Hold
 
-_SLOPE_WRONG = 0.35  # share by which a provisional slope may be wrong, with some room
+_SLOPE_WRONG = 0.43  # share by which the true speed may differ where the provisional slope is 30 % too small
 _ZERO_WRONG_RPM = 150.0
 _SHARE_OF_GAP = 0.45  # of the way to the next target: farther is another speed
+_BEND, _LEAST_ROOM_RPM = 1.5, 200.0  # room for a converter that is not quite straight
 _UNASKED_RPM = 150.0  # a target that is not asked yet must be met closely
-_IDLE_SHARE, _IDLE_SD_RPM, _ABOVE_IDLE_RPM = 0.85, 6.0, 1200.0
+_IDLE_SHARE, _IDLE_SD_RPM, _ABOVE_IDLE_RPM = 0.85, 8.0, 1200.0
 _SAME_SIGNAL_RPM, _OTHER_TARGET_RPM = 25.0, 100.0
 
 
@@ -52,7 +53,7 @@ class Known:
             doubt = float(np.hypot(self.fit.u_rpm(signal, scale=False), self.reading_error_rpm))
             return Place(float(self.fit.rpm(signal)), 2.0 * doubt)
         if not self.taken:
-            return Place(speed, _SLOPE_WRONG * abs(speed) + _ZERO_WRONG_RPM)
+            return Place(speed, _SLOPE_WRONG * abs(self.line[0] * signal) + _ZERO_WRONG_RPM)
         x = np.array([self.line[0] * hold.signal_mean + self.line[1] for hold, _ in self.taken])
         rpm = np.array([target for _, target in self.taken])
         if len(self.taken) == 1 or np.ptp(x) < _OTHER_TARGET_RPM:
@@ -75,7 +76,8 @@ class Known:
         """Whether a signal may be this target, which is asked for."""
         place = self.place(signal)
         room = _SHARE_OF_GAP * gap(target, targets)
-        return abs(place.rpm - target) <= (room if self.proved else max(room, place.wrong_by))
+        closely = min(room, max(_BEND * place.wrong_by, _LEAST_ROOM_RPM))
+        return abs(place.rpm - target) <= (closely if self.proved else max(room, place.wrong_by))
 
     def near_unasked(self, signal: float, targets: Sequence[float], open_ones: Sequence[float]) -> float | None:
         """The target that a signal is although another one is asked for; only once that can be told."""
