@@ -27,6 +27,7 @@ from stream.sources.source import Source, SourceNote
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
+GUIDED_READ_S = 1.0
 PUBLISH_S = 0.03  # as often as a screen is drawn
 
 
@@ -186,11 +187,13 @@ class Drive:
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
+        # small bites where the drive may end by itself, so that it ends there and not a minute later
+        rows = READ_ROWS if self._guide is None else max(1, round(GUIDED_READ_S * ring.info.rate_hz))
         while not (cursor.drained or (self._guide is not None and self._guide.satisfied)):
             cursor.wait(0.1)
             self._tell(ring)
             self._obey(ring, cursor)
-            block = cursor.read(READ_ROWS)
+            block = cursor.read(rows)
             if block is not None:
                 self._push(block, cursor)
         self._reader.stop()  # it reads on where the drive ends because the doubt is small enough

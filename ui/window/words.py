@@ -105,6 +105,17 @@ def against_target(speed: float, target: float, band: float) -> str:
     return f"{rpm(abs(away))} {'above' if away > 0 else 'below'} target"
 
 
+def doubt_lines(status: DriveStatus) -> tuple[str, ...]:
+    """How far the row has come, and how well speed is known by now; nothing where no guide counts."""
+    if status.target_speed_rpm is None or not status.targets:
+        return ()
+    held = f"{status.targets_taken} of {len(status.targets)} held"
+    if status.doubt_rpm is None:
+        return (f"{held}, doubt known from the third on",)
+    wanted = f", {status.until_u_rpm:g} wanted" if status.until_u_rpm is not None else ""
+    return (f"{held}, speed known to ±{math.ceil(status.doubt_rpm):d} rpm{wanted}",)
+
+
 def hold_lines(hold: Hold | None, number: int, load_unit: str) -> tuple[str, str]:
     """The last hold: a line to read from afar and a line for the curious."""
     if hold is None:

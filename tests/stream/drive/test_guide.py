@@ -84,8 +84,8 @@ def test_going_back_over_a_skipped_target_asks_for_it_again() -> None:
 
 
 def test_doubt_shrinks_with_each_hold_and_agrees_with_the_straight_line_formula() -> None:
-    """u² = s² (1/n + (x - mean)² / Sxx) with s the reading error (Draper and Smith, 1.4; from memory), at the far end of
-    the row. The holds' own errors in signal add little."""
+    """u² = s² (1/n + (x - mean)² / Sxx) with s the reading error (Draper and Smith, 1.4; from memory), at the far
+    end of the row. The holds' own errors in signal add little."""
     guide = Guide(car(), GuidePlan(TARGETS, reading_error_rpm=40.0))
     drive, doubts = HoldDrive(7, reading=10.0), []
     for target in TARGETS:
