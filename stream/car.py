@@ -152,9 +152,7 @@ def load_car(path: str | Path) -> Car:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(
-            f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking"
-        ) from None
+        raise InputError(f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking") from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the car file in it") from None
     except UnicodeDecodeError as error:
@@ -227,9 +225,7 @@ def _explain(message: str) -> str:
 def _check(car: Car, where: str) -> None:
     """What the types cannot say: uniqueness, ranges, units by role, positive numbers."""
     if not car.signal_channels:
-        raise InputError(
-            f"{where}: channel: a car needs one channel that is not time; add a [[channel]] table"
-        )
+        raise InputError(f"{where}: channel: a car needs one channel that is not time; add a [[channel]] table")
     if not car.car.name.strip():
         raise InputError(f"{where}: car.name: is empty; give the car a name")
     seen: dict[str, int] = {}
@@ -240,9 +236,7 @@ def _check(car: Car, where: str) -> None:
                 f"{path}.name: {channel.name!r} is already channel[{seen[channel.name]}]; names are unique"
             )
         if not channel.name.strip() or not channel.name.isprintable():
-            raise InputError(
-                f"{path}.name: {channel.name!r} is empty or has control characters; use plain text"
-            )
+            raise InputError(f"{path}.name: {channel.name!r} is empty or has control characters; use plain text")
         seen[channel.name] = number
         _check_channel(channel, path)
     for role in ("engine_speed", "load", "time"):
@@ -260,30 +254,20 @@ def _check_channel(channel: Channel, path: str) -> None:
             raise InputError(
                 f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}"
             )
-        if channel.rpm_per_unit is not None and not (
-            math.isfinite(channel.rpm_per_unit) and channel.rpm_per_unit != 0
-        ):
+        if channel.rpm_per_unit is not None and not (math.isfinite(channel.rpm_per_unit) and channel.rpm_per_unit != 0):
             raise InputError(
                 f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero"
             )
         if not math.isfinite(channel.rpm_at_zero):
-            raise InputError(
-                f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number"
-            )
+            raise InputError(f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number")
     if channel.role == "load" and channel.unit and channel.unit not in LOAD_UNITS:
-        raise InputError(
-            f"{path}.unit: {channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}"
-        )
+        raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}")
     if channel.range is not None and not channel.range[0] < channel.range[1]:
-        raise InputError(
-            f"{path}.range: {list(channel.range)} is not [lowest, highest]; put the lower number first"
-        )
+        raise InputError(f"{path}.range: {list(channel.range)} is not [lowest, highest]; put the lower number first")
     if channel.lag_s is not None and not 0 <= channel.lag_s < 10:
         raise InputError(f"{path}.lag_s: {channel.lag_s} is not a lag in seconds; give a number from 0 to 10")
     if channel.gauge_factor is not None and not channel.gauge_factor > 0:
-        raise InputError(
-            f"{path}.gauge_factor: {channel.gauge_factor} is not positive; read it off the gauge's packet"
-        )
+        raise InputError(f"{path}.gauge_factor: {channel.gauge_factor} is not positive; read it off the gauge's packet")
 
 
 def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:

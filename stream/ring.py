@@ -174,10 +174,12 @@ class Cursor:
                 ring._changed.notify_all()
         return block
 
-    def wait(self, timeout_s: float) -> bool:
-        """Block until there is something to read or the ring is closed; False when the time ran out."""
-        with self.ring._changed:
-            return self.ring._changed.wait_for(lambda: self.row < self.ring._written or self.ring._closed, timeout_s)
+    def wait(self, timeout_s: float, rows: int = 1) -> bool:
+        """Block until there are so many rows to read or the ring is closed; False when the time ran out."""
+        ring = self.ring
+        rows = min(rows, ring.capacity)
+        with ring._changed:
+            return ring._changed.wait_for(lambda: ring._written - self.row >= rows or ring._closed, timeout_s)
 
     @property
     def drained(self) -> bool:

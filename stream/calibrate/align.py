@@ -26,6 +26,7 @@ _REACH = 0.45  # of the distance to the next target: farther is a stray
 _STRAY, _LOW_STRAY = 14.0, 10.0
 _IDLE, _NO_IDLE, _IDLE_AS_TARGET = 0.5, 2.5, 3.0  # most drives begin at idle
 _IDLE_RPM, _SD_IDLE_RPM = 900.0, 300.0
+_FASTEST_IDLE_RPM = 1300.0
 _SKIPPED, _SKIPPED_END, _NEXT_AT_END, _PINNED_TARGET = 6.0, 6.0, 4.0, 0.5
 _SD_WORTH = 0.65  # how well a stretch's time tells its number of targets
 _CONTRADICTION, _IMPOSSIBLE = 8.0, 1e6
@@ -126,11 +127,17 @@ def _without_poor_repeats(row: Row, labels: np.ndarray, residual: Floats) -> np.
     slowest = int(np.argmin(row.speed))
     sisters = labels == labels[slowest]
     sisters[slowest] = False
-    if row.calm and labels[slowest] >= 0 and np.any(sisters):  # an engine that idles near the lowest target
+    once = np.sum(counts > 1) == 1  # no other target was repeated: the row was driven once
+    if (row.calm or once) and _may_idle(row, labels, residual, slowest) and np.any(sisters):  # it idles near a target
         gap = np.min(residual[sisters]) - residual[slowest]
-        if gap > 0.5 * row.sigma[labels[slowest]]:
+        if gap > (0.5 if row.calm else 1.0) * row.sigma[labels[slowest]]:
             labels[slowest] = -1
     return labels
+
+
+def _may_idle(row: Row, labels: np.ndarray, residual: Floats, hold: int) -> bool:
+    label = int(labels[hold])
+    return label >= 0 and float(row.targets[label] + residual[hold]) < _FASTEST_IDLE_RPM
 
 
 def _huber(z: Floats) -> Floats:
@@ -232,7 +239,7 @@ def _stray_cost(row: Row, mapped: Floats, labels: np.ndarray) -> float:
     if speeds and speeds[0] < row.targets[0]:
         cost += min(_IDLE + ((speeds.pop(0) - _IDLE_RPM) / _SD_IDLE_RPM) ** 2, _LOW_STRAY)
     else:
-        cost += _NO_IDLE + _IDLE_AS_TARGET * row.calm
+        cost += _NO_IDLE + _IDLE_AS_TARGET * (row.calm and float(np.min(mapped)) < _FASTEST_IDLE_RPM)
     return cost + sum(_LOW_STRAY if 0.0 < rpm < row.targets[0] else _STRAY for rpm in speeds)
 
 

@@ -115,7 +115,12 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
         limit = float(stats.t.isf(_RISK_ODD / (2 * len(kept.x)), dof - 1))
         stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
         left = np.delete(kept.x, worst)
-        if abs(t[worst]) <= limit or stated <= _STATED_ODD or len(np.unique(np.delete(kept.y, worst))) < 2 or not np.ptp(left):
+        if (
+            abs(t[worst]) <= limit
+            or stated <= _STATED_ODD
+            or len(np.unique(np.delete(kept.y, worst))) < 2
+            or not np.ptp(left)
+        ):
             return Choice(model, used, odd)
         index = int(np.flatnonzero(used)[worst])
         used = used.copy()
@@ -138,9 +143,7 @@ def _may_bend(points: Points) -> bool:
     from scipy import stats
 
     u = (points.x - points.x.mean()) / np.ptp(points.x)
-    line, cubic = (
-        float(np.sum((points.y - np.polyval(np.polyfit(u, points.y, degree), u)) ** 2)) for degree in (1, 3)
-    )
+    line, cubic = (float(np.sum((points.y - np.polyval(np.polyfit(u, points.y, degree), u)) ** 2)) for degree in (1, 3))
     dof = len(u) - 4
     return bool(stats.f.sf((line - cubic) / 2.0 / max(cubic / dof, 1e-300), 2, dof) < 0.05)
 

@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from stream.calibrate.york import Floats
 
-
 _MOST_ROUNDS = 12
 
 

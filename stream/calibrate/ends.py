@@ -3,7 +3,7 @@ row.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from stream.live.records import Hold, Pinned
 
 _FLAT_SD = 0.4  # of the other holds' wander: no foot on a pedal is that steady
 _CALM_SD = 0.6
+_SAME_RPM = 15.0  # a stuck signal comes back to the same value
 _LONG = 1.8  # times the time one target takes
 _UNPROVED = 3.0  # cost of calling a hold pinned that is neither flat nor long
 
@@ -21,22 +22,39 @@ _UNPROVED = 3.0  # cost of calling a hold pinned that is neither flat nor long
 @dataclass(frozen=True, slots=True)
 class View:
     """One view of the drive: which holds are kept for the row, which are really a stuck signal (index ->
-    end).
+    end), and which pinned stretches are put down to a quiet foot.
     """
 
     kept: tuple[int, ...]
     stuck: dict[int, str]
     row: Row
+    doubted: tuple[Pinned, ...] = ()
 
 
 def views(
     holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error: float
 ) -> list[View]:
-    """Every view worth trying: the holds as found, and with the slowest or fastest taken for a stuck signal.
+    """Every view worth trying: the holds as found, and with the slowest or fastest taken for a stuck signal;
+    a pinned stretch inside a longer hold is believed in one view and put down to a quiet foot in another.
 
     Ends are ends of speed: 'bottom' is the slow end, also where the signal falls as the engine speeds up.
     Raises InputError where all holds are at one speed.
     """
+    found = _views(holds, pinned, targets, reading_error)
+    if doubted := inside_holds(pinned, holds):
+        believed = [stretch for stretch in pinned if stretch not in doubted]
+        found += [replace(view, doubted=doubted) for view in _views(holds, believed, targets, reading_error)]
+    return found
+
+
+def inside_holds(pinned: Sequence[Pinned], holds: Sequence[Hold]) -> tuple[Pinned, ...]:
+    """The pinned stretches that lie inside a hold: a foot may be quiet for a while."""
+    return tuple(s for s in pinned if any(h.start_s <= s.start_s and s.end_s <= h.end_s for h in holds))
+
+
+def _views(
+    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error: float
+) -> list[View]:
     speed = np.array([hold.speed_rpm for hold in holds])
     signal = np.array([hold.signal_mean for hold in holds])
     if np.ptp(speed) < max(60.0, 0.02 * float(np.mean(speed))) or np.ptp(signal) == 0.0:
@@ -102,7 +120,7 @@ def _at_pinned(speed: Floats, stretch: PinnedEnd | None, end: str) -> list[int]:
 
 def _end_cluster(speed: Floats, at_top: bool) -> tuple[int, ...]:
     edge = float(np.max(speed)) if at_top else float(np.min(speed))
-    return tuple(int(index) for index in np.flatnonzero(np.abs(speed - edge) < max(40.0, 0.01 * edge)))
+    return tuple(int(index) for index in np.flatnonzero(np.abs(speed - edge) < _SAME_RPM))
 
 
 def _calm(holds: Sequence[Hold]) -> bool:

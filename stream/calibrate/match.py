@@ -4,20 +4,24 @@ A list that rises is a set of speeds: it may be driven up, down, or again. Any o
 drive, and the holds must have come in that order.
 """
 
-import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
 from stream.calibrate.align import Reading, readings
-from stream.calibrate.ends import View, views
+from stream.calibrate.ends import View, end_of, inside_holds, views
+from stream.calibrate.targets import check_targets, need_three
+from stream.calibrate.york import Floats
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
 
 AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
-_MOST_TARGETS = 60
 _CURE = "give --targets as held, or name holds with --at START_S=RPM"
 _AT_REACH_S = 2.0
+_POOR = 2.5  # half of the holds lie farther from their targets than this many times the reading error
+_BY_RANK = 0.7  # of the way to the next target
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,7 @@ class Match:
     stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
     missing_*   targets without a hold: below, inside and above the matched ones
     ambiguous   another reading is nearly as good; the warnings say which
+    doubted     pinned stretches that are no evidence: they lie inside a hold that counts
     """
 
     target_rpm: tuple[float | None, ...]
@@ -37,45 +42,7 @@ class Match:
     missing_above: tuple[float, ...] = ()
     ambiguous: bool = False
     warnings: tuple[str, ...] = ()
-
-
-def parse_targets(text: str) -> tuple[float, ...]:
-    """'1500,2000,2500' to speeds, rpm. Raises InputError that names the word which is no speed."""
-    targets = []
-    for word in filter(None, (word.strip() for word in text.split(","))):
-        try:
-            targets.append(float(word))
-        except ValueError:
-            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
-    return check_targets(targets)
-
-
-def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
-    """'12.5=3000' to (start_s, rpm) pairs. Raises InputError that names the word."""
-    pairs = []
-    for text in texts:
-        start, _, rpm = text.partition("=")
-        try:
-            pair = float(start), float(rpm)
-        except ValueError:
-            raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
-        if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
-            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
-        pairs.append(pair)
-    return tuple(pairs)
-
-
-def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
-    """The targets, checked. Raises InputError: not finite, not above zero, too few, too many."""
-    for target in targets:
-        if not math.isfinite(target) or target <= 0:
-            raise InputError(f"--targets: {target:g} is not a speed in rpm; give numbers above zero")
-    distinct = len(set(targets))
-    if distinct < 3:
-        raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
-    if distinct > _MOST_TARGETS:
-        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
-    return tuple(float(target) for target in targets)
+    doubted: tuple[Pinned, ...] = ()
 
 
 def match_targets(
@@ -98,6 +65,7 @@ def match_targets(
     if not ranked:
         raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
     best, view = ranked[0]
+    best = _by_rank(best, view.row.targets)
     assigned = _assigned(best, view, len(holds))
     rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
     rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
@@ -110,35 +78,35 @@ def match_targets(
         tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
-    return Match(assigned, stuck, below, inside, above, close, tuple(warnings))
+    return Match(assigned, stuck, below, inside, above, close, tuple(warnings), view.doubted)
 
 
-def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]]) -> Match:
-    """Give the hold that contains each start (or begins within 2 s of it) its speed.
+def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned: Sequence[Pinned] = ()) -> Match:
+    """Give the hold that contains each start (or begins within 2 s of it) its speed; a start in a pinned stretch
+    names a speed at which the signal was stuck.
 
     Raises InputError: no hold there, two holds there, one hold named twice, fewer than three.
     """
     need_three(len(holds))
     assigned: list[float | None] = [None] * len(holds)
+    missing: dict[str, list[float]] = {"bottom": [], "top": []}
+    slope = float(np.polyfit([h.signal_mean for h in holds], [h.speed_rpm for h in holds], 1)[0])
     for start, rpm in pairs:
+        stuck = next((s for s in pinned if s.start_s <= start <= s.end_s), None)
+        if stuck is not None and not any(hold.start_s <= start <= hold.end_s for hold in holds):
+            missing[end_of(stuck, slope)].append(rpm)
+            continue
         index = _hold_at(holds, start)
         if assigned[index] is not None:
             raise InputError(
                 f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
             )
         assigned[index] = rpm
-    if len(pairs) < 3:
-        raise InputError(f"--at: {len(pairs)} holds named; a calibration needs three or more")
-    return Match(tuple(assigned), (None,) * len(holds))
-
-
-def need_three(count: int) -> None:
-    """Raises InputError where there are too few holds for any calibration."""
-    if count < 3:
-        raise InputError(
-            f"{count} hold{'' if count == 1 else 's'} found; a calibration needs three at different speeds: "
-            "hold more speeds, each for a few seconds longer"
-        )
+    named = sum(rpm is not None for rpm in assigned)
+    if named < 3:
+        raise InputError(f"--at: {named} holds named; a calibration needs three or more")
+    below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
+    return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
 
 
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
@@ -154,6 +122,34 @@ def _hold_at(holds: Sequence[Hold], start: float) -> int:
             "('steadypull replay SESSION --json' lists them)"
         )
     return nearest
+
+
+def _by_rank(reading: Reading, targets: Floats) -> Reading:
+    """Give the one target that is missing between its neighbours to the hold that lies there: order names it.
+
+    That hold is a lone stray, or one of two holds of a neighbour that lies well on this side; the fit judges it.
+    """
+    labels, inside = list(reading.labels), list(reading.inside)
+    for missing in reading.inside:
+        if missing - 1 in inside or missing + 1 in inside:
+            continue
+        low, high = (
+            np.array([m for m, label in zip(reading.mapped, labels, strict=True) if label == missing + step])
+            for step in (-1, 1)
+        )
+        between = [
+            index
+            for index, (mapped, label) in enumerate(zip(reading.mapped, labels, strict=True))
+            if (label < 0 and max(low) < mapped < min(high))
+            or (label == missing + 1 and len(high) == 2 and mapped < np.max(high))
+            or (label == missing - 1 and len(low) == 2 and mapped > np.min(low))
+        ]
+        reach = [_BY_RANK * abs(targets[missing + step] - targets[missing]) for step in (-1, 1)]
+        near = [index for index in between if -reach[0] < reading.mapped[index] - targets[missing] < reach[1]]
+        if len(near) == 1:
+            labels[near[0]] = missing
+            inside.remove(missing)
+    return replace(reading, labels=tuple(labels), inside=tuple(inside))
 
 
 def _assigned(reading: Reading, view: View, count: int) -> tuple[float | None, ...]:
@@ -175,6 +171,11 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     unexplained = len(best.inside) + len(open_ends)
     if matched < 3:
         raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+    places = [index for index, label in enumerate(best.labels) if label >= 0]
+    labels = [best.labels[index] for index in places]
+    off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
+    if float(np.median(off)) > _POOR:
+        raise InputError(f"--targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}")
     if unexplained > matched or (close and len(open_ends) > 1):
         raise InputError(
             f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "

@@ -6,18 +6,20 @@ it is left out of the fit and added to the doubt of a predicted speed (`SpeedFit
 = 1).
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import msgspec
 import numpy as np
 
 from stream.calibrate.choose import Choice, Points, choose
 from stream.calibrate.curve import Curve
-from stream.calibrate.ends import end_of
+from stream.calibrate.ends import end_of, inside_holds
 from stream.calibrate.line import largest_departure_pct
-from stream.calibrate.match import Match, match_at, match_targets, need_three
+from stream.calibrate.match import Match, match_at, match_targets
 from stream.calibrate.speed_model import ModelName, SpeedFit, SpeedPoint
-from stream.calibrate.speed_words import drive_words, fit_words, reason_odd, widening
+from stream.calibrate.speed_words import drive_words, fit_words, left_out_words, reason_odd, widening
+from stream.calibrate.targets import need_three
 from stream.calibrate.york import fit_york
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
@@ -32,30 +34,40 @@ def fit_speed(
     targets: Sequence[float] | None = None,
     at: Sequence[tuple[float, float]] | None = None,
     assigned: Sequence[float | None] | None = None,
+    fixed: Mapping[int, float] | None = None,
     dropped: Collection[int] = (),
+    unsteady: Mapping[int, str] | None = None,
     reading_error_rpm: float = 50.0,
     scale_error_pct: float = 1.0,
     model: str = "auto",
 ) -> SpeedFit:
     """Fit signal to rpm. holds in time order; exactly one of targets (rpm), at ((start_s, rpm) pairs) and
-    assigned (rpm of each hold, None where it has none); dropped: indices of holds to leave out by hand.
+    assigned (rpm of each hold, None where it has none).
+
+    fixed     index of a hold -> rpm, said by hand: it stands whatever the match says
+    dropped   indices of holds left out by hand
+    unsteady  index of a hold -> why it is no hold by the fitted line, left out for that
 
     Raises InputError: too few holds or speeds, targets that do not belong to the holds, errors that are no
     numbers.
     """
     _check_settings(reading_error_rpm, scale_error_pct, model)
     need_three(len(holds))
-    match = _match(holds, pinned, targets, at, assigned, reading_error_rpm)
-    candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in dropped]
+    match = _match(holds, pinned, targets, at, assigned, dropped, reading_error_rpm)
+    match, said = _with_fixed(holds, match, fixed or {})
+    pinned = [stretch for stretch in pinned if stretch not in match.doubted]
+    left_out = dict(unsteady or {}) | dict.fromkeys(dropped, "left out by hand")
+    candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in left_out]
     points = _points(holds, match, candidates, reading_error_rpm)
     choice = choose(points, model)
     factor = widening(choice)
     fit = _assembled(points, choice, factor, scale_error_pct)
     fit = _with_ends(fit, holds, pinned, match, reading_error_rpm)
-    rows = _hold_points(fit, holds, match, candidates, choice, dropped) + _stuck_points(fit, holds, pinned, match)
+    rows = _hold_points(fit, holds, match, candidates, choice, left_out) + _stuck_points(fit, holds, pinned, match)
     fit = msgspec.structs.replace(fit, points=tuple(rows))
-    warnings = (*match.warnings, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
-    return msgspec.structs.replace(fit, warnings=warnings + drive_words(fit, holds, match, candidates, choice))
+    warnings = (*match.warnings, *said, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
+    warnings += drive_words(fit, holds, match, candidates, choice, dropped) + left_out_words(holds, unsteady or {})
+    return msgspec.structs.replace(fit, warnings=warnings)
 
 
 def _check_settings(reading_error: float, scale_error: float, model: str) -> None:
@@ -73,18 +85,44 @@ def _match(
     targets: Sequence[float] | None,
     at: Sequence[tuple[float, float]] | None,
     assigned: Sequence[float | None] | None,
+    dropped: Collection[int],
     reading_error: float,
 ) -> Match:
     if sum(item is not None for item in (targets, at, assigned)) != 1:
         raise InputError("give either --targets or --at, one of the two")
     if targets is not None:
-        return match_targets(holds, pinned, targets, reading_error)
+        kept = [index for index in range(len(holds)) if index not in dropped]
+        found = match_targets([holds[index] for index in kept], pinned, targets, reading_error)
+        return _spread(found, kept, len(holds))
     if at is not None:
-        return match_at(holds, at)
+        return match_at(holds, at, pinned)
     rpm = tuple(assigned or ())
     if len(rpm) != len(holds):
         raise InputError(f"{len(rpm)} speeds for {len(holds)} holds; give one for each")
-    return Match(rpm, (None,) * len(holds))
+    return Match(rpm, (None,) * len(holds), doubted=inside_holds(pinned, holds))
+
+
+def _spread(match: Match, kept: Sequence[int], count: int) -> Match:
+    """A match of the kept holds as one of all holds: those left out by hand have no target."""
+    place = {index: number for number, index in enumerate(kept)}
+    targets = tuple(match.target_rpm[place[index]] if index in place else None for index in range(count))
+    stuck = tuple(match.stuck_at[place[index]] if index in place else None for index in range(count))
+    return replace(match, target_rpm=targets, stuck_at=stuck)
+
+
+def _with_fixed(holds: Sequence[Hold], match: Match, fixed: Mapping[int, float]) -> tuple[Match, tuple[str, ...]]:
+    """The match with the speeds that were said by hand, and where the two differ."""
+    if not fixed:
+        return match, ()
+    targets = tuple(fixed.get(index, rpm) for index, rpm in enumerate(match.target_rpm))
+    stuck = tuple(None if index in fixed else end for index, end in enumerate(match.stuck_at))
+    words = tuple(
+        f"the hold at {holds[index].start_s:.1f} s was marked {rpm:g} rpm by hand, where the row says {found:g}; "
+        "the mark is used"
+        for index, rpm in sorted(fixed.items())
+        if (found := match.target_rpm[index]) is not None and found != rpm
+    )
+    return replace(match, target_rpm=targets, stuck_at=stuck), words
 
 
 def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], reading_error: float) -> Points:
@@ -167,7 +205,7 @@ def _hold_points(
     match: Match,
     candidates: Sequence[int],
     choice: Choice,
-    dropped: Collection[int],
+    left_out: Mapping[int, str],
 ) -> list[SpeedPoint]:
     """One row a hold, in time order; a hold that is really a stuck signal has its rows with the stuck
     targets.
@@ -177,12 +215,10 @@ def _hold_points(
     for index, (hold, rpm) in enumerate(zip(holds, match.target_rpm, strict=True)):
         if match.stuck_at[index] is not None:
             continue
-        why = ""
-        if index in dropped:
-            why = "left out by hand"
-        elif rpm is None:
+        why = left_out.get(index, "")
+        if not why and rpm is None:
             why = f"no target: the hold at {hold.start_s:.1f} s is about {float(fit.rpm(hold.signal_mean)):.0f} rpm"
-        elif place[index] in choice.odd:
+        elif not why and rpm is not None and place[index] in choice.odd:
             why = reason_odd(fit, hold, rpm, choice.odd[place[index]])
         residual = None if rpm is None else rpm - float(fit.rpm(hold.signal_mean))
         rows.append(

@@ -2,7 +2,7 @@
 over.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -79,7 +79,12 @@ def fit_words(points: Points, choice: Choice, factor: float, reading_error: floa
 
 
 def drive_words(
-    fit: SpeedFit, holds: Sequence[Hold], match: Match, candidates: Sequence[int], choice: Choice
+    fit: SpeedFit,
+    holds: Sequence[Hold],
+    match: Match,
+    candidates: Sequence[int],
+    choice: Choice,
+    dropped: Collection[int] = (),
 ) -> tuple[str, ...]:
     """Dead band, ceiling, suspects, strays and skipped targets."""
     words = []
@@ -98,8 +103,8 @@ def drive_words(
     words += [
         f"the hold at {hold.start_s:.1f} s (about {float(fit.rpm(hold.signal_mean)):.0f} rpm) has no target "
         "and is not used"
-        for hold, rpm, stuck in zip(holds, match.target_rpm, match.stuck_at, strict=True)
-        if rpm is None and stuck is None
+        for index, (hold, rpm, stuck) in enumerate(zip(holds, match.target_rpm, match.stuck_at, strict=True))
+        if rpm is None and stuck is None and index not in dropped
     ]
     skipped = list(match.missing_inside)
     skipped += match.missing_below if fit.dead_below_rpm is None else ()
@@ -109,6 +114,13 @@ def drive_words(
     if isinstance(choice.model, Curve):
         words.append("slope and intercept are those of the best straight line; speeds come from the curve's knots")
     return tuple(words)
+
+
+def left_out_words(holds: Sequence[Hold], unsteady: Mapping[int, str]) -> tuple[str, ...]:
+    """The holds that are none by the fitted line."""
+    return tuple(
+        f"the hold at {holds[index].start_s:.1f} s is not used: {why}" for index, why in sorted(unsteady.items())
+    )
 
 
 def _dead_edge(fit: SpeedFit, match: Match) -> float:

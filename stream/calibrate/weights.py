@@ -9,6 +9,8 @@ from stream.calibrate.line import lack_of_fit, largest_departure_pct, residual_s
 from stream.calibrate.york import fit_york
 from stream.errors import InputError
 
+_TIMES_ITS_DOUBT = 5.0  # a slope known worse than to 20 % calibrates nothing
+
 
 class ForceFit(msgspec.Struct, frozen=True, kw_only=True):
     """force = newtons_per_unit · reading + newtons_at_zero; u_* and covariance standard (k = 1).
@@ -53,6 +55,11 @@ def fit_weights(
         factor = float(np.sqrt(line.chi_square / line.dof))
         line = line.scaled(factor)
         words.append(f"the points scatter more than their stated errors explain; the doubt is widened by {factor:.1f}")
+    if abs(line.slope) < _TIMES_ITS_DOUBT * line.u_slope:
+        words.append(
+            f"the reading does not follow the weights: {line.slope:.4g} ± {line.u_slope:.2g} N per unit is no "
+            "calibration; was each weight hung at the same place, with nothing rubbing?"
+        )
     residuals, forces = line.residuals, line.y
     gap = max((float(np.ptp(residuals[forces == force])) for force in np.unique(forces)), default=0.0)
     hysteresis = 100.0 * gap / float(np.ptp(forces))

@@ -29,6 +29,7 @@ RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
 GUIDED_READ_S = 1.0
 PUBLISH_S = 0.03  # as often as a screen is drawn
+STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
 
 class Drive:
@@ -189,8 +190,9 @@ class Drive:
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
         # small bites where the drive may end by itself, so that it ends there and not a minute later
         rows = READ_ROWS if self._guide is None else max(1, round(GUIDED_READ_S * ring.info.rate_hz))
+        step = max(1, round(STEP_S * ring.info.rate_hz))
         while not (cursor.drained or (self._guide is not None and self._guide.satisfied)):
-            cursor.wait(0.1)
+            cursor.wait(0.1, step)
             self._tell(ring)
             self._obey(ring, cursor)
             block = cursor.read(rows)

@@ -12,12 +12,14 @@ from stream.record.writer import SessionWriter
 from stream.sources.source import Source
 
 
-def run_offline(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: datetime, note: str = "",
-                path: Path | None = None, progress: Callable[[int], None] | None = None) -> LiveStage:  # fmt: skip
+def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
+                started_utc: datetime | Callable[[], datetime], note: str = "", path: Path | None = None,
+                progress: Callable[[int], None] | None = None) -> LiveStage:  # fmt: skip
     """Pass a whole source through a live stage; with `path`, write the session too.
 
-    `progress` is told the index behind each block. The source is opened here and closed at the end. Raises what the
-    source raises, and StorageError; a session that could not be finished is left as the last flush had it.
+    A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
+    block. The source is opened here and closed at the end. Raises what the source raises, and StorageError; a session
+    that could not be finished is left as the last flush had it.
     """
     try:
         info = source.open()
@@ -27,8 +29,9 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None, starte
         if path is not None:
             load = car.by_role("load")
             settings = stage.settings
+            began = started_utc() if callable(started_utc) else started_utc
             writer = SessionWriter(
-                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc,
+                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began,
                 live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
                 load_unit="" if load is None else load.unit, calibration="provisional", journal=False,
             )  # fmt: skip

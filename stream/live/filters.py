@@ -25,21 +25,15 @@ class LowPass:
         self._sos: Floats = signal.butter(ORDER, cutoff_hz, fs=rate_hz, output="sos")
         self._rest: Floats = signal.sosfilt_zi(self._sos)
         self._state: Floats | None = None
+        # Group delay at rest, seconds: what a slow change is late by.
+        self.delay_s = self._delay_samples() / rate_hz
+        # Samples after a gap before anything is judged: three times the group delay.
+        self.settle_samples = int(np.ceil(3.0 * self.delay_s * rate_hz))
 
-    @property
-    def delay_s(self) -> float:
-        """Group delay at rest, seconds: what a slow change is late by.
-
-        For H(z) = B(z)/A(z) it is sum(k b_k)/sum(b_k) - sum(k a_k)/sum(a_k) samples at z = 1, section by section.
-        """
+    def _delay_samples(self) -> float:
+        """For H(z) = B(z)/A(z): sum(k b_k)/sum(b_k) - sum(k a_k)/sum(a_k) at z = 1, section by section."""
         k = np.arange(3)
-        delay = sum(k @ row[:3] / row[:3].sum() - k @ row[3:] / row[3:].sum() for row in self._sos)
-        return float(delay) / self.rate_hz
-
-    @property
-    def settle_samples(self) -> int:
-        """Samples after a gap before anything is judged: three times the group delay."""
-        return int(np.ceil(3.0 * self.delay_s * self.rate_hz))
+        return float(sum(k @ row[:3] / row[:3].sum() - k @ row[3:] / row[3:].sum() for row in self._sos))
 
     def reset(self) -> None:
         """Forget the past: the next sample is taken as if it had stood for ever."""

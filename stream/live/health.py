@@ -15,8 +15,8 @@ class HealthMonitor:
 
     def __init__(self, car: Car, info: StreamInfo) -> None:
         ranges = [getattr(car.by_name(name), "range", None) for name in info.names]
-        self._low = np.array([-np.inf if r is None else r[0] for r in ranges], dtype=np.float32)
-        self._high = np.array([np.inf if r is None else r[1] for r in ranges], dtype=np.float32)
+        limits = [None if r is None else (np.float32(r[0]), np.float32(r[1])) for r in ranges]
+        self._limits = [(column, *limit) for column, limit in enumerate(limits) if limit is not None]
         self._info = info
         self._rows = 0
         self._lost = 0
@@ -30,27 +30,40 @@ class HealthMonitor:
 
     def clipped(self, samples: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
         """True per sample and channel outside the stated range; missing cells are not clipped."""
-        return (samples < self._low) | (samples > self._high)
+        result = np.zeros(samples.shape, dtype=np.bool_)
+        for column, low, high in self._limits:  # column by column: numpy is slow along rows of a few channels
+            values = samples[:, column]
+            result[:, column] = (values < low) | (values > high)
+        return result
 
     def push(self, block: Block, clipped: npt.NDArray[np.bool_], lost: int) -> None:
         """Count one block; `lost` is what is missing before it inside the session."""
         self._rows += len(block)
         self._lost += lost
-        self._clipped += np.count_nonzero(clipped, axis=0)
+        if clipped.any():
+            self._clipped += np.count_nonzero(clipped, axis=0)
         self._clock(block)
-        if self._last is None or lost:
-            self._last = block.samples[0]
-        steps = np.diff(np.vstack((self._last, block.samples)), axis=0).astype(np.float64)
-        self._last = block.samples[-1]
-        finite = np.isfinite(steps)
-        power = np.sum(np.where(finite, steps, 0.0) ** 2, axis=0)
-        pairs = np.count_nonzero(finite, axis=0)
+        power, pairs = self._steps(block, lost)
         # The last few seconds count most: an old noise is no news.
         keep = 0.5 ** (len(block) / (2.0 * self._info.rate_hz))
         self._noise_power = keep * self._noise_power + power
         self._pairs = keep * self._pairs + pairs
-        moved = np.any(finite & (steps != 0), axis=0)
-        self._still = np.where(moved, 0, self._still + len(block))
+        self._still = np.where(power > 0, 0, self._still + len(block))
+
+    def _steps(self, block: Block, lost: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64] | int]:
+        """Per channel, the sum of squares of the steps from sample to sample that are numbers, and their count."""
+        samples = block.samples
+        if self._last is None or lost:
+            self._last = samples[0]
+        steps = np.empty(samples.shape)
+        steps[0] = samples[0] - self._last
+        steps[1:] = samples[1:] - samples[:-1]
+        self._last = samples[-1]
+        power: npt.NDArray[np.float64] = np.add.reduce(steps * steps, axis=0)
+        if np.isfinite(power).all():
+            return power, len(steps)
+        finite = np.isfinite(steps)
+        return np.add.reduce(np.where(finite, steps, 0.0) ** 2, axis=0), np.count_nonzero(finite, axis=0)
 
     def snapshot(self) -> Health:
         """The state now."""

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from stream.live.edges import CONTEXT_S, plateau_edges
 from stream.live.mean import mean_with_error
 from stream.live.records import Hold
-from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, slope_of
+from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, mean_of, slope_of
 from stream.live.ticks import TickBuffer
 
 Floats = npt.NDArray[np.float64]
@@ -79,6 +79,9 @@ class HoldFinder:
         self._settled_to = 0
         self._next = 0
         self._context = round(CONTEXT_S * steady.rate_hz)
+        self._min_ticks = steady.min_ticks
+        self._forgiven_ticks = steady.forgiven_ticks
+        self._clips_end = 0  # behind the newest clipped tick
 
     def begin_run(self, tick: int) -> None:
         """An unbroken run of ticks starts here: the stream's start, or the first judged tick after a gap."""
@@ -89,7 +92,11 @@ class HoldFinder:
 
     def push(self, columns: Floats) -> None:
         """Ticks that follow the last ones: rows signal, load, clipped; shape (3, n)."""
-        self._buffer.append(columns)
+        rpm = columns[0] * self._line[0] + self._line[1]
+        self._buffer.append(np.vstack((columns, rpm)))
+        clipped = np.flatnonzero(columns[2])
+        if len(clipped):
+            self._clips_end = self._buffer.end - columns.shape[1] + int(clipped[-1]) + 1
         while self._next <= self._buffer.end:
             self._decide(self._next)
             self._next += self._every
@@ -110,7 +117,7 @@ class HoldFinder:
 
     def recent_rpm(self) -> Floats:
         """The last `min_s` of ticks, rpm; fewer at the start of a run."""
-        return self._rpm(self._buffer.end - self.steady.min_ticks, self._buffer.end)
+        return self._rpm(self._buffer.end - self._min_ticks, self._buffer.end)
 
     # -- decisions ------------------------------------------------------------------------------------------------
 
@@ -123,35 +130,34 @@ class HoldFinder:
         oldest = self._ended[0].start if self._ended else end
         if self._candidate is not None:
             oldest = min(oldest, self._candidate.start)
-        self._buffer.forget_before(min(oldest, end - self.steady.min_ticks) - 2 * self._context)
+        self._buffer.forget_before(min(oldest, end - self._min_ticks) - 2 * self._context)
 
     def _look(self, end: int) -> None:
         """Open a candidate where the last `min_s` are in the band, the engine turns and nothing was clipped."""
-        start = end - self.steady.min_ticks
+        start = end - self._min_ticks
         if start < self._free_from:
             return
         rpm = self._rpm(start, end)
-        mean = float(np.mean(rpm))
-        if mean < STANDING_RPM or self._clipped(start, end).any() or not self.steady.in_band(rpm):
+        mean = mean_of(rpm)
+        if mean < STANDING_RPM or self._any_clipped(start, end) or not self.steady.in_band(rpm, mean):
             return
         self._candidate = _Candidate(start, end, mean, 0.0)
         self._flag(self._candidate)
 
     def _extend(self, c: _Candidate, end: int) -> None:
         """Take the new ticks into the candidate, or end it where speed left the band."""
-        clipped = np.flatnonzero(self._clipped(c.end, end))
-        if len(clipped):
-            self._grow(c, c.end + int(clipped[0]))
+        if self._any_clipped(c.end, end):
+            self._grow(c, c.end + int(np.argmax(self._clipped(c.end, end))))
             self._close(c.end - c.trailing_out)
             self._free_from = end  # conservative: the next candidate starts behind what was clipped
             return
         self._grow(c, end)
-        too_many = c.out > max(FORGIVEN_SHARE * (end - c.start), self.steady.forgiven_ticks)
-        if c.trailing_out > self.steady.forgiven_ticks or too_many:
+        too_many = c.out > max(FORGIVEN_SHARE * (end - c.start), self._forgiven_ticks)
+        if c.trailing_out > self._forgiven_ticks or too_many:
             self._close(end - c.trailing_out)
             return
         self._trim_head(c)
-        if end - c.start < self.steady.min_ticks:
+        if end - c.start < self._min_ticks:
             self._break(c)
             return
         self._flag(c)
@@ -160,18 +166,23 @@ class HoldFinder:
         rpm = self._rpm(c.end, end)
         if not len(rpm):
             return
-        c.total += float(np.sum(rpm - c.reference))
+        c.total += float(np.add.reduce(rpm - c.reference))
         c.end = end
-        out = np.abs(rpm - c.mean) > self.steady.band(c.mean)
-        c.out += int(np.count_nonzero(out))
+        mean = c.mean
+        out = np.abs(rpm - mean) > self.steady.band(mean)
+        count = int(np.count_nonzero(out))
+        if not count:
+            c.trailing_out = 0
+            return
+        c.out += count
         inside = np.flatnonzero(~out)
         c.trailing_out = len(out) - 1 - int(inside[-1]) if len(inside) else c.trailing_out + len(out)
 
     def _trim_head(self, c: _Candidate) -> None:
         """Drop leading steps that left the band as the mean settled: the ramp or creep that a first window covers."""
-        while c.end - c.start >= self.steady.min_ticks:
-            head = self._rpm(c.start, c.start + self._every)
-            away = int(np.count_nonzero(np.abs(head - c.mean) > self.steady.band(c.mean)))
+        while c.end - c.start >= self._min_ticks:
+            head, mean = self._rpm(c.start, c.start + self._every), c.mean
+            away = int(np.count_nonzero(np.abs(head - mean) > self.steady.band(mean)))
             if 2 * away <= len(head):
                 return
             c.total -= float(np.sum(head - c.reference))
@@ -200,7 +211,7 @@ class HoldFinder:
         self._candidate = None
         if c is None:
             return
-        if end - c.start >= self.steady.min_ticks - self.steady.forgiven_ticks:
+        if end - c.start >= self._min_ticks - self._forgiven_ticks:
             self._ended.append(_Ended(c.start, end, c.flagged))
         if c.flagged:
             self._free_from = end
@@ -222,7 +233,7 @@ class HoldFinder:
 
     def _judge(self, start: int, end: int) -> FoundHold | None:
         """Place the edges of an ended stretch; None where what is left is no hold."""
-        if end - start < self.steady.min_ticks // 2:
+        if end - start < self._min_ticks // 2:
             return None
         stretch = self._rpm(start, end)
         before = self._rpm(max(start - self._context, self._settled_to), start)
@@ -232,7 +243,7 @@ class HoldFinder:
         b = min(start + edges.end, self._buffer.end)
         a, b = self._trim(a, b)
         slack = round(LENGTH_SLACK_S * self.steady.rate_hz)
-        if b - a < self.steady.min_ticks - slack or self._clipped(a, b).any():
+        if b - a < self._min_ticks - slack or self._any_clipped(a, b):
             return None
         rpm = self._rpm(a, b)
         if float(np.mean(rpm)) < STANDING_RPM or not self.steady.in_band(rpm):
@@ -245,7 +256,7 @@ class HoldFinder:
     def _trim(self, a: int, b: int) -> tuple[int, int]:
         """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while
         more is out than is forgiven, the end that holds more of it."""
-        while b - a >= self.steady.min_ticks // 2:
+        while b - a >= self._min_ticks // 2:
             rpm = self._rpm(a, b)
             mean = float(np.mean(rpm))
             out = np.abs(rpm - mean) > self.steady.band(mean)
@@ -299,23 +310,31 @@ class HoldFinder:
 
     def _record(self, a: int, b: int) -> Hold:
         signal, load = self._buffer.column(0, a, b), self._buffer.column(1, a, b)
-        mean, sd, error, count = mean_with_error(signal)
-        per_unit, at_zero = self._line
-        drift = slope_of(signal, self.steady.rate_hz).rpm_per_s * per_unit
-        known = load[~np.isnan(load)]
-        load_mean = float(np.mean(known)) if len(known) else None
-        return Hold(
-            start_s=self.time_of(a), end_s=self.time_of(b), signal_mean=mean, signal_sem=error,
-            speed_rpm=per_unit * mean + at_zero, speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=drift,
-            load_mean=load_mean, n_effective=count,
-        )  # fmt: skip
+        return hold_of(signal, load, (self.time_of(a), self.time_of(b)), self._line, self.steady.rate_hz)
 
     def time_of(self, tick: int) -> float:
         """Session time of a tick, the filter's delay taken off."""
         return max(0.0, self._time_at_zero + tick / self.steady.rate_hz)
 
     def _rpm(self, start: int, end: int) -> Floats:
-        return self._buffer.column(0, start, end) * self._line[0] + self._line[1]
+        return self._buffer.column(3, start, end)
+
+    def _any_clipped(self, start: int, end: int) -> bool:
+        return start < self._clips_end and bool(self._clipped(start, end).any())
 
     def _clipped(self, start: int, end: int) -> npt.NDArray[np.bool_]:
         return self._buffer.column(2, start, end) > 0
+
+
+def hold_of(
+    signal: Floats, load: Floats, span_s: tuple[float, float], line: tuple[float, float], rate_hz: float
+) -> Hold:
+    """The record of a hold from its ticks: signal in the channel's unit, load with NaN where unknown."""
+    mean, sd, error, count = mean_with_error(signal)
+    per_unit, at_zero = line
+    known = load[~np.isnan(load)]
+    return Hold(
+        start_s=span_s[0], end_s=span_s[1], signal_mean=mean, signal_sem=error, speed_rpm=per_unit * mean + at_zero,
+        speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=slope_of(signal, rate_hz).rpm_per_s * per_unit,
+        load_mean=float(np.mean(known)) if len(known) else None, n_effective=count,
+    )  # fmt: skip

@@ -13,9 +13,9 @@ from stream.live.records import Hold, Pinned
 
 Floats = npt.NDArray[np.float64]
 
-STEP_S = 0.1
 STILL_RPM = 8.0  # half of the span that a stuck signal may have, beyond its noise
 NOISE_SHARE = 6.0
+END_ROWS = 4
 SHORTEST_S = 1.5
 BRIDGED_S = 0.3  # a spark or a bump may lift the signal for this long
 STILL_SHARE = 0.34  # of the wander of the other holds
@@ -28,33 +28,31 @@ MOST_SHARE_OF_SPAN = 0.02  # a stuck level is a point, not a region
 
 
 def find_pinned(
-    trace: Floats, holds: list[Hold], line: tuple[float, float], min_s: float
-) -> tuple[list[Pinned], list[Hold]]:
-    """The pinned stretches of a session, and the holds that they take the place of.
+    trace: Floats, holds: list[Hold], line: tuple[float, float], min_s: float, step_s: float
+) -> list[Pinned]:
+    """The pinned stretches of a session, in order.
 
-    trace: rows of time_s, signal, spread, other channels…, each over 0.1 s; line: rpm per unit, rpm at zero.
+    trace: rows of time_s, signal, spread, other channels…, each over step_s; line: rpm per unit, rpm at zero.
     """
-    if len(trace) < SHORTEST_S / STEP_S:
-        return [], []
+    if len(trace) < SHORTEST_S / step_s:
+        return []
     signal = trace[:, 1]
     per_rpm = 1.0 / abs(line[0])
     noise = float(np.quantile(trace[:, 2], 0.1))
     reach = min(STILL_RPM * per_rpm + NOISE_SHARE * noise / 4.0, MOST_SHARE_OF_SPAN * float(np.ptp(signal)))
     pinned: list[Pinned] = []
     if reach <= 0:
-        return [], []
+        return []
     for at, extreme in (("bottom", float(np.min(signal))), ("top", float(np.max(signal)))):
         level = _level(signal, extreme, reach)
-        stretches = _stretches(trace, np.abs(signal - level) <= reach)
+        stretches = _stretches(trace, np.abs(signal - level) <= reach, step_s)
         others = [hold for hold in holds if abs(hold.signal_mean - level) > 2.0 * reach]
         for rows in stretches:
-            if _stuck(trace, rows, others, line, min_s):
+            if _stuck(trace, rows, others, line, min_s / step_s):
                 value = float(np.mean(signal[rows]))
-                start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + STEP_S
+                start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + step_s
                 pinned.append(Pinned(start_s=start, end_s=end, signal=value, at=at))  # type: ignore[arg-type]
-    pinned.sort(key=lambda stretch: stretch.start_s)
-    taken = [hold for hold in holds if any(_covers(stretch, hold) for stretch in pinned)]
-    return pinned, taken
+    return sorted(pinned, key=lambda stretch: stretch.start_s)
 
 
 def _level(signal: Floats, extreme: float, reach: float) -> float:
@@ -63,47 +61,49 @@ def _level(signal: Floats, extreme: float, reach: float) -> float:
     return float(np.median(near))
 
 
-def _stretches(trace: Floats, inside: npt.NDArray[np.bool_]) -> list[slice]:
+def _stretches(trace: Floats, inside: npt.NDArray[np.bool_], step_s: float) -> list[slice]:
     """Runs of rows at the level, short excursions bridged, none over a break in time, each at least SHORTEST_S."""
     rows = np.flatnonzero(inside)
     if not len(rows):
         return []
     apart = np.diff(trace[rows, 0])
-    cuts = np.flatnonzero(apart > STEP_S + BRIDGED_S + 1e-6) + 1
+    cuts = np.flatnonzero(apart > step_s + BRIDGED_S + 1e-6) + 1
     runs = [slice(int(run[0]), int(run[-1]) + 1) for run in np.split(rows, cuts)]
-    return [run for run in runs if (run.stop - run.start) * STEP_S >= SHORTEST_S - 1e-6]
+    return [run for run in runs if (run.stop - run.start) * step_s >= SHORTEST_S - 1e-6]
 
 
-def _stuck(trace: Floats, rows: slice, others: list[Hold], line: tuple[float, float], min_s: float) -> bool:
+def _stuck(trace: Floats, rows: slice, others: list[Hold], line: tuple[float, float], min_rows: float) -> bool:
     """Whether a stretch at one end of the signal is stuck: the engine's speed changes under it."""
     rpm = trace[rows, 1] * line[0] + line[1]
     if float(np.std(rpm)) > AS_GOOD_AS_STILL_RPM and not _is_white(rpm):
         return False  # it wanders, so it is alive
     times = trace[:, 0]
     reference = [(times >= hold.start_s) & (times < hold.end_s) for hold in others]
-    reference = [mask for mask in reference if np.count_nonzero(mask) >= min_s / STEP_S / 2]
+    reference = [mask for mask in reference if np.count_nonzero(mask) >= min_rows / 2]
     wander = float(np.median([np.std(trace[mask, 1]) for mask in reference])) * abs(line[0]) if reference else 0.0
     # Where all holds are as still as the noise, stillness says nothing.
     stiller = wander > WANDER_SEEN_RPM and float(np.std(rpm)) < STILL_SHARE * wander
     if any(_moves(trace[:, column], rows, reference, stiller) for column in range(3, trace.shape[1])):
         return True
     # Nothing but the signal to go by: an engine at rest or at idle may be as still as this, a driven one may not.
-    long_enough = len(reference) >= 2 and (rows.stop - rows.start) * STEP_S >= min_s
+    long_enough = len(reference) >= 2 and rows.stop - rows.start >= min_rows
     return stiller and long_enough and float(np.mean(rpm)) > ABOVE_IDLE_RPM
 
 
 def _moves(channel: Floats, rows: slice, reference: list[npt.NDArray[np.bool_]], stiller: bool) -> bool:
     """Whether another channel shows the engine alive under a still signal: it changes by far more than while speed
-    is held; or, where feet wander and this signal does not, it changes as it does under a wandering foot."""
+    is held; or, where feet wander and this signal does not, it changes as it does under a wandering foot. The ends of
+    the stretch are left out: the ramps on both sides begin there."""
+    rows = slice(rows.start + END_ROWS, max(rows.start + END_ROWS, rows.stop - END_ROWS))
     here = _movement(channel[rows])
     usual = [_movement(channel[mask]) for mask in reference]
     usual = [value for value in usual if np.isfinite(value)]
-    if not usual or not np.isfinite(here) or here <= 0:
+    if not usual or not np.isfinite(here) or here <= 0 or _is_white(channel[rows]):
         return False
     scale = float(np.median(usual))
     if here > ALIVE_SHARE * scale:
         return True
-    return stiller and here > 0.5 * scale and not _is_white(channel[rows])
+    return stiller and here > 0.5 * scale
 
 
 def _is_white(values: Floats) -> bool:
@@ -121,12 +121,7 @@ def _movement(values: Floats) -> float:
     """How far a channel moves, single bumps left out: the span of the middle nine tenths, of means of half a second."""
     values = values[np.isfinite(values)]
     count = len(values) // 5
-    if count < 2:
+    if count < 4:
         return float("nan")
     low, high = np.quantile(values[: 5 * count].reshape(count, 5).mean(axis=1), [0.05, 0.95])
     return float(high - low)
-
-
-def _covers(stretch: Pinned, hold: Hold) -> bool:
-    overlap = min(stretch.end_s, hold.end_s) - max(stretch.start_s, hold.start_s)
-    return overlap > 0.5 * (hold.end_s - hold.start_s)

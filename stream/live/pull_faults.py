@@ -52,7 +52,7 @@ def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cuto
         found.add("too-short")
     if bool(part.clipped.any()):
         found.add("clipped")
-    if len(part.tick) < part.tick[-1] - part.tick[0] + 1 or not np.isfinite(part.load).all():
+    if len(part.tick) < part.tick[-1] - part.tick[0] + 1 or not np.isfinite(part.push).all():
         found.add("lost-samples")
     gain = gain_of(part, rate_hz)
     if BAND_RPM / max(float(np.median(gain)), 1.0) < 3.0 * 0.35 / cutoff_hz:
@@ -81,8 +81,8 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
                 lifted: bool) -> set[PullFault]:  # fmt: skip
     """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
     where there are not two of them, from the pull's own smooth run."""
-    inner = slice(round(TIP_IN_S * rate_hz), max(0, len(part.load) - round(END_S * rate_hz)))
-    load, gains, ticks = part.load[inner], gain[inner], part.tick[inner]
+    inner = slice(round(TIP_IN_S * rate_hz), max(0, len(part.push) - round(END_S * rate_hz)))
+    load, gains, ticks = part.push[inner], gain[inner], part.tick[inner]
     if len(load) < max(10, 0.8 * rate_hz) or not np.isfinite(load).all():
         return set()
     usual_load, scatter = _usual_load(part.rpm[inner], ticks, load, reference)
@@ -192,10 +192,10 @@ def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
         return float(np.nanmedian(part.throttle)) < LEAST_THROTTLE * reference.most_throttle
     load = np.interp(part.rpm, reference.rpm, reference.load, left=np.nan, right=np.nan)
     usual_gain = np.interp(part.rpm, reference.rpm, reference.gain, left=np.nan, right=np.nan)
-    both = np.isfinite(load) & np.isfinite(usual_gain) & (load > 0) & (usual_gain > 0) & (part.load > 0)
+    both = np.isfinite(load) & np.isfinite(usual_gain) & (load > 0) & (usual_gain > 0) & (part.push > 0)
     if np.count_nonzero(both) < 20:
         return False
-    load_share = float(np.median(part.load[both] / load[both]))
+    load_share = float(np.median(part.push[both] / load[both]))
     gain_share = float(np.median(gain[both] / usual_gain[both]))
     if not (0 < load_share < LEAST_LOAD and gain_share > 0):
         return False
@@ -208,11 +208,11 @@ def reference_of(rises: list[Rise], history: History, rate_hz: float, leave_out:
     loads, gains = [], []
     for number, rise in enumerate(rises):
         part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
-        if number == leave_out or rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.load).all():
+        if number == leave_out or rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.push).all():
             continue
         order = np.argsort(part.rpm, kind="stable")
         gain = gain_of(part, rate_hz)
-        loads.append(np.interp(rpm, part.rpm[order], part.load[order], left=np.nan, right=np.nan))
+        loads.append(np.interp(rpm, part.rpm[order], part.push[order], left=np.nan, right=np.nan))
         gains.append(np.interp(rpm, part.rpm[order], gain[order], left=np.nan, right=np.nan))
     throttle = history.throttle[np.isfinite(history.throttle)]
     most = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
@@ -220,6 +220,8 @@ def reference_of(rises: list[Rise], history: History, rate_hz: float, leave_out:
         empty = np.full(len(rpm), np.nan)
         return Reference(rpm, empty, empty, most) if np.isfinite(most) else None
     enough = np.count_nonzero(np.isfinite(loads), axis=0) >= 2
+    if not enough.any():
+        return Reference(rpm, np.full(len(rpm), np.nan), np.full(len(rpm), np.nan), most)  # no speed in common
     columns = np.flatnonzero(enough)
     load, gain_median = np.full(len(rpm), np.nan), np.full(len(rpm), np.nan)
     load[columns] = np.nanmedian(np.array(loads)[:, columns], axis=0)

@@ -56,6 +56,10 @@ class PullFinder:
             self._tell(time_s - SETTLED_S)
             self._ended_s = None
 
+    def history(self) -> History:
+        """All judged ticks of the session so far."""
+        return self._keeper.all()
+
     def finish(self) -> list[Pull]:
         """The session's pulls, judged against all of it."""
         return self._judged(self._keeper.all())

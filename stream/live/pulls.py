@@ -16,7 +16,7 @@ from stream.live.steadiness import STANDING_RPM
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-STEP_S = 0.1  # rises are looked for on means of this length
+STEP_S = 0.1  # rises are looked for on means of about this length
 RISING_RPM_S = 40.0  # slower is no pull in any gear
 HIGH_SHARE = 0.35  # of the way from cruise to the highest load of a rise
 FULL_SCATTERS = 4.0  # what a rise must stand above cruise, in scatters of cruising
@@ -56,10 +56,11 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """The session on an even grid of STEP_S, gaps filled by straight lines for looking only."""
+    """The session on an even grid of `step_s` seconds, gaps filled by straight lines for looking only."""
 
     first_tick: int
     size: int
+    step_s: float
     rpm: Floats
     load: Floats
     gain: Floats  # rpm/s
@@ -86,21 +87,24 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
-    return [rise for rise in judged if rise is not None], levels
+    found = [rise for rise in judged if rise is not None]
+    # Short is only what falls short of this session's own pulls; alone it is a change of speed.
+    return (found if any(not rise.short for rise in found) else []), levels
 
 
 def _grid(history: History, rate_hz: float) -> _Grid | None:
-    if len(history.tick) < 10 or not np.isfinite(history.load).any():
+    if len(history.tick) < 10 or not np.isfinite(history.push).any():
         return None
     size = max(1, round(STEP_S * rate_hz))
+    step_s = size / rate_hz
     first = int(history.tick[0]) // size * size
     steps = int(history.tick[-1] - first) // size + 1
     place = (history.tick - first) // size
-    good = np.isfinite(history.load)
+    good = np.isfinite(history.push)
     count = np.bincount(place[good], minlength=steps)
     safe = np.maximum(count, 1)
     rpm = np.bincount(place[good], history.rpm[good], steps) / safe
-    load = np.bincount(place[good], history.load[good], steps) / safe
+    load = np.bincount(place[good], history.push[good], steps) / safe
     filled = count > 0
     at = np.arange(steps)
     if np.count_nonzero(filled) < 5:
@@ -108,11 +112,11 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
     rpm, load = np.interp(at, at[filled], rpm[filled]), np.interp(at, at[filled], load[filled])
     known = filled.copy()
     for a, b in _runs(~filled):  # a short gap is bridged for looking; what is missing is a fault of its own
-        known[a:b] = (b - a) * STEP_S <= GAP_S
+        known[a:b] = (b - a) * step_s <= GAP_S
     wide = 2
     padded = np.pad(rpm, wide, mode="edge")
-    gain = (padded[2 * wide :] - padded[: -2 * wide]) / (2 * wide * size / rate_hz)
-    return _Grid(first, size, rpm, load, gain, known)
+    gain = (padded[2 * wide :] - padded[: -2 * wide]) / (2 * wide * step_s)
+    return _Grid(first, size, step_s, rpm, load, gain, known)
 
 
 def _cruise(grid: _Grid) -> tuple[float, float]:
@@ -120,7 +124,7 @@ def _cruise(grid: _Grid) -> tuple[float, float]:
     engine turns, and the width of the narrowest range that holds half of those loads."""
     turning = grid.known & (grid.rpm > STANDING_RPM)
     even = turning & (np.abs(grid.gain) < RISING_RPM_S)
-    if np.count_nonzero(even) >= 1.0 / STEP_S:
+    if np.count_nonzero(even) >= 1.0 / grid.step_s:
         return float(np.median(grid.load[even])), narrowest_half(grid.load[even])[1]
     return (float(np.quantile(grid.load[turning], 0.25)), 0.0) if turning.any() else (0.0, 0.0)
 
@@ -146,7 +150,7 @@ def _joined(runs: list[tuple[int, int]], grid: _Grid, levels: Levels) -> list[Ri
     for a, b in runs:
         rise = Rise(a, b)
         before = rises[-1] if rises else None
-        gap_s = (a - before.end) * STEP_S if before is not None else np.inf
+        gap_s = (a - before.end) * grid.step_s if before is not None else np.inf
         if before is not None and gap_s <= SHIFT_S:
             between = slice(max(before.end - 1, 0), a + 1)
             top = float(np.max(grid.rpm[max(before.end - 3, 0) : before.end + 1]))
@@ -172,11 +176,11 @@ def _in_ticks(rise: Rise, grid: _Grid, history: History, levels: Levels) -> Rise
     reach = 8 * grid.size
     early = history.part(first - reach, first + reach)
     late = history.part(end - reach, end + reach)
-    half_before = 0.5 * (pull + _quiet(early.load, levels))
-    half_after = 0.5 * (pull + _quiet(late.load, levels))
-    below = np.flatnonzero(early.load < half_before)
+    half_before = 0.5 * (pull + _quiet(early.push, levels))
+    half_after = 0.5 * (pull + _quiet(late.push, levels))
+    below = np.flatnonzero(early.push < half_before)
     start = int(early.tick[below[-1]]) + 1 if len(below) else first
-    under = np.flatnonzero((late.load < half_after) & (late.tick > start))
+    under = np.flatnonzero((late.push < half_after) & (late.tick > start))
     stop = int(late.tick[under[0]]) if len(under) else end
     whole = history.part(start, max(stop, start + 1))
     if len(whole.rpm):  # speed may have fallen before the load did
@@ -203,7 +207,7 @@ def _sized(
     step = (rise.first - grid.first_tick) // grid.size
     before = slice(max(0, step - 9), max(0, step - 3))
     came_steady = len(grid.gain[before]) > 0 and float(np.max(np.abs(grid.gain[before]))) < STEADY_RPM_S
-    full = float(np.median(part.load)) >= levels.at(SHORT_LOAD_SHARE)
+    full = float(np.median(part.push)) >= levels.at(SHORT_LOAD_SHARE)
     if span >= SHORT_SHARE * min_span_rpm and full and came_steady and not rise.shifted:
         return replace(rise, short=True)
     return None

@@ -15,12 +15,13 @@ from stream.events import EventList
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
 from stream.live.history import History
-from stream.live.holds import HoldFinder
+from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.pinned import find_pinned
 from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.steadiness import Steadiness
 from stream.live.trace import CoarseTrace
+from stream.live.uncover import holds_beside
 from stream.live.view import Health, LiveRows, Steady, join_rows
 
 Floats = npt.NDArray[np.float64]
@@ -54,7 +55,7 @@ class LiveStage:
         self.line = speed.rpm_line
         self.pinned: list[Pinned] = []
         self.pulls: list[Pull] = []
-        self._stuck: list[Hold] = []  # holds that turn out to be a signal stuck at an end
+        self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
         self._told = 0
         self._columns = _columns(car, info)
         load = car.by_role("load")
@@ -72,6 +73,7 @@ class LiveStage:
         )
         self._throttle = _throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
+        self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
         self._rows = 0
@@ -83,7 +85,8 @@ class LiveStage:
         self._was_clipped: Flags = self._clip_pending
         self._last_others = np.zeros(len(self._columns) - 1)
         self._others_from = np.zeros(len(self._columns) - 1, dtype=np.int64)
-        self._pending: list[Floats] = []  # ticks of the decision step that is not yet full
+        self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
+        self._pending_from = 0
         self._finished = False
         for remark in self.settings.remarks:
             self.events.add(0.0, "note", remark)
@@ -91,7 +94,7 @@ class LiveStage:
     @property
     def holds(self) -> list[Hold]:
         """The holds found so far, in order of time."""
-        return [found.record for found in self._finder.found if found.record not in self._stuck]
+        return [found.record for found in self._finder.found] if self._holds is None else self._holds
 
     @property
     def rows(self) -> int:
@@ -115,10 +118,11 @@ class LiveStage:
             self._break_run(index, lost)
         clipped = self._health.clipped(block.samples)
         values = block.samples[:, self._columns].astype(np.float64)
-        self._health.push(block, clipped, lost + int(np.count_nonzero(~np.isfinite(values[:, 0]))))
+        finite = np.isfinite(values[:, 0])
+        self._health.push(block, clipped, lost + len(finite) - int(np.count_nonzero(finite)))
         clips = clipped[:, self._columns[: 1 + self._has_load]]
         self._tell_clipping(index, clips)
-        parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(index, values[:, 0])]
+        parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(finite)]
         self._expected = index + len(block)
         self._rows += len(block)
         self._tell()
@@ -131,12 +135,17 @@ class LiveStage:
         self._end_run()
         self._tell()
         if self.settings.verdicts:
-            self.pinned, self._stuck = find_pinned(
+            self.pinned = find_pinned(
                 self._trace.array(),
                 [found.record for found in self._finder.found],
                 self.line,
                 self._steady.rule.min_s,
+                self._step_ticks / self.settings.live_rate_hz,
             )
+            history = self._pull_finder.history()
+            if self.pinned:
+                delay_s = self._filter.delay_s
+                self._holds = holds_beside(self.pinned, history, self.line, self._steady, -delay_s)
             self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
@@ -164,11 +173,10 @@ class LiveStage:
 
     # -- samples to ticks -----------------------------------------------------------------------------------------
 
-    def _segments(self, index: int, speed: Floats) -> list[tuple[int, int]]:
+    def _segments(self, finite: Flags) -> list[tuple[int, int]]:
         """The runs of rows whose speed is a number; a missing cell breaks the run as a lost sample does."""
-        finite = np.isfinite(speed)
         if finite.all():
-            return [(0, len(speed))]
+            return [(0, len(finite))]
         edges = np.flatnonzero(np.diff(np.concatenate(([False], finite, [False])).astype(np.int8)))
         segments = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
         if not finite[0]:
@@ -189,12 +197,17 @@ class LiveStage:
         filtered = self._filter.push(filled)
         offset = -index % self._every
         ticks = np.arange(index + offset, index + len(values), self._every)
-        rows = filtered[offset :: self._every]
-        others = np.where(ticks[:, np.newaxis] >= settled[offset :: self._every], rows[:, 1:], np.nan)
+        rows = filtered[offset :: self._every]  # a view: what is settled later is blanked in a copy
+        settling = ticks[:, np.newaxis] < settled[offset :: self._every]
+        if settling.any():
+            rows = rows.copy()
+            rows[:, 1:][settling] = np.nan
+        others = rows[:, 1:]
         clipped = self._clip_ticks(clips, offset, len(ticks))
-        judged = ticks >= (self._judged_from or 0)
-        self._judge(ticks[judged] // self._every, rows[judged, 0], others[judged], clipped[judged])
-        speed = np.where(judged, rows[:, 0] * self.line[0] + self.line[1], np.nan)
+        judged = int(np.searchsorted(ticks, self._judged_from or 0))  # all from here on
+        self._judge(ticks[judged:] // self._every, rows[judged:], clipped[judged:])
+        speed = rows[:, 0] * self.line[0] + self.line[1]
+        speed[:judged] = np.nan
         load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
         return LiveRows(
             ticks / self.info.rate_hz - self._filter.delay_s,
@@ -224,6 +237,8 @@ class LiveStage:
     def _clip_ticks(self, clips: Flags, offset: int, count: int) -> Flags:
         """Per tick and channel, whether a sample of its period was clipped: the period ends with the tick's sample."""
         result = np.zeros((count, clips.shape[1]), dtype=np.bool_)
+        if not (self._clip_pending.any() or clips.any()):
+            return result
         for position in np.flatnonzero(clips.any(axis=1)):
             number = max(0, -(-(int(position) - offset) // self._every))
             if number < count:
@@ -238,36 +253,42 @@ class LiveStage:
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
-    def _judge(self, ticks: npt.NDArray[np.int64], signal: Floats, others: Floats, clipped: Flags) -> None:
+    def _judge(self, ticks: npt.NDArray[np.int64], rows: Floats, clipped: Flags) -> None:
         if not self.settings.verdicts or not len(ticks):
             return
         if not self._judging:
             self._finder.begin_run(int(ticks[0]))
             self._judging = True
-            self._pending = []
-        load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
-        self._finder.push(np.vstack((signal, load, clipped[:, 0])))
-        throttle = others[:, self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
-        rpm = signal * self.line[0] + self.line[1]
+            self._pending, self._pending_from = rows[:0], int(ticks[0])
+        columns = np.empty((3, len(ticks)))
+        columns[0] = rows[:, 0]
+        columns[1] = rows[:, 1] if self._has_load else np.nan
+        columns[2] = clipped[:, 0]
+        self._finder.push(columns)
+        throttle = rows[:, 1 + self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
+        rpm = columns[0] * self.line[0] + self.line[1]
+        either = np.logical_or.reduce(clipped, axis=1)
         self._pull_finder.add(
-            History(ticks, rpm, load * self._load_sign, np.logical_or.reduce(clipped, axis=1), throttle)
+            History(ticks, columns[0], rpm, columns[1], columns[1] * self._load_sign, clipped[:, 0], either, throttle)
         )
-        self._step(ticks, np.column_stack((signal, others)))
+        self._step(rows)
 
-    def _step(self, ticks: npt.NDArray[np.int64], rows: Floats) -> None:
+    def _step(self, rows: Floats) -> None:
         """Hand full decision steps to the coarse trace; steps are aligned to the tick count."""
-        size = max(1, round(self.settings.live_rate_hz / 10.0))
-        start = 0
-        for cut in (np.flatnonzero((ticks + 1) % size == 0) + 1).tolist():
-            step = np.concatenate([*self._pending, rows[start:cut]])
-            self._pending = []
-            if len(step) == size:
-                time_s = self._finder.time_of(int(ticks[cut - 1]) + 1 - size)
-                self._trace.add(time_s, step[:, 0], step[:, 1:])
-                self._pull_finder.step(time_s, float(np.mean(step[:, 0])) * self.line[0] + self.line[1])
-            start = cut
-        if start < len(rows):
-            self._pending.append(rows[start:])
+        size, first = self._step_ticks, self._pending_from
+        # In one order of memory, so that numpy adds in one order, however the stream was cut.
+        rows = np.ascontiguousarray(np.concatenate((self._pending, rows)))
+        skipped = -first % size  # of a step that the run began in
+        steps = max(0, len(rows) - skipped) // size
+        if steps:
+            first += skipped
+            times_s = [self._finder.time_of(first + size * step) for step in range(steps)]
+            means = self._trace.add(times_s, rows[skipped : skipped + steps * size].reshape(steps, size, -1))
+            for time_s, mean in zip(times_s, means.tolist(), strict=True):
+                self._pull_finder.step(time_s, mean * self.line[0] + self.line[1])
+            rows = rows[skipped + steps * size :]
+            self._pending_from = first + steps * size
+        self._pending = rows
 
     def _break_run(self, index: int, lost: int) -> None:
         self._end_run()

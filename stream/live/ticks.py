@@ -7,9 +7,10 @@ Floats = npt.NDArray[np.float64]
 
 
 class TickBuffer:
-    """Columns of float64 by tick number: column 0 the speed signal, 1 the load, 2 whether it was clipped (0 or 1)."""
+    """Columns of float64 by tick number: column 0 the speed signal, 1 the load, 2 whether it was clipped (0 or 1),
+    3 the speed in rpm by the provisional line."""
 
-    COLUMNS = 3
+    COLUMNS = 4
 
     def __init__(self, base: int) -> None:
         self.base = base  # tick number of the first row that is kept

@@ -13,14 +13,29 @@ class CoarseTrace:
     """
 
     def __init__(self, others: int) -> None:
-        self._rows: list[tuple[float, ...]] = []
-        self._others = others
+        self._table = np.empty((1024, 3 + others))
+        self._count = 0
 
-    def add(self, time_s: float, signal: Floats, others: Floats) -> None:
-        """One step: the signal's ticks, and the other channels' ticks (n, others)."""
-        spread = float(np.max(signal) - np.min(signal))
-        self._rows.append((time_s, float(np.mean(signal)), spread, *np.mean(others, axis=0).tolist()))
+    def add(self, times_s: list[float], steps: Floats) -> Floats:
+        """Steps that follow each other: their times, and their ticks (steps, ticks, 1 + others), the signal first.
+
+        Returns the signal's mean over each step.
+        """
+        end = self._count + len(times_s)
+        if end > len(self._table):
+            grown = np.empty((2 * end, self._table.shape[1]))
+            grown[: self._count] = self._table[: self._count]
+            self._table = grown
+        rows = self._table[self._count : end]
+        signal = steps[:, :, 0]
+        rows[:, 0] = times_s
+        rows[:, 1] = np.mean(signal, axis=1)
+        rows[:, 2] = np.max(signal, axis=1) - np.min(signal, axis=1)
+        rows[:, 3:] = np.mean(steps[:, :, 1:], axis=1)
+        self._count = end
+        means: Floats = rows[:, 1]
+        return means
 
     def array(self) -> Floats:
         """All rows, shape (n, 3 + others)."""
-        return np.array(self._rows, dtype=np.float64).reshape(len(self._rows), 3 + self._others)
+        return self._table[: self._count].copy()

@@ -61,7 +61,7 @@ PINNED_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("signal",
 PULL_DTYPE: Final = np.dtype(
     [
         ("start_s", "<f8"), ("end_s", "<f8"), ("start_rpm", "<f8"), ("end_rpm", "<f8"), ("tune", _TEXT),
-        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT),
+        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT), ("mark", _TEXT),
     ]
 )  # fmt: skip
 ZERO_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)])
@@ -71,7 +71,7 @@ TABLES: Final[dict[str, np.dtype[Any]]] = {
     GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
     ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE,
 }  # fmt: skip
-OPTIONAL: Final = frozenset({"n_effective", "value"})  # ours, beyond what the format owes its readers
+OPTIONAL: Final = frozenset({"n_effective", "value", "mark"})  # ours, beyond what the format owes its readers
 LIVE: Final[dict[str, np.dtype[Any]]] = {
     LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
 }  # fmt: skip

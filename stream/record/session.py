@@ -23,7 +23,7 @@ from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import layout, tables
 from stream.record.names import journal_path
-from stream.record.tables import HoldMark, Zero, text_of
+from stream.record.tables import HoldMark, PullMark, Zero, text_of
 
 _SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
 
@@ -199,6 +199,11 @@ class Session:
         return tables.read_pulls(self._table(layout.PULLS, layout.PULL_DTYPE))
 
     @property
+    def pull_marks(self) -> tuple[PullMark, ...]:
+        """For each pull what a person said of it: '' nothing, 'keep' or 'drop'."""
+        return tables.read_pull_marks(self._table(layout.PULLS, layout.PULL_DTYPE))
+
+    @property
     def zeros(self) -> tuple[Zero, ...]:
         """Stretches declared as zero load."""
         return tables.read_zeros(self._table(layout.ZEROS, layout.ZERO_DTYPE))
@@ -226,7 +231,7 @@ class Session:
                 raise KeyError(f"/{name} lacks {', '.join(sorted(missing))}")
             whole = np.empty(len(rows), dtype)
             for column in layout.OPTIONAL & set(dtype.names):
-                whole[column] = np.nan
+                whole[column] = np.nan if dtype[column].kind == "f" else ""
             for column in rows.dtype.names:
                 if column in dtype.names:
                     whole[column] = rows[column]

@@ -5,8 +5,9 @@ None is NaN in a float column and 0 in `gear`; a pull's faults stand in one text
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, Literal, cast
+from typing import Any, Final, Literal, cast
 
+import h5py
 import msgspec
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +39,10 @@ class HoldMark(msgspec.Struct, frozen=True, kw_only=True):
 
     accepted: bool = True
     target_rpm: float | None = None
+
+
+PullMark = Literal["", "keep", "drop"]  # what a person said of a pull: nothing, use it though flawed, leave it out
+NOT_MARKED: Final[PullMark] = ""
 
 
 def _nan(value: float | None) -> float:
@@ -103,15 +108,17 @@ def read_pinned(rows: Rows) -> tuple[Pinned, ...]:
     )
 
 
-def pull_rows(pulls: Iterable[Pull]) -> Rows:
-    """Rows of /pulls."""
+def pull_rows(pulls: Iterable[Pull], marks: Sequence[PullMark] | None = None) -> Rows:
+    """Rows of /pulls. Without `marks` nothing was said of any."""
+    pulls = list(pulls)
+    said = [NOT_MARKED] * len(pulls) if marks is None else marks
     return _rows(
         [
             (
                 pull.start_s, pull.end_s, pull.start_rpm, pull.end_rpm, layout.clean_text(pull.tune),
-                pull.gear or 0, pull.verdict, " ".join(pull.faults),
+                pull.gear or 0, pull.verdict, " ".join(pull.faults), mark,
             )
-            for pull in pulls
+            for pull, mark in zip(pulls, said, strict=True)
         ],
         layout.PULL_DTYPE,
     )  # fmt: skip
@@ -132,6 +139,11 @@ def read_pulls(rows: Rows) -> tuple[Pull, ...]:
         )
         for row in rows
     )
+
+
+def read_pull_marks(rows: Rows) -> tuple[PullMark, ...]:
+    """What was said of each pull, in the order of `read_pulls`."""
+    return tuple(cast(PullMark, text_of(row["mark"])) for row in rows)
 
 
 def zero_rows(zeros: Iterable[Zero]) -> Rows:
@@ -174,16 +186,29 @@ def read_events(rows: Rows) -> tuple[Event, ...]:
 
 def append_rows(file: Any, name: str, rows: Rows) -> None:
     """Add rows to the end of a table of an open session file."""
-    if len(rows):
+    if not len(rows):
+        return
+    if rows.dtype.hasobject:  # words: h5py knows how to store them
         dataset = file[name]
         before = len(dataset)
         dataset.resize(before + len(rows), axis=0)
         dataset[before:] = rows
+        return
+    # Numbers go in past h5py's slicing, which takes several times as long as HDF5 does with a few rows.
+    table = h5py.h5d.open(file.id, name.encode())
+    before = table.shape[0]
+    table.set_extent((before + len(rows),))
+    space = table.get_space()
+    space.select_hyperslab((before,), (len(rows),))
+    table.write(h5py.h5s.create_simple((len(rows),)), space, np.ascontiguousarray(rows))
 
 
 def replace_rows(file: Any, name: str, rows: Rows) -> None:
-    """Make a table of an open session file hold just these rows."""
+    """Make a table of an open session file hold just these rows; one that lacks a column is made anew."""
     dataset = file[name]
+    if dataset.dtype.names != rows.dtype.names:
+        del file[name]
+        dataset = file.create_dataset(name, (0,), rows.dtype, maxshape=(None,), chunks=(layout.TABLE_CHUNK_ROWS,))
     dataset.resize(len(rows), axis=0)
     if len(rows):
         dataset[:] = rows

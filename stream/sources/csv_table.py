@@ -69,13 +69,14 @@ class Header:
 class Table:
     """The needed columns: values float64 (rows, columns), NaN for missing; time, or None; each row's line.
 
-    Time is in the column's own unit, ISO stamps in seconds since the first.
+    Time is in the column's own unit, ISO stamps in seconds since the first, which `began` keeps.
     """
 
     values: Floats
     time_s: Floats | None
     lines: npt.NDArray[np.int64]
     notes: tuple[str, ...]
+    began: datetime | None = None
 
 
 def _bare(cell: str) -> str:
@@ -226,7 +227,7 @@ def read_table(path: Path, header: Header, places: list[int], time_place: int | 
     if not values:
         raise InputError(f"{path}: has a header line and no rows; nothing was logged")
     time_s = np.concatenate(times) if clock is not None else None
-    return Table(np.concatenate(values), time_s, np.concatenate(numbers), tuple(notes))
+    return Table(np.concatenate(values), time_s, np.concatenate(numbers), tuple(notes), epoch[0] if epoch else None)
 
 
 def _looks_like_dates(cells: list[str]) -> bool:

@@ -1,5 +1,6 @@
 """A CSV log as a source: its columns become the car file's channels, its stamps an even count of samples."""
 
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
@@ -37,6 +38,7 @@ class CsvSource:
         self._sampled: Sampled | None = None
         self._edges: list[int] = []
         self._next = 0
+        self._began: datetime | None = None
         self._stopped = False
         self._notes: list[SourceNote] = []
         self._counters: dict[str, int] = {}
@@ -54,10 +56,19 @@ class CsvSource:
                 f"{self._path}: no row has a value in {', '.join(header.cells[place] for place in places)}"
             )
         self._sampled = sampled
+        self._began = table.began
         self._edges = _edges(sampled)
         self._tell(table, sampled)
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in channels)
         return StreamInfo(sampled.rate_hz, infos, self._path.name)
+
+    @property
+    def started_utc(self) -> datetime:
+        """When the log began, by its first stamp where that is a date-time (UTC where it names no zone), else now."""
+        began = self._began
+        if began is None:
+            return datetime.now(UTC)
+        return began.astimezone(UTC) if began.tzinfo is not None else began.replace(tzinfo=UTC)
 
     def _time_place(self, header: Header) -> int | None:
         clock = self._car.by_role("time")

@@ -45,7 +45,9 @@ class Port:
         if port.timeout != wait_s and not self._is_remote:
             port.timeout = wait_s
         if not self._is_socket:
-            return bytes(port.read(port.in_waiting or 1))
+            there = port.in_waiting
+            first = bytes(port.read(there or 1))
+            return first if there or not first else first + bytes(port.read(port.in_waiting))
         # For a socket in_waiting only says whether there is anything: take one byte, then all there is.
         first = bytes(port.read(1))
         if not first:

@@ -18,15 +18,20 @@ NAMED = (
     ("intake_c", "intake temperature", " °C", 5.0),
     ("air_c", "air temperature", " °C", 3.0),
     ("pressure_hpa", "air pressure", " hPa", 5.0),
+    ("manifold_hpa", "manifold pressure", " hPa", 10.0),
     ("coolant_c", "coolant temperature", " °C", 5.0),
 )
+TEMPERATURE = "temperature of "  # a condition's key that begins so goes on with the channel's name; °C
+TEMPERATURE_LEAST = 5.0
 
 
 def differences(base: Sequence[PullTrace], trial: Sequence[PullTrace]) -> list[str]:
     """Sentences that name what differs between the sides: mixture, temperatures, pressure, zero,
     direction."""
     words = []
-    for key, name, unit, least in NAMED:
+    others = {key for p in (*base, *trial) for key in p.conditions if key.startswith(TEMPERATURE)}
+    rows = [*NAMED, *((key, key, " °C", TEMPERATURE_LEAST) for key in sorted(others))]
+    for key, name, unit, least in rows:
         sides = [np.array([p.conditions[key] for p in side if key in p.conditions]) for side in (base, trial)]
         there = [side[np.isfinite(side)] for side in sides]
         if not all(len(side) for side in there):

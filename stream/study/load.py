@@ -18,14 +18,16 @@ from stream.live.records import Hold, Pinned, Pull
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.record.session import Session, open_session
-from stream.record.tables import HoldMark, Zero
+from stream.record.tables import NOT_MARKED, HoldMark, PullMark, Zero
 
 CALIBRATION = "speed"  # the calibration that is in force, under /calibrations
 
 
 @dataclass(frozen=True, slots=True)
 class StudySession:
-    """One session, read. `live` is in rpm by the calibration in force, else by the car file's provisional line."""
+    """One session, read. `live`, holds and pulls are in rpm by the calibration in force, else by the car file's
+    provisional line, `line` (rpm per unit, rpm at zero). The marks belong to holds and pulls one to one.
+    """
 
     path: Path
     car: Car
@@ -39,9 +41,11 @@ class StudySession:
     hold_marks: tuple[HoldMark, ...]
     pinned: tuple[Pinned, ...]
     pulls: tuple[Pull, ...]
+    pull_marks: tuple[PullMark, ...]
     zeros: tuple[Zero, ...]
     calibration: SpeedCalibration | None
     lost_samples: int
+    line: tuple[float, float]
 
     @property
     def load_unit(self) -> str:
@@ -50,24 +54,29 @@ class StudySession:
         return "" if load is None else load.unit
 
 
-def load_session(path: str | Path, car: Car | None = None) -> StudySession:
-    """Read a session; `car` in place of the car file that it carries. Raises InputError, one line with the cure."""
+def load_session(path: str | Path, car: Car | None = None, *, provisional: bool = False) -> StudySession:
+    """Read a session; `car` in place of the car file that it carries; `provisional`: speeds by the provisional
+    line though a calibration is in force. Raises InputError, one line with the cure.
+    """
     with open_session(path) as session:
         own = parse_car(session.car_text, f"{session.path}: the car file in it") if car is None else car
         calibration = calibration_in(session)
+        line = own.need("engine_speed", "the study of a session").rpm_line
+        used = None if provisional else calibration
         if session.finished and len(live := session.live()):
             holds, marks, pinned, pulls = session.holds, session.hold_marks, session.pinned, session.pulls
+            pull_marks = session.pull_marks
+            line = _recorded_line(session, line)
         else:
             stage, live = _found_in_memory(session, own)
             holds, pinned, pulls = tuple(stage.holds), tuple(stage.pinned), tuple(stage.pulls)
-            marks = (HoldMark(),) * len(holds)
-        speed = own.need("engine_speed", "the study of a session")
+            marks, pull_marks = (HoldMark(),) * len(holds), (NOT_MARKED,) * len(pulls)
         return StudySession(
             path=session.path, car=own, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
-            rate_hz=session.rate_hz, duration_s=session.duration_s, live=calibrated(live, speed.rpm_line, calibration),
-            holds=tuple(calibrated_hold(hold, calibration) for hold in holds), hold_marks=marks, pinned=pinned,
-            pulls=tuple(calibrated_pull(pull, speed.rpm_line, calibration) for pull in pulls), zeros=session.zeros,
-            calibration=calibration, lost_samples=session.lost_samples,
+            rate_hz=session.rate_hz, duration_s=session.duration_s, live=calibrated(live, line, used),
+            holds=tuple(calibrated_hold(hold, used) for hold in holds), hold_marks=marks, pinned=pinned,
+            pulls=tuple(calibrated_pull(pull, line, used) for pull in pulls), pull_marks=pull_marks,
+            zeros=session.zeros, calibration=calibration, lost_samples=session.lost_samples, line=line,
         )  # fmt: skip
 
 
@@ -124,6 +133,15 @@ def calibrated_pull(pull: Pull, line: tuple[float, float], calibration: SpeedCal
         return pull
     start, end = calibration.rpm((np.array([pull.start_rpm, pull.end_rpm]) - line[1]) / line[0])
     return msgspec.structs.replace(pull, start_rpm=float(start), end_rpm=float(end))
+
+
+def _recorded_line(session: Session, line: tuple[float, float]) -> tuple[float, float]:
+    """The line that made the session's tables: that of its own car file, which need not be the one given beside it."""
+    try:
+        own = parse_car(session.car_text, f"{session.path}: the car file in it")
+        return own.need("engine_speed", "the study of a session").rpm_line
+    except InputError:
+        return line
 
 
 def _found_in_memory(session: Session, car: Car) -> tuple[LiveStage, LiveRows]:

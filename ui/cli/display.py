@@ -4,6 +4,8 @@ import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from stream.drive.drive import Drive
 
 UNSEEN = ("offscreen", "minimal")  # Qt platforms that draw where nobody looks
@@ -23,3 +25,27 @@ def open_window(drive: "Drive | None") -> int:
     from ui.window.start import open_road
 
     return open_road(drive)
+
+
+def open_until(drive: "Drive", over: "Callable[[], bool]") -> None:
+    """Open the window on a drive; it closes when the person closes it, or soon after `over` says so."""
+    import threading
+
+    from ui.window.start import open_road
+
+    closed = threading.Event()
+
+    def watch() -> None:
+        while not closed.wait(0.2):
+            if over():
+                drive.stop()
+                return
+
+    watcher = threading.Thread(target=watch, name="steadypull-rehearsal", daemon=True)
+    watcher.start()
+    try:
+        open_road(drive, caution=False, close_when_finished=True)
+    finally:
+        closed.set()
+        watcher.join()
+        drive.stop()

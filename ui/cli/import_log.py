@@ -16,7 +16,6 @@ from ui.cli.options import gear_option, json_option, new_file, positive, tune_op
 def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None,
             as_json: bool) -> int:  # fmt: skip
     """Make a CSV log a session; its holds and pulls are found by the same live stage."""
-    from datetime import UTC, datetime
     from pathlib import Path
 
     from stream.car import load_car
@@ -35,10 +34,11 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
     note = f"imported from {Path(log_path).name}"
     with progress("import", 0) as tell:
         stage = run_offline(
-            source, car, tune=tune, gear=gear, started_utc=datetime.now(UTC), note=note, path=target, progress=tell
-        )
+            source, car, tune=tune, gear=gear, started_utc=lambda: source.started_utc, note=note, path=target,
+            progress=tell,
+        )  # fmt: skip
     for event in stage.events.since(0)[0]:
-        if event.kind in ("note", "fault"):
+        if event.kind in ("note", "fault") and event.text not in stage.settings.remarks:
             say(event)
     if as_json:
         print_json(drive_json(stage, target))

@@ -10,11 +10,24 @@ from stream.errors import SteadypullError
 
 # name: (module under ui.cli, one line for --help)
 COMMANDS = {
+    "plan": ("plan", "Frequencies, converter parts and resolution, before anything is built."),
+    "car": ("car", "Make a car file by asking."),
     "rehearse": ("rehearse", "The whole job with no hardware: a rehearsal car drives itself."),
     "drive": ("drive", "Record a drive, live."),
     "replay": ("replay", "Pass a recorded session through the same live stage."),
+    "fit": ("fit", "Holds to a speed calibration, with its doubt."),
+    "apply": ("apply", "Attach a speed calibration to sessions."),
+    "zero": ("zero", "Declare a stretch of a session as zero load."),
+    "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),
+    "weigh": ("weigh", "Known weights to newtons."),
+    "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "curve": ("curve", "Load against engine speed, per tune."),
+    "compare": ("compare", "Tune against tune, band by band."),
+    "coach": ("coach", "The next pull to make, or 'settled'."),
+    "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
+    "air": ("air", "Correction factors of an engine's torque to standard air."),
     "ports": ("ports", "List the serial ports."),
 }
 

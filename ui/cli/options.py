@@ -28,18 +28,16 @@ def positive(name: str, value: float | None) -> float | None:
     return value
 
 
-def numbers(name: str, text: str) -> tuple[float, ...]:
-    """Numbers separated by commas. Raises InputError that names the option and the cell."""
+def numbers(name: str, text: str, example: str = "1500,2000,2500") -> tuple[float, ...]:
+    """Numbers separated by commas. Raises InputError that names the option and the cell; `example` is its cure."""
     values = []
     for position, cell in enumerate(text.split(","), start=1):
         try:
             value = float(cell)
         except ValueError:
-            raise InputError(
-                f"{name}: number {position}, {cell.strip()!r}, is not a number; write 1500,2000,2500"
-            ) from None
+            raise InputError(f"{name}: number {position}, {cell.strip()!r}, is not a number; write {example}") from None
         if not math.isfinite(value):
-            raise InputError(f"{name}: number {position}, {cell.strip()!r}, is not finite; write 1500,2000,2500")
+            raise InputError(f"{name}: number {position}, {cell.strip()!r}, is not finite; write {example}")
         values.append(value)
     return tuple(values)
 

@@ -1,7 +1,7 @@
 """steadypull rehearse: the whole job with no hardware."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,38 +11,42 @@ from ui.cli.options import folder, headless_option, json_option
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.recording import Recording
-
-QUIET_S = 1.0  # the line is drained when nothing came for this long after the last frame
+    from ui.cli.rehearsal_day import Day
 
 
 @click.command("rehearse")
 @click.option("-o", "out", default="drives", metavar="DIR", help="Folder for the session files.  [drives]")
 @click.option("--quick", is_flag=True, help="Compress the drive: same samples, no waiting.")
-@click.option("--seed", type=int, default=1, metavar="N", help="Another day on the airfield.  [1]")
+@click.option("--seed", type=click.IntRange(min=0), default=1, metavar="N", help="Another day on the airfield.  [1]")
 @headless_option
 @json_option
 def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> int:
-    """Let a rehearsal car drive itself through a real serial line, and record it.
+    """The whole job with no hardware: a rehearsal car holds a row of speeds, is calibrated, pulls on two tunes, and the
+    tunes are compared. It talks through a real serial line and is recorded as any car would be.
 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
-    from stream.sources.rehearsal.scenario import hold_drive
     from ui.cli.display import wants_window
+    from ui.cli.rehearsal_day import Day, drive_hold_row, drive_pulls, study_day
 
-    if seed < 0:
-        raise click.UsageError("--seed: must be 0 or more")
     target = folder(out)
     window = wants_window(headless, as_json)
-    if not as_json:
-        click.echo(CAUTION, err=True)
-        click.echo("The rehearsal car holds a row of steady speeds by foot.", err=True)
-    recording = hold_drive(seed)
-    drive = play(recording, target, quick=quick, window=window)
-    _report(drive, recording, as_json)
+
+    def play(recording: "Recording", gear: int) -> "Drive":
+        return play_recording(recording, gear, target, quick=quick, window=window)
+
+    day = Day()
+    click.echo(CAUTION, err=True)
+    click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
+    drive_hold_row(day, seed, play)
+    click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
+    drive_pulls(day, seed, play)
+    study_day(day)
+    _print(day, as_json)
     return 0
 
 
-def play(recording: "Recording", target: Path, *, quick: bool, window: bool) -> "Drive":
+def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bool, window: bool) -> "Drive":
     """Send a recording through a serial line and record it; returns the drive when it is over."""
     from stream.car import parse_car
     from stream.drive.drive import Drive
@@ -51,18 +55,18 @@ def play(recording: "Recording", target: Path, *, quick: bool, window: bool) -> 
     from stream.sources.serialport import SerialSource
     from ui.cli.drive import stopped_by_signals
     from ui.cli.live_text import follow
+    from ui.cli.rehearsal_day import QUIET_S
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
         source = SerialSource(port.port_url, car)
-        drive = Drive(source, car, folder=target, tune=recording.tune, gear=2, wait_for_slowest=quick)
+        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick)
         with stopped_by_signals(drive):
             drive.start()
             if window:
-                from ui.cli.display import open_window
+                from ui.cli.display import open_until
 
-                open_window(drive)
-                drive.stop()
+                open_until(drive, lambda: port.done.is_set() and drive.quiet_s() > QUIET_S)
             else:
                 drive.wait_open()
                 follow(drive, None, lambda: port.done.is_set() and drive.quiet_s() > QUIET_S)
@@ -70,28 +74,65 @@ def play(recording: "Recording", target: Path, *, quick: bool, window: bool) -> 
     return drive
 
 
-def _report(drive: "Drive", recording: "Recording", as_json: bool) -> None:
-    from ui.cli.results import drive_json, print_findings, print_json
+def _print(day: "Day", as_json: bool) -> None:
+    import msgspec
 
-    stage = drive.stage
-    if stage is None:
-        return
-    truth = recording.truth
+    from stream.sources.rehearsal.truth import change_by_band
+    from ui.cli.rehearsal_day import BASE, PULL_GEAR, TRIAL
+    from ui.cli.results import print_json
+
+    truth = day.recordings[0].truth
+    change = change_by_band(BASE, TRIAL, gear=PULL_GEAR)
     if as_json:
         print_json({
-            "sessions": [str(path) for path in drive.recorded],
-            "drive": drive_json(stage, drive.recorded[-1] if drive.recorded else None),
-            "truth": {"slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm},
+            "sessions": [str(path) for path in day.sessions],
+            "fit": {} if day.calibration is None else fit_keys(day.calibration.to_dict()),
+            "compare": {} if day.comparison is None else msgspec.to_builtins(day.comparison),
+            "truth": {
+                "slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm,
+                "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
+            },
+            "report": "",
         })  # fmt: skip
         return
-    print_findings(stage, drive.recorded[-1] if drive.recorded else None)
-    click.echo(_beside_truth(stage.holds, truth))
+    _print_words(day, {band.rpm: band.change_pct for band in change})
 
 
-def _beside_truth(holds: list[Any], truth: Any) -> str:
-    """How many of the holds that were driven were found: the truth is the model's own."""
-    found = sum(
-        any(min(t.end_s, h.end_s) - max(t.start_s, h.start_s) > 0.5 * (t.end_s - t.start_s) for h in holds)
-        for t in truth.holds
-    )
-    return f"truth: {len(truth.holds)} speeds were held on the road, {found} of them found"
+def fit_keys(keys: dict[str, object]) -> dict[str, object]:
+    """A calibration's keys without those of its origin: what `fit --json` prints."""
+    origin = ("format", "format_version", "when", "car", "sessions", "channel", "unit", "pulses_per_turn",
+              "reading_error_rpm")  # fmt: skip
+    return {key: value for key, value in keys.items() if key not in origin}
+
+
+def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
+    from ui.cli.results import print_findings
+    from ui.cli.study_options import console, pct, plain_table, say_warnings
+
+    out = console()
+    for path, stage in zip(day.sessions, day.stages, strict=True):
+        out.print(f"\n{stage.tune}:")
+        print_findings(stage, path)
+    fit, result = day.calibration, day.comparison
+    held = day.recordings[0].truth
+    if fit is not None:
+        out.print("\nThe calibration, beside the model's truth:")
+        table = plain_table("", "found", "± (95 %)", "true")
+        slope, zero = fit.slope_rpm_per_unit, fit.intercept_rpm
+        table.add_row("rpm per volt", f"{slope:.0f}", f"{1.96 * fit.u_slope:.0f}", f"{held.slope_rpm_per_unit:.0f}")
+        table.add_row("rpm at 0 V", f"{zero:.0f}", f"{1.96 * fit.u_intercept:.0f}", f"{held.intercept_rpm:.0f}")
+        out.print(table)
+        out.print(f"and {fit.scale_error_pct:g} % of the dashboard itself, shared by all speeds.")
+    if result is not None:
+        out.print(f"\n{result.trial} against {result.base}, beside the model's truth:")
+        table = plain_table("rpm", "change %", "from", "to", "true", "")
+        for band in result.bands:
+            true = truth_pct.get(band.rpm)
+            if band.change_pct is None or band.low_pct is None or band.high_pct is None or true is None:
+                continue
+            table.add_row(
+                f"{band.rpm:.0f}", pct(band.change_pct, sign=True), pct(band.low_pct, sign=True),
+                pct(band.high_pct, sign=True), pct(true, sign=True), "resolved" if band.resolved else "",
+            )  # fmt: skip
+        out.print(table)
+        say_warnings(out, result.warnings)

@@ -103,7 +103,7 @@ def _print_holds(console: Any, stage: LiveStage) -> None:
 
 def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
-    load = "" if hold.load_mean is None else f"{hold.load_mean:.4g}"
+    load = "" if hold.load_mean is None else f"{hold.load_mean:.3g}"
     return [
         f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
         f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.drift_rpm_per_s:+.0f}", load,

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import parse_car
 from stream.live.stage import LiveStage
-from stream.sources.rehearsal.scenario import demo_car_text, pull_session
+from stream.sources.rehearsal.scenario import demo_car_text, hold_drive, pull_session
 from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
 
 RATE = 200.0
@@ -224,6 +224,18 @@ def test_a_hold_drive_has_no_pulls() -> None:
         plan.ramp(rpm, 250).hold(rpm, 5)
 
     assert run_stage(plan.samples(), 200).pulls == []
+
+
+def test_the_rehearsal_cars_hold_drive_has_no_pulls() -> None:
+    """Brisk changes of speed between holds, none as long as a pull, are none."""
+    rec = hold_drive(1)
+
+    stage = LiveStage(parse_car(demo_car_text()), info(1000.0))
+    stage.push(Block(rec.samples, 0, 1000.0))
+    stage.finish()
+
+    assert stage.pulls == []
+    assert len(stage.holds) >= len(rec.truth.holds)
 
 
 @given(cuts=st.lists(st.integers(1, 5999), max_size=40))

@@ -1,0 +1,171 @@
+"""Sessions to a speed calibration: their holds pooled, matched, fitted, and confirmed by the fitted line."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from stream.calibrate.calfile import SourceSession, SpeedCalibration, calibration_of
+from stream.calibrate.confirm import unsteady_reason, worth_leaving_out
+from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed_model import SpeedFit
+from stream.car import Car
+from stream.errors import InputError
+from stream.live.records import Hold, Pinned
+from stream.study.load import StudySession, load_session
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What the speeds were read from, and how the fit is made. Errors are standard (k = 1)."""
+
+    targets: tuple[float, ...] | None = None
+    at: tuple[tuple[float, float], ...] | None = None
+    reading_error_rpm: float = 50.0
+    scale_error_pct: float = 1.0
+    model: str = "auto"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRow:
+    """The holds of one or more sessions of one chain, in the order driven, by the provisional line of the first.
+
+    place: of each hold, (session's number, number in that session)
+    """
+
+    sessions: tuple[StudySession, ...]
+    holds: tuple[Hold, ...]
+    pinned: tuple[Pinned, ...]
+    place: tuple[tuple[int, int], ...]
+
+    @property
+    def dropped(self) -> frozenset[int]:
+        """Holds that a person does not accept."""
+        return frozenset(i for i, (s, h) in enumerate(self.place) if not self.sessions[s].hold_marks[h].accepted)
+
+    @property
+    def marked(self) -> dict[int, float]:
+        """Holds that a person gave a speed, rpm."""
+        marks = {i: self.sessions[s].hold_marks[h].target_rpm for i, (s, h) in enumerate(self.place)}
+        return {index: rpm for index, rpm in marks.items() if rpm is not None}
+
+
+def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
+    """Read the holds of sessions; where a session lacks them they are found in memory.
+
+    Raises InputError: a session given twice, sessions of different cars, channels or units.
+    """
+    whole = [Path(path).resolve() for path in paths]
+    if twice := next((path for path, one in zip(paths, whole, strict=True) if whole.count(one) > 1), None):
+        raise InputError(f"{twice}: is given twice; name each session once")
+    sessions = sorted((load_session(path, car, provisional=True) for path in paths), key=lambda one: one.started_utc)
+    _check_same_chain(sessions)
+    line = sessions[0].car.need("engine_speed", "fit").rpm_line
+    holds: list[Hold] = []
+    place: list[tuple[int, int]] = []
+    for number, session in enumerate(sessions):
+        holds += [_by_line(hold, session.line, line) for hold in session.holds]
+        place += [(number, index) for index in range(len(session.holds))]
+    pinned = tuple(stretch for session in sessions for stretch in session.pinned)
+    return HoldRow(tuple(sessions), tuple(holds), pinned, tuple(place))
+
+
+def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
+    """The calibration of a row. Without targets or named holds, the speeds that the holds are marked with are used.
+
+    Raises InputError where the row cannot be fitted.
+    """
+    named = reference.targets is not None or reference.at is not None
+    if not named and not row.marked:
+        raise InputError(
+            "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, "
+            "or mark the holds"
+        )
+    fit = _fit(row, reference, {})
+    unsteady = _unsteady(row, fit)
+    used = [index for index in range(len(row.holds)) if _is_used(row, fit, index)]
+    signal = np.array([hold.signal_mean for hold in row.holds])
+    if unsteady and worth_leaving_out(list(unsteady), used, signal):
+        fit = _fit(row, reference, unsteady)
+    elif unsteady:
+        words = f"{len(unsteady)} of {len(used)} holds are not steady by the fitted line; they are used all the same"
+        fit = msgspec.structs.replace(fit, warnings=(*fit.warnings, f"{words}: hold the speeds more evenly"))
+    car = row.sessions[0].car
+    speed = car.need("engine_speed", "fit")
+    return calibration_of(
+        fit,
+        car=car.car.name,
+        sessions=[SourceSession(path=s.path.name, started_utc=s.started_utc.isoformat()) for s in row.sessions],
+        channel=speed.name,
+        unit=speed.unit,
+        pulses_per_turn=car.engine.pulses_per_turn,
+        reading_error_rpm=reference.reading_error_rpm,
+    )
+
+
+def _fit(row: HoldRow, reference: Reference, unsteady: dict[int, str]) -> SpeedFit:
+    marked = row.marked
+    assigned = [marked.get(index) for index in range(len(row.holds))]
+    named = reference.targets is not None or reference.at is not None
+    return fit_speed(
+        row.holds,
+        row.pinned,
+        targets=reference.targets,
+        at=reference.at,
+        assigned=None if named else assigned,
+        fixed=marked if named else None,
+        dropped=row.dropped,
+        unsteady=unsteady,
+        reading_error_rpm=reference.reading_error_rpm,
+        scale_error_pct=reference.scale_error_pct,
+        model=reference.model,
+    )
+
+
+def _is_used(row: HoldRow, fit: SpeedFit, index: int) -> bool:
+    signal = row.holds[index].signal_mean
+    return any(point.used and point.signal == signal for point in fit.points)
+
+
+def _unsteady(row: HoldRow, fit: SpeedFit) -> dict[int, str]:
+    """The holds in use that are none by the fitted line, and why."""
+    reasons: dict[int, str] = {}
+    for index, (number, _) in enumerate(row.place):
+        session = row.sessions[number]
+        if not _is_used(row, fit, index):
+            continue
+        signal = (session.live.speed_rpm.astype(np.float64) - session.line[1]) / session.line[0]
+        why = unsteady_reason(fit, row.holds[index], session.live.time_s, signal, session.car.hold)
+        if why:
+            reasons[index] = why
+    return reasons
+
+
+def _by_line(hold: Hold, old: tuple[float, float], new: tuple[float, float]) -> Hold:
+    """A hold by another provisional line."""
+    ratio = abs(new[0] / old[0])
+    return msgspec.structs.replace(
+        hold,
+        speed_rpm=new[0] * hold.signal_mean + new[1],
+        speed_sd_rpm=hold.speed_sd_rpm * ratio,
+        drift_rpm_per_s=hold.drift_rpm_per_s * (new[0] / old[0]),
+    )
+
+
+def _check_same_chain(sessions: Sequence[StudySession]) -> None:
+    first = sessions[0]
+    speed = first.car.need("engine_speed", "fit")
+    for other in sessions[1:]:
+        theirs = other.car.need("engine_speed", "fit")
+        for what, ours, its in (
+            ("car", first.car.car.name, other.car.car.name),
+            ("engine-speed channel", speed.name, theirs.name),
+            ("unit of engine speed", speed.unit, theirs.unit),
+            ("pulses a turn", first.car.engine.pulses_per_turn, other.car.engine.pulses_per_turn),
+        ):
+            if ours != its:
+                raise InputError(
+                    f"{other.path}: its {what} is {its!r}, that of {first.path} is {ours!r}; fit each by itself"
+                )

@@ -1,0 +1,22 @@
+"""steadypull apply: attach a calibration to sessions."""
+
+import click
+
+
+@click.command("apply")
+@click.argument("speed_path", metavar="SPEED.toml")
+@click.argument("paths", nargs=-1, required=True, metavar="SESSION…")
+def command(speed_path: str, paths: tuple[str, ...]) -> int:
+    """Attach a calibration to sessions: from now on their speeds are reported by it.
+
+    What was recorded stays as it is, and so does every calibration that was attached before.
+    """
+    from stream.calibrate.calfile import load_calibration
+    from stream.study.apply import apply_calibration
+    from ui.cli.live_text import warn
+
+    calibration = load_calibration(speed_path)
+    warn(apply_calibration(calibration, paths))
+    for path in paths:
+        click.echo(f"{path}: speeds are now by {speed_path}, made {calibration.when or 'at an unknown time'}", err=True)
+    return 0

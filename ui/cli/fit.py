@@ -1,0 +1,115 @@
+"""steadypull fit: holds to a speed calibration."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ui.cli.options import json_option, new_file
+
+if TYPE_CHECKING:
+    from stream.calibrate.calfile import SpeedCalibration
+
+MODELS = ("auto", "line", "through-zero", "piecewise")
+FILE_ONLY = ("knots", "knot_covariance", "scatter_dof")  # in SPEED.toml, not in the JSON
+
+
+@click.command("fit")
+@click.argument("words", nargs=-1, required=True, metavar="SESSION…")
+@click.option("--targets", metavar="RPM,…", help="The speeds that were held: lowest first, or as driven.")
+@click.option("--at", "at", multiple=True, metavar="START_S=RPM …", help="The hold at this time was this speed.")
+@click.option(
+    "--reading-error", type=float, default=50.0, metavar="RPM",
+    help="How well the reference can be read, one standard deviation: a needle 50, a readout 10.  [50]",
+)  # fmt: skip
+@click.option(
+    "--scale-error", type=float, default=1.0, metavar="PCT",
+    help="How far the reference may be off altogether, one standard deviation: a dashboard 1.  [1]",
+)  # fmt: skip
+@click.option("--model", type=click.Choice(MODELS), default="auto", help="A line, unless the holds speak against it.")
+@click.option("-o", "out", metavar="SPEED.toml", help="Write the calibration; a new file.")
+@click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
+@json_option
+def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], reading_error: float,
+            scale_error: float, model: str, out: str | None, car_path: str | None, as_json: bool) -> int:  # fmt: skip
+    """Make a speed calibration from held speeds, with its doubt.
+
+    Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
+    """
+    from stream.calibrate.calfile import save_calibration
+    from stream.calibrate.targets import parse_at, parse_targets
+    from stream.study.speed import Reference, fit_row, load_row
+    from ui.cli.live_text import warn
+    from ui.cli.pairs import split_pairs
+    from ui.cli.results import print_json
+    from ui.cli.session_car import car_for
+
+    paths, pairs = split_pairs(words, at)
+    if targets is not None and pairs:
+        raise click.UsageError("give either --targets or --at, one of the two")
+    if not paths:
+        raise click.UsageError("no session is given; name one before --at")
+    reference = Reference(
+        targets=None if targets is None else parse_targets(targets), at=parse_at(pairs) if pairs else None,
+        reading_error_rpm=reading_error, scale_error_pct=scale_error, model=model,
+    )  # fmt: skip
+    target = new_file("-o", out)
+    calibration = fit_row(load_row(paths, car_for(paths, car_path)), reference)
+    if target is not None:
+        save_calibration(calibration, target)
+    if as_json:
+        warn(calibration.warnings)
+        print_json(fit_json(calibration))
+    else:
+        print_fit(calibration)
+        _say_next(target, paths)
+    return 0
+
+
+def fit_json(calibration: "SpeedCalibration") -> dict[str, Any]:
+    """The keys of `fit --json`."""
+    from stream.calibrate.speed_model import SpeedFit
+
+    keys = calibration.to_dict()
+    return {name: keys[name] for name in SpeedFit.__struct_fields__ if name not in FILE_ONLY}
+
+
+def print_fit(calibration: "SpeedCalibration") -> None:
+    """The points, the line with its doubt, and what there is to say, on standard output."""
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, soft_wrap=True)
+    unit = calibration.unit or "unit"
+    table = Table(unit, "target rpm", "off by rpm", "", box=None, pad_edge=False)
+    for column in table.columns[:3]:
+        column.justify = "right"
+    for point in calibration.points:
+        table.add_row(
+            f"{point.signal:.4f}",
+            "" if point.target_rpm is None else f"{point.target_rpm:.0f}",
+            "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}",
+            "" if point.used else f"not used: {point.why_not.split(':')[0]}",
+        )
+    console.print(table)
+    console.print(
+        f"{calibration.model}: rpm = {calibration.slope_rpm_per_unit:.2f} · {unit} {calibration.intercept_rpm:+.1f}"
+    )
+    first, last = calibration.valid_from, calibration.valid_to
+    for rpm in (first, (first + last) / 2, last):
+        low, high = calibration.interval(calibration.signal(rpm))
+        console.print(f"at {rpm:.0f} rpm: ±{(float(high) - float(low)) / 2:.0f} rpm (95 %)")
+    console.print(
+        f"holds scatter by {calibration.residual_sd_rpm:.0f} rpm; proved from {calibration.valid_from:.0f} "
+        f"to {calibration.valid_to:.0f} rpm; the reference's scale error of {calibration.scale_error_pct:g} % is in "
+        "the ±"
+    )
+    for line in calibration.warnings:
+        console.print(f"note: {line}")
+
+
+def _say_next(target: Path | None, paths: list[str]) -> None:
+    if target is None:
+        click.echo("nothing was written; -o SPEED.toml keeps it", err=True)
+    else:
+        click.echo(f"{target}: written. To use it: steadypull apply {target} {' '.join(paths)}", err=True)

@@ -1,0 +1,78 @@
+"""steadypull mark: what a person says of holds and pulls after the drive."""
+
+import click
+
+from ui.cli.options import json_option
+
+
+@click.command("mark")
+@click.argument("path", metavar="SESSION")
+@click.option("--drop-hold", multiple=True, type=int, metavar="N", help="Hold N does not count.")
+@click.option("--accept-hold", multiple=True, type=int, metavar="N", help="Hold N counts (again).")
+@click.option("--retarget", multiple=True, metavar="N=RPM", help="Hold N was this speed; N= takes that back.")
+@click.option("--drop-pull", multiple=True, type=int, metavar="N", help="Pull N is left out.")
+@click.option("--keep-pull", multiple=True, type=int, metavar="N", help="Pull N is used though it is flawed.")
+@click.option("--clear-pull", multiple=True, type=int, metavar="N", help="Pull N by its verdict (again).")
+@click.option("--note", default="", metavar="TEXT", help="Add a line to the session's note.")
+@json_option
+def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...], retarget: tuple[str, ...],
+            drop_pull: tuple[int, ...], keep_pull: tuple[int, ...], clear_pull: tuple[int, ...], note: str,
+            as_json: bool) -> int:  # fmt: skip
+    """Accept, drop or retarget holds, keep or drop pulls, add a note; without options show what is marked.
+
+    Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
+    """
+    from stream.record.tables import PullMark
+    from stream.study.marks import Marks, mark_session
+
+    holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
+    pulls: dict[int, PullMark] = {}
+    said: tuple[tuple[PullMark, tuple[int, ...]], ...] = (("drop", drop_pull), ("keep", keep_pull), ("", clear_pull))
+    for mark, numbers in said:
+        if twice := pulls.keys() & set(numbers):
+            raise click.UsageError(f"pull {min(twice)} is marked in two ways; keep one")
+        pulls |= dict.fromkeys(numbers, mark)
+    if twice := set(drop_hold) & set(accept_hold):
+        raise click.UsageError(f"hold {min(twice)} is dropped and accepted; keep one")
+    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note)
+    if any((marks.holds, marks.targets, marks.pulls, marks.note)):
+        mark_session(path, marks)
+    _show(path, as_json)
+    return 0
+
+
+def _target(text: str) -> tuple[int, float | None]:
+    number, equals, rpm = text.partition("=")
+    try:
+        if equals:
+            return int(number), float(rpm) if rpm.strip() else None
+    except ValueError:
+        pass
+    raise click.UsageError(f"--retarget: {text!r} is not N=RPM; write it as 3=2500")
+
+
+def _show(path: str, as_json: bool) -> None:
+    from stream.study.load import load_session
+    from ui.cli.results import print_json
+
+    session = load_session(path)
+    if as_json:
+        print_json({
+            "holds": [
+                {"number": number, "start_s": hold.start_s, "speed_rpm": hold.speed_rpm, "accepted": mark.accepted,
+                 "target_rpm": mark.target_rpm}
+                for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
+            ],
+            "pulls": [
+                {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": mark}
+                for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
+            ],
+        })  # fmt: skip
+        return
+    for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
+        target = "" if hold_mark.target_rpm is None else f", marked {hold_mark.target_rpm:g} rpm"
+        state = "" if hold_mark.accepted else ", dropped"
+        click.echo(f"hold {number}: {hold.start_s:.1f} s, {hold.speed_rpm:.0f} rpm{target}{state}")
+    for number, (pull, pull_mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1):
+        state = {"": "", "keep": ", kept", "drop": ", dropped"}[pull_mark]
+        click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{state}")

@@ -1,0 +1,105 @@
+"""What the commands of the study share: their options, reading the sessions, and how their text looks."""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from stream.errors import InputError
+from ui.cli.options import Decorator, numbers
+
+if TYPE_CHECKING:
+    from stream.study.trace import PullTrace
+
+sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
+band_option: Decorator = click.option(
+    "--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the rev bands.  [250]"
+)
+air_option: Decorator = click.option(
+    "--air", "air", multiple=True, metavar="C,HPA,PCT",
+    help="Correct to standard air (ISO 1585): temperature, pressure where the car stands, humidity. Once for all "
+    "sessions, or once for each in the order given. Full throttle without boost only.",
+)  # fmt: skip
+beyond_option: Decorator = click.option(
+    "--beyond-range", is_flag=True, help="Air correction also where the standards do not reach."
+)
+
+
+def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
+    """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
+    from stream.study.load import load_sessions
+    from stream.study.pull_traces import all_traces
+
+    pulls, words = all_traces(load_sessions(session_paths))
+    if not pulls:
+        many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
+        raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
+    return pulls, words
+
+
+def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool) -> dict[str, float] | None:
+    """Correction factor of each session; None where no air was given. Raises InputError, out of range too."""
+    from pathlib import Path
+
+    from stream.study.air import air_factors, range_words
+
+    if not air:
+        return None
+    if len(air) not in (1, len(session_paths)):
+        raise InputError(
+            f"--air: given {len(air)} times for {len(session_paths)} sessions; give it once for all, or once for each"
+        )
+    factors = {}
+    for path, text in zip(session_paths, [air[0]] * len(session_paths) if len(air) == 1 else air, strict=True):
+        reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
+        if len(reading) != 3:
+            raise InputError(f"--air {text}: is not three numbers; write 18,1002,55 for 18 °C, 1002 hPa, 55 %")
+        found = air_factors(*reading, beyond_range=beyond_range)
+        if found.iso_1585 is None:
+            why = "; ".join(range_words(reading[0], found))
+            raise InputError(f"--air {text}: {why}; leave the correction out, or add --beyond-range")
+        factors[str(Path(path))] = found.iso_1585
+    return factors
+
+
+def console() -> Any:
+    """Where the text goes: standard output, names printed as they are."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=True, markup=False)
+
+
+def plain_table(*heads: str) -> Any:
+    """A table without lines, figures to the right."""
+    from rich.table import Table
+
+    table = Table(*heads, box=None, pad_edge=False)
+    for column in table.columns:
+        column.justify = "right"
+    return table
+
+
+def say_warnings(out: Any, warnings: Iterable[str]) -> None:
+    """What to mind, one line each, below the answer."""
+    for line in warnings:
+        out.print(f"Mind: {line}.")
+
+
+def pct(value: float | None, sign: bool = False) -> str:
+    """Per cent to one decimal, whole from 10 % on; '?' where it cannot be known."""
+    if value is None or not math.isfinite(value):
+        return "?"
+    decimals = 0 if abs(value) >= 10 else 1
+    return f"{value:{'+' if sign else ''}.{decimals}f}"
+
+
+def figures(value: float | None, doubt: float | None) -> str:
+    """A value to the second figure of its doubt, at most four figures of its own; '' where it is not known."""
+    if value is None or not math.isfinite(value):
+        return ""
+    size = math.floor(math.log10(abs(value))) if value else 0
+    decimals = 3 - size
+    if doubt is not None and doubt > 0 and math.isfinite(doubt):
+        decimals = min(decimals, 1 - math.floor(math.log10(doubt)))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}"

@@ -1,0 +1,57 @@
+"""steadypull trend: one tune over its sessions."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ui.cli.options import json_option
+from ui.cli.study_options import band_option, read_pulls, sessions_argument
+
+if TYPE_CHECKING:
+    from stream.study.trend import Trend
+
+
+@click.command("trend")
+@sessions_argument
+@click.option("--tune", required=True, metavar="LABEL", help="The tune to follow.")
+@band_option
+@json_option
+def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bool) -> int:
+    """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
+    import msgspec
+
+    from stream.study.trend import trend
+    from ui.cli.results import print_json
+
+    pulls, words = read_pulls(session_paths)
+    result = trend(pulls, tune, width)
+    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words))
+    if as_json:
+        print_json(msgspec.to_builtins(result))
+    else:
+        print_trend(result)
+    return 0
+
+
+def print_trend(result: "Trend") -> None:
+    """The slope in words, then a line for each session."""
+    from datetime import UTC, datetime
+
+    from ui.cli.study_options import console, pct, plain_table, say_warnings
+
+    out = console()
+    slope, low, high = result.slope_pct_per_day, result.low_pct_per_day, result.high_pct_per_day
+    if slope is None or low is None or high is None:
+        out.print(f"{result.tune!r}: no trend can be told yet.")
+    elif result.p is not None and result.p < 0.05:
+        out.print(f"{result.tune!r} drifts: {slope:+.2g} % a day ({low:+.2g} to {high:+.2g}).")
+    else:
+        out.print(f"{result.tune!r}: no drift resolved; it may be {low:+.2g} to {high:+.2g} % a day.")
+    table = plain_table("began (UTC)", "pulls", "change %", "from", "to", "session")
+    for point in result.points:
+        date = datetime.fromtimestamp(point.started, UTC).strftime("%Y-%m-%d %H:%M")
+        limits = ["" if limit is None else pct(limit, sign=True) for limit in (point.low_pct, point.high_pct)]
+        table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, point.session)
+    out.print(table)
+    out.print("Change against the first session; from and to are the 95 % interval of the session's own pulls.")
+    say_warnings(out, result.warnings)

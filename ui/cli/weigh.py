@@ -1,0 +1,49 @@
+"""steadypull weigh: known weights to newtons."""
+
+import click
+
+from ui.cli.options import json_option
+
+
+@click.command("weigh")
+@click.argument("words", nargs=-1, required=True, metavar="SESSION")
+@click.option("--at", "at", multiple=True, required=True, metavar="START_S=NEWTON …", help="From here on so much hung.")
+@click.option("--seconds", type=float, default=3.0, metavar="S", help="How long each hung still.  [3]")
+@click.option("--weight-error", type=float, default=1.0, metavar="PCT", help="How well a weight is known.  [1]")
+@json_option
+def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_error: float, as_json: bool) -> int:
+    """Find how many newtons one unit of the link is, from known weights hung on it; 1 kg pulls 9.81 N.
+
+    Hang them up and take them down again: the difference shows friction. Nothing hung is a weight too.
+    """
+    import msgspec
+
+    from stream.study.load_proof import weigh
+    from ui.cli.pairs import split_pairs
+    from ui.cli.results import print_json
+
+    paths, pairs = split_pairs(words, at)
+    if len(paths) != 1:
+        raise click.UsageError("give one session and the weights behind --at, as 12=0 20=98.1 28=196.2")
+    fit, steps, unit = weigh(paths[0], [_pair(text) for text in pairs], seconds, weight_error)
+    if as_json:
+        rows = [{"start_s": step.start_s, "mean": step.mean, "sem": step.sem} for step in steps]
+        print_json({**msgspec.to_builtins(fit), "unit": unit, "steps": rows})
+        return 0
+    unit = unit or "unit"
+    click.echo(f"1 {unit} is {fit.newtons_per_unit:.5g} ± {1.96 * fit.u_newtons_per_unit:.2g} N (95 %)")
+    click.echo(f"weights scatter by {fit.residual_sd_n:.3g} N; up and down differ by {fit.hysteresis_pct_span:.1f} %")
+    for line in fit.warnings:
+        click.echo(f"note: {line}")
+    click.echo(f"for the car file: newtons_per_unit = {fit.newtons_per_unit:.6g}", err=True)
+    return 0
+
+
+def _pair(text: str) -> tuple[float, float]:
+    start, equals, force = text.partition("=")
+    try:
+        if equals:
+            return float(start), float(force)
+    except ValueError:
+        pass
+    raise click.UsageError(f"--at: {text!r} is not START_S=NEWTON; write it as 20=98.1")
