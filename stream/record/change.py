@@ -97,3 +97,12 @@ def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:
     item = group.create_group(name)
     for key, value in attributes.items():
         item.attrs[key] = layout.clean_text(value) if isinstance(value, str) else value
+
+
+def write_note(path: str | Path, note: str) -> None:
+    """Put a person's note on a session, in place of the one it had. Raises as `change_session`."""
+
+    def edit(file: Any) -> None:
+        file.attrs["note"] = layout.clean_text(note)
+
+    change_session(path, edit)

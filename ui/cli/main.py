@@ -28,6 +28,7 @@ COMMANDS = {
     "coach": ("coach", "The next pull to make, or 'settled'."),
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
+    "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
     "ports": ("ports", "List the serial ports."),
 }
 

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.window.caution import CautionPage
+from ui.window.compare import CompareScreen
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed
 from ui.window.road import Road
 from ui.window.screen import Screen
+from ui.window.shelf import ShelfScreen
 from ui.window.theme import THEMES, stylesheet, unit_for
 
 FRAME_MS = 25
@@ -31,7 +33,23 @@ def _make_road(window: "MainWindow") -> Screen:
     return road
 
 
-SCREENS: tuple[ScreenSpec, ...] = (ScreenSpec("Road", _make_road),)
+def _make_compare(window: "MainWindow") -> Screen:
+    compare = CompareScreen()
+    compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
+    return compare
+
+
+def _make_shelf(window: "MainWindow") -> Screen:
+    shelf = ShelfScreen()
+    shelf.compare_wanted.connect(window.open_in_compare)
+    return shelf
+
+
+SCREENS: tuple[ScreenSpec, ...] = (
+    ScreenSpec("Road", _make_road),
+    ScreenSpec("Compare", _make_compare),
+    ScreenSpec("Shelf", _make_shelf),
+)
 
 
 class MainWindow(QtWidgets.QMainWindow):
@@ -102,6 +120,17 @@ class MainWindow(QtWidgets.QMainWindow):
         """Show the screens."""
         self.pages.setCurrentWidget(self.tabs)
         self.tabs.currentWidget().setFocus()
+
+    def show_screen(self, name: str) -> None:
+        """Put a screen's tab in front."""
+        self.tabs.setCurrentWidget(self.screens[name])
+
+    def open_in_compare(self, paths: list[str]) -> None:
+        """Compare the tunes of these sessions."""
+        compare = self.screens["Compare"]
+        if isinstance(compare, CompareScreen):
+            compare.open(paths)
+            self.show_screen("Compare")
 
     def set_theme(self, name: str) -> None:
         """Dark or light, by its name."""

@@ -1,0 +1,118 @@
+"""The shelf: every session under a folder, listed from an index so that thousands cost no more than a look.
+
+A file is read anew only where its size or its time of change differ from what the index knows. The index is a cache
+and nothing else: without it, or with a broken one, the list is the same and only takes longer.
+"""
+
+import os
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stream.errors import InputError
+from stream.record.shelf_index import FileKey, ShelfIndex
+from stream.record.summary import Summary, summarise
+
+SUFFIXES = (".h5", ".hdf5")
+_SAVE_EVERY = 200  # files read between two writes of the index: what a scan cut short keeps
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """The sessions of a folder, newest first, those that cannot be read last; and what must be said of the list."""
+
+    folder: Path
+    sessions: tuple[Summary, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def scan(
+    folder: str | Path,
+    index: ShelfIndex | None = None,
+    progress: Progress | None = None,
+    stop: threading.Event | None = None,
+) -> Shelf:
+    """List the sessions of a folder and the folders in it.
+
+    `progress` is told (files known, files found) as files are read; `stop`, once set, ends the scan with what is
+    known so far. The index is the caller's to close; None lists without one. Raises InputError for no such folder.
+    """
+    root = Path(folder).expanduser().resolve()
+    found, remarks = _find(root, Path(folder))
+    known = {} if index is None else index.known(root)
+    sessions = [known[key] for key in found if key in known]
+    missing = [key for key in found if key not in known]
+    fresh: list[tuple[FileKey, Summary]] = []
+    for number, key in enumerate(missing, 1):
+        if stop is not None and stop.is_set():
+            remarks.append(f"stopped: {len(missing) - number + 1} sessions were not read")
+            break
+        summary = summarise(key.path)
+        sessions.append(summary)
+        if summary.state != "busy":  # it will be another file in a moment
+            fresh.append((key, summary))
+        if index is not None and len(fresh) >= _SAVE_EVERY:
+            index.save(fresh)
+            fresh.clear()
+        if progress is not None:
+            progress(len(sessions), len(found))
+    if index is not None:
+        index.save(fresh)
+        index.forget(set(known) - set(found))
+        remarks += index.remarks
+    sessions.sort(key=_place)
+    return Shelf(root, tuple(sessions), tuple(remarks))
+
+
+def search(sessions: Sequence[Summary], text: str) -> list[Summary]:
+    """The sessions in which every word of `text` is found: in path, date, tune, car, gear, note, faults, trouble."""
+    words = text.casefold().split()
+    return [session for session in sessions if all(word in _haystack(session) for word in words)]
+
+
+def _haystack(session: Summary) -> str:
+    date = "" if session.started_utc is None else f"{session.started_utc.astimezone():%Y-%m-%d %H:%M}"
+    gear = "" if session.gear is None else f"gear {session.gear}"
+    parts = (session.path, date, *session.tunes, session.car, gear, session.note, *session.faults, session.state)
+    return " ".join((*parts, session.trouble)).casefold()
+
+
+def _place(session: Summary) -> tuple[bool, float, str]:
+    when = session.started_utc
+    return (not session.readable, 0.0 if when is None else -when.timestamp(), session.path)
+
+
+def _find(root: Path, given: Path) -> tuple[list[FileKey], list[str]]:
+    """Every session file under a folder, and the folders that could not be looked into."""
+    if not root.is_dir():
+        what = "is a file; give the folder it is in" if root.exists() else "no such folder; check the name"
+        raise InputError(f"{given}: {what}")
+    found: list[FileKey] = []
+    remarks: list[str] = []
+    waiting = [str(root)]
+    while waiting:
+        place = waiting.pop()
+        try:
+            with os.scandir(place) as entries:
+                for entry in entries:
+                    if entry.is_dir(follow_symlinks=False):
+                        waiting.append(entry.path)
+                    elif entry.name.lower().endswith(SUFFIXES) and not entry.name.startswith("."):
+                        key = _key(entry)
+                        if key is not None:
+                            found.append(key)
+        except OSError as error:
+            remarks.append(f"{place}: cannot be looked into ({error.strerror}); check its permissions")
+    return found, remarks
+
+
+def _key(entry: "os.DirEntry[str]") -> FileKey | None:
+    """None for what is no file, or is gone again."""
+    try:
+        stat = entry.stat()
+    except FileNotFoundError:  # moved while we looked, or a link to nowhere
+        return None
+    return FileKey(entry.path, stat.st_size, stat.st_mtime_ns) if entry.is_file() else None

@@ -1,0 +1,113 @@
+"""steadypull shelf: the sessions of a folder, and how one tune went over the dates."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ui.cli.options import json_option, positive
+
+if TYPE_CHECKING:
+    from stream.record.shelf import Shelf
+    from stream.record.summary import Summary
+    from stream.study.trend import Trend
+
+
+@click.command("shelf")
+@click.argument("folder", metavar="DIR")
+@click.option("--search", "text", default="", metavar="TEXT", help="Only sessions in which each word is found.")
+@click.option("--trend", "tune", metavar="TUNE", help="How this tune's load went over the dates.")
+@click.option("--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the trend's bands.  [250]")
+@json_option
+def command(folder: str, text: str, tune: str | None, width: float, as_json: bool) -> int:
+    """List the sessions in a folder and the folders in it, newest first."""
+    from stream.record.shelf import scan, search
+    from stream.record.shelf_index import ShelfIndex
+    from ui.cli.progress import progress
+    from ui.cli.results import print_json
+
+    positive("--band", width)
+    with ShelfIndex() as index, progress("reading sessions", 1) as tell:
+        shelf = scan(folder, index, lambda done, found: tell(done / found))
+    for remark in shelf.remarks:
+        click.echo(remark, err=True)
+    found = search(shelf.sessions, text)
+    if tune is not None:
+        from ui.cli.trend import print_trend
+
+        result = _trend(found, tune, width, folder)
+        if as_json:
+            print_json(_plain(result))
+        else:
+            print_trend(result)
+        return 0
+    if as_json:
+        print_json({"folder": str(shelf.folder), "sessions": [_plain(session) for session in found]})
+    else:
+        _print(shelf, found, text)
+    return 0
+
+
+def _plain(record: Any) -> Any:
+    import msgspec
+
+    values = msgspec.to_builtins(record)
+    if "path" in values:  # a name that is no UTF-8 cannot stand in JSON
+        values["path"] = values["path"].encode("utf-8", "replace").decode("utf-8")
+    return values
+
+
+def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
+    """The table: what is short and compared to the left, what is long and read to the right."""
+    from ui import shelf_words as words
+
+    if not found:
+        cure = f" with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"
+        click.echo(f"no session in {shelf.folder}{cure}")
+        return
+    rows = [("date", "tune", "gear", "length", "holds", "pulls", "session", "health")]
+    for session in found:
+        note = f"  “{words.one_line(session.note)}”" if session.note else ""
+        rows.append((
+            words.date(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
+            words.length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
+            words.name(session, shelf.folder), words.health(session) + note,
+        ))  # fmt: skip
+    click.echo("\n".join(aligned(rows, right=(2, 3, 4))))
+    click.echo(words.total(len(shelf.sessions), len(found)))
+
+
+def aligned(rows: Sequence[Sequence[str]], right: Sequence[int]) -> list[str]:
+    """Rows as lines with their columns under each other; cells are never cut, for a file name cut in two is none.
+
+    rich's tables take seconds for thousands of rows; only its count of screen cells is used.
+    """
+    from rich.cells import cell_len
+
+    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = []
+        for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
+            fill = " " * (width - cell_len(cell))
+            cells.append(fill + cell if place in right else cell + fill)
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Trend":
+    """The trend over the sessions that hold the tune. Raises InputError where none does."""
+    import msgspec
+
+    from stream.errors import InputError
+    from stream.study.load import load_sessions
+    from stream.study.pull_traces import all_traces
+    from stream.study.trend import trend
+
+    with_it = [session for session in found if session.readable and tune in session.tunes]
+    if not with_it:
+        names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
+        raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
+    pulls, remarks = all_traces(load_sessions([session.path for session in with_it]))
+    result = trend(pulls, tune, width)
+    return msgspec.structs.replace(result, warnings=(*result.warnings, *remarks))

@@ -1,0 +1,99 @@
+"""The words of the shelf, on the command line and in the window alike. No Qt in here."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stream.record.summary import Summary
+
+if TYPE_CHECKING:
+    from stream.study.trend import Trend
+
+FAULTS = {"part-throttle": "not full throttle", "gear-change": "gear change", "lost-samples": "lost samples"}
+
+
+def one_line(text: str) -> str:
+    """Foreign text made fit for one line: line ends and control characters become blanks."""
+    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+
+
+def date(when: datetime | None) -> str:
+    """Day and minute on the wall where one is."""
+    return "" if when is None else f"{when.astimezone():%Y-%m-%d %H:%M}"
+
+
+def length(seconds: float | None) -> str:
+    """A duration as a person says it: seconds below two minutes, then minutes and seconds, then hours."""
+    if seconds is None:
+        return ""
+    whole = round(seconds)
+    if whole < 120:
+        return f"{whole} s"
+    if whole < 7200:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def tunes(session: Summary) -> str:
+    """The tunes in a session, or that none was named."""
+    return one_line(", ".join(session.tunes)) or ("no name" if session.readable else "")
+
+
+def pulls(session: Summary) -> str:
+    """Clean pulls, and flawed ones where there are any."""
+    if not session.readable:
+        return ""
+    if not session.pulls_clean and not session.pulls_flawed:
+        return "none"
+    flawed = f", {session.pulls_flawed} flawed" if session.pulls_flawed else ""
+    return f"{session.pulls_clean} clean{flawed}"
+
+
+def troubles(session: Summary) -> list[str]:
+    """What is wrong with a session, the worst first; empty for a sound one."""
+    words = [session.trouble] if session.trouble else []
+    if session.readable and session.lost_samples:
+        words.append(f"{session.lost_samples:,} samples lost".replace(",", "\u202f"))
+    if session.readable and session.clipped_samples:
+        words.append(f"{session.clipped_samples:,} samples clipped".replace(",", "\u202f"))
+    return words
+
+
+def health(session: Summary) -> str:
+    """One cell: what is wrong, or 'good'."""
+    return "; ".join(troubles(session)) or "good"
+
+
+def why_flawed(session: Summary) -> str:
+    """The faults of the pulls with their counts."""
+    return ", ".join(f"{FAULTS.get(name, name)} ×{count}" for name, count in session.faults.items())
+
+
+def name(session: Summary, folder: Path) -> str:
+    """The file, with the folders below the shelf's own; bytes that are no letters become question marks."""
+    path = Path(session.path)
+    shown = path.relative_to(folder) if path.is_relative_to(folder) else path
+    return one_line(str(shown).encode("utf-8", "replace").decode("utf-8"))
+
+
+def total(sessions: int, shown: int) -> str:
+    """How many there are, and how many of them are shown."""
+    plural = "session" if sessions == 1 else "sessions"
+    return f"{sessions} {plural}" if shown == sessions else f"{shown} of {sessions} {plural}"
+
+
+def trend_lines(trend: "Trend") -> tuple[str, str]:
+    """A trend as an answer, and session by session what it rests on."""
+    tune, month = one_line(trend.tune), 30.0
+    low, high = trend.low_pct_per_day, trend.high_pct_per_day
+    if trend.slope_pct_per_day is None or low is None or high is None:
+        answer = f"{tune}: no trend can be told yet; it takes three sessions at different times"
+    elif low <= 0 <= high:
+        answer = f"{tune}: no drift shown; it may be {month * low:+.1g} to {month * high:+.1g} % in 30 days"
+    else:
+        way = "falls" if high < 0 else "rises"
+        rate = month * abs(trend.slope_pct_per_day)
+        answer = f"{tune} {way} by about {rate:.2g} % in 30 days ({month * low:+.2g} to {month * high:+.2g} %)"
+    steps = [f"{datetime.fromtimestamp(p.started):%Y-%m-%d %H:%M}: {p.change_pct:+.1f} %".replace("-0.0 %", "+0.0 %") for p in trend.points]
+    told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
+    return answer, " ".join([told, *(f"{one_line(line)}." for line in trend.warnings)])

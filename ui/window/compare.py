@@ -1,0 +1,225 @@
+"""The Compare screen: is the trial tune better than the base, at which speeds, and how sure is that?"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from ui.window import ask
+from ui.window import compare_words as words
+from ui.window.compare_export import write_csv, write_picture
+from ui.window.compare_figure import Figure
+from ui.window.compare_panels import AnswerPanel, Foot
+from ui.window.compare_study import Answer, Opened, open_sessions, ticked, usual_pair, work_out
+from ui.window.compare_tables import Lists
+from ui.window.panels import label
+from ui.window.screen import Screen
+from ui.window.table_style import table_style
+from ui.window.theme import DARK, Theme
+from ui.window.worker import Task, Worker
+
+EMPTY = ("idle", "", "No sessions opened", "Choose sessions of two tunes on the Shelf, then press Compare there.", "")
+KINDS = ("png", "svg", "csv")
+
+
+class CompareScreen(Screen):
+    """Reads and works out off the window's thread. Ticks count on this screen only; no session is changed."""
+
+    shelf_wanted = QtCore.Signal()
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme, self.unit = DARK, 1.0
+        self.opened: Opened | None = None
+        self.found: Answer | None = None
+        self.folder: Path | None = None
+        self.worker = Worker("compare")
+        self.base, self.trial = QtWidgets.QComboBox(), QtWidgets.QComboBox()
+        self.swap = QtWidgets.QPushButton("Swap")
+        self.width_box = QtWidgets.QSpinBox()
+        self.width_box.setRange(50, 1000)
+        self.width_box.setSingleStep(50)
+        self.width_box.setValue(250)
+        self.width_box.setSuffix(" rpm")
+        self.width_box.setKeyboardTracking(False)
+        self.width_box.setButtonSymbols(QtWidgets.QAbstractSpinBox.ButtonSymbols.NoButtons)
+        self.width_box.setToolTip("Width of a rev band: type it, or use the wheel or the arrow keys")
+        self.shelf = QtWidgets.QPushButton("To the shelf")
+        self.export, self.export_actions = self._export_button()
+        self.what, self.status = label("caption"), label("caption")
+        self.answer, self.figure, self.lists, self.foot = AnswerPanel(), Figure(), Lists(), Foot()
+        self._lay_out()
+        self._connect()
+        self._show_empty(EMPTY)
+
+    def _export_button(self) -> tuple[QtWidgets.QToolButton, dict[str, Any]]:
+        button = QtWidgets.QToolButton()
+        button.setText("Export")
+        button.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
+        menu = QtWidgets.QMenu(button)
+        names = {"png": "Picture (PNG)…", "svg": "Drawing (SVG)…", "csv": "Table (CSV)…"}
+        actions = {kind: QtGui.QAction(names[kind], menu) for kind in KINDS}
+        menu.addActions(list(actions.values()))
+        button.setMenu(menu)
+        return button, actions
+
+    def _lay_out(self) -> None:
+        self.top = QtWidgets.QHBoxLayout()
+        for part in (
+            label("caption", "Base"), self.base, self.swap, label("caption", "Trial"), self.trial,
+            label("caption", "Band"), self.width_box,
+        ):  # fmt: skip
+            self.top.addWidget(part)
+        self.top.addWidget(self.status, 1)
+        for part in (self.what, self.shelf, self.export):
+            self.top.addWidget(part)
+        self.sheet = QtWidgets.QWidget()  # what a picture of the comparison holds
+        self.sheet_box = QtWidgets.QVBoxLayout(self.sheet)
+        self.sheet_box.setContentsMargins(0, 0, 0, 0)
+        self.sheet_box.addWidget(self.answer)
+        self.sheet_box.addWidget(self.figure, 1)
+        self.split = QtWidgets.QHBoxLayout()
+        self.split.addWidget(self.sheet, 63)
+        self.split.addWidget(self.lists, 37)
+        for part in (self.sheet, self.lists):
+            policy = QtWidgets.QSizePolicy.Policy.Ignored
+            part.setSizePolicy(policy, policy)
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addLayout(self.top)
+        self.box.addLayout(self.split, 1)
+        self.box.addWidget(self.foot)
+
+    def _connect(self) -> None:
+        self.base.activated.connect(self.recompute)
+        self.trial.activated.connect(self.recompute)
+        self.swap.clicked.connect(self.swap_tunes)
+        self.width_box.valueChanged.connect(self.recompute)
+        self.shelf.clicked.connect(self.shelf_wanted)
+        self.lists.pulls.ticked.connect(self.tick)
+        for kind, action in self.export_actions.items():
+            action.triggered.connect(lambda *, kind=kind: self.export_as(kind))
+
+    def open(self, paths: Sequence[str]) -> None:
+        """Read these sessions and compare the tunes in them."""
+        self.folder = Path(paths[0]).parent
+        self.opened, self.found = None, None
+        self._show_empty(("wait", "", "Reading", "", ""))
+        self.worker.start("reading sessions", lambda task: self._read(paths, task))
+
+    @staticmethod
+    def _read(paths: Sequence[str], task: Task) -> tuple[Opened, Answer]:
+        opened = open_sessions(paths, task.tell)
+        base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
+        return opened, work_out(opened.pulls, base, trial, 250.0)
+
+    def recompute(self) -> None:
+        """Work the answer out anew for what is chosen now."""
+        if self.opened is None:
+            return
+        pulls, width = self.opened.pulls, float(self.width_box.value())
+        base, trial = self.base.currentData(), self.trial.currentData()
+        opened = self.opened
+        self.worker.start("working out", lambda task: (opened, work_out(pulls, base, trial, width)))
+
+    def swap_tunes(self) -> None:
+        """Base becomes trial and the other way round."""
+        base, trial = self.base.currentIndex(), self.trial.currentIndex()
+        self.base.setCurrentIndex(trial)
+        self.trial.setCurrentIndex(base)
+        self.recompute()
+
+    def tick(self, place: int, used: bool) -> None:
+        """Include or leave out a pull, by its place among the opened ones."""
+        if self.opened is None:
+            return
+        pulls = list(self.opened.pulls)
+        pulls[place] = ticked(pulls[place], used)
+        self.opened = Opened(tuple(pulls), self.opened.sessions, self.opened.remarks)
+        self.lists.show_answer(self.found, pulls)
+        self.recompute()
+
+    def poll(self) -> None:
+        """See whether the work is over."""
+        running = self.worker.task
+        if running is not None:
+            done = running.progress
+            self.status.setText(f"{running.name}: {done[0]} of {done[1]}" if done else f"{running.name} …")
+        task = self.worker.take()
+        if task is None:
+            return
+        self.status.setText("")
+        if task.trouble:
+            self._show_empty(("caution", "", "No comparison", task.trouble, ""))
+        else:
+            self._show(*task.result)
+
+    def _show(self, opened: Opened, found: Answer) -> None:
+        first = self.opened is None
+        self.opened, self.found = opened, found
+        if first:
+            self._fill_choosers(opened, found)
+        self.answer.show_words(
+            *(lambda kind, title, detail: (kind, words.day_line(found.resolves_pct), title, detail))(
+                *words.answer(found)
+            ),
+            words.bands_line(found.comparison, found.width),
+        )
+        self.figure.show_answer(found)
+        self.lists.show_answer(found, opened.pulls)
+        self.foot.show_words(words.next_pull(found), words.to_mind(found, opened))
+        plural = "session" if opened.sessions == 1 else "sessions"
+        self.what.setText(f"{opened.sessions} {plural}, {len(opened.pulls)} pulls")
+        self._enable(True)
+
+    def _fill_choosers(self, opened: Opened, found: Answer) -> None:
+        for chooser, chosen in ((self.base, found.base), (self.trial, found.trial)):
+            chooser.clear()
+            for tune in opened.tunes:
+                chooser.addItem(words.tune(tune), tune)
+            chooser.setCurrentIndex(opened.tunes.index(chosen))
+
+    def _show_empty(self, said: tuple[str, str, str, str, str]) -> None:
+        self.answer.show_words(*said)
+        self.figure.show_answer(None)
+        self.lists.show_answer(None, ())
+        self.foot.show_words("", [])
+        self.foot.mind.setText("")
+        self.what.setText("")
+        self._enable(False)
+
+    def _enable(self, on: bool) -> None:
+        for part in (self.base, self.trial, self.swap, self.width_box, self.export):
+            part.setEnabled(on)
+        self.export_actions["csv"].setEnabled(on and self.found is not None and self.found.comparison is not None)
+
+    def export_as(self, kind: str) -> None:
+        """Ask for a name and write the comparison: a picture, a drawing or a table."""
+        found = self.found
+        if found is None:
+            return
+        names = [name for name in (words.tune(found.base), words.tune(found.trial)) if name]
+        start = (self.folder or Path.home()) / f"{'-'.join(names).replace('/', '-')}.{kind}"
+        out = ask.save_as(self, "Export the comparison", start, kind)
+        if out is None:
+            return
+        if kind == "csv" and found.comparison is not None:
+            trouble = write_csv(found.comparison, out)
+        else:
+            trouble = write_picture(self.sheet, out, self.theme)
+        self.status.setText(trouble or f"written: {out.name}")
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.theme, self.unit = theme, unit
+        self.setStyleSheet(table_style(theme, unit))
+        gap = round(10 * unit)
+        self.box.setContentsMargins(gap, gap, gap, gap)
+        for layout in (self.box, self.split, self.sheet_box, self.top):
+            layout.setSpacing(gap)
+        for part in (self.answer, self.figure, self.lists, self.foot):
+            part.apply_theme(theme, unit)
+
+    def detach(self) -> None:
+        """End the work."""
+        self.worker.close()

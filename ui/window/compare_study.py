@@ -1,0 +1,114 @@
+"""What the Compare screen shows, worked out: from session files to pulls, from pulls to an answer. No Qt in here."""
+
+import csv
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from stream.errors import InputError
+from stream.study.coach import Advice, coach, day_resolves
+from stream.study.compare import Comparison, compare
+from stream.study.curve import Curves, curves
+from stream.study.load import StudySession, load_session
+from stream.study.pull_traces import pull_traces, session_words
+from stream.study.trace import PullTrace, in_time_order
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The pulls of the opened sessions in the order they were made, and what must be said of the sessions."""
+
+    pulls: tuple[PullTrace, ...]
+    sessions: int
+    remarks: tuple[str, ...]
+
+    @property
+    def tunes(self) -> list[str]:
+        """Tunes in the order they were first driven."""
+        return list(dict.fromkeys(pull.tune for pull in self.pulls))
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Everything shown for one choice of tunes, ticks and band width. `trouble`: why there is no comparison."""
+
+    base: str
+    trial: str
+    width: float
+    comparison: Comparison | None
+    trouble: str
+    curves: Curves | None
+    resolves_pct: float | None
+    advice: Advice | None
+
+
+def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None]) -> Opened:
+    """Read sessions and their pulls. One that cannot be read is left out and named; raises InputError where none is
+    left, or none holds a pull."""
+    sessions: list[StudySession] = []
+    pulls: list[PullTrace] = []
+    remarks: list[str] = []
+    for number, path in enumerate(dict.fromkeys(paths), 1):
+        try:
+            session = load_session(path)
+            pulls += pull_traces(session)
+            sessions.append(session)
+        except InputError as error:
+            remarks.append(f"left out: {error}")
+        tell(number, len(paths))
+    if not pulls:
+        raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
+    ordered = [replace(pull, order=place) for place, pull in enumerate(in_time_order(pulls))]
+    return Opened(tuple(ordered), len(sessions), (*remarks, *session_words(sessions)))
+
+
+def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:
+    """The tune driven first, and the last one beside it; twice the same where there is one only."""
+    base = pulls[0].tune
+    return base, next((pull.tune for pull in reversed(pulls) if pull.tune != base), base)
+
+
+def ticked(pull: PullTrace, used: bool) -> PullTrace:
+    """The pull with a person's decision; one that agrees with the verdict needs none."""
+    return replace(pull, keep=None if used == (pull.verdict == "clean") else used)
+
+
+def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float) -> Answer:
+    """Compare two tunes and draw their curves; what cannot be told is said in words instead."""
+    both = [pull for pull in pulls if pull.tune in (base, trial)]
+    comparison, trouble, shown, advice = None, "", None, None
+    if base == trial:
+        trouble = f"only one tune here, {base or 'without a name'}: choose a session of another tune too"
+    else:
+        try:
+            comparison = compare(pulls, base, trial, width)
+        except InputError as error:
+            trouble = str(error)
+    try:
+        shown = curves(both, width)
+        advice = coach(pulls, base, None if base == trial else trial, width)
+    except InputError as error:
+        trouble = trouble or str(error)
+    return Answer(base, trial, width, comparison, trouble, shown, day_resolves(both, width), advice)
+
+
+def comparison_csv(result: Comparison) -> str:
+    """The comparison as CSV text: a row a band, then the overall change; an unknown cell is empty."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([
+        "rpm", "base", "trial", "unit", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct",
+        "high_pct", "p_adjusted", "resolved", "in_this_order_only",
+    ])  # fmt: skip
+    names = [result.base, result.trial, result.unit]
+    order = "yes" if result.order_only else "no"
+    for band in result.bands:
+        numbers = (band.base_mean, band.base_n, band.trial_mean, band.trial_n, band.change_pct, band.low_pct,
+                   band.high_pct, band.p_adjusted)  # fmt: skip
+        cells = ["" if number is None else f"{number:.6g}" for number in numbers]
+        writer.writerow([f"{band.rpm:g}", *names, *cells, "yes" if band.resolved else "no", order])
+    overall = result.overall
+    cells = ["" if n is None else f"{n:.6g}" for n in (overall.change_pct, overall.low_pct, overall.high_pct)]
+    counts = ["", str(result.pulls.base), "", str(result.pulls.trial)]
+    writer.writerow(["overall", *names, *counts, *cells, "", "yes" if overall.resolved else "no", order])
+    return text.getvalue()

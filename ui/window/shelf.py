@@ -1,0 +1,245 @@
+"""The Shelf screen: the sessions of a folder, to find one, to note on it, to export it, to compare several."""
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from stream.record.summary import Summary
+from ui import shelf_words as words
+from ui.window import ask
+from ui.window.panels import label
+from ui.window.screen import Screen
+from ui.window.shelf_details import Details, shared_tune
+from ui.window.shelf_table import ShelfModel
+from ui.window.table_style import table_style
+from ui.window.theme import DARK, Theme
+from ui.window.worker import Task, Worker
+
+WIDEST = {0: 190, 5: 180, 6: 220, 7: 170, 8: 420}  # pixels at 1280 × 800, where a text may be long
+
+
+class ShelfScreen(Screen):
+    """Lists off the window's thread; `compare_wanted` carries the paths to open in Compare."""
+
+    compare_wanted = QtCore.Signal(list)
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme, self.unit = DARK, 1.0
+        self.folder: Path | None = None
+        self.sessions: tuple[Summary, ...] = ()
+        self.worker = Worker("shelf")
+        self._after: Callable[[Any], None] = self._listed
+        self._keep: set[str] = set()
+        self.choose = QtWidgets.QPushButton("Folder…")
+        self.again = QtWidgets.QPushButton("Look again")
+        self.where, self.count = label("detail", "No folder chosen"), label("caption")
+        self.where.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.search = QtWidgets.QLineEdit()
+        self.search.setPlaceholderText("Search: tune, date, note, fault …")
+        self.search.setClearButtonEnabled(True)
+        self.model = ShelfModel(self)
+        self.table = self._table()
+        self.status = label("mind")
+        self.status.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.details = Details()
+        self._lay_out()
+        self._connect()
+
+    def _table(self) -> QtWidgets.QTableView:
+        table = QtWidgets.QTableView()
+        table.setModel(self.model)
+        table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
+        table.setSelectionMode(QtWidgets.QAbstractItemView.SelectionMode.ExtendedSelection)
+        table.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
+        table.setAlternatingRowColors(True)
+        table.setShowGrid(False)
+        table.setWordWrap(False)
+        table.setTabKeyNavigation(False)
+        table.verticalHeader().hide()
+        header = table.horizontalHeader()
+        header.setHighlightSections(False)
+        header.setResizeContentsPrecision(200)
+        header.setStretchLastSection(True)
+        header.setSortIndicator(0, QtCore.Qt.SortOrder.DescendingOrder)
+        table.setSortingEnabled(True)
+        return table
+
+    def _lay_out(self) -> None:
+        self.top = QtWidgets.QHBoxLayout()
+        for part, stretch in (
+            (self.choose, 0), (self.again, 0), (self.where, 3), (self.count, 0), (self.search, 2),
+        ):  # fmt: skip
+            self.top.addWidget(part, stretch)
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addLayout(self.top)
+        self.box.addWidget(self.table, 1)
+        self.box.addWidget(self.status)
+        self.box.addWidget(self.details)
+        self.status.hide()
+
+    def _connect(self) -> None:
+        self.choose.clicked.connect(self.choose_folder)
+        self.again.clicked.connect(self.look_again)
+        self.search.textChanged.connect(self.filter)
+        self.table.selectionModel().selectionChanged.connect(self._show_chosen)
+        self.table.doubleClicked.connect(self.compare)
+        self.details.compare.clicked.connect(self.compare)
+        self.details.trend.clicked.connect(self.show_trend)
+        self.details.save_note.clicked.connect(self.save_note)
+        self.details.export_live.triggered.connect(lambda: self.export("live"))
+        self.details.export_raw.triggered.connect(lambda: self.export("raw"))
+        find = QtGui.QShortcut(QtGui.QKeySequence.StandardKey.Find, self)
+        find.activated.connect(self.search.setFocus)
+
+    def choose_folder(self) -> None:
+        """Ask for a folder and list it."""
+        folder = ask.folder(self, "Folder of sessions", self.folder)
+        if folder is not None:
+            self.open_folder(folder)
+
+    def open_folder(self, folder: Path) -> None:
+        """List a folder; what was chosen stays chosen where it is still there."""
+        self.folder = folder
+        self.where.setText(words.one_line(str(folder)))
+        self.where.setToolTip(words.one_line(str(folder)))
+        self._begin("listing", lambda task: list_folder(folder, task.tell, task.stop), self._listed)
+
+    def look_again(self) -> None:
+        """List the folder once more."""
+        if self.folder is not None:
+            self._keep = {session.path for session in self.chosen()}
+            self.open_folder(self.folder)
+
+    def chosen(self) -> list[Summary]:
+        """The sessions that are selected, from the top of the list."""
+        rows = sorted(index.row() for index in self.table.selectionModel().selectedRows())
+        return [self.model.sessions[row] for row in rows]
+
+    def compare(self) -> None:
+        """Open the selected sessions in Compare."""
+        paths = [session.path for session in self.chosen() if session.readable]
+        if paths and self.details.compare.isEnabled():
+            self.compare_wanted.emit(paths)
+
+    def show_trend(self) -> None:
+        """Say how the tune that the selected sessions share went over their dates."""
+        tune = shared_tune(self.chosen())
+        paths = [session.path for session in self.chosen() if tune in session.tunes and session.readable]
+
+        def work(task: Task) -> Any:
+            from stream.study.load import load_sessions
+            from stream.study.pull_traces import all_traces
+            from stream.study.trend import trend
+
+            return trend(all_traces(load_sessions(paths))[0], tune)
+
+        self._begin("working out the trend", work, lambda result: self.details.show_trend(words.trend_lines(result)))
+
+    def save_note(self) -> None:
+        """Write the note to the selected session, by copy and rename."""
+        from stream.record.change import write_note
+
+        path, note = self.chosen()[0].path, self.details.note.text()
+        self._begin("saving the note", lambda task: write_note(path, note), lambda result: self.look_again())
+
+    def export(self, what: str) -> None:
+        """Ask for a name and write the selected session as CSV; `what` is 'live' or 'raw'."""
+        path = Path(self.chosen()[0].path)
+        out = ask.save_as(self, "Export CSV", path.with_name(f"{path.stem}-{what}.csv"), "csv")
+        if out is None:
+            return
+
+        def work(task: Task) -> str:
+            from stream.study.session_csv import export_live, export_raw
+
+            rows = export_live(path, out) if what == "live" else export_raw(path, out, task.tell)
+            return f"{words.one_line(str(out))}: {rows:,} rows written".replace(",", "\u202f")
+
+        self._begin("exporting", work, self._say)
+
+    def _begin(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
+        self._after = after
+        self._say("")
+        self.worker.start(name, work)
+
+    def poll(self) -> None:
+        """See whether the work is over, and how far it is."""
+        running = self.worker.task
+        if running is not None and running.progress is not None:
+            done, total = running.progress
+            self._say(f"{running.name}: {done:,} of {total:,}".replace(",", "\u202f"))
+        task = self.worker.take()
+        if task is None:
+            return
+        self._say(task.trouble)
+        if not task.trouble:
+            self._after(task.result)
+
+    def _listed(self, shelf: Any) -> None:
+        self.sessions = shelf.sessions
+        self._say("; ".join(words.one_line(remark) for remark in shelf.remarks))
+        self.filter()
+
+    def filter(self) -> None:
+        """Show the sessions that the search finds."""
+        from stream.record.shelf import search
+
+        keep = self._keep or {session.path for session in self.chosen()}
+        self._keep = set()
+        shown = search(self.sessions, self.search.text())
+        self.model.show_sessions(shown, self.folder or Path())
+        self._fit_columns()
+        selection = QtCore.QItemSelection()
+        for row, session in enumerate(self.model.sessions):
+            if session.path in keep:
+                selection.select(self.model.index(row, 0), self.model.index(row, self.model.columnCount() - 1))
+        self.table.selectionModel().select(selection, QtCore.QItemSelectionModel.SelectionFlag.ClearAndSelect)
+        self.count.setText(words.total(len(self.sessions), len(shown)) if self.folder is not None else "")
+        self._show_chosen()
+
+    def _fit_columns(self) -> None:
+        if not self.model.sessions:
+            return
+        self.table.resizeColumnsToContents()
+        for column in range(self.model.columnCount() - 1):  # the last takes what is left
+            widest = round(WIDEST.get(column, 200) * self.unit)
+            self.table.setColumnWidth(column, min(widest, self.table.columnWidth(column)))
+
+    def _show_chosen(self) -> None:
+        self.details.show_sessions(self.chosen(), self.folder or Path())
+
+    def _say(self, text: str) -> None:
+        self.status.setText(text)
+        self.status.setVisible(bool(text))
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.theme, self.unit = theme, unit
+        self.setStyleSheet(table_style(theme, unit))
+        self.model.apply_theme(theme, unit)
+        gap = round(10 * unit)
+        self.box.setContentsMargins(gap, gap, gap, gap)
+        self.box.setSpacing(gap)
+        self.top.setSpacing(gap)
+        self.table.verticalHeader().setDefaultSectionSize(round(32 * unit))
+        self.table.horizontalHeader().setFixedHeight(round(32 * unit))
+        self.details.resize_to(unit)
+        self._fit_columns()
+        self.table.viewport().update()
+
+    def detach(self) -> None:
+        """End the work."""
+        self.worker.close()
+
+
+def list_folder(folder: Path, tell: Callable[[int, int], None], stop: threading.Event) -> Any:
+    """The shelf of a folder, through the index; runs on the worker's thread."""
+    from stream.record.shelf import scan
+    from stream.record.shelf_index import ShelfIndex
+
+    with ShelfIndex() as index:
+        return scan(folder, index, tell, stop)

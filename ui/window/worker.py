@@ -1,0 +1,84 @@
+"""Work off the window's thread: the window starts it and asks at every frame; nothing ever calls the window."""
+
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any
+
+from stream.errors import SteadypullError
+
+
+class Task:
+    """One piece of work. The worker's thread reads `stop` and writes `progress`; the window reads the rest."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.stop = threading.Event()
+        self.progress: tuple[int, int] | None = None
+        self.future: Future[Any] | None = None
+
+    def tell(self, done: int, total: int) -> None:
+        """For the work: how far it is."""
+        self.progress = (done, total)
+
+    @property
+    def trouble(self) -> str:
+        """The one line of an error that a person can mend; any other error is raised, for it is a fault of ours."""
+        error = None if self.future is None else self.future.exception()
+        if error is None:
+            return ""
+        if isinstance(error, SteadypullError):
+            return " ".join(str(error).split())
+        raise error
+
+    @property
+    def result(self) -> Any:
+        """What the work returned."""
+        return None if self.future is None else self.future.result()
+
+
+class Worker:
+    """One thread, one task at a time, the newest first: starting another stops the one before. No thread until used."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._pool: ThreadPoolExecutor | None = None
+        self.task: Task | None = None
+
+    def start(self, name: str, work: Callable[[Task], Any]) -> Task:
+        """Begin; what ran before is told to stop and its result is never seen."""
+        self.drop()
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=self._name)
+        task = Task(name)
+        task.future = self._pool.submit(work, task)
+        self.task = task
+        return task
+
+    def take(self) -> Task | None:
+        """The task once it is over, and only once."""
+        task = self.task
+        if task is None or task.future is None or not task.future.done():
+            return None
+        self.task = None
+        return task
+
+    def drop(self) -> None:
+        """Forget the task, and do not begin it where it has not begun."""
+        if self.task is not None:
+            self.task.stop.set()
+            if self.task.future is not None:
+                self.task.future.cancel()
+            self.task = None
+
+    def wait(self, timeout_s: float = 30.0) -> None:
+        """Block until the task is over (for tests)."""
+        if self.task is not None and self.task.future is not None:
+            self.task.future.exception(timeout_s)
+
+    def close(self) -> None:
+        """Stop, and wait for the thread. Safe to call twice."""
+        self.drop()
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+            self._pool = None
