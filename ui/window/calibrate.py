@@ -20,9 +20,14 @@ from ui.window.panels import label
 from ui.window.screen import Screen
 from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
-from ui.window.worker import Task, Worker
+from ui.window.worker import Worker
 
 EMPTY = "Open a session with a row of held speeds"
+ON_PANEL = """
+    QScrollArea QLabel, QScrollArea QCheckBox {{ background: {panel}; }}
+    QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 13px; height: 13px; }}
+    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
+"""
 SURVEY = "stream.study.survey.survey"
 
 
@@ -125,7 +130,7 @@ class CalibrateScreen(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
-        self.setStyleSheet(table_style(theme, unit))
+        self.setStyleSheet(table_style(theme, unit) + ON_PANEL.format(panel=theme.panel, text=theme.text))
         self.figure.apply_theme(theme, unit)
         self.table.resize_to(unit)
         self.load.resize_to(unit)
@@ -160,7 +165,7 @@ class CalibrateScreen(Screen):
         if surveyed is not None:
             self._show_findings([] if surveyed.trouble else surveyed.result)
 
-    # -- what the person does -------------------------------------------------------------------------------------------
+    # -- what the person does -----------------------------------------------------------------------------------------
 
     def choose(self) -> None:
         """Ask for a session file."""
@@ -172,12 +177,7 @@ class CalibrateScreen(Screen):
     def open(self, path: str | Path) -> None:
         """Read a session; it is shown when it is there."""
         self.status.setText(f"reading {words.plain(Path(path).name, 60)} …")
-        self.opener.start("open", lambda task: self._read(task, Path(path)))
-
-    @staticmethod
-    def _read(task: Task, path: Path) -> Work:
-        del task
-        return open_work(path)
+        self.opener.start("open", lambda _: open_work(path))
 
     def _last_recording(self) -> Path | None:
         status = None if self.feed is None else self.feed.status()
@@ -193,7 +193,7 @@ class CalibrateScreen(Screen):
         self.status.setText("")
         self.load.show_session(work.path)
         self._show_findings([])
-        self.surveyor.start("survey", lambda task: survey_words(work.path))
+        self.surveyor.start("survey", lambda _: survey_words(work.path))
         self._show()
 
     def _do(self, act: Callable[[], object]) -> None:
@@ -244,7 +244,7 @@ class CalibrateScreen(Screen):
             self._do(lambda: save_work(work, path))
             self.status.setText(self.status.text() or f"Saved: {path.name}")
 
-    # -- what is shown ----------------------------------------------------------------------------------------------------
+    # -- what is shown ------------------------------------------------------------------------------------------------
 
     def _show(self) -> None:
         work = self.desk.work

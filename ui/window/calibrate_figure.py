@@ -30,7 +30,7 @@ class Figure(pg.GraphicsLayoutWidget):
             plot.hideButtons()
             plot.setMouseEnabled(False, False)
             plot.getAxis("left").setWidth(72)
-        self.legend = self.above.addLegend(offset=(14, 8))
+        self.legend = self.above.addLegend(offset=(-24, -14))
         self.counts: dict[str, int] = {}
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
@@ -47,6 +47,7 @@ class Figure(pg.GraphicsLayoutWidget):
                 axis.setStyle(tickFont=font)
                 axis.enableAutoSIPrefix(False)
             plot.getAxis("left").setWidth(round(76 * unit))
+        self.legend.setBrush(theme.panel)
         self.legend.setLabelTextColor(theme.text)
         self.legend.setLabelTextSize(f"{round(14 * unit)}px")
         self._label(unit)
@@ -109,7 +110,8 @@ class Figure(pg.GraphicsLayoutWidget):
             groups.setdefault(line.state, []).append((line.hold.signal_mean, rpm, line.residual_rpm))
         for point in work.stuck:
             groups.setdefault("stuck", []).append((point.signal, point.target_rpm or 0.0, None))
-        for state, rows in groups.items():
+        for state in (state for state in SYMBOLS if state in groups):
+            rows = groups[state]
             self.counts[state] = len(rows)
             style = self._point_style(state)
             item = pg.ScatterPlotItem([row[0] for row in rows], [row[1] for row in rows], **style)

@@ -10,9 +10,11 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 from stream.calibrate.shunt import judge_shunt
 from stream.errors import InputError, SteadypullError
 from stream.record.session import open_session
+from stream.record.tables import Zero
 from stream.study.load_proof import load_steps, weigh
 from stream.study.take_zero import declare_zero
 from ui.window import calibrate_words as words
+from ui.window.calibrate_table import fit_columns
 from ui.window.panels import label
 
 ZERO_HEAD = ("From s", "To s", "Zero", "How")
@@ -25,7 +27,7 @@ ZERO_RULE = (
 SHUNT_RULE = "A known resistor across one gauge must move the reading by a known amount, the right way."
 WEIGHT_RULE = (
     "Hang known weights on the link, standing, and take them down again: from when, and how many newtons "
-    "(1 kg pulls 9.81 N). Nothing hung counts as one."
+    "(1 kg pulls 9.81 N). Nothing hung counts as one. The car stands on stands, never on a jack alone."
 )
 
 
@@ -41,7 +43,8 @@ class LoadPage(QtWidgets.QScrollArea):
         self.zeros.setHorizontalHeaderLabels(ZERO_HEAD)
         self.zeros.verticalHeader().hide()
         self.zeros.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.zeros.horizontalHeader().setStretchLastSection(True)
+        self.zeros.setShowGrid(False)
+        fit_columns(self.zeros)
         self.zero_from, self.zero_to = _field("", "from, s"), _field("", "to, s")
         self.rolling = QtWidgets.QCheckBox("a free roll")
         self.take = QtWidgets.QPushButton("Take zero")
@@ -88,7 +91,7 @@ class LoadPage(QtWidgets.QScrollArea):
         """Set the sizes that a style sheet cannot."""
         for field in (self.zero_from, self.zero_to, self.gauge, self.resistor, self.shunt_off, self.shunt_on):
             field.setFixedWidth(round(100 * unit))
-        self.zeros.setFixedHeight(round(124 * unit))
+        self.zeros.setFixedHeight(round(96 * unit))
         self.zeros.verticalHeader().setDefaultSectionSize(round(28 * unit))
 
     def show_session(self, path: Path | None) -> None:
@@ -99,7 +102,7 @@ class LoadPage(QtWidgets.QScrollArea):
         self._show_zeros()
 
     def _show_zeros(self) -> None:
-        zeros = ()
+        zeros: tuple[Zero, ...] = ()
         unit = ""
         if self.path is not None:
             with open_session(self.path) as session:
@@ -111,7 +114,6 @@ class LoadPage(QtWidgets.QScrollArea):
         for row, zero in enumerate(zeros):
             for column, text in enumerate(words.zero_cells(zero)):
                 self.zeros.setItem(row, column, QtWidgets.QTableWidgetItem(text))
-        self.zeros.resizeColumnsToContents()
 
     def _try(self, answer: QtWidgets.QLabel, act: Callable[[Path], str]) -> None:
         """Do it, and show what came of it or what kept it."""
@@ -128,7 +130,7 @@ class LoadPage(QtWidgets.QScrollArea):
         zero, unit = declare_zero(path, start, end, rolling=self.rolling.isChecked())
         self._show_zeros()
         self.changed.emit()
-        return f"Taken: {words.rounded(zero.mean, zero.doubt)} ± {1.96 * zero.doubt:.2g} {unit} (95 %)."
+        return f"Taken: {words.with_doubt(zero.mean, zero.doubt)} {unit} (95\u00a0%)."
 
     def _check_shunt(self, path: Path) -> str:
         gauge, resistor = _number(self.gauge, "gauge"), _number(self.resistor, "resistor")
@@ -144,16 +146,14 @@ class LoadPage(QtWidgets.QScrollArea):
 
     def _find_newtons(self, path: Path) -> str:
         fit, _, unit = weigh(path, _pairs(self.weights.text()), SECONDS, WEIGHT_ERROR_PCT)
-        return f"{words.weight_lines(fit, unit)} For the car file: newtons_per_unit = {fit.newtons_per_unit:.6g}."
+        return words.weight_lines(fit, unit)
 
 
 def _row(parts: Sequence[object]) -> QtWidgets.QHBoxLayout:
     row = QtWidgets.QHBoxLayout()
     for part in parts:
         row.addWidget(label("read", part) if isinstance(part, str) else part)
-    if len(parts) > 1 and not any(
-        isinstance(part, QtWidgets.QLineEdit) and not part.maxLength() < 100 for part in parts
-    ):
+    if len(parts) > 3:  # a short row stays left; a long field takes the room
         row.addStretch(1)
     return row
 

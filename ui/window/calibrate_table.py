@@ -24,7 +24,7 @@ class HoldTable(QtWidgets.QTableWidget):
         self.setShowGrid(False)
         self.setWordWrap(False)
         self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
-        self.horizontalHeader().setStretchLastSection(True)
+        fit_columns(self)
         self.itemChanged.connect(self._changed)
 
     def show_work(self, work: Work) -> None:
@@ -48,7 +48,6 @@ class HoldTable(QtWidgets.QTableWidget):
                 item.setToolTip(line.why)
                 self.setItem(row, column, item)
         self.blockSignals(False)
-        self.resizeColumnsToContents()
 
     def resize_to(self, unit: float) -> None:
         """Set the sizes that a style sheet cannot."""
@@ -60,3 +59,11 @@ class HoldTable(QtWidgets.QTableWidget):
             self.ticked.emit(number, item.checkState() == QtCore.Qt.CheckState.Checked)
         elif item.column() == TARGET:
             self.retargeted.emit(number, item.text())
+
+
+def fit_columns(table: QtWidgets.QTableWidget) -> None:
+    """Each column as wide as it needs, the last one takes what is left."""
+    header, mode = table.horizontalHeader(), QtWidgets.QHeaderView.ResizeMode
+    header.setSectionResizeMode(mode.ResizeToContents)
+    header.setSectionResizeMode(table.columnCount() - 1, mode.Stretch)
+    header.setDefaultAlignment(QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter)

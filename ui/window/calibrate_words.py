@@ -17,7 +17,7 @@ def headline(work: Work) -> str:
     if fit is None:
         return work.trouble
     worst = max(half_width(fit, fit.valid_from), half_width(fit, fit.valid_to))
-    return f"{fit.valid_from:.0f} to {fit.valid_to:.0f} rpm is known to ±{_up(worst)} rpm or better (95 %)"
+    return f"{fit.valid_from:.0f} to {fit.valid_to:.0f} rpm is known to ±{_up(worst)} rpm or better (95\u00a0%)"
 
 
 def formula(work: Work) -> str:
@@ -32,7 +32,8 @@ def formula(work: Work) -> str:
     used = sum(point.used for point in fit.points)
     return (
         f"{kind} = {slope} × {work.unit or 'signal'} {sign} {zero}, from {used} holds that scatter by "
-        f"{fit.residual_sd_rpm:.0f} rpm; the reference's own {fit.scale_error_pct:g} % is in the ±"
+        f"{fit.residual_sd_rpm:.0f} rpm; the reference's own {fit.scale_error_pct:g} % is in the ±. "
+        "Dotted lines: lowest and highest speed held"
     )
 
 
@@ -58,15 +59,31 @@ def cells(line: Line, unit: str) -> tuple[str, ...]:
         f"{line.hold.start_s:.0f} s",
         f"{line.hold.signal_mean:.{decimals}f}",
         "" if line.target_rpm is None else f"{line.target_rpm:.0f}",
-        "" if line.residual_rpm is None else f"{line.residual_rpm:+.0f}".replace("-", "−"),
+        "" if line.residual_rpm is None else signed(line.residual_rpm),
         STATES[line.state],
     )
 
 
+def signed(rpm: float) -> str:
+    """A difference in whole rpm, with its sign; 0 has none."""
+    whole = round(rpm)
+    return f"{whole:+d}".replace("-", "−") if whole else "0"
+
+
 def zero_cells(zero: Zero) -> tuple[str, ...]:
     """from, to, zero with its doubt (95 %), how."""
-    doubt = 1.96 * zero.doubt
-    return (f"{zero.start_s:.1f}", f"{zero.end_s:.1f}", f"{rounded(zero.mean, zero.doubt)} ± {doubt:.2g}", zero.how)
+    return (f"{zero.start_s:.1f}", f"{zero.end_s:.1f}", with_doubt(zero.mean, zero.doubt), zero.how)
+
+
+def with_doubt(value: float, doubt: float) -> str:
+    """A value with its 95 % doubt, both to the same decimals; `doubt` is standard."""
+    if not (np.isfinite(doubt) and doubt > 0):
+        return f"{value:.6g}"
+    wide = 1.96 * doubt
+    decimals = int(np.clip(1 - np.floor(np.log10(wide)), 0, 6))
+    step = 10.0 ** max(0.0, np.floor(np.log10(wide)) - 1)
+    shown = (f"{number if decimals else round(number / step) * step:.{decimals}f}" for number in (value, wide))
+    return " ± ".join(shown).replace("-", "−")
 
 
 def shunt_lines(verdict: ShuntVerdict) -> str:
@@ -76,10 +93,13 @@ def shunt_lines(verdict: ShuntVerdict) -> str:
 
 
 def weight_lines(fit: ForceFit, unit: str) -> str:
-    """What the weights show."""
-    doubt = 1.96 * fit.u_newtons_per_unit
-    first = f"1 {unit or 'unit'} is {rounded(fit.newtons_per_unit, fit.u_newtons_per_unit)} ± {doubt:.2g} N (95 %)."
-    return " ".join([first, *(f"{line[:1].upper()}{line[1:]}." for line in fit.warnings)])
+    """What the weights show; the number for the car file only where the reading follows the weights."""
+    lines = list(fit.warnings)
+    if abs(fit.newtons_per_unit) > 4.0 * fit.u_newtons_per_unit:
+        found = with_doubt(fit.newtons_per_unit, fit.u_newtons_per_unit)
+        lines.insert(0, f"1 {unit or 'unit'} is {found} N (95\u00a0%)")
+        lines.append(f"For the car file: newtons_per_unit = {rounded(fit.newtons_per_unit, fit.u_newtons_per_unit)}")
+    return " ".join(f"{line[:1].upper()}{line[1:].rstrip('.?')}." for line in lines)
 
 
 def _up(rpm: float) -> str:

@@ -48,7 +48,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
 
 SCREENS: tuple[ScreenSpec, ...] = (
     ScreenSpec("Road", _make_road),
-    ScreenSpec("Calibrate", lambda window: CalibrateScreen()),
+    ScreenSpec("Calibrate", lambda _: CalibrateScreen()),
     ScreenSpec("Compare", _make_compare),
     ScreenSpec("Shelf", _make_shelf),
 )
