@@ -291,7 +291,9 @@ class Drive:
                 self._pass_on(self._guide, stage)
             self._publish(stage)
         if take is not None:
-            take.marks = None if self._guide is None else self._guide.marks(take.stage.holds)
+            if self._guide is not None:
+                take.marks = self._guide.marks(take.stage.holds, take.stage.pinned)
+                self._pass_on(self._guide, take.stage)
             self.events.add(take.stage.time_s, "recording-ended", take.writer.path.name)
             take.ended.set()
 

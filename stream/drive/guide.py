@@ -8,10 +8,11 @@ reference's scale error is left out: no number of holds makes it smaller, and it
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from stream.calibrate.match import AMBIGUOUS, match_targets
 from stream.calibrate.speed_fit import fit_speed
 from stream.calibrate.speed_model import SpeedFit
 from stream.car import Car
@@ -19,10 +20,11 @@ from stream.drive.gearing import road_kmh, road_words
 from stream.drive.guide_plan import GuidePlan, Said, doubt_words, largest_doubt, wanted
 from stream.drive.nearness import Known, reread
 from stream.errors import InputError
-from stream.live.records import Hold
+from stream.live.records import Hold, Pinned
 from stream.live.view import Steady
 from stream.record.tables import HoldMark
 
+SURE = 15.0  # in -2 ln(likelihood): a thousand to one and more
 LONG_S = 9.0  # beyond the seconds a hold needs: the driver should have gone on by now
 
 
@@ -195,16 +197,38 @@ class Guide:
         self._say("note", f"again: {self._next_words()}", self._row[place].rpm)
         self._refit()
 
-    def marks(self, holds: Iterable[Hold]) -> tuple[HoldMark, ...]:
-        """Accepted and target of each of a session's holds."""
-        known = [(seen.hold, seen) for seen in self._seen[self._session_from :]]
-        marks = []
-        for hold in holds:
-            seen = next((seen for other, seen in known if other == hold), None)
-            place = None if seen is None else seen.place
-            rpm = None if place is None else self._row[place].rpm
-            marks.append(HoldMark(accepted=seen is None or not seen.let_go, target_rpm=rpm))
-        return tuple(marks)
+    def marks(self, holds: Sequence[Hold], pinned: Sequence[Pinned] = ()) -> tuple[HoldMark, ...]:
+        """Accepted and target of each of a session's holds, at its end.
+
+        Where the whole row, pinned stretches included, clearly reads otherwise than it was taken, no target is marked:
+        a later fit by the targets must not be bound by a wrong one.
+        """
+        known = self._seen[self._session_from :]
+        found = [next((seen for seen in known if seen.hold == hold), None) for hold in holds]
+        rpm = [None if seen is None or seen.place is None else self._row[seen.place].rpm for seen in found]
+        kept = [index for index, seen in enumerate(found) if seen is None or not seen.let_go]
+        if self._row and self._contradicted([holds[i] for i in kept], [rpm[i] for i in kept], pinned):
+            self._say(
+                "note", "the holds do not fit the targets as they were taken: none is marked; fit them by --targets"
+            )
+            rpm = [None] * len(holds)
+        return tuple(
+            HoldMark(accepted=seen is None or not seen.let_go, target_rpm=target)
+            for seen, target in zip(found, rpm, strict=True)
+        )
+
+    def _contradicted(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> bool:
+        asked = sorted({target.rpm for target in self._row if target.asked and target.state != "skipped"})
+        try:
+            match = match_targets(holds, pinned, asked, self.plan.reading_error_rpm)
+        except InputError:
+            return False
+        differ = [
+            seen
+            for seen, taken, stuck in zip(match.target_rpm, rpm, match.stuck_at, strict=True)
+            if taken is not None and (stuck is not None or seen not in (None, taken))
+        ]
+        return bool(differ) and not match.ambiguous
 
     def take_said(self) -> list[Said]:
         """What there is to tell since the last call."""
@@ -225,16 +249,25 @@ class Guide:
                                f"{target:.0f} rpm, the converter does not follow the engine here", target)  # fmt: skip
             return
         if known.idles(hold, target):
+            self._say("note", f"an idling engine, it seems: not counted as {target:.0f} rpm", target)
             return
         if not known.near(hold.signal_mean, target, self.targets):
             open_ones = [other.rpm for other in self._row if other.state == "open"]
             other = known.near_unasked(hold.signal_mean, self.targets, open_ones)
             if other is None:
-                about = round(known.place(hold.signal_mean).rpm, -2)
-                self._say("note", f"steady at about {about:.0f} rpm, not near {target:.0f} rpm: not counted", target)
+                self._stray(seen, target)
                 return
             place = next(n for n, item in enumerate(self._row) if item.rpm == other and item.state == "open")
         self._count(seen, place)
+
+    def _stray(self, seen: _Seen, target: float) -> None:
+        """A hold that is near nothing; unless the whole row reads very much better with it."""
+        asked = [item.rpm for item in self._row if item.asked and item.state != "skipped" and item.rpm != target]
+        self._correct(asked, SURE)
+        self._refit()
+        if seen.place is None:
+            about = round(self._known().place(seen.hold.signal_mean).rpm, -2)
+            self._say("note", f"steady at about {about:.0f} rpm, not near {target:.0f} rpm: not counted", target)
 
     def _count(self, seen: _Seen, place: int) -> None:
         seen.place = place
@@ -254,13 +287,13 @@ class Guide:
             self._say("target", f"{held:.0f} rpm taken, {self._progress_words()}", held)
         self.said += after
 
-    def _correct(self, asked: Sequence[float]) -> None:
+    def _correct(self, asked: Sequence[float], margin: float = AMBIGUOUS) -> None:
         """Read the row of holds again as a whole, once there are three: a first hold may have been idle."""
         counted = [seen for seen in self._seen if not seen.let_go]
         if len({seen.place for seen in counted} - {None}) < 3:
             return
         now = [None if seen.place is None else self._row[seen.place].rpm for seen in counted]
-        better = reread([s.hold for s in counted], now, asked, self._line[1], self.plan.reading_error_rpm)
+        better = reread([s.hold for s in counted], now, asked, self._line[1], self.plan.reading_error_rpm, margin)
         if better is None:
             return
         for seen, old, new in zip(counted, now, better, strict=True):

@@ -105,10 +105,12 @@ def reread(
     asked: Sequence[float],
     zero_rpm: float,
     reading_error: float,
+    margin: float = AMBIGUOUS,
 ) -> tuple[float | None, ...] | None:
     """A reading of the whole row that is much likelier than the one at hand; None where there is none.
 
-    holds: all so far; assigned: their targets now; asked: the targets that were asked for until now.
+    holds: all so far; assigned: their targets now; asked: the targets that were asked for until now; margin: in
+    -2 ln(likelihood), by how much it must be likelier.
     """
     speed = np.array([hold.speed_rpm for hold in holds])
     targets = np.unique(np.asarray(asked, np.float64))
@@ -126,7 +128,7 @@ def reread(
     here = next((cost for cost, rpm in ranked if _agrees(rpm, assigned)), float("inf"))
     rivals = [cost for cost, rpm in ranked[1:] if not _agrees(rpm, ranked[0][1])]
     clear = not rivals or rivals[0] - ranked[0][0] > AMBIGUOUS or np.isfinite(here)
-    return ranked[0][1] if clear and here - ranked[0][0] > AMBIGUOUS else None
+    return ranked[0][1] if clear and here - ranked[0][0] > margin else None
 
 
 def _agrees(one: Sequence[float | None], other: Sequence[float | None]) -> bool:

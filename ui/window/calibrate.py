@@ -261,6 +261,7 @@ class CalibrateScreen(Screen):
             return
         self.name.setText(words.plain(work.path.name, 60))
         self.targets.setText(work.draft.targets)
+        self.targets.setCursorPosition(0)
         self.reading.setText(work.draft.reading_error)
         self.scale.setText(work.draft.scale_error)
         self.table.show_work(work)

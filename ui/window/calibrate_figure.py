@@ -138,7 +138,7 @@ class Figure(pg.GraphicsLayoutWidget):
         for signal in {round(stretch.signal, 6) for stretch in work.row.pinned}:
             pen = pg.mkPen(self.theme.fault, width=2, style=QtCore.Qt.PenStyle.DashLine)
             mark = pg.InfiniteLine(
-                signal, pen=pen, label="signal stuck", labelOpts={"color": self.theme.text, "position": 0.12}
+                signal, pen=pen, label="signal stuck", labelOpts={"color": self.theme.text, "position": 0.5}
             )
             self.above.addItem(mark)
             self.counts["pinned"] = self.counts.get("pinned", 0) + 1

@@ -8,6 +8,7 @@ from stream.car import parse_car
 from stream.drive.drive import Drive
 from stream.drive.guide_plan import GuidePlan
 from stream.record.session import open_session
+from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.player import RehearsalPort
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
@@ -75,6 +76,19 @@ def test_ends_by_itself_when_the_doubt_is_small_enough(recording: Recording, tmp
     assert 3 <= status.targets_taken < len(TARGETS)
     assert len(matched(drive.recorded[0])) == status.targets_taken
     assert status.time_s < recording.index[-1] / recording.rate_hz
+
+
+def test_a_row_driven_past_the_guide_marks_no_wrong_target(tmp_path: Path) -> None:
+    """Dead below 2300 rpm, and a driver who goes through his own list: what was taken does not fit what the whole row
+    shows, so the session is left unmarked rather than marked wrongly, and that is said."""
+    chain = Chain(converter=Converter(dead_below_rpm=2300.0, ceiling_rpm=5600.0))
+    targets = (1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 6000.0, 6500.0)
+    drive = drive_it(hold_drive(8, chain=chain, targets=targets), tmp_path, GuidePlan(targets, gear=2))
+    said = [event.text for event in drive.events.since(0)[0]]
+
+    assert matched(drive.recorded[0]) == []
+    assert any("none is marked" in text for text in said)
+    assert any("the signal does not follow it" in text for text in said)
 
 
 def test_the_guide_changes_no_hold(recording: Recording, tmp_path: Path) -> None:
