@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from pyqtgraph.Qt import QtGui, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import SteadypullError
 from ui.window import ask, words
@@ -36,7 +36,10 @@ def survey_words(path: Path) -> list[str]:
     if importlib.util.find_spec("stream.study.survey") is None:
         return []
     found = importlib.import_module(SURVEY).survey_session(path).findings
-    return [f"{'! ' if item.grave else ''}{item.what}: {item.words}. Cure: {item.cure}" for item in found]
+    return [
+        f"{'! ' if item.grave else ''}{item.what[:1].upper()}{item.what[1:]}: {item.words}.\nWhat to do: {item.cure}."
+        for item in found
+    ]
 
 
 class CalibrateScreen(Screen):
@@ -57,6 +60,7 @@ class CalibrateScreen(Screen):
         self.figure, self.table, self.load = Figure(), HoldTable(), LoadPage()
         self.answer, self.line, self.warnings, self.status = label("first"), label("read"), label("mind"), label("mind")
         self.findings = label("read")
+        self.findings.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop | QtCore.Qt.AlignmentFlag.AlignLeft)
         self._lay_out()
         self._connect()
         self._show()
@@ -137,6 +141,7 @@ class CalibrateScreen(Screen):
         for field in (self.reading, self.scale):
             field.setFixedWidth(round(80 * unit))
         gap = round(8 * unit)
+        self.findings.setMargin(2 * gap)
         self.box.setContentsMargins(gap, gap, gap, gap)
         if self.desk.work is not None:
             self.table.show_work(self.desk.work)

@@ -52,6 +52,7 @@ class HoldTable(QtWidgets.QTableWidget):
     def resize_to(self, unit: float) -> None:
         """Set the sizes that a style sheet cannot."""
         self.verticalHeader().setDefaultSectionSize(round(30 * unit))
+        self.horizontalHeader().setFixedHeight(round(34 * unit))
 
     def _changed(self, item: QtWidgets.QTableWidgetItem) -> None:
         number = item.row() + 1

@@ -238,14 +238,14 @@ class Road(Screen):
         place = next((n for n, rpm in enumerate(status.targets, 1) if rpm == status.next_target_rpm), None)
         which = f" {place} of {len(status.targets)}" if place is not None else ""
         steady = status.steady
+        if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
+            details = (status.target_hint, words.target_line(status))
+            self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), "", details)
+            return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""
         if steady is not None and steady.steady_s > 0:
-            near_s = status.target_steady_s if guided else steady.steady_s
-            note = f"{min(near_s, steady.needed_s):.1f} of {words.seconds(steady.needed_s)}"
-            note = "held: go on" if guided and near_s >= steady.needed_s and steady.holding else note
-            note = "steady, but not here" if guided and near_s == 0 else note
-        details = (status.target_hint, *words.doubt_lines(status))
-        self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), note, details)
+            note = f"{min(steady.steady_s, steady.needed_s):.1f} of {words.seconds(steady.needed_s)}"
+        self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), note)
 
     def toggle_recording(self) -> None:
         """Start a session file, or finish the one that is open."""
