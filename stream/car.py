@@ -104,13 +104,16 @@ class Channel(msgspec.Struct, frozen=True, kw_only=True):
         if self.unit == "rpm":
             return 1.0, self.rpm_at_zero
         raise InputError(
-            f"car file: channel {self.name!r}: rpm_per_unit is missing; "
+            f"channel {self.name!r}: rpm_per_unit is missing; "
             f"give the rpm of one {self.unit or 'unit'}, ±30 % is near enough"
         )
 
 
 class Car(msgspec.Struct, frozen=True, kw_only=True):
-    """A whole car file, checked. `text` is the file as written, `warnings` what was odd but usable."""
+    """A whole car file, checked.
+
+    `text` is the file as written, `where` what errors call it, `warnings` what was odd but usable.
+    """
 
     car: CarBody
     channel: tuple[Channel, ...]
@@ -120,6 +123,7 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
     hold: HoldRule = HoldRule()
     pull: PullRule = PullRule()
     text: str = ""
+    where: str = "car file"
     warnings: tuple[str, ...] = ()
 
     def by_role(self, role: Role) -> Channel | None:
@@ -135,10 +139,19 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
         channel = self.by_role(role)
         if channel is None:
             raise InputError(
-                f"car file {self.car.name!r}: {what_for} needs a channel with role {role!r}; "
+                f"{self.where}: {what_for} needs a channel with role {role!r}; "
                 f'add a [[channel]] table with role = "{role}"'
             )
         return channel
+
+    def speed_line(self, what_for: str) -> tuple[float, float]:
+        """(rpm per unit, rpm at zero) of the engine-speed channel. Raises InputError, naming the cure, where the car
+        file has no such channel or no line for it."""
+        channel = self.need("engine_speed", what_for)
+        try:
+            return channel.rpm_line
+        except InputError as error:
+            raise InputError(f"{self.where}: {error}") from None
 
     @property
     def signal_channels(self) -> tuple[Channel, ...]:
@@ -176,7 +189,7 @@ def parse_car(text: str, where: str = "car file") -> Car:
     except msgspec.ValidationError as error:
         raise InputError(f"{where}: {_explain(str(error))}") from None
     _check(car, where)
-    return msgspec.structs.replace(car, text=text, warnings=tuple(warnings))
+    return msgspec.structs.replace(car, text=text, where=where, warnings=tuple(warnings))
 
 
 _TABLES: dict[str, type[msgspec.Struct]] = {

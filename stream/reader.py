@@ -45,7 +45,8 @@ class Reader(threading.Thread):
             self.go.wait()
             self._pump(self.ring)
         except SteadypullError as error:
-            self.failure = error
+            if self.ring is not None or not self._stopping.is_set():  # an end before the device spoke is no failure
+                self.failure = error
         except BaseException as error:  # noqa: BLE001 - kept, and raised again in the owner's thread
             self.failure = error
         finally:

@@ -104,7 +104,7 @@ class LogPlan:
         }
 
 
-def write_log(path: Path, plan: LogPlan, names: dict[str, str], order: tuple[str, ...] = ("time", "volts", "load")) -> None:
+def write_log(path: Path, plan: LogPlan, names: dict[str, str], order: tuple[str, ...]) -> None:
     """A CSV log; `names` gives each column its header, `order` the columns from left to right."""
     columns = plan.columns()
     order = (*order, *(name for name in columns if name not in order))

@@ -94,6 +94,9 @@ def trend_lines(trend: "Trend") -> tuple[str, str]:
         way = "falls" if high < 0 else "rises"
         rate = month * abs(trend.slope_pct_per_day)
         answer = f"{tune} {way} by about {rate:.2g} % in 30 days ({month * low:+.2g} to {month * high:+.2g} %)"
-    steps = [f"{datetime.fromtimestamp(p.started):%Y-%m-%d %H:%M}: {p.change_pct:+.1f} %".replace("-0.0 %", "+0.0 %") for p in trend.points]
+    steps = [
+        f"{datetime.fromtimestamp(p.started):%Y-%m-%d %H:%M}: {p.change_pct:+.1f} %".replace("-0.0 %", "+0.0 %")
+        for p in trend.points
+    ]
     told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
     return answer, " ".join([told, *(f"{one_line(line)}." for line in trend.warnings)])

@@ -18,8 +18,8 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
     """Pass a whole source through a live stage; with `path`, write the session too.
 
     A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
-    block. The source is opened here and closed at the end. Raises what the source raises, and StorageError; a session
-    that could not be finished is left as the last flush had it.
+    block. The source is opened here and closed at the end. Raises what the source raises, and StorageError: the session
+    is then left as the last flush had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves none.
     """
     try:
         info = source.open()
@@ -41,9 +41,11 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             if writer is not None:
                 writer.add_events(events.since(0)[0])
                 writer.finish(stage.holds, stage.pinned, stage.pulls)
-        except StorageError:
+        except BaseException as error:
             if writer is not None:
                 writer.abandon()
+                if path is not None and not isinstance(error, StorageError):
+                    path.unlink(missing_ok=True)  # half of it is of no use to anyone: the source is still there
             raise
     finally:
         source.close()

@@ -34,7 +34,10 @@ class History:
     def part(self, first: int, end: int) -> "History":
         """The ticks with numbers first..end."""
         a, b = np.searchsorted(self.tick, [first, end])
-        return History(*(getattr(self, field.name)[a:b] for field in fields(self)))
+        return History(
+            self.tick[a:b], self.signal[a:b], self.rpm[a:b], self.load[a:b], self.push[a:b], self.speed_clipped[a:b],
+            self.clipped[a:b], self.throttle[a:b],
+        )  # fmt: skip
 
 
 class HistoryKeeper:

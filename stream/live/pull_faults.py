@@ -27,6 +27,7 @@ LEAST_THROTTLE = 0.9  # of the session's most
 LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
 BAND_RPM = 250.0  # a band must take three rise times of the filter
 CURVE_DEGREE = 4
+GRID_RPM: Floats = np.arange(500.0, 15000.0, 100.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,28 +203,34 @@ def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
     return bool(np.log(gain_share) > 1.5 * np.log(load_share))
 
 
-def reference_of(rises: list[Rise], history: History, rate_hz: float, leave_out: int) -> Reference | None:
-    """What the other pulls of the session do: the median over them, where there are two or more."""
-    rpm = np.arange(500.0, 15000.0, 100.0)
-    loads, gains = [], []
-    for number, rise in enumerate(rises):
-        part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
-        if number == leave_out or rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.push).all():
-            continue
-        order = np.argsort(part.rpm, kind="stable")
-        gain = gain_of(part, rate_hz)
-        loads.append(np.interp(rpm, part.rpm[order], part.push[order], left=np.nan, right=np.nan))
-        gains.append(np.interp(rpm, part.rpm[order], gain[order], left=np.nan, right=np.nan))
-    throttle = history.throttle[np.isfinite(history.throttle)]
-    most = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
-    if len(loads) < 2:
-        empty = np.full(len(rpm), np.nan)
-        return Reference(rpm, empty, empty, most) if np.isfinite(most) else None
-    enough = np.count_nonzero(np.isfinite(loads), axis=0) >= 2
-    if not enough.any():
-        return Reference(rpm, np.full(len(rpm), np.nan), np.full(len(rpm), np.nan), most)  # no speed in common
-    columns = np.flatnonzero(enough)
-    load, gain_median = np.full(len(rpm), np.nan), np.full(len(rpm), np.nan)
-    load[columns] = np.nanmedian(np.array(loads)[:, columns], axis=0)
-    gain_median[columns] = np.nanmedian(np.array(gains)[:, columns], axis=0)
-    return Reference(rpm[columns], load[columns], gain_median[columns], most)
+class References:
+    """What the pulls of a session do, each of them worked out once, for judging each against the others."""
+
+    def __init__(self, rises: list[Rise], history: History, rate_hz: float) -> None:
+        self._courses = [_course(rise, history, rate_hz) for rise in rises]
+        throttle = history.throttle[np.isfinite(history.throttle)]
+        self._most_throttle = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
+
+    def without(self, number: int) -> Reference | None:
+        """What the other pulls do: the median over them, where there are two or more."""
+        others = [course for n, course in enumerate(self._courses) if n != number and course is not None]
+        most, unknown = self._most_throttle, np.full(len(GRID_RPM), np.nan)
+        if len(others) < 2:
+            return Reference(GRID_RPM, unknown, unknown, most) if np.isfinite(most) else None
+        loads, gains = np.array([load for load, _ in others]), np.array([gain for _, gain in others])
+        columns = np.flatnonzero(np.count_nonzero(np.isfinite(loads), axis=0) >= 2)
+        if not len(columns):
+            return Reference(GRID_RPM, unknown, unknown, most)  # no speed in common
+        load, gain = np.nanmedian(loads[:, columns], axis=0), np.nanmedian(gains[:, columns], axis=0)
+        return Reference(GRID_RPM[columns], load, gain, most)
+
+
+def _course(rise: Rise, history: History, rate_hz: float) -> tuple[Floats, Floats] | None:
+    """Load and gain of a pull on GRID_RPM, NaN outside it; None for one that is no example for others."""
+    part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
+    if rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.push).all():
+        return None
+    order = np.argsort(part.rpm, kind="stable")
+    rpm, gain = part.rpm[order], gain_of(part, rate_hz)[order]
+    load: Floats = np.interp(GRID_RPM, rpm, part.push[order], left=np.nan, right=np.nan)
+    return load, np.interp(GRID_RPM, rpm, gain, left=np.nan, right=np.nan)

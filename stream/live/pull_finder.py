@@ -4,11 +4,12 @@ The list at the end is the one that counts. What is told while driving is the sa
 """
 
 from collections import deque
+from collections.abc import Callable
 
 import numpy as np
 
 from stream.live.history import History, HistoryKeeper
-from stream.live.pull_faults import faults_of, reference_of
+from stream.live.pull_faults import References, faults_of
 from stream.live.pulls import Rise, find_rises
 from stream.live.records import Pull, PullFault
 
@@ -65,22 +66,30 @@ class PullFinder:
         return self._judged(self._keeper.all())
 
     def _tell(self, settled_s: float) -> None:
-        for pull in self._judged(self._keeper.all()):
-            if self._told_to < pull.end_s <= settled_s + 0.5:
+        """Judge the pulls that have settled since the last time, and tell them."""
+
+        def new(rise: Rise) -> bool:
+            return self._told_to < self._time(rise.end) <= settled_s + 0.5
+
+        for pull in self._judged(self._keeper.all(), new):
+            if self._told_to < pull.end_s:
                 self._told_to = pull.end_s + 0.5
                 text = pull.verdict if pull.verdict == "clean" else ", ".join(pull.faults)
                 span = f"{pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm: {text}"
                 self.changes.append(("pull-done", pull.end_s, span, pull.end_rpm))
 
-    def _judged(self, history: History) -> list[Pull]:
+    def _judged(self, history: History, wanted: Callable[[Rise], bool] | None = None) -> list[Pull]:
+        """The pulls that are wanted: finding them all costs little, judging each of them does not."""
         rises, levels = find_rises(history, self._rate, self._min_span)
-        if levels is None:
+        chosen = [number for number, rise in enumerate(rises) if wanted is None or wanted(rise)]
+        if levels is None or not chosen:
             return []
+        references = References(rises, history, self._rate)
         pulls = []
-        for number, rise in enumerate(rises):
-            reference = reference_of(rises, history, self._rate, number)
-            faults = faults_of(rise, history, levels, self._rate, self._cutoff, reference)
-            pulls.append(self._record(rise, history, faults))
+        for number in chosen:
+            reference = references.without(number)
+            faults = faults_of(rises[number], history, levels, self._rate, self._cutoff, reference)
+            pulls.append(self._record(rises[number], history, faults))
         return pulls
 
     def _record(self, rise: Rise, history: History, faults: tuple[PullFault, ...]) -> Pull:

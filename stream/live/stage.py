@@ -4,8 +4,6 @@ The same code runs on the wire, in a replay and on a log. Arithmetic is float64;
 any split of the same samples gives the same result to the bit.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -19,29 +17,15 @@ from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.pinned import find_pinned
 from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
+from stream.live.settings import stage_columns, stage_settings, throttle_place
 from stream.live.steadiness import Steadiness
+from stream.live.ticker import Ticker, any_row
 from stream.live.trace import CoarseTrace
 from stream.live.uncover import holds_beside
 from stream.live.view import Health, LiveRows, Steady, join_rows
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
-
-SLOWEST_HZ = 5.0  # under it there is no verdict on holds or pulls
-EVIDENCE_ROLES = ("road_speed", "throttle", "manifold_pressure")  # other channels that show the engine alive
-
-
-@dataclass(frozen=True, slots=True)
-class StageSettings:
-    """How the stage treats a stream: what is written beside /live."""
-
-    live_rate_hz: float
-    decimation: int
-    cutoff_hz: float
-    delay_s: float
-    filter: str
-    verdicts: bool
-    remarks: tuple[str, ...]
 
 
 class LiveStage:
@@ -52,39 +36,34 @@ class LiveStage:
         speed = car.need("engine_speed", "the live stage")
         self.car, self.info, self.tune, self.gear = car, info, tune, gear
         self.events = EventList() if events is None else events
-        self.line = speed.rpm_line
+        self.line = car.speed_line("the live stage")
         self.pinned: list[Pinned] = []
         self.pulls: list[Pull] = []
         self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
         self._told = 0
-        self._columns = _columns(car, info)
+        self._columns = stage_columns(car, info)
         load = car.by_role("load")
         self._has_load = load is not None and load.name in info.names
         self._load_sign = load.sign if load is not None else 1
-        self._cutoff = cutoff_for(info.rate_hz, car.live.cutoff_hz)
-        self._filter = LowPass(info.rate_hz, self._cutoff)
-        self._every = max(1, round(info.rate_hz / car.live.rate_hz))
-        live_rate = info.rate_hz / self._every
-        self.settings = _settings(car, info, self._filter, self._every)
+        low_pass = LowPass(info.rate_hz, cutoff_for(info.rate_hz, car.live.cutoff_hz))
+        every = max(1, round(info.rate_hz / car.live.rate_hz))
+        live_rate = info.rate_hz / every
+        self.settings = stage_settings(car, info, low_pass, every)
+        self._ticker = Ticker(low_pass, every, len(self._columns), 1 + self._has_load)
         self._steady = Steadiness.of(car.hold, live_rate, provisional=speed.unit != "rpm")
-        self._finder = HoldFinder(self._steady, self.line, -self._filter.delay_s)
+        self._finder = HoldFinder(self._steady, self.line, -low_pass.delay_s)
         self._pull_finder = PullFinder(
-            live_rate, self._cutoff, -self._filter.delay_s, min_span_rpm=car.pull.min_span_rpm, tune=tune, gear=gear
+            live_rate, low_pass.cutoff_hz, -low_pass.delay_s, min_span_rpm=car.pull.min_span_rpm, tune=tune, gear=gear
         )
-        self._throttle = _throttle_place(car, info, self._columns)
+        self._throttle = throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
         self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
         self._trace = CoarseTrace(len(self._columns) - 1)
         self._origin: int | None = None
         self._rows = 0
         self._expected = 0  # index, from the session's first sample, that comes next
-        self._judged_from: int | None = None  # index from which on the filter has settled; None between runs
-        self._in_run = self._judging = False
-        self._run_end = 0
-        self._clip_pending: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
-        self._was_clipped: Flags = self._clip_pending
-        self._last_others = np.zeros(len(self._columns) - 1)
-        self._others_from = np.zeros(len(self._columns) - 1, dtype=np.int64)
+        self._judging = False
+        self._was_clipped: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
         self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
         self._pending_from = 0
         self._finished = False
@@ -144,8 +123,8 @@ class LiveStage:
             )
             history = self._pull_finder.history()
             if self.pinned:
-                delay_s = self._filter.delay_s
-                self._holds = holds_beside(self.pinned, history, self.line, self._steady, -delay_s)
+                start_s = -self.settings.delay_s
+                self._holds = holds_beside(self.pinned, history, self.line, self._steady, start_s)
             self.pulls = self._pull_finder.finish()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
@@ -184,72 +163,18 @@ class LiveStage:
         return segments
 
     def _run(self, index: int, values: Floats, clips: Flags) -> LiveRows:
-        """Filter and decimate one run of rows; values (n, channels) with the speed signal first."""
-        if self._in_run and index != self._run_end:
+        """Take one run of rows without a gap; values (n, channels) with the speed signal first."""
+        if not self._ticker.follows(index):
             self._end_run()
-        if not self._in_run:
-            self._filter.reset()
-            self._in_run, self._clip_pending = True, np.zeros(clips.shape[1], dtype=np.bool_)
-            self._judged_from = index + self._filter.settle_samples
-            self._others_from[:] = self._judged_from
-        self._run_end = index + len(values)
-        filled, settled = self._fill(index, values)
-        filtered = self._filter.push(filled)
-        offset = -index % self._every
-        ticks = np.arange(index + offset, index + len(values), self._every)
-        rows = filtered[offset :: self._every]  # a view: what is settled later is blanked in a copy
-        settling = ticks[:, np.newaxis] < settled[offset :: self._every]
-        if settling.any():
-            rows = rows.copy()
-            rows[:, 1:][settling] = np.nan
-        others = rows[:, 1:]
-        clipped = self._clip_ticks(clips, offset, len(ticks))
-        judged = int(np.searchsorted(ticks, self._judged_from or 0))  # all from here on
-        self._judge(ticks[judged:] // self._every, rows[judged:], clipped[judged:])
-        speed = rows[:, 0] * self.line[0] + self.line[1]
+        found = self._ticker.run(index, values, clips)
+        judged = found.judged_from
+        self._judge(found.sample[judged:] // self.settings.decimation, found.rows[judged:], found.clipped[judged:])
+        speed = found.rows[:, 0] * self.line[0] + self.line[1]
         speed[:judged] = np.nan
-        load = others[:, 0] if self._has_load else np.full(len(ticks), np.nan)
+        load = found.rows[:, 1] if self._has_load else np.full(len(found.sample), np.nan)
         return LiveRows(
-            ticks / self.info.rate_hz - self._filter.delay_s,
-            speed.astype(np.float32),
-            load.astype(np.float32),
+            found.sample / self.info.rate_hz - self.settings.delay_s, speed.astype(np.float32), load.astype(np.float32)
         )
-
-    def _fill(self, index: int, values: Floats) -> tuple[Floats, npt.NDArray[np.int64]]:
-        """Give missing cells of the other channels their last value; and per row and channel the index from which
-        on that channel has settled again."""
-        others = values[:, 1:]
-        rows = np.arange(index, index + len(values))[:, np.newaxis]
-        missing = ~np.isfinite(others)
-        if not missing.any():
-            self._last_others = values[-1, 1:].copy()
-            return values, np.broadcast_to(self._others_from, others.shape)
-        settled = np.where(missing, rows + self._filter.settle_samples, self._others_from)
-        settled = np.maximum.accumulate(settled, axis=0)
-        self._others_from = settled[-1].copy()
-        latest = np.maximum.accumulate(np.where(missing, -1, rows - index), axis=0)
-        known = np.take_along_axis(others, np.maximum(latest, 0), axis=0)
-        values = values.copy()
-        values[:, 1:] = np.where(latest >= 0, known, self._last_others)
-        self._last_others = values[-1, 1:].copy()
-        return values, settled
-
-    def _clip_ticks(self, clips: Flags, offset: int, count: int) -> Flags:
-        """Per tick and channel, whether a sample of its period was clipped: the period ends with the tick's sample."""
-        result = np.zeros((count, clips.shape[1]), dtype=np.bool_)
-        if not (self._clip_pending.any() or clips.any()):
-            return result
-        for position in np.flatnonzero(clips.any(axis=1)):
-            number = max(0, -(-(int(position) - offset) // self._every))
-            if number < count:
-                result[number] |= clips[position]
-        if count:
-            result[0] |= self._clip_pending
-            last_tick = offset + (count - 1) * self._every
-            self._clip_pending = _any(clips[last_tick + 1 :])
-        else:
-            self._clip_pending = self._clip_pending | _any(clips)
-        return result
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
@@ -265,7 +190,8 @@ class LiveStage:
         columns[1] = rows[:, 1] if self._has_load else np.nan
         columns[2] = clipped[:, 0]
         self._finder.push(columns)
-        throttle = rows[:, 1 + self._throttle] if self._throttle is not None else np.full(len(ticks), np.nan)
+        # A copy, for a view would keep all of the filtered samples: a gigabyte in an hour of 10 kHz.
+        throttle = rows[:, 1 + self._throttle].copy() if self._throttle is not None else np.full(len(ticks), np.nan)
         rpm = columns[0] * self.line[0] + self.line[1]
         either = np.logical_or.reduce(clipped, axis=1)
         self._pull_finder.add(
@@ -296,13 +222,13 @@ class LiveStage:
         self.events.add(index / rate, "gap", f"{lost} samples lost ({lost / rate:.3g} s)", float(lost))
 
     def _end_run(self) -> None:
-        self._in_run = False
+        self._ticker.end_run()
         if self._judging:
             self._finder.end_run()
             self._judging = False
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
-        now = _any(clips)
+        now = any_row(clips)
         for column in np.flatnonzero(now & ~self._was_clipped):
             at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
             self.events.add(at, "clipped", f"{self.info.names[self._columns[column]]} is outside its range")
@@ -321,42 +247,3 @@ class LiveStage:
         while self._pull_finder.changes:
             kind, time_s, text, rpm = self._pull_finder.changes.popleft()
             self.events.add(time_s, kind, text, rpm)
-
-
-def _any(flags: Flags) -> Flags:
-    """Per column, whether any row is set."""
-    result: Flags = np.logical_or.reduce(flags, axis=0)
-    return result
-
-
-def _columns(car: Car, info: StreamInfo) -> list[int]:
-    """Columns of the stream that the stage filters: engine speed first, load next where there is one, then others."""
-    names = info.names
-    wanted = [car.need("engine_speed", "the live stage")]
-    wanted += [channel for role in ("load", *EVIDENCE_ROLES) if (channel := car.by_role(role)) is not None]  # type: ignore[arg-type]
-    return [names.index(channel.name) for channel in wanted if channel.name in names]
-
-
-def _throttle_place(car: Car, info: StreamInfo, columns: list[int]) -> int | None:
-    """Which of the other filtered columns tells full throttle: throttle itself, else manifold pressure."""
-    for channel in (car.by_role("throttle"), car.by_role("manifold_pressure")):
-        if channel is not None and channel.name in info.names:
-            return columns.index(info.names.index(channel.name)) - 1
-    return None
-
-
-def _settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> StageSettings:
-    remarks = []
-    if low_pass.cutoff_hz != car.live.cutoff_hz:
-        remarks.append(
-            f"{info.rate_hz:.3g} samples a second are too few for a low-pass at {car.live.cutoff_hz:g} Hz; "
-            f"it is at {low_pass.cutoff_hz:.3g} Hz"
-        )
-    verdicts = info.rate_hz >= SLOWEST_HZ
-    if not verdicts:
-        remarks.append(f"{info.rate_hz:.3g} samples a second are too few to judge holds or pulls: no verdict is given")
-    return StageSettings(
-        live_rate_hz=info.rate_hz / every, decimation=every, cutoff_hz=low_pass.cutoff_hz, delay_s=low_pass.delay_s,
-        filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,
-        remarks=tuple(remarks),
-    )  # fmt: skip

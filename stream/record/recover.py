@@ -67,7 +67,7 @@ def _open_cut_off(path: Path) -> tuple[Session | None, InputError | None]:
         return None, error
     if session.finished:
         session.close()
-        raise InputError(f"{path}: is finished and whole; there is nothing to recover")
+        raise InputError(f"{path}: was finished properly; there is nothing to recover")
     return session, None
 
 

@@ -113,11 +113,13 @@ class ShelfIndex:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             return self._connect()
         except sqlite3.OperationalError as error:
-            return self._leave(error)
+            self._leave(error)
+            return None
         except sqlite3.DatabaseError:  # not a database, or a damaged one
             return self._made_anew()
         except OSError as error:
-            return self._leave(error)
+            self._leave(error)
+            return None
 
     def _connect(self) -> sqlite3.Connection:
         database = sqlite3.connect(self.path, timeout=_WAIT_S)
@@ -145,7 +147,8 @@ class ShelfIndex:
                     self.path.with_name(self.path.name + ending).unlink()
             return self._connect()
         except (sqlite3.Error, OSError) as error:
-            return self._leave(error)
+            self._leave(error)
+            return None
 
     def _leave(self, error: Exception) -> None:
         """Go on without an index, and say so."""

@@ -4,6 +4,7 @@ import contextlib
 import errno
 import socket
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 
@@ -20,6 +21,9 @@ class Port:
 
     def __init__(self, url: str, baud: int) -> None:
         """Open it. Raises PortError where it cannot be opened, InputError where the URL makes no sense."""
+        if not url.strip():
+            raise InputError("--port: is empty; give a device path or a URL such as socket://host:port")
+        _check_address(url)
         options: dict[str, Any] = {"baudrate": baud, "timeout": LONG_WAIT_S}
         self._is_remote = url.startswith("rfc2217://")
         if not self._is_remote:  # which has none
@@ -30,9 +34,13 @@ class Port:
         try:
             self._serial = serial.serial_for_url(url, **options)
         except serial.SerialException as error:
-            raise PortError(f"{url}: {_reason(error)}; 'steadypull ports' lists the ports there are") from None
-        except ValueError as error:
-            raise InputError(f"--port {url}: {error}; give a device path or a URL such as socket://host:port") from None
+            cure = "check the address" if "://" in url else "'steadypull ports' lists the ports there are"
+            raise PortError(f"{url}: {_reason(error)}; {cure}") from None
+        except (ValueError, KeyError) as error:  # KeyError: an option in the URL that pyserial does not know
+            reason = f"{error.args[0]!r} is not understood" if isinstance(error, KeyError) else str(error)
+            raise InputError(
+                f"--port {url}: {reason}; give a device path or a URL such as socket://host:port"
+            ) from None
 
     def read(self, timeout_s: float) -> bytes:
         """What is there, or the first bytes that come within about `timeout_s`; empty if none do.
@@ -79,16 +87,36 @@ class Port:
             connection.close()  # pyserial leaves it open where the other end has already gone
 
 
+def _check_address(url: str) -> None:
+    """Raises InputError for a network URL without a host or a port number, which pyserial meets with riddles."""
+    kind, mark, _ = url.partition("://")
+    if not mark or kind not in ("socket", "rfc2217"):
+        return
+    try:
+        address = urlsplit(url)
+        whole = bool(address.hostname) and bool(address.port)
+    except ValueError:  # no number, or above 65535
+        whole = False
+    if not whole:
+        raise InputError(f"--port {url}: lacks a host or a port number; write {kind}://host:port")
+
+
 def _reason(error: serial.SerialException) -> str:
     """Why a port does not open, in plain words with a cure."""
     number = error.errno
     text = str(error)
     if number == errno.ENOENT or "FileNotFoundError" in text:
-        return "no such port; is the device plugged in?"
+        return "no such port (is the device plugged in?)"
     if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
         return "no permission, or in use by another program; join the group that owns it (often dialout)"
     if number == errno.EAGAIN or "exclusively lock" in text:
         return "another program has it open; close that one"
+    if number == errno.EISDIR or "Inappropriate ioctl" in text:
+        return "is not a serial port"
+    if "Errno -" in text:  # getaddrinfo's own numbers are negative
+        return "no computer of that name was found"
+    if "timed out" in text:
+        return "nobody answers there (timed out)"
     if "refused" in text:
         return "nobody listens there (connection refused)"
     return " ".join(text.split())

@@ -140,9 +140,16 @@ class SerialSource:
         now = self._clock()
         if data:
             self._heard(now)
-        self._take(self._decoder.feed(data, now))
+        self._take(self._decode(data, now))
         self._tell_dropped(now)
         self._tell_silence(now)
+
+    def _decode(self, data: bytes, now: int) -> list[Item]:
+        """Raises InputError, naming the port, for text lines that cannot be used."""
+        try:
+            return self._decoder.feed(data, now)
+        except InputError as error:
+            raise InputError(f"{self._url}: {error}") from None
 
     def _exchange(self, wait_s: float) -> bytes:
         """Ask for a description if one is due, and read."""

@@ -36,7 +36,7 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
         if not any(pull.tune == tune for pull in used):
             why = Counter(fault for pull in wanted if pull.tune == tune for fault in pull.faults)
             words = ", ".join(f"{fault} ×{count}" for fault, count in why.most_common()) or "dropped by hand"
-            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep one by hand"
+            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep one with 'steadypull pulls'"
             if tunes or not used:
                 raise InputError(message)
             warnings.append(message)

@@ -88,7 +88,8 @@ class Pair:
         parts = stats.welch_parts(base / base.mean(), trial / trial.mean())
         per_load = np.where(self.side, trial.mean(), base.mean())
         common = self._shared(rows, self.zero.loading / per_load[:, None], np.array([column]))
-        return stats.judge(float(np.log(trial.mean() / base.mean())), parts, common, LEAST_RELATIVE_SE)
+        change = float(np.log(trial.mean() / base.mean()))
+        return stats.judge(change, *_one_estimate(parts, common), floor=LEAST_RELATIVE_SE)
 
     def overall_test(self) -> stats.Test | None:
         """Welch's test on the pulls' mean log load, shared errors added; None with fewer than two a side."""
@@ -98,7 +99,8 @@ class Pair:
         base, trial = self.log_load[base_rows], self.log_load[trial_rows]
         self.shared_parts = self._shared(rows, self._zero_on_log(), np.flatnonzero(self.shared_bands))
         parts = stats.welch_parts(base, trial)
-        return stats.judge(float(trial.mean() - base.mean()), parts, self.shared_parts, LEAST_RELATIVE_SE)
+        change = float(trial.mean() - base.mean())
+        return stats.judge(change, *_one_estimate(parts, self.shared_parts), floor=LEAST_RELATIVE_SE)
 
     def _rows(self, values: Array) -> tuple[IntArray, IntArray]:
         good = np.isfinite(values)
@@ -193,6 +195,21 @@ class Pair:
                 f"sessions of one tune differ by about {100 * np.sqrt(self.excess.variance):.1f} % more than "
                 "their pulls and stated zeros explain; that is in every interval"
             )
+
+
+def _one_estimate(scatter: Sequence[Part], common: Sequence[Part]) -> tuple[list[Part], list[Part]]:
+    """(estimated, stated) parts of a variance.
+
+    Where sessions of one tune differ, that difference stands in the scatter of the pulls as well, so the two
+    are no independent estimates, and the scatter has not the freedom of its many pulls: together they are one
+    estimate with the sessions' degrees of freedom (exact where the sessions have equally many pulls).
+    """
+    sessions = [part for part in common if np.isfinite(part.df)]
+    stated = [part for part in common if not np.isfinite(part.df)]
+    if not sessions:
+        return list(scatter), stated
+    whole = sum(part.variance for part in (*scatter, *sessions))
+    return [Part(whole, min(part.df for part in sessions))], stated
 
 
 def best_block(have: BoolArray, side: BoolArray) -> tuple[BoolArray, BoolArray]:

@@ -22,14 +22,14 @@ def export_live(session_path: str | Path, out: Path) -> int:
     session = load_session(session_path)
     live = session.live
     unit = session.load_unit
-    columns = [live.time_s, live.speed_rpm, live.load]
+    columns: list[Any] = [live.time_s, live.speed_rpm, live.load]
     numbers = [_numbers(live.time_s, found) for found in (session.holds, session.pulls)]
 
     def write(file: IO[str]) -> None:
         csv.writer(file, lineterminator="\n").writerow(
             ["time_s", "speed_rpm", f"load [{unit}]" if unit else "load", "hold", "pull"]
         )
-        np.savetxt(file, np.column_stack([*columns, *numbers]), ["%.3f", "%.1f", "%.6g", "%d", "%d"], delimiter=",")
+        np.savetxt(file, np.column_stack([*columns, *numbers]), ["%.6f", "%.1f", "%.6g", "%d", "%d"], delimiter=",")
 
     _whole(out, write)
     return len(live.time_s)

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 
 from stream.calibrate.calfile import SourceSession, SpeedCalibration, calibration_of
-from stream.calibrate.confirm import unsteady_reason, worth_leaving_out
+from stream.calibrate.confirm import CLEARLY, unsteady_reason, worth_leaving_out
 from stream.calibrate.speed_fit import fit_speed
 from stream.calibrate.speed_model import SpeedFit
 from stream.car import Car
@@ -84,14 +84,13 @@ def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
             "or mark the holds"
         )
     fit = _fit(row, reference, {})
-    unsteady = _unsteady(row, fit)
+    unsteady = _unsteady(row, fit, CLEARLY)
     used = [index for index in range(len(row.holds)) if _is_used(row, fit, index)]
     signal = np.array([hold.signal_mean for hold in row.holds])
     if unsteady and worth_leaving_out(list(unsteady), used, signal):
         fit = _fit(row, reference, unsteady)
-    elif unsteady:
-        words = f"{len(unsteady)} of {len(used)} holds are not steady by the fitted line; they are used all the same"
-        fit = msgspec.structs.replace(fit, warnings=(*fit.warnings, f"{words}: hold the speeds more evenly"))
+    if words := _restless_words(row, fit):
+        fit = msgspec.structs.replace(fit, warnings=(*fit.warnings, words))
     car = row.sessions[0].car
     speed = car.need("engine_speed", "fit")
     return calibration_of(
@@ -129,7 +128,16 @@ def _is_used(row: HoldRow, fit: SpeedFit, index: int) -> bool:
     return any(point.used and point.signal == signal for point in fit.points)
 
 
-def _unsteady(row: HoldRow, fit: SpeedFit) -> dict[int, str]:
+def _restless_words(row: HoldRow, fit: SpeedFit) -> str:
+    """What to say of holds that stay in use though they are not quite steady: barely so, or too many to leave out."""
+    starts = [f"{row.holds[index].start_s:.1f} s" for index in _unsteady(row, fit, 1.0)]
+    if not starts:
+        return ""
+    shown = ", ".join(starts[:4]) + (f" and {len(starts) - 4} more" if len(starts) > 4 else "")
+    return f"not quite steady by the fitted line, and used all the same: the hold at {shown}; hold them more evenly"
+
+
+def _unsteady(row: HoldRow, fit: SpeedFit, room: float) -> dict[int, str]:
     """The holds in use that are none by the fitted line, and why."""
     reasons: dict[int, str] = {}
     for index, (number, _) in enumerate(row.place):
@@ -137,7 +145,7 @@ def _unsteady(row: HoldRow, fit: SpeedFit) -> dict[int, str]:
         if not _is_used(row, fit, index):
             continue
         signal = (session.live.speed_rpm.astype(np.float64) - session.line[1]) / session.line[0]
-        why = unsteady_reason(fit, row.holds[index], session.live.time_s, signal, session.car.hold)
+        why = unsteady_reason(fit, row.holds[index], session.live.time_s, signal, session.car.hold, room)
         if why:
             reasons[index] = why
     return reasons

@@ -201,6 +201,8 @@ class TextDecoder:
         return min(MAX_LOST, max(1, round(step_us * 1e-6 * pace.rate_hz) - usual)), False
 
     def _lost_by_host(self, pace: Pace) -> int:
+        if not self._last_ns:  # both sides came in one piece, as those first lines do that were held: nobody knows
+            return 1
         return min(MAX_LOST, max(1, round((self._host_ns - self._last_ns) * 1e-9 * pace.rate_hz) - 1))
 
     def _block(self, pace: Pace, values: Values, device_us: int, lost: int, restarted: bool) -> None:

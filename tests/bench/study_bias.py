@@ -2,7 +2,7 @@
 
 import sys
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -67,5 +67,22 @@ def measure(days: int = 24, first_seed: int = 1, **more: object) -> Bias:
     )  # fmt: skip
 
 
+def false_claims(days: int = 24, first_seed: int = 500, **more: object) -> tuple[int, int]:
+    """(days with a band resolved, days resolved overall) where the trial is the base under another name."""
+    any_band = overall = 0
+    for seed in range(first_seed, first_seed + days):
+        with tempfile.TemporaryDirectory() as folder:
+            pulls, _ = all_traces(load_sessions(day(Path(folder), seed, ("heron",) * 4, **more)))
+        sessions = dict.fromkeys(pull.session for pull in pulls)
+        names = {name: ("heron", "again")[place % 2] for place, name in enumerate(sessions)}
+        result = compare([replace(pull, tune=names[pull.session]) for pull in pulls], "heron", "again")
+        any_band += any(band.resolved for band in result.bands)
+        overall += result.overall.resolved
+    return any_band, overall
+
+
 if __name__ == "__main__":
-    print(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 24).words())
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 24
+    for doubt in ("gap", "noise", None):
+        print(f"zeros: {doubt}\n{measure(count, zeros=doubt).words()}")
+        print(f"A against A, of {count} days (any band, overall): {false_claims(count, zeros=doubt)}", flush=True)

@@ -1,6 +1,5 @@
 """steadypull drive: live, with recording."""
 
-import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -11,6 +10,7 @@ import click
 
 from stream.errors import InputError
 from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
+from ui.cli.signals import on_signals
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
@@ -46,7 +46,7 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
     from ui.cli.live_text import warn
 
     car = load_car(car_path)
-    car.need("engine_speed", "drive")
+    car.speed_line("drive")
     warn(car.warnings)
     positive("--rate", rate_hz)
     positive("--seconds", seconds)
@@ -62,11 +62,11 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
-    from ui.cli.live_text import follow
-    from ui.cli.results import drive_json, print_findings, print_json
+    from ui.cli.live_text import follow, say_oddities
+    from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
     ends = None if seconds is None else time.monotonic() + seconds
-    with stopped_by_signals(drive):
+    with on_signals(drive.stop):
         drive.start()
         if window:
             from ui.cli.display import open_window
@@ -78,8 +78,12 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
             drive.wait_open()
             follow(drive, ends)
         drive.join()
+    say_oddities(drive.source.counters())
     stage = drive.stage
     if stage is None:
+        click.echo("stopped before the device spoke; nothing was recorded", err=True)
+        if as_json:
+            print_json(NOTHING)
         return 0
     path = drive.recorded[-1] if drive.recorded else None
     if as_json:
@@ -87,18 +91,6 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
     else:
         print_findings(stage, path)
     return 0
-
-
-@contextmanager
-def stopped_by_signals(drive: "Drive") -> Iterator[None]:
-    """SIGINT and SIGTERM end the drive properly while this is open."""
-    kinds = [signal.SIGINT, signal.SIGTERM]
-    before = [signal.signal(kind, lambda *_: drive.stop()) for kind in kinds]
-    try:
-        yield
-    finally:
-        for kind, handler in zip(kinds, before, strict=True):
-            signal.signal(kind, handler)
 
 
 @contextmanager

@@ -26,7 +26,7 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
     from ui.cli.results import drive_json, print_findings, print_json
 
     car = load_car(car_path)
-    car.need("engine_speed", "import")
+    car.speed_line("import")
     warn(car.warnings)
     positive("--rate", rate_hz)
     target = new_file("-o", out)

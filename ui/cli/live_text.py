@@ -23,6 +23,20 @@ WORDS: dict[str, str] = {
 }  # fmt: skip
 
 
+ODDITIES = {
+    "bad_frames": "frames damaged", "misfit_frames": "frames that do not fit",
+    "early_frames": "frames not yet described", "bad_lines": "lines that did not parse",
+    "repeated": "frames repeated", "restarts": "restarts of the device", "cells_not_finite": "values not finite",
+}  # fmt: skip
+
+
+def say_oddities(counters: dict[str, int]) -> None:
+    """What came over the line besides good samples, in one line; nothing where nothing did."""
+    odd = [f"{words} {counters[name]}" for name, words in ODDITIES.items() if counters.get(name)]
+    if odd:
+        click.echo(f"came over the line: {', '.join(odd)}", err=True)
+
+
 def warn(lines: Iterable[str]) -> None:
     """Warnings, one line each, on standard error."""
     for line in lines:

@@ -23,6 +23,7 @@ COMMANDS = {
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'."),
@@ -62,8 +63,24 @@ CAUTION = (
 )
 
 
+def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    """Print the version and end; a checkout that was never installed has none, and says so."""
+    if not wanted or ctx.resilient_parsing:
+        return
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        text = version("steadypull")
+    except PackageNotFoundError:
+        text = "not installed: runs from a folder"
+    click.echo(f"steadypull {text}")
+    ctx.exit()
+
+
 @click.group(cls=LazyGroup, invoke_without_command=True, epilog=CAUTION)
-@click.version_option(package_name="steadypull", prog_name="steadypull", message="%(prog)s %(version)s")
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version."
+)
 @click.pass_context
 def cli(ctx: click.Context) -> None:
     """Live and after-drive companion for tuning an engine on the road. Without a command it opens the window."""
@@ -82,6 +99,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; errors are one line on standard error."""
     try:
         code = cli.main(arguments, prog_name="steadypull", standalone_mode=False)
+    except click.UsageError as error:
+        said = " ".join(error.format_message().split()).rstrip(".")
+        command = "steadypull" if error.ctx is None else error.ctx.command_path
+        return _say(f"{said}; see '{command} --help'", 2)
     except click.ClickException as error:
         return _say(" ".join(error.format_message().split()), 2)
     except click.Abort:

@@ -1,17 +1,37 @@
 """A progress bar on standard error, for work that takes longer than a blink. Nothing where there is no terminal."""
 
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+
+from ui.cli.signals import on_signals
 
 
 @contextmanager
 def progress(what: str, total: float) -> Iterator[Callable[[float], None]]:
-    """Yields a function that is told how far the work is, from 0 to `total`."""
+    """Yields a function that is told how far the work is, from 0 to `total`.
+
+    Ctrl-C is kept until then, and raised there as KeyboardInterrupt: raised anywhere, it is lost where C calls back.
+    A second one does not wait.
+    """
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+    asked = threading.Event()
+
+    def ask() -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     console = Console(stderr=True)
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+    with on_signals(ask), Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task(what, total=max(total, 1.0))
-        yield lambda done: bar.update(task, completed=done)
+
+        def tell(done: float) -> None:
+            if asked.is_set():
+                raise KeyboardInterrupt
+            bar.update(task, completed=done)
+
+        yield tell

@@ -18,7 +18,7 @@ PULLS = 3
 PULL_GEAR = 3
 # one planted in each pull session
 FLAWS: tuple[tuple["PullFault", ...], ...] = (("wheelspin",), ("lift",), ("gear-change",), ("bump",))
-QUIET_S = 1.0  # a line is drained when nothing came for this long after the last frame
+QUIET_S = 5.0  # where samples were lost on the way, a line is drained when nothing came for this long
 
 
 @dataclass

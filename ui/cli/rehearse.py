@@ -53,25 +53,32 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.rehearsal.player import RehearsalPort
     from stream.sources.rehearsal.scenario import demo_car_text
     from stream.sources.serialport import SerialSource
-    from ui.cli.drive import stopped_by_signals
     from ui.cli.live_text import follow
-    from ui.cli.rehearsal_day import QUIET_S
+    from ui.cli.signals import on_signals
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
         source = SerialSource(port.port_url, car)
         drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick)
-        with stopped_by_signals(drive):
+        with on_signals(drive.stop):
             drive.start()
             if window:
                 from ui.cli.display import open_until
 
-                open_until(drive, lambda: port.done.is_set() and drive.quiet_s() > QUIET_S)
+                open_until(drive, lambda: port.done.is_set() and _drained(drive, recording))
             else:
                 drive.wait_open()
-                follow(drive, None, lambda: port.done.is_set() and drive.quiet_s() > QUIET_S)
+                follow(drive, None, lambda: port.done.is_set() and _drained(drive, recording))
             drive.join()
     return drive
+
+
+def _drained(drive: "Drive", recording: "Recording") -> bool:
+    """Whether every sample that was sent has been taken, or none will come any more."""
+    from ui.cli.rehearsal_day import QUIET_S
+
+    stage = drive.stage
+    return (stage is not None and stage.rows >= len(recording.counts)) or drive.quiet_s() > QUIET_S
 
 
 def _print(day: "Day", as_json: bool) -> None:

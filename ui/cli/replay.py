@@ -33,7 +33,7 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
         tune, gear, note, rows = session.tune, session.gear, session.note, session.rows
         started = session.started_utc
         calibration = calibration_in(session)
-    car.need("engine_speed", "replay")
+    car.speed_line("replay")
     target = new_file("-o", out)
     window = wants_window(headless, as_json)
     if window or pace == "1":
@@ -48,5 +48,5 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     if as_json:
         print_json(drive_json(stage, target if target is not None else Path(session_path), calibration))
     else:
-        print_findings(stage, target)
+        print_findings(stage, target, calibration)
     return 0

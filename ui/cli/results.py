@@ -6,17 +6,22 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import msgspec
-
-from stream.live.records import Hold, Pull
-from stream.live.stage import LiveStage
-
 if TYPE_CHECKING:
     from stream.calibrate.calfile import SpeedCalibration
+    from stream.live.records import Hold, Pull
+    from stream.live.stage import LiveStage
+
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
+                "clipped_samples": {}},
+    "holds": [], "pinned": [], "pulls": [],
+}  # fmt: skip
 
 
-def drive_json(stage: LiveStage, path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
+def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
     """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
+    import msgspec
+
     from stream.study.load import calibrated_hold, calibrated_pull
 
     health = stage.health()
@@ -51,9 +56,11 @@ def print_json(value: Any) -> None:
     sys.stdout.flush()
 
 
-def print_findings(stage: LiveStage, path: Path | None) -> None:
-    """The findings as words and tables on standard output."""
+def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
+    """The findings as words and tables on standard output; rpm by the calibration where there is one."""
     from rich.console import Console
+
+    from stream.study.load import calibrated_pull
 
     console = Console(highlight=False, soft_wrap=True)
     health = stage.health()
@@ -65,14 +72,16 @@ def print_findings(stage: LiveStage, path: Path | None) -> None:
     for remark in stage.settings.remarks:
         console.print(remark)
     if stage.settings.verdicts:
-        _print_holds(console, stage)
-        _print_pulls(console, stage.pulls)
+        _print_holds(console, stage, calibration)
+        _print_pulls(console, [calibrated_pull(pull, stage.line, calibration) for pull in stage.pulls])
     if path is not None:
         console.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: LiveStage) -> None:
+def _print_holds(console: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
     from rich.table import Table
+
+    from stream.study.load import calibrated_hold
 
     if not stage.holds:
         console.print("no hold: speed was never steady for long enough")
@@ -92,8 +101,14 @@ def _print_holds(console: Any, stage: LiveStage) -> None:
     for column in table.columns:
         column.justify = "right"
     for number, hold in enumerate(stage.holds, start=1):
-        table.add_row(str(number), *_hold_cells(hold, stage.line[0]))
+        per_unit = stage.line[0] if calibration is None else calibration.slope_rpm_per_unit
+        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit))
     console.print(table)
+    console.print(
+        "rpm by the car file's provisional line"
+        if calibration is None
+        else f"rpm by the calibration of {calibration.when}"
+    )
     for stretch in stage.pinned:
         console.print(
             f"signal stuck at the {stretch.at}, {stretch.signal:.4g}, "
@@ -101,7 +116,7 @@ def _print_holds(console: Any, stage: LiveStage) -> None:
         )
 
 
-def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
+def _hold_cells(hold: "Hold", per_unit: float) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
     load = "" if hold.load_mean is None else f"{hold.load_mean:.3g}"
     return [
@@ -110,7 +125,7 @@ def _hold_cells(hold: Hold, per_unit: float) -> list[str]:
     ]  # fmt: skip
 
 
-def _print_pulls(console: Any, pulls: list[Pull]) -> None:
+def _print_pulls(console: Any, pulls: "list[Pull]") -> None:
     for number, pull in enumerate(pulls, start=1):
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         console.print(

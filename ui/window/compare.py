@@ -6,6 +6,7 @@ from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.study.bands import DEFAULT_WIDTH_RPM
 from ui.window import ask
 from ui.window import compare_words as words
 from ui.window.compare_export import write_csv, write_picture
@@ -20,6 +21,7 @@ from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 
 EMPTY = ("idle", "", "No sessions opened", "Choose sessions of two tunes on the Shelf, then press Compare there.", "")
+NARROWEST, WIDEST = 50, 1000
 KINDS = ("png", "svg", "csv")
 
 
@@ -37,14 +39,9 @@ class CompareScreen(Screen):
         self.worker = Worker("compare")
         self.base, self.trial = QtWidgets.QComboBox(), QtWidgets.QComboBox()
         self.swap = QtWidgets.QPushButton("Swap")
-        self.width_box = QtWidgets.QSpinBox()
-        self.width_box.setRange(50, 1000)
-        self.width_box.setSingleStep(50)
-        self.width_box.setValue(250)
-        self.width_box.setSuffix(" rpm")
-        self.width_box.setKeyboardTracking(False)
-        self.width_box.setButtonSymbols(QtWidgets.QAbstractSpinBox.ButtonSymbols.NoButtons)
-        self.width_box.setToolTip("Width of a rev band: type it, or use the wheel or the arrow keys")
+        self.width_box = QtWidgets.QLineEdit(f"{DEFAULT_WIDTH_RPM:.0f}")
+        self.width_box.setValidator(QtGui.QIntValidator(NARROWEST, WIDEST, self))
+        self.width_box.setToolTip(f"Width of a rev band, {NARROWEST} to {WIDEST} rpm; Enter works it out anew")
         self.shelf = QtWidgets.QPushButton("To the shelf")
         self.export, self.export_actions = self._export_button()
         self.what, self.status = label("caption"), label("caption")
@@ -68,7 +65,7 @@ class CompareScreen(Screen):
         self.top = QtWidgets.QHBoxLayout()
         for part in (
             label("caption", "Base"), self.base, self.swap, label("caption", "Trial"), self.trial,
-            label("caption", "Band"), self.width_box,
+            label("caption", "Band"), self.width_box, label("caption", "rpm"),
         ):  # fmt: skip
             self.top.addWidget(part)
         self.top.addWidget(self.status, 1)
@@ -94,7 +91,7 @@ class CompareScreen(Screen):
         self.base.activated.connect(self.recompute)
         self.trial.activated.connect(self.recompute)
         self.swap.clicked.connect(self.swap_tunes)
-        self.width_box.valueChanged.connect(self.recompute)
+        self.width_box.editingFinished.connect(self.recompute)
         self.shelf.clicked.connect(self.shelf_wanted)
         self.lists.pulls.ticked.connect(self.tick)
         for kind, action in self.export_actions.items():
@@ -105,22 +102,25 @@ class CompareScreen(Screen):
         self.folder = Path(paths[0]).parent
         self.opened, self.found = None, None
         self._show_empty(("wait", "", "Reading", "", ""))
-        self.worker.start("reading sessions", lambda task: self._read(paths, task))
+        width = float(self.width_box.text()) if self.width_box.hasAcceptableInput() else DEFAULT_WIDTH_RPM
+        self.worker.start("reading sessions", lambda task: self._read(paths, width, task))
 
     @staticmethod
-    def _read(paths: Sequence[str], task: Task) -> tuple[Opened, Answer]:
-        opened = open_sessions(paths, task.tell)
+    def _read(paths: Sequence[str], width: float, task: Task) -> tuple[Opened, Answer]:
+        opened = open_sessions(paths, task.tell, task.stop)
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
-        return opened, work_out(opened.pulls, base, trial, 250.0)
+        return opened, work_out(opened.pulls, base, trial, width)
 
     def recompute(self) -> None:
         """Work the answer out anew for what is chosen now."""
         if self.opened is None:
             return
-        pulls, width = self.opened.pulls, float(self.width_box.value())
+        if not self.width_box.hasAcceptableInput():
+            return
+        pulls, width = self.opened.pulls, float(self.width_box.text())
         base, trial = self.base.currentData(), self.trial.currentData()
         opened = self.opened
-        self.worker.start("working out", lambda task: (opened, work_out(pulls, base, trial, width)))
+        self.worker.start("working out", lambda _: (opened, work_out(pulls, base, trial, width)))
 
     def swap_tunes(self) -> None:
         """Base becomes trial and the other way round."""
@@ -159,12 +159,9 @@ class CompareScreen(Screen):
         self.opened, self.found = opened, found
         if first:
             self._fill_choosers(opened, found)
-        self.answer.show_words(
-            *(lambda kind, title, detail: (kind, words.day_line(found.resolves_pct), title, detail))(
-                *words.answer(found)
-            ),
-            words.bands_line(found.comparison, found.width),
-        )
+        kind, title, detail = words.answer(found)
+        bands = words.bands_line(found.comparison, found.width)
+        self.answer.show_words(kind, words.day_line(found.resolves_pct), title, detail, bands)
         self.figure.show_answer(found)
         self.lists.show_answer(found, opened.pulls)
         self.foot.show_words(words.next_pull(found), words.to_mind(found, opened))
@@ -184,7 +181,6 @@ class CompareScreen(Screen):
         self.figure.show_answer(None)
         self.lists.show_answer(None, ())
         self.foot.show_words("", [])
-        self.foot.mind.setText("")
         self.what.setText("")
         self._enable(False)
 
@@ -206,8 +202,20 @@ class CompareScreen(Screen):
         if kind == "csv" and found.comparison is not None:
             trouble = write_csv(found.comparison, out)
         else:
-            trouble = write_picture(self.sheet, out, self.theme)
+            trouble = self._write_picture(out, found)
         self.status.setText(trouble or f"written: {out.name}")
+
+    def _write_picture(self, out: Path, found: Answer) -> str:
+        """A picture goes where the list beside it does not, so what must be minded stands in it."""
+        mind = [] if self.opened is None else words.to_mind(found, self.opened)
+        self.figure.point_at(None)
+        self.figure.reading.setText(f"Mind: {' '.join(mind)}" if mind else "")
+        for layout in (self.figure.box, self.sheet_box, self.figure.box):
+            layout.invalidate()
+            layout.activate()
+        trouble = write_picture(self.sheet, out, self.theme)
+        self.figure.point_at(None)
+        return trouble
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
@@ -217,6 +225,7 @@ class CompareScreen(Screen):
         self.box.setContentsMargins(gap, gap, gap, gap)
         for layout in (self.box, self.split, self.sheet_box, self.top):
             layout.setSpacing(gap)
+        self.width_box.setFixedWidth(round(80 * unit))
         for part in (self.answer, self.figure, self.lists, self.foot):
             part.apply_theme(theme, unit)
 

@@ -112,14 +112,8 @@ class Figure(QtWidgets.QFrame):
         """Take over an answer; None empties the plots."""
         self.found = found
         self.point_at(None)
-        result = None if found is None else found.comparison
-        curves = () if found is None or found.curves is None else found.curves.tunes
-        bands = [] if result is None else [band for band in result.bands if band.change_pct is not None]
-        self.dots.set_dots([Dot(b.rpm, b.change_pct, b.low_pct, b.high_pct, b.resolved) for b in bands])
-        lines = [
-            Line(tuple((b.rpm, b.mean, b.low, b.high) for b in curve.bands), curve.tune == found.trial != found.base)
-            for curve in curves
-        ]  # fmt: skip
+        self.dots.set_dots([] if found is None else _dots(found))
+        lines = [] if found is None else _lines(found)
         self.lines.set_lines(lines, 250.0 if found is None else found.width)
         self._scale(lines)
         self._name(found)
@@ -148,14 +142,16 @@ class Figure(QtWidgets.QFrame):
     def _name(self, found: Answer | None) -> None:
         base, trial = ("base", "trial") if found is None else (words.tune(found.base), words.tune(found.trial))
         self.keys[0].show_key(
-            f"Change from {base} to {trial}, %",
+            "Change, %" if base == trial else f"Change from {base} to {trial}, %",
             [(dot, True, "resolved"), (dot, False, "could be scatter"), (_whisker_mark, True, "95 % interval")],
         )
         unit = "" if found is None or found.curves is None else found.curves.unit
         entries: list[tuple[Callable[..., None], bool, str]] = [(curve_mark, False, base)]
         if base != trial:
             entries.append((curve_mark, True, trial))
-        self.keys[1].show_key(f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")])
+        self.keys[1].show_key(
+            f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")]
+        )
         there = found is not None and found.comparison is not None
         self.more.setText(f"{trial} gives more" if there else "")
         self.less.setText(f"{trial} gives less" if there else "")
@@ -213,12 +209,28 @@ class Figure(QtWidgets.QFrame):
         self.box.setSpacing(round(2 * unit))
 
 
+def _dots(found: Answer) -> list[Dot]:
+    bands = () if found.comparison is None else found.comparison.bands
+    return [Dot(b.rpm, b.change_pct, b.low_pct, b.high_pct, b.resolved) for b in bands if b.change_pct is not None]
+
+
+def _lines(found: Answer) -> list[Line]:
+    curves = () if found.curves is None else found.curves.tunes
+    return [
+        Line(
+            tuple((b.rpm, b.mean, b.low, b.high) for b in curve.bands),
+            trial=found.base != found.trial == curve.tune,
+        )
+        for curve in curves
+    ]
+
+
 def change_reach(dots: list[Dot]) -> float:
     """How far, in %, the change plot goes each way: all changes, and whiskers unless a few are far longer."""
     ends = sorted(max(abs(d.low), abs(d.high)) for d in dots if d.low is not None and d.high is not None)
     most = max((abs(d.y) for d in dots), default=1.0)
-    longest = min(1.15 * ends[-1], max(4 * ends[len(ends) // 2], 2.5 * most)) if ends else 0.0
-    return max(1.15 * most, longest, 1.0)
+    longest = min(1.4 * ends[-1], max(4 * ends[len(ends) // 2], 2.5 * most)) if ends else 0.0
+    return max(1.4 * most, longest, 1.0)  # room for the words in the corners
 
 
 def _whisker_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: bool, theme: Theme) -> None:

@@ -77,8 +77,8 @@ class Foot(QtWidgets.QFrame):
         """Take over both; each line to mind begins with a mark."""
         self.next.setText(next_pull)
         self.next_caption.setVisible(bool(next_pull))
-        self.mind.setText("\n".join(f"▲ {line}" for line in mind) or "Nothing that speaks against this comparison.")
-        self.mind_caption.setText(f"Mind ({len(mind)})" if mind else "Mind")
+        self.mind.setText("\n".join(f"▲ {line}" for line in mind))
+        self.mind_caption.setText(f"Mind ({len(mind)})" if mind else "")
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

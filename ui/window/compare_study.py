@@ -2,6 +2,7 @@
 
 import csv
 import io
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -42,13 +43,17 @@ class Answer:
     advice: Advice | None
 
 
-def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None]) -> Opened:
-    """Read sessions and their pulls. One that cannot be read is left out and named; raises InputError where none is
-    left, or none holds a pull."""
+def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: threading.Event) -> Opened:
+    """Read sessions and their pulls, until `stop` is set. One that cannot be read is left out and named.
+
+    Raises InputError where none is left, or none holds a pull.
+    """
     sessions: list[StudySession] = []
     pulls: list[PullTrace] = []
     remarks: list[str] = []
     for number, path in enumerate(dict.fromkeys(paths), 1):
+        if stop.is_set():
+            raise InputError("stopped before all sessions were read; open them again")
         try:
             session = load_session(path)
             pulls += pull_traces(session)

@@ -15,6 +15,7 @@ from ui.window.words import plain
 
 Role = QtCore.Qt.ItemDataRole
 Flag = QtCore.Qt.ItemFlag
+LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
 RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 CHECKED, UNCHECKED = QtCore.Qt.CheckState.Checked, QtCore.Qt.CheckState.Unchecked
 
@@ -55,7 +56,7 @@ class PullsModel(QtCore.QAbstractTableModel):
         """Column heads; Qt calls this."""
         if orientation == QtCore.Qt.Orientation.Horizontal and role == Role.DisplayRole:
             return self.HEADS[section]
-        return QtCore.Qt.AlignmentFlag.AlignLeft if role == Role.TextAlignmentRole else None
+        return LEFT if role == Role.TextAlignmentRole else None
 
     def flags(self, index: QtCore.QModelIndex) -> Any:
         """The first column can be ticked; Qt calls this."""

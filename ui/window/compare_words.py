@@ -40,7 +40,8 @@ def answer(found: Answer) -> tuple[str, str, str]:
     """(state shape, the answer, what it rests on)."""
     result = found.comparison
     if result is None:
-        return "caution", "No comparison", one_line(found.trouble)
+        why = one_line(found.trouble)
+        return "caution", "No comparison", f"{why[:1].upper()}{why[1:]}."
     overall, base, trial = result.overall, tune(result.base), tune(result.trial)
     counts = f"{result.pulls.base} pulls of {base}, {result.pulls.trial} of {trial}"
     if overall.change_pct is None:
@@ -62,8 +63,10 @@ def answer(found: Answer) -> tuple[str, str, str]:
 
 
 def bands_line(result: Comparison | None, width: float) -> str:
-    """At which speeds it is resolved."""
-    return "" if result is None else one_line(band_words(result, width))
+    """At which speeds it is resolved; '' where at none, which the answer says."""
+    if result is None or not any(band.resolved for band in result.bands):
+        return ""
+    return one_line(band_words(result, width))
 
 
 def next_pull(found: Answer) -> str:

@@ -77,7 +77,7 @@ class FigurePanel(QtWidgets.QWidget):
         self.note = ""
         self.details: tuple[str, ...] = ()
         self.unit = 1.0
-        self.setMinimumSize(160, 60)
+        self.setMinimumSize(160, 76)
 
     def show_figure(self, caption: str, figure: str, note: str = "", details: Sequence[str] = ()) -> None:
         """Take over the texts, `details` as small lines at the foot; repaints only where one changed."""

@@ -1,6 +1,5 @@
 """The Shelf screen: the sessions of a folder, to find one, to note on it, to export it, to compare several."""
 
-import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,10 +9,12 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.record.summary import Summary
 from ui import shelf_words as words
 from ui.window import ask
+from ui.window.feed import DriveFeed
 from ui.window.panels import label
 from ui.window.screen import Screen
 from ui.window.shelf_details import Details, shared_tune
 from ui.window.shelf_table import ShelfModel
+from ui.window.shelf_work import export_session, list_folder, trend_of
 from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
@@ -29,6 +30,7 @@ class ShelfScreen(Screen):
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme, self.unit = DARK, 1.0
+        self.feed: DriveFeed | None = None
         self.folder: Path | None = None
         self.sessions: tuple[Summary, ...] = ()
         self.worker = Worker("shelf")
@@ -36,7 +38,7 @@ class ShelfScreen(Screen):
         self._keep: set[str] = set()
         self.choose = QtWidgets.QPushButton("Folder…")
         self.again = QtWidgets.QPushButton("Look again")
-        self.where, self.count = label("detail", "No folder chosen"), label("caption")
+        self.where, self.count = label("detail", "Choose the folder that holds your sessions"), label("caption")
         self.where.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
         self.search = QtWidgets.QLineEdit()
         self.search.setPlaceholderText("Search: tune, date, note, fault …")
@@ -95,6 +97,17 @@ class ShelfScreen(Screen):
         find = QtGui.QShortcut(QtGui.QKeySequence.StandardKey.Find, self)
         find.activated.connect(self.search.setFocus)
 
+    def attach(self, feed: DriveFeed | None) -> None:
+        """Remember the drive: its folder is the first to be looked into."""
+        self.feed = feed
+
+    def showEvent(self, event: QtGui.QShowEvent) -> None:  # noqa: N802 - Qt's name
+        """The tab comes to the front; Qt calls this."""
+        super().showEvent(event)
+        file = None if self.feed is None else self.feed.status().path
+        if self.folder is None and file is not None and file.parent.is_dir():
+            self.open_folder(file.parent)
+
     def choose_folder(self) -> None:
         """Ask for a folder and list it."""
         folder = ask.folder(self, "Folder of sessions", self.folder)
@@ -129,22 +142,18 @@ class ShelfScreen(Screen):
         """Say how the tune that the selected sessions share went over their dates."""
         tune = shared_tune(self.chosen())
         paths = [session.path for session in self.chosen() if tune in session.tunes and session.readable]
-
-        def work(task: Task) -> Any:
-            from stream.study.load import load_sessions
-            from stream.study.pull_traces import all_traces
-            from stream.study.trend import trend
-
-            return trend(all_traces(load_sessions(paths))[0], tune)
-
-        self._begin("working out the trend", work, lambda result: self.details.show_trend(words.trend_lines(result)))
+        self._begin(
+            "working out the trend",
+            lambda _: trend_of(tune, paths),
+            lambda result: self.details.show_trend(words.trend_lines(result)),
+        )
 
     def save_note(self) -> None:
         """Write the note to the selected session, by copy and rename."""
         from stream.record.change import write_note
 
         path, note = self.chosen()[0].path, self.details.note.text()
-        self._begin("saving the note", lambda task: write_note(path, note), lambda result: self.look_again())
+        self._begin("saving the note", lambda _: write_note(path, note), lambda _: self.look_again())
 
     def export(self, what: str) -> None:
         """Ask for a name and write the selected session as CSV; `what` is 'live' or 'raw'."""
@@ -152,14 +161,7 @@ class ShelfScreen(Screen):
         out = ask.save_as(self, "Export CSV", path.with_name(f"{path.stem}-{what}.csv"), "csv")
         if out is None:
             return
-
-        def work(task: Task) -> str:
-            from stream.study.session_csv import export_live, export_raw
-
-            rows = export_live(path, out) if what == "live" else export_raw(path, out, task.tell)
-            return f"{words.one_line(str(out))}: {rows:,} rows written".replace(",", "\u202f")
-
-        self._begin("exporting", work, self._say)
+        self._begin("exporting", lambda task: export_session(path, out, what, task.tell), self._say)
 
     def _begin(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
         self._after = after
@@ -234,12 +236,3 @@ class ShelfScreen(Screen):
     def detach(self) -> None:
         """End the work."""
         self.worker.close()
-
-
-def list_folder(folder: Path, tell: Callable[[int, int], None], stop: threading.Event) -> Any:
-    """The shelf of a folder, through the index; runs on the worker's thread."""
-    from stream.record.shelf import scan
-    from stream.record.shelf_index import ShelfIndex
-
-    with ShelfIndex() as index:
-        return scan(folder, index, tell, stop)

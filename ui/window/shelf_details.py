@@ -45,7 +45,13 @@ class Details(QtWidgets.QFrame):
         menu.addActions([self.export_live, self.export_raw])
         self.export.setMenu(menu)
         self.row = QtWidgets.QHBoxLayout()
-        for part, stretch in ((self.note, 1), (self.save_note, 0), (self.export, 0), (self.trend, 0), (self.compare, 0)):
+        for part, stretch in (
+            (self.note, 1),
+            (self.save_note, 0),
+            (self.export, 0),
+            (self.trend, 0),
+            (self.compare, 0),
+        ):
             self.row.addWidget(part, stretch)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addWidget(self.title)

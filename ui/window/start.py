@@ -54,7 +54,7 @@ def open_road(
     one line with the cure, where Qt cannot be loaded or no display answers.
     """
     if not display_available():
-        raise SteadypullError("no display: neither DISPLAY nor WAYLAND_DISPLAY is set; add --headless")
+        raise SteadypullError("no display: neither DISPLAY nor WAYLAND_DISPLAY is set; run a command with --headless")
     load_qt()
     check_x11()
     main: Any = importlib.import_module("ui.window.main")

@@ -16,22 +16,22 @@ def table_style(theme: Theme, unit: float) -> str:
         gridline-color: {theme.line}; font-size: {px(16)}; selection-background-color: {theme.line};
         selection-color: {theme.text}; }}
     QTableView::item {{ padding: {px(2)} {px(6)}; }}
+    QTableView::indicator {{ width: {px(15)}; height: {px(15)}; }}
     QHeaderView, QHeaderView::section {{ background: {theme.background}; color: {theme.muted}; border: 0;
-        font-size: {px(15)}; padding: {px(4)} {px(6)}; }}
+        font-size: {px(15)}; }}
+    QHeaderView::section {{ padding: 0 {px(6)}; }}
     QTableView QTableCornerButton::section {{ background: {theme.background}; }}
     QScrollBar:vertical {{ background: {theme.background}; width: {px(14)}; margin: 0; }}
     QScrollBar:horizontal {{ background: {theme.background}; height: {px(14)}; margin: 0; }}
-    QScrollBar::handle {{ background: {theme.line}; border-radius: {px(5)}; min-height: {px(30)}; min-width: {px(30)}; }}
+    QScrollBar::handle {{ background: {theme.line}; border-radius: {px(5)}; min-height: {px(30)};
+        min-width: {px(30)}; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
     QComboBox {{ {field} min-width: {px(120)}; }}
     QComboBox QAbstractItemView {{ background: {theme.panel}; border: 1px solid {theme.line};
         selection-background-color: {theme.line}; selection-color: {theme.text}; }}
-    QSpinBox {{ {field} padding: 0; min-width: {px(110)}; min-height: {px(34)}; }}
     QLineEdit {{ font-size: {px(18)}; padding: {px(5)} {px(10)}; }}
-    QSpinBox::up-button, QSpinBox::down-button {{ width: 0; border: 0; }}
-    QSpinBox QLineEdit {{ border: 0; padding: 0 {px(8)}; background: transparent; }}
     QPushButton, QToolButton {{ font-size: {px(18)}; padding: {px(5)} {px(14)}; }}
-    QComboBox:focus, QSpinBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
+    QComboBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
     QLabel[part="first"] {{ font-size: {px(20)}; }}
     QLabel[part="answer"] {{ font-size: {px(26)}; font-weight: 700; }}
     QLabel[part="mind"] {{ font-size: {px(16)}; }}

@@ -129,7 +129,7 @@ def test_journal_of_another_recording(cut_off: Path, tmp_path: Path, make_writer
 
 def test_nothing_to_recover(recorded: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]) -> None:
     """A finished session, a name that is not there, a recording without a sample."""
-    with pytest.raises(InputError, match="is finished and whole; there is nothing to recover"):
+    with pytest.raises(InputError, match="was finished properly; there is nothing to recover"):
         recover(recorded)
     with pytest.raises(InputError, match="no such session"):
         recover(tmp_path / "gone.h5")

@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -21,26 +22,27 @@ BEGAN = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
 STAND_S = (1.0, 5.5)  # of the six seconds that a session stands at its start; as much before its end
 
 
-class RecordingSource:
-    """A rehearsal recording as a source, without a wire."""
+class SamplesSource:
+    """Samples as a source, without a wire; `index` is each row's place on the session's count."""
 
     realtime = False
 
-    def __init__(self, recording: Recording) -> None:
-        self._recording, self._done = recording, False
+    def __init__(self, info: StreamInfo, samples: np.ndarray, index: np.ndarray | None = None) -> None:
+        self._info, self._samples, self._done = info, samples.astype(np.float32), False
+        self._index = np.arange(len(samples)) if index is None else index
 
     def open(self) -> StreamInfo:
-        channels = tuple(ChannelInfo(channel.name, channel.unit) for channel in self._recording.channels)
-        return StreamInfo(self._recording.rate_hz, channels, "rehearsal")
+        return self._info
 
     def read(self, timeout_s: float) -> list[Block]:
         self._done = True
-        index, samples, rate = self._recording.index, self._recording.samples, self._recording.rate_hz
-        cuts = sorted({len(samples), *(row for row, _ in self._recording.gaps), *range(0, len(samples), 4096)})
+        jumps = (np.flatnonzero(np.diff(self._index) != 1) + 1).tolist()
+        cuts = sorted({len(self._samples), *jumps, *range(0, len(self._samples), 4096)})
         return [
-            Block(samples[a:b], int(index[a]), rate, lost=int(index[a] - index[a - 1]) - 1 if a else 0)
-            for a, b in zip(cuts, cuts[1:], strict=False)
-        ]
+            Block(self._samples[a:b], int(self._index[a]), self._info.rate_hz,
+                  lost=int(self._index[a] - self._index[a - 1]) - 1 if a else 0)
+            for a, b in pairwise(cuts)
+        ]  # fmt: skip
 
     @property
     def finished(self) -> bool:
@@ -60,30 +62,36 @@ class RecordingSource:
 
 
 def session(path: Path, seed: int, tune: str, began: datetime, chain: Chain | None = None, car_text: str = "",
-            zeros: bool = True, gear: int | None = 3, drive_gear: int = 3, **more: Any) -> Recording:  # fmt: skip
-    """Drive, find the pulls, write the session; with `zeros` declare the two stands as zero load."""
+            zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3, drive_gear: int = 3,
+            **more: Any) -> Recording:  # fmt: skip
+    """Drive, find the pulls, write the session; `zeros` declares the two stands as zero load, see `stands`."""
     chain = Chain() if chain is None else chain
     recording = pull_session(seed, tune, chain=chain, gear=drive_gear, **more)
     car = parse_car(car_text or demo_car_text(chain.extra), "test")
-    run_offline(RecordingSource(recording), car, tune=tune, gear=gear, started_utc=began, path=path)
-    if zeros:
-        rows = zero_rows(stands(recording))
+    channels = tuple(ChannelInfo(channel.name, channel.unit) for channel in recording.channels)
+    source = SamplesSource(StreamInfo(recording.rate_hz, channels, "rehearsal"), recording.samples, recording.index)
+    run_offline(source, car, tune=tune, gear=gear, started_utc=began, path=path)
+    if zeros is not None:
+        rows = zero_rows(stands(recording, zeros))
         change_session(path, lambda file: append_rows(file, "zeros", rows))
     return recording
 
 
-def stands(recording: Recording) -> list[Zero]:
-    """Both stands of a session as zeros. The friction of a bush holds a standing link anywhere in its play, so each
-    zero is no better than the gap between the two."""
+def stands(recording: Recording, doubt: Literal["gap", "noise"] = "gap") -> list[Zero]:
+    """Both stands of a session as zeros. Doubt: the gap between the two (what an honest person says, for friction
+    holds a standing link anywhere in its play), or only what the noise of the stand shows."""
     link = [channel.name for channel in recording.channels].index("link")
     time, load = recording.time_s, recording.samples[:, link].astype(float)
     end = float(time[-1])
     spans = [STAND_S, (end - STAND_S[1], end - STAND_S[0])]
-    means = [float(load[(time >= a) & (time < b)].mean()) for a, b in spans]
-    doubt = abs(means[1] - means[0]) / np.sqrt(2)
+    parts = [load[(time >= a) & (time < b)] for a, b in spans]
+    batches = [np.array([batch.mean() for batch in np.array_split(part, 9)]) for part in parts]
+    gap = abs(parts[1].mean() - parts[0].mean()) / np.sqrt(2)
     return [
-        Zero(start_s=a, end_s=b, mean=mean, doubt=doubt, how="stand") for (a, b), mean in zip(spans, means, strict=True)
-    ]
+        Zero(start_s=a, end_s=b, mean=float(part.mean()), how="stand",
+             doubt=gap if doubt == "gap" else float(batch.std(ddof=1) / 3))
+        for (a, b), part, batch in zip(spans, parts, batches, strict=True)
+    ]  # fmt: skip
 
 
 def day(folder: Path, seed: int, tunes: Sequence[str], **more: Any) -> list[Path]:

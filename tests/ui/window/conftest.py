@@ -98,3 +98,22 @@ def run(clock: Clock) -> Callable[..., None]:
         window.poll()
 
     return running
+
+
+@pytest.fixture(autouse=True)
+def own_index(tmp_path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No test touches the person's own shelf."""
+    monkeypatch.setattr("stream.record.shelf_index.default_index_path", lambda: tmp_path / "index.sqlite")
+
+
+@pytest.fixture
+def settle(qt: Any) -> Callable[[Any], None]:
+    """Lets a screen's work come to its end, and shows it."""
+
+    def settling(screen: Any) -> None:
+        while screen.worker.task is not None:
+            screen.worker.wait()
+            screen.poll()
+        qt.QtWidgets.QApplication.processEvents()
+
+    return settling

@@ -429,7 +429,10 @@ def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> 
     window = open_window(feed, screens=(*main.SCREENS, main.ScreenSpec("Second", lambda window: Second())))
     window.poll()
 
-    assert [window.tabs.tabText(place) for place in range(window.tabs.count())] == ["Road", "Second"]
+    assert [window.tabs.tabText(place) for place in range(window.tabs.count())] == [
+        *(spec.name for spec in main.SCREENS),
+        "Second",
+    ]
     assert polled
     assert window.tabs.tabBar().isVisible()
 

@@ -1,0 +1,1 @@
+"""What a recorded drive tells of the measuring chain: noise, steps, dropouts, ripple, ends, lag, cross-talk."""

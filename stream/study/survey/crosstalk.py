@@ -1,0 +1,126 @@
+"""Cross-talk: what a bounce, a braking and a steady turn put on the link, in % of a strong pull.
+
+Best from marks set while the car rolls in neutral; else from pulls that such a thing spoilt, against the clean ones.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from stream.events import Event
+from stream.live.records import Pull
+from stream.study.load import StudySession
+from stream.study.survey.records import CrossTalk
+
+Floats = npt.NDArray[np.float64]
+
+WORDS = {"bounce": ("bounce", "bump", "hop"), "brake": ("brake", "braking"), "turn": ("turn", "corner")}
+FAULTS = {"bump": "bounce", "brake": "brake", "cornering": "turn"}
+WEAK = {"part-throttle", "too-short", "lift", "gear-change"}  # faults of pulls that are no measure
+BEFORE_S = 1.0
+MARK_S = 3.0  # what was marked happens within this time of the mark
+STEADY_S = 0.5
+PULL_STEADY_S = 0.3
+TIP_IN_S = 0.4
+END_S = 0.2
+
+
+def strong_pull(study: StudySession) -> float | None:
+    """How high a strong pull stands above cruise, in the load's unit: the middle of the pulls' 90th percentiles."""
+    time, load = study.live.time_s, study.live.load.astype(np.float64)
+    pulling = np.zeros(len(time), np.bool_)
+    clean = [pull for pull in study.pulls if pull.verdict == "clean"]
+    measure = clean or [pull for pull in study.pulls if not WEAK & set(pull.faults)]
+    tops = []
+    for pull in study.pulls:
+        inside = (time >= pull.start_s) & (time < pull.end_s)
+        pulling |= inside
+        known = load[inside & np.isfinite(load)]
+        if pull in measure and len(known) >= 5:
+            tops.append(float(np.quantile(known, 0.9)))
+    rest = load[~pulling & np.isfinite(load)]
+    if not tops or not len(rest):
+        return None
+    level = float(np.mean([zero.mean for zero in study.zeros])) if study.zeros else float(np.median(rest))
+    height = float(np.median(tops)) - level
+    return height if height > 0 else None
+
+
+def cross_talk(study: StudySession, events: tuple[Event, ...], height: float | None) -> tuple[CrossTalk, str | None]:
+    """What each thing does, and where that is known from: 'marks', 'pulls' or None."""
+    if height is None:
+        return CrossTalk(), None
+    marked = _from_marks(study, events)
+    if marked:
+        return CrossTalk(**{kind: 100.0 * value / height for kind, value in marked.items()}), "marks"
+    pulled = _from_pulls(study)
+    if pulled:
+        return CrossTalk(**{kind: 100.0 * value / height for kind, value in pulled.items()}), "pulls"
+    return CrossTalk(), None
+
+
+def _from_marks(study: StudySession, events: tuple[Event, ...]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    time, load = study.live.time_s, study.live.load.astype(np.float64)
+    for event in events:
+        kind = _kind_of(event.text) if event.kind in ("mark", "note") else None
+        if kind is None:
+            continue
+        before = load[(time >= event.time_s - BEFORE_S) & (time < event.time_s)]
+        behind = load[(time >= event.time_s) & (time < event.time_s + MARK_S)]
+        before, behind = before[np.isfinite(before)], behind[np.isfinite(behind)]
+        if len(before) < 3 or len(behind) < 3:
+            continue
+        value = _most(behind - float(np.median(before)), _rows(time, 0.0 if kind == "bounce" else STEADY_S))
+        if abs(value) > abs(found.get(kind, 0.0)):
+            found[kind] = value
+    return found
+
+
+def _kind_of(text: str) -> str | None:
+    lower = text.lower()
+    return next((kind for kind, words in WORDS.items() if any(word in lower for word in words)), None)
+
+
+def _from_pulls(study: StudySession) -> dict[str, float]:
+    """Departures of spoilt pulls from what the clean ones do at the same speeds."""
+    clean = [_run(study, pull) for pull in study.pulls if pull.verdict == "clean"]
+    clean = [run for run in clean if len(run[0]) > 10]
+    found: dict[str, float] = {}
+    if not clean:
+        return found
+    for pull in study.pulls:
+        kinds = [FAULTS[fault] for fault in pull.faults if fault in FAULTS]
+        rpm, load = _run(study, pull)
+        if len(kinds) != 1 or len(rpm) < 10:
+            continue
+        low, high = max(run[0][0] for run in clean), min(run[0][-1] for run in clean)
+        inside = (rpm >= low) & (rpm <= high)
+        if np.count_nonzero(inside) < max(10, len(rpm) // 2):
+            continue
+        away = (load - np.median([np.interp(rpm, *run) for run in clean], axis=0))[inside]
+        away -= float(np.median(away))
+        value = _most(away, _rows(study.live.time_s, 0.0 if kinds[0] == "bounce" else PULL_STEADY_S))
+        if abs(value) > abs(found.get(kinds[0], 0.0)):
+            found[kinds[0]] = value
+    return found
+
+
+def _run(study: StudySession, pull: Pull) -> tuple[Floats, Floats]:
+    """A pull's (rpm, load) by rising rpm, tip-in and end left out."""
+    time = study.live.time_s
+    inside = (time >= pull.start_s + TIP_IN_S) & (time < pull.end_s - END_S)
+    rpm, load = study.live.speed_rpm[inside].astype(np.float64), study.live.load[inside].astype(np.float64)
+    known = np.isfinite(rpm) & np.isfinite(load)
+    order = np.argsort(rpm[known], kind="stable") if pull.verdict == "clean" else slice(None)
+    return rpm[known][order], load[known][order]
+
+
+def _rows(time: npt.NDArray[np.float64], seconds: float) -> int:
+    return max(1, round(seconds / max(float(np.median(np.diff(time))), 1e-6)))
+
+
+def _most(away: Floats, rows: int) -> float:
+    """The largest mean over `rows`, signed."""
+    rows = min(rows, len(away))
+    means = np.convolve(away, np.full(rows, 1.0 / rows), "valid")
+    return float(means[np.argmax(np.abs(means))])

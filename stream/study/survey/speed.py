@@ -1,0 +1,155 @@
+"""The speed channel as a whole: its ends, its ripple with the pulses per turn, and its lag."""
+
+import numpy as np
+
+from stream.calibrate.pulses import find_pulses, from_volts_alone
+from stream.car import Car, Channel
+from stream.live.filters import cutoff_for
+from stream.live.records import Pinned
+from stream.record.session import Session
+from stream.study.load import StudySession
+from stream.study.survey.lag import Kind, Lag, changes_of_speed, find_lag
+from stream.study.survey.records import PulsesSurvey, SpeedSurvey
+from stream.study.survey.ripple import Ripple, RippleLine, find_ripple
+from stream.study.survey.spectra import hold_spectra
+from stream.study.survey.stretch import Stretches
+from stream.study.survey.vibration import passed
+
+PROVISIONAL_PCT = 30.0 / 3.0**0.5  # a provisional slope may be wrong by ±30 %, evenly
+
+
+def line_of(study: StudySession, channel: Channel) -> tuple[float, float]:
+    """(rpm per unit, rpm at zero) in force: the calibration's line, else the provisional one."""
+    fit = study.calibration
+    return channel.rpm_line if fit is None else (fit.slope_rpm_per_unit, fit.intercept_rpm)
+
+
+def speed_survey(session: Session, study: StudySession, stretches: Stretches) -> SpeedSurvey:
+    """The record of the speed channel; the car has one, and it is in the session."""
+    channel = study.car.need("engine_speed", "survey")
+    column = session.info.names.index(channel.name)
+    line = line_of(study, channel)
+    provisional = study.calibration is None and channel.unit != "rpm"
+    dead, u_dead = _end(study, line, provisional, "bottom" if line[0] > 0 else "top")
+    ceiling, u_ceiling = _end(study, line, provisional, "top" if line[0] > 0 else "bottom")
+    spectra = hold_spectra(stretches, column, study.holds)
+    ripple = find_ripple(spectra, session.rate_hz, provisional=provisional)
+    largest = max(ripple.lines, key=lambda one: one.amplitude, default=None)
+    scale = abs(line[0])
+    cutoff = cutoff_for(session.rate_hz, study.car.live.cutoff_hz)
+    left = max((one.amplitude * passed(one.shown_hz, cutoff) for one in ripple.lines), default=None)
+    lag, source = _lag(session, study, stretches, column)
+    return SpeedSurvey(
+        name=channel.name, calibrated=not provisional, dead_below_rpm=dead, u_dead_below_rpm=u_dead,
+        ceiling_above_rpm=ceiling, u_ceiling_above_rpm=u_ceiling, ends_words=_ends_words(dead, ceiling, provisional),
+        ripple_rpm=None if largest is None else scale * largest.amplitude,
+        ripple_at_rpm=None if largest is None else largest.rpm,
+        ripple_hz=None if largest is None else largest.shown_hz,
+        ripple_left_rpm=None if left is None else scale * left,
+        ripple_limit_rpm=None if ripple.limit is None else scale * ripple.limit,
+        lag_s=None if lag is None else lag.lag_s, u_lag_s=None if lag is None else lag.u_lag_s,
+        lag_from=source, lag_in_car_file_s=channel.lag_s, lag_words=_lag_words(lag, source),
+        pulses_per_turn=_pulses(study, channel, line, ripple, provisional),
+    )  # fmt: skip
+
+
+def _end(
+    study: StudySession, line: tuple[float, float], provisional: bool, at: str
+) -> tuple[float | None, float | None]:
+    """The speed at which the signal stops moving, from pinned stretches at one end of the signal."""
+    stuck: list[Pinned] = [stretch for stretch in study.pinned if stretch.at == at]
+    if not stuck:
+        return None, None
+    signal = float(np.median([stretch.signal for stretch in stuck]))
+    fit = study.calibration
+    rpm = float(fit.rpm(np.array([signal]))[0]) if fit is not None else line[0] * signal + line[1]
+    if provisional:
+        return rpm, abs(rpm) * PROVISIONAL_PCT / 100.0
+    share = 0.01 if fit is None else fit.scale_error_pct / 100.0
+    spread = abs(line[0]) * float(np.std([stretch.signal for stretch in stuck]))
+    return rpm, float(np.hypot(abs(rpm) * share, max(spread, 10.0)))
+
+
+def _ends_words(dead: float | None, ceiling: float | None, provisional: bool) -> str:
+    by = ", by the provisional line" if provisional else ""
+    words = []
+    if dead is not None:
+        words.append(f"dead below about {spaced(dead)} rpm{by}: the signal does not move there")
+    if ceiling is not None:
+        words.append(f"stuck above about {spaced(ceiling)} rpm{by}: the signal does not rise any more")
+    return "; ".join(words) or "alive over all that was driven: no stretch with a stuck signal"
+
+
+def spaced(rpm: float) -> str:
+    """A speed rounded to fifty, thousands set apart: 1 900."""
+    return f"{50.0 * round(rpm / 50.0):,.0f}".replace(",", " ")
+
+
+def _pulses(study: StudySession, channel: Channel, line: tuple[float, float], ripple: Ripple,
+            provisional: bool) -> PulsesSurvey:  # fmt: skip
+    stated = study.car.engine.pulses_per_turn
+    if channel.unit == "Hz" and study.calibration is not None:
+        hz = [hold.signal_mean for hold in study.holds if hold.signal_mean > 0]
+        rpm = [hold.speed_rpm for hold in study.holds if hold.signal_mean > 0]
+    else:
+        hz, rpm = [one.frequency_hz for one in ripple.lines], [one.rpm for one in ripple.lines]
+    if not hz:
+        alone = channel.unit in ("V", "mV", "")
+        volts = line[0] * (1000.0 if channel.unit == "mV" else 1.0)
+        words = "no ripple at the pulse frequency can be seen"
+        return PulsesSurvey(stated=stated, words=f"{words}; {from_volts_alone(abs(volts))}" if alone else words)
+    targets = _targets(study, ripple.lines)
+    if targets is not None:
+        finding = find_pulses([one.frequency_hz for one, _ in targets], [rpm for _, rpm in targets])
+    elif provisional:
+        finding = find_pulses(hz, rpm, reading_error_rpm=150.0, scale_error_pct=PROVISIONAL_PCT)
+    else:
+        share = 1.0 if study.calibration is None else max(study.calibration.scale_error_pct, 0.3)
+        finding = find_pulses(hz, rpm, reading_error_rpm=20.0, scale_error_pct=share)
+    best = finding.best
+    words = finding.words
+    if provisional and targets is None:
+        words += f"; speeds are by the provisional line alone, and {from_volts_alone(abs(line[0]))}"
+    return PulsesSurvey(
+        measured=finding.measured, u_measured=finding.u_measured, per_turn=None if best is None else best.per_turn,
+        name=None if best is None else best.name,
+        runner_up=None if finding.runner_up is None else finding.runner_up.name, probability=finding.probability,
+        stated=stated, agrees=None if stated is None else abs(finding.measured - stated) <= 3.0 * finding.u_measured,
+        words=words,
+    )  # fmt: skip
+
+
+def _targets(study: StudySession, lines: tuple[RippleLine, ...]) -> list[tuple[RippleLine, float]] | None:
+    """Lines of holds whose nominal speed is known from their targets."""
+    known = {hold.speed_rpm: mark.target_rpm for hold, mark in zip(study.holds, study.hold_marks, strict=True)
+             if mark.accepted and mark.target_rpm is not None and np.isfinite(mark.target_rpm)}  # fmt: skip
+    pairs = [(line, float(target)) for line in lines if (target := known.get(line.rpm)) is not None and target > 0]
+    return pairs if len(pairs) >= 2 else None
+
+
+def _lag(session: Session, study: StudySession, stretches: Stretches, column: int) -> tuple[Lag | None, str | None]:
+    """The lag and what it was measured against: the first reference that tells, the best kind first."""
+    spoilt = {"gear-change", "too-short", "part-throttle"}
+    places = [pull.start_s for pull in study.pulls if not spoilt & set(pull.faults)]
+    places = places or changes_of_speed(study.live.time_s, study.live.speed_rpm)
+    for name, kind in _references(study.car, session):
+        lag = find_lag(stretches, column, session.info.names.index(name), places, kind)
+        if lag is not None:
+            return lag, name
+    return None, None
+
+
+def _references(car: Car, session: Session) -> list[tuple[str, Kind]]:
+    """(channel, what it is): a second speed channel in rpm, the load, road speed."""
+    present = [channel for channel in car.signal_channels if channel.name in session.info.names]
+    second: list[tuple[str, Kind]] = [(c.name, "speed") for c in present if c.role == "other" and c.unit == "rpm"]
+    load: list[tuple[str, Kind]] = [(c.name, "load") for c in present if c.role == "load"]
+    road: list[tuple[str, Kind]] = [(c.name, "road") for c in present if c.role == "road_speed"]
+    return second + load + road
+
+
+def _lag_words(lag: Lag | None, source: str | None) -> str:
+    if lag is None:
+        return "cannot be known from this drive: no sharp change of speed with a reference that follows it"
+    late = f"{1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms"
+    return f"speed shows {late} later than {source}, over {lag.places} changes of speed"

@@ -1,0 +1,82 @@
+"""The survey of one session: everything put together."""
+
+from pathlib import Path
+
+from stream.car import Car, parse_car
+from stream.live.settings import SLOWEST_HZ
+from stream.record.session import Session, open_session
+from stream.study.load import StudySession, load_session
+from stream.study.survey.channels import channel_survey, dropouts, tally_channels
+from stream.study.survey.findings import chain_findings, load_findings, speed_findings
+from stream.study.survey.link import load_survey
+from stream.study.survey.records import ChannelSurvey, SessionPart, Survey
+from stream.study.survey.speed import line_of, speed_survey
+from stream.study.survey.steady import second_criterion
+from stream.study.survey.stretch import Stretches
+
+
+def survey_session(path: str | Path, car: Car | None = None) -> Survey:
+    """Survey a session, finished or cut off; `car` in place of the car file in it. Memory stays flat.
+
+    Raises InputError, one line with the cure.
+    """
+    with open_session(path) as session:
+        own = parse_car(session.car_text, f"{session.path}: the car file in it") if car is None else car
+        speed = own.by_role("engine_speed")
+        study = None
+        if speed is not None and speed.name in session.info.names and session.rows:
+            study = load_session(path, own)
+        return _survey(session, own, study)
+
+
+def _survey(session: Session, car: Car, study: StudySession | None) -> Survey:
+    stretches = Stretches(session)
+    gone = dropouts(session)
+    channels = _channels(session, car, study)
+    speed = load = steadiness = None
+    if study is not None:
+        speed = speed_survey(session, study, stretches)
+        steadiness = second_criterion(stretches, session.info.names.index(speed.name), study.holds)
+        link = car.by_role("load")
+        if link is not None and link.name in session.info.names:
+            load = load_survey(session, study, stretches, session.events)
+    findings = list(chain_findings(channels, gone, session.rows, session.rate_hz, car, load))
+    if speed is not None:
+        findings.extend(speed_findings(speed))
+    if load is not None:
+        findings.extend(load_findings(load))
+    findings.sort(key=lambda finding: not finding.grave)
+    return Survey(
+        session=SessionPart(
+            path=str(session.path), rate_hz=session.rate_hz, duration_s=session.duration_s, finished=session.finished,
+            holds=0 if study is None else len(study.holds), pulls=0 if study is None else len(study.pulls),
+        ),
+        channels=channels, dropouts=gone, speed=speed, load=load, steadiness=steadiness, findings=tuple(findings),
+        warnings=tuple(_warnings(session, study)),
+    )  # fmt: skip
+
+
+def _channels(session: Session, car: Car, study: StudySession | None) -> tuple[ChannelSurvey, ...]:
+    minutes = max(session.duration_s / 60.0, 1e-9)
+    surveyed = []
+    for told, tally in zip(session.info.channels, tally_channels(session, car), strict=True):
+        channel = car.by_name(told.name)
+        is_speed = study is not None and channel is not None and channel.role == "engine_speed"
+        slope = line_of(study, channel)[0] if study is not None and channel is not None and is_speed else None
+        surveyed.append(channel_survey(told.name, told.unit, tally, channel, slope, minutes))
+    return tuple(surveyed)
+
+
+def _warnings(session: Session, study: StudySession | None) -> list[str]:
+    warnings = []
+    if not session.rows:
+        warnings.append("the session has no samples: nothing can be known")
+    elif study is None:
+        warnings.append("no engine speed channel in the session: only its channels are surveyed")
+    elif not study.holds:
+        warnings.append("no hold in this drive: ripple and pulses per turn need steady speeds")
+    if not session.finished:
+        warnings.append("the session was cut off: what its tables lack was found in memory")
+    if session.rate_hz < SLOWEST_HZ:
+        warnings.append(f"{session.rate_hz:g} samples a second are too few for holds and pulls")
+    return warnings

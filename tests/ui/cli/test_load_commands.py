@@ -1,0 +1,140 @@
+"""steadypull zero, weigh and shunt: the load channel proved on raw samples."""
+
+import hashlib
+
+import h5py
+import numpy as np
+import pytest
+
+from tests.held_row import CAR_TEXT
+from tests.sessions import write_session
+
+RATE = 200.0
+
+
+def session(path, link, **settings):
+    """A session with the engine standing and this load, (n,), mV/V."""
+    rng = np.random.default_rng(1)
+    volts = 0.25 + 0.002 * rng.normal(size=len(link))
+    return write_session(path, np.column_stack((volts, link)).astype(np.float32), RATE, CAR_TEXT, **settings)
+
+
+@pytest.fixture
+def standing(tmp_path):
+    """20 s at 0.030 mV/V, a second of driving, and 20 s at 0.036."""
+    rng = np.random.default_rng(2)
+    link = np.concatenate((np.full(4000, 0.030), 0.4 * np.sin(np.arange(200) / 64.0), np.full(4000, 0.036)))
+    return session(tmp_path / "standing.h5", link + 0.004 * rng.normal(size=len(link)))
+
+
+def zeros(path):
+    with h5py.File(path) as file:
+        return file["zeros"][:]
+
+
+def test_a_zero_is_the_mean_with_its_standard_error(steadypull, standing) -> None:
+    """White noise of 0.004 on 3 000 samples: the doubt is 0.004 / sqrt(3000), by batch means within a half."""
+    ran = steadypull("zero", standing, "--from", 2, "--to", 17, "--json")
+
+    assert ran.json["mean"] == pytest.approx(0.030, abs=4 * 0.004 / 3000**0.5)
+    assert ran.json["doubt"] == pytest.approx(0.004 / 3000**0.5, rel=0.5)
+    assert ran.json["unit"] == "mV/V"
+    row = zeros(standing)[0]
+    assert (row["start_s"], row["end_s"]) == (2.0, 17.0)
+    assert b"standing" in row["how"]
+
+
+def test_a_second_zero_widens_the_doubt_of_both_to_their_gap(steadypull, standing) -> None:
+    """0.006 between the two is what one alone could not show."""
+    steadypull("zero", standing, "--from", 2, "--to", 17)
+    second = steadypull("zero", standing, "--from", 24, "--to", 38, "--rolling", "--json").json
+
+    assert second["doubt"] == pytest.approx(0.006, abs=0.0005)
+    assert "roll" in second["how"]
+    assert [row["doubt"] for row in zeros(standing)] == pytest.approx([0.006, 0.006], abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [
+        (18.0, 23.0, "moving"), (5.0, 6.0, "too short"), (9.0, 5.0, "no stretch"), (30.0, 90.0, "behind the end"),
+        (-1.0, 5.0, "no stretch"), ("nan", 5.0, "no stretch"),
+    ],
+)  # fmt: skip
+def test_what_is_no_zero_is_refused_and_nothing_is_changed(steadypull, standing, start, end, said: str) -> None:
+    """Taken while moving, too short, not in the session."""
+    digest = hashlib.sha256(standing.read_bytes()).digest()
+    ran = steadypull("zero", standing, "--from", start, "--to", end)
+
+    assert ran.code == 2
+    assert said in ran.err
+    assert hashlib.sha256(standing.read_bytes()).digest() == digest
+
+
+def test_lost_and_clipped_samples_are_no_zero(steadypull, tmp_path) -> None:
+    """A gap inside the stretch; a link beyond its range. Time counts what was lost."""
+    rng = np.random.default_rng(3)
+    link = 0.03 + 0.004 * rng.normal(size=4000)
+    gappy = session(tmp_path / "gap.h5", link, gaps={1000: 400})
+    link[500] = 2.5
+    clipped = session(tmp_path / "clipped.h5", link)
+
+    assert "samples are missing" in steadypull("zero", gappy, "--from", 4, "--to", 8).err
+    assert steadypull("zero", gappy, "--from", 8, "--to", 12).code == 0
+    assert "outside its range" in steadypull("zero", clipped, "--from", 1, "--to", 5).err
+
+
+def test_a_zero_that_overlaps_another_is_refused(steadypull, standing) -> None:
+    """The same seconds cannot confirm themselves."""
+    steadypull("zero", standing, "--from", 2, "--to", 10)
+
+    assert "overlaps" in steadypull("zero", standing, "--from", 8, "--to", 14).err
+    assert len(zeros(standing)) == 1
+
+
+@pytest.fixture
+def weighed(tmp_path):
+    """0, 100, 200, 300, 200, 100, 0 N hung for 5 s each on a link of 2 900 N per mV/V with a zero of 0.02."""
+    rng = np.random.default_rng(4)
+    forces = [0.0, 100.0, 200.0, 300.0, 200.0, 100.0, 0.0]
+    link = np.concatenate([np.full(1000, 0.02 + force / 2900.0) for force in forces])
+    path = session(tmp_path / "weights.h5", link + 0.001 * rng.normal(size=len(link)))
+    return path, [f"{5 * number + 1}={force:g}" for number, force in enumerate(forces)]
+
+
+def test_known_weights_give_newtons_with_their_doubt(steadypull, weighed) -> None:
+    """The link's true scale is inside the interval, and the hint is for the car file."""
+    path, pairs = weighed
+    fit = steadypull("weigh", path, "--at", *pairs, "--json").json
+
+    assert abs(fit["newtons_per_unit"] - 2900.0) < 2 * fit["u_newtons_per_unit"]
+    assert fit["u_newtons_per_unit"] < 60.0
+    assert fit["hysteresis_pct_span"] < 1.0
+    ran = steadypull("weigh", path, "--at", ",".join(pairs))
+    assert "1 mV/V is 2" in ran.out
+    assert "newtons_per_unit = 2" in ran.err
+
+
+def test_weights_that_cannot_be_used(steadypull, weighed) -> None:
+    """Two weights, one weight only, nonsense."""
+    path, pairs = weighed
+
+    assert "three or more" in steadypull("weigh", path, "--at", *pairs[:2]).err
+    assert "are the same" in steadypull("weigh", path, "--at", "1=5", "6=5", "11=5").err
+    assert "START_S=NEWTON" in steadypull("weigh", path, "--at", "x=5").err
+    assert "behind the end" in steadypull("weigh", path, "--at", "1=0", "6=1", "99=5").err
+
+
+def test_a_shunt_of_120_ohm_by_59_88_kilohm_moves_half_a_millivolt_per_volt(steadypull, tmp_path) -> None:
+    """1 000 microstrain at gauge factor 2 is 0.5 mV/V on a quarter bridge, less its nonlinearity (from the circuit)."""
+    rng = np.random.default_rng(5)
+    link = np.concatenate((np.full(1000, 0.1), np.full(1000, 0.1 - 1000 * 120 / (4 * 59880 + 240))))
+    path = session(tmp_path / "shunt.h5", link + 0.001 * rng.normal(size=len(link)))
+    words = ("--gauge", 120, "--resistor", 59880)
+    ran = steadypull("shunt", path, *words, "--off", 1, "--on", 6, "--json").json
+
+    assert ran["verdict"] == "good"
+    assert ran["factor"] == pytest.approx(1.0, abs=0.005)
+    assert "wrong way" in steadypull("shunt", path, *words, "--off", 6, "--on", 1).err
+    assert "either" in steadypull("shunt", *words).err
+    assert steadypull("shunt", *words, "--moved", "-0.46").out.splitlines()[1].startswith("off:")

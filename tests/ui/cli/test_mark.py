@@ -1,0 +1,78 @@
+"""steadypull mark: what a person says of holds and pulls; and pulls of files written before there were marks."""
+
+import h5py
+import numpy as np
+import pytest
+
+from stream.record.session import open_session
+from stream.study.load import load_session
+
+
+@pytest.fixture
+def marked(held):
+    """The held session with two pulls in its table, as an older version wrote them: no column for marks."""
+    with h5py.File(held, "r+") as file:
+        old = [name for name in file["pulls"].dtype.names if name != "mark"]
+        dtype = np.dtype([(name, file["pulls"].dtype[name]) for name in old])
+        del file["pulls"]
+        rows = [
+            (20.0, 24.0, 2000.0, 5000.0, "heron", 2, "flawed", "lift"),
+            (40.0, 44.0, 2000.0, 5000.0, "heron", 2, "clean", ""),
+        ]
+        file.create_dataset("pulls", data=np.array(rows, dtype), maxshape=(None,), chunks=(64,))
+    return held
+
+
+def test_an_older_file_opens_with_nothing_marked(marked) -> None:
+    """Session and study see an empty mark for each pull."""
+    with open_session(marked) as session:
+        assert session.pull_marks == ("", "")
+    assert load_session(marked).pull_marks == ("", "")
+
+
+def test_holds_and_pulls_are_marked_and_taken_back(steadypull, marked) -> None:
+    """What was said is in the file, and can be unsaid."""
+    shown = steadypull(
+        "mark", marked, "--drop-hold", 2, "--retarget", "3=2010", "--keep-pull", 1, "--drop-pull", 2, "--json"
+    ).json
+
+    assert [hold["accepted"] for hold in shown["holds"]][:3] == [True, False, True]
+    assert shown["holds"][2]["target_rpm"] == 2010.0
+    assert [pull["mark"] for pull in shown["pulls"]] == ["keep", "drop"]
+    assert load_session(marked).pull_marks == ("keep", "drop")
+    assert [pull.faults for pull in load_session(marked).pulls] == [("lift",), ()]
+
+    back = steadypull("mark", marked, "--accept-hold", 2, "--retarget", "3=", "--clear-pull", 1, "--json").json
+    assert back["holds"][1]["accepted"]
+    assert back["holds"][2]["target_rpm"] is None
+    assert [pull["mark"] for pull in back["pulls"]] == ["", "drop"]
+
+
+def test_a_note_is_added_to_what_stands_there(steadypull, held) -> None:
+    """Nothing that was written is lost."""
+    steadypull("mark", held, "--note", "dry, 18 °C")
+    steadypull("mark", held, "--note", "wind from the left")
+
+    with open_session(held) as session:
+        assert session.note == "dry, 18 °C\nwind from the left"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--drop-hold", 99), "has no hold 99; it has 7"),
+        (("--drop-pull", 1), "holds no pull"),
+        (("--retarget", "2=fast"), "N=RPM"),
+        (("--retarget", "2"), "N=RPM"),
+        (("--retarget", "2=-100"), "no speed"),
+        (("--drop-hold", 1, "--accept-hold", 1), "keep one"),
+    ],
+)
+def test_what_cannot_be_marked_changes_nothing(steadypull, held, words, said: str) -> None:
+    """One line, the session as it was."""
+    before = held.read_bytes()
+    ran = steadypull("mark", held, *words)
+
+    assert ran.code == 2
+    assert said in ran.err
+    assert held.read_bytes() == before

@@ -1,0 +1,124 @@
+"""steadypull survey: what a drive tells of the measuring chain, and what to change."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ui.cli.main import CAUTION
+from ui.cli.options import json_option
+
+if TYPE_CHECKING:
+    from stream.study.survey.records import Survey
+
+
+@click.command("survey")
+@click.argument("session_path", metavar="SESSION")
+@click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
+@json_option
+def command(session_path: str, car_path: str | None, as_json: bool) -> int:
+    """Survey the measuring chain: dead band, ceiling, noise, dropouts, ripple, lag, cross-talk, pulses per turn.
+
+    JSON keys, always there; null is 'cannot be known from this drive', u_* are standard uncertainties.
+
+    \b
+    session     path rate_hz duration_s finished holds pulls
+    channels[]  name role unit noise u_noise noise_rpm noise_microstrain scatter
+                resolution resolution_rpm resolution_microstrain missing_cells
+                spikes spikes_per_minute clipped_samples railed_samples
+                lowest highest flat
+    dropouts    lost_samples gaps gaps_per_minute longest_gap_s restarts
+    speed       name calibrated dead_below_rpm u_dead_below_rpm
+                ceiling_above_rpm u_ceiling_above_rpm ends_words
+                ripple_rpm ripple_at_rpm ripple_hz ripple_left_rpm
+                ripple_limit_rpm lag_s u_lag_s lag_from lag_in_car_file_s
+                lag_words pulses_per_turn{measured u_measured per_turn name
+                runner_up probability stated agrees words}
+    load        name unit strong_pull cross_talk_pct{bounce brake turn}
+                cross_talk_from cross_talk_words hop_hz u_hop_hz hop_rms
+                hop_pct hop_left_pct firing_order firing_amplitude firing_pct
+                cutoff_hz cutoff_advice_hz words
+    steadiness  criterion critical step_s lag1 white agrees_pct
+                holds[]{start_s end_s speed_rpm values agrees_pct}
+    findings[]  what channel grave value unit doubt words cure
+    warnings[]
+    """
+    import msgspec
+
+    from stream.record.session import open_session
+    from stream.study.survey.survey import survey_session
+    from ui.cli.live_text import warn
+    from ui.cli.results import print_json
+    from ui.cli.session_car import car_of
+
+    with open_session(session_path) as session:
+        car = car_of(session, car_path)
+    survey = survey_session(session_path, car)
+    if as_json:
+        print_json(msgspec.to_builtins(survey))
+    else:
+        click.echo(CAUTION, err=True)
+        warn(survey.warnings)
+        _print(survey)
+    return 0
+
+
+def _print(survey: "Survey") -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, soft_wrap=True)
+    part = survey.session
+    console.print(f"{part.duration_s:.1f} s at {part.rate_hz:.6g} Hz, {part.holds} holds, {part.pulls} pulls")
+    _print_channels(console, survey)
+    for line in _about(survey):
+        console.print(line, markup=False)
+    if not survey.findings:
+        console.print("nothing to change was found")
+    for finding in survey.findings:
+        mark = "CHANGE" if finding.grave else "look at"
+        console.print(f"{mark}: {finding.words}. What to change: {finding.cure}", markup=False)
+
+
+def _print_channels(console: Any, survey: "Survey") -> None:
+    from rich.table import Table
+
+    table = Table("channel", "unit", "noise", "step", "noise there", "step there", "spikes", "out of range",
+                  box=None, pad_edge=False)  # fmt: skip
+    for column in table.columns[2:]:
+        column.justify = "right"
+    for channel in survey.channels:
+        there = "rpm" if channel.noise_rpm is not None or channel.resolution_rpm is not None else "µm/m"
+        noise = channel.noise_rpm if there == "rpm" else channel.noise_microstrain
+        step = channel.resolution_rpm if there == "rpm" else channel.resolution_microstrain
+        table.add_row(
+            channel.name, channel.unit, _number(channel.noise), _number(channel.resolution), _number(noise, there),
+            _number(step, there), str(channel.spikes), str(channel.clipped_samples),
+        )  # fmt: skip
+    console.print(table)
+
+
+def _number(value: float | None, unit: str = "") -> str:
+    return "–" if value is None else f"{value:.3g} {unit}".strip()
+
+
+def _about(survey: "Survey") -> list[str]:
+    """What is known of speed, load and steadiness, a line each."""
+    lines = []
+    speed, load, steadiness = survey.speed, survey.load, survey.steadiness
+    if speed is not None:
+        seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {_number(speed.ripple_at_rpm, 'rpm')}"
+        ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
+        lines += [
+            f"{speed.name}: {speed.ends_words}",
+            f"{ripple}; less than {_number(speed.ripple_limit_rpm, 'rpm')} could not be seen",
+            f"pulses per turn: {speed.pulses_per_turn.words}",
+            f"lag: {speed.lag_words}",
+        ]
+    if load is not None:
+        talk = load.cross_talk_pct
+        known = {"bounce": talk.bounce, "brake": talk.brake, "turn": talk.turn}
+        parts = [f"{what} {value:+.1f} %" for what, value in known.items() if value is not None]
+        lines += [f"{load.name}: {load.words}", f"cross-talk: {', '.join([*parts, load.cross_talk_words])}"]
+    if steadiness is not None and steadiness.agrees_pct is not None:
+        note = "" if steadiness.white else "; the foot's wander is no white noise, so read it as a hint"
+        lines.append(f"second steadiness criterion: agrees with {steadiness.agrees_pct:.0f} % of the holds{note}")
+    return lines

@@ -1,0 +1,36 @@
+"""What the shelf does off the window's thread. No Qt in here."""
+
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from ui.shelf_words import one_line
+
+Progress = Callable[[int, int], None]
+
+
+def export_session(path: Path, out: Path, what: str, tell: Progress) -> str:
+    """Write a session as CSV, `what` is 'live' or 'raw'; returns what was done, in words."""
+    from stream.study.session_csv import export_live, export_raw
+
+    rows = export_live(path, out) if what == "live" else export_raw(path, out, tell)
+    return f"{one_line(str(out))}: {rows:,} rows written".replace(",", "\u202f")
+
+
+def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
+    """The shelf of a folder, through the index."""
+    from stream.record.shelf import scan
+    from stream.record.shelf_index import ShelfIndex
+
+    with ShelfIndex() as index:
+        return scan(folder, index, tell, stop)
+
+
+def trend_of(tune: str, paths: Sequence[str]) -> Any:
+    """How a tune went over sessions."""
+    from stream.study.load import load_sessions
+    from stream.study.pull_traces import all_traces
+    from stream.study.trend import trend
+
+    return trend(all_traces(load_sessions(paths))[0], tune)
