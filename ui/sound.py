@@ -52,6 +52,7 @@ CUES = {
     for cue in (
         Cue("hold-reached", "Hold reached", 1, 0.5, (Note(1250, 0.09, 0.06), Note(1875, 0.32))),
         Cue("hold-broken", "Hold broken", 2, 0.5, (Note(1875, 0.30, 0.06), Note(1250, 0.09))),
+        Cue("target-taken", "Target taken", 3, 0.6, (Note(1250, 0.08, 0.06), Note(1500, 0.08, 0.06), Note(1875, 0.32))),
         Cue("pull-caught", "Pull caught", 3, 0.6, (Note(1500, 0.08, 0.08),) * 2 + (Note(1500, 0.08),)),
         Cue("data-fault", "Data fault", 4, 0.7, (Note(1100, 0.45, 0.25), Note(1100, 0.45))),
         Cue("lift", "Lift: lean, heat or over-rev alarm", 5, 1.0, (Note(2600, 0.05, 0.04),) * 13),
@@ -61,6 +62,7 @@ CUES = {
 _CUE_OF_KIND = {
     "hold-began": "hold-reached",
     "hold-broken": "hold-broken",
+    "target": "target-taken",
     "pull-done": "pull-caught",
     "gap": "data-fault",
     "clipped": "data-fault",

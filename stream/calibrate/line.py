@@ -68,7 +68,8 @@ def studentised(residuals: Floats, weights: Floats, leverage: Floats, dof: int) 
     free = np.maximum(1.0 - leverage, 1e-12)
     squares = weights * residuals**2
     rest = np.maximum((np.sum(squares) - squares / free) / (dof - 1), np.finfo(float).tiny)
-    return np.sign(residuals) * np.sqrt(squares / free / rest)
+    with np.errstate(over="ignore"):  # the others lie exactly on the line: infinitely far, by their scatter
+        return np.asarray(np.sign(residuals) * np.sqrt(squares / free / rest), np.float64)
 
 
 def lack_of_fit(residuals: Floats, groups: Sequence[Hashable], parameters: int) -> LackOfFit | None:

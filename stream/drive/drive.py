@@ -11,6 +11,8 @@ from typing import Literal
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
+from stream.drive.guide import Guide
+from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
 from stream.errors import StorageError
@@ -25,6 +27,7 @@ from stream.sources.source import Source, SourceNote
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
+GUIDED_READ_S = 1.0
 PUBLISH_S = 0.03  # as often as a screen is drawn
 STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
@@ -35,17 +38,21 @@ class Drive:
     folder     where session files go; None records nothing
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
+    targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
+                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
         self.car, self.source = car, source
         self.events = EventList()
         self.recorded: list[Path] = []
         self._folder, self._path = folder, path
-        self._tune, self._gear, self._targets = tune, gear, targets
+        self._tune, self._gear = tune, gear
+        plan = targets if isinstance(targets, GuidePlan) else GuidePlan(targets, gear=gear)
+        self._guide = Guide(car, plan) if plan.targets else None
+        self._asked: deque[Literal["skip", "redo"]] = deque()
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
@@ -60,7 +67,7 @@ class Drive:
         self._origin = 0
         self._log = LiveLog()
         self._last: LiveRows | None = None
-        self._published = DriveStatus(state="opening", targets=targets)
+        self._published = self._guided(DriveStatus(state="opening"))
         self._next_publish = 0.0
         self._last_push = time.monotonic()
         self._failure: BaseException | None = None
@@ -143,9 +150,11 @@ class Drive:
 
     def skip_target(self) -> None:
         """Leave the next target out."""
+        self._asked.append("skip")
 
     def redo_target(self) -> None:
-        """Go back to the target before."""
+        """Go back to the target before; its hold no longer counts."""
+        self._asked.append("redo")
 
     def status(self) -> DriveStatus:
         """One look at the drive."""
@@ -179,14 +188,17 @@ class Drive:
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
+        # small bites where the drive may end by itself, so that it ends there and not a minute later
+        rows = READ_ROWS if self._guide is None else max(1, round(GUIDED_READ_S * ring.info.rate_hz))
         step = max(1, round(STEP_S * ring.info.rate_hz))
-        while not cursor.drained:
+        while not (cursor.drained or (self._guide is not None and self._guide.satisfied)):
             cursor.wait(0.1, step)
             self._tell(ring)
             self._obey(ring, cursor)
-            block = cursor.read(READ_ROWS)
+            block = cursor.read(rows)
             if block is not None:
                 self._push(block, cursor)
+        self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
         self._tell(ring)
 
     def _push(self, block: Block, cursor: Cursor) -> None:
@@ -201,10 +213,27 @@ class Drive:
             self._log.add(rows)
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        self._follow_targets(stage)
         now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S
+
+    def _follow_targets(self, stage: LiveStage) -> None:
+        """Let the guide see what the stage found and what the person asked, and tell what it says."""
+        guide = self._guide
+        if guide is None:
+            return
+        while self._asked:
+            asked = self._asked.popleft()
+            guide.skip() if asked == "skip" else guide.redo()
+        guide.take(stage.holds)
+        guide.look(stage.steady())
+        self._pass_on(guide, stage)
+
+    def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
+        for said in guide.take_said():
+            self.events.add(stage.time_s, said.kind, said.text, said.value)
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -230,6 +259,8 @@ class Drive:
         """A new session from the next sample on, recorded where that is wanted."""
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
+        if self._guide is not None:
+            self._guide.new_session()
         if not self._want_recording:
             return
         now = datetime.now(UTC)
@@ -255,8 +286,14 @@ class Drive:
         self._take = None
         if stage is not None:
             stage.finish()
+            if self._guide is not None:
+                self._guide.take(stage.holds)
+                self._pass_on(self._guide, stage)
             self._publish(stage)
         if take is not None:
+            if self._guide is not None:
+                take.marks = self._guide.marks(take.stage.holds, take.stage.pinned)
+                self._pass_on(self._guide, take.stage)
             self.events.add(take.stage.time_s, "recording-ended", take.writer.path.name)
             take.ended.set()
 
@@ -264,10 +301,22 @@ class Drive:
         """A snapshot for the window: the stage itself belongs to this thread alone."""
         holds, pulls = stage.holds, stage.pulls
         load = self.car.by_role("load")
-        self._published = DriveStatus(
+        self._published = self._guided(DriveStatus(
             state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), targets=self._targets,
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls),
+        ))  # fmt: skip
+
+    def _guided(self, status: DriveStatus) -> DriveStatus:
+        """The look with what the guide knows."""
+        guide = self._guide
+        if guide is None:
+            return status
+        return replace(
+            status, targets=guide.targets, next_target_rpm=guide.next_rpm, target_road_kmh=guide.road_kmh,
+            target_hint=guide.hint, targets_taken=guide.taken, target_steady_s=guide.steady_s,
+            target_speed_rpm=guide.speed_rpm, doubt_rpm=guide.doubt_rpm, until_u_rpm=guide.plan.until_u_rpm,
+            fit_text=guide.fit_text,
         )  # fmt: skip
 
     # -- small answers ------------------------------------------------------------------------------------------

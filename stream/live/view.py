@@ -72,7 +72,18 @@ class Health:
 
 @dataclass(frozen=True, slots=True)
 class DriveStatus:
-    """One look at a running drive."""
+    """One look at a running drive.
+
+    targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
+    target_road_kmh  what the next target means on the road, in the gear that is driven in
+    target_hint      how to hold it, in words
+    targets_taken    how many are held
+    target_steady_s  seconds that the speed is steady near the next target
+    target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
+    doubt_rpm        largest standard doubt of the running fit over the targets, the reference's scale error left out
+    until_u_rpm      the doubt at which the drive ends
+    fit_text         the running fit in words
+    """
 
     state: Literal["opening", "running", "away", "finished", "failed"]
     failure: str = ""
@@ -92,4 +103,12 @@ class DriveStatus:
     pulls: int = 0
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
+    target_road_kmh: float | None = None
+    target_hint: str = ""
+    targets_taken: int = 0
+    target_steady_s: float = 0.0
+    target_speed_rpm: float | None = None
+    doubt_rpm: float | None = None
+    until_u_rpm: float | None = None
+    fit_text: str = ""
     counters: dict[str, int] = field(default_factory=dict)

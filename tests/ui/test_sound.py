@@ -68,7 +68,7 @@ def test_which_event_makes_which_cue() -> None:
 
     assert heard == {
         "hold-began": "hold-reached", "hold-broken": "hold-broken", "pull-done": "pull-caught",
-        "gap": "data-fault",
+        "target": "target-taken", "gap": "data-fault",
         "clipped": "data-fault", "fault": "data-fault", "device-away": "data-fault", "alarm": "lift",
     }  # fmt: skip
 

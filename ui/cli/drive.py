@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from stream.errors import InputError
 from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
 from ui.cli.signals import on_signals
 
@@ -23,17 +24,23 @@ if TYPE_CHECKING:
 @gear_option
 @click.option("--rate", "rate_hz", type=float, metavar="HZ", help="Rows a second of text lines without a clock.")
 @click.option("--targets", metavar="RPM,…", help="Steady speeds to hold, in order.")
+@click.option("--until-u", "until_u", type=float, metavar="RPM",
+              help="End by itself when the doubt of the running fit over the targets is this small (standard, rpm).")
+@click.option("--parked", is_flag=True, help="The targets are held standing, in neutral.")
+@click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
 @headless_option
 @json_option
 def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, targets: str | None,
-            seconds: float | None, headless: bool, as_json: bool) -> int:  # fmt: skip
+            until_u: float | None, parked: bool, near_redline: bool, seconds: float | None, headless: bool,
+            as_json: bool) -> int:  # fmt: skip
     """Record a drive, live, and find its holds. Ctrl-C ends it properly.
 
     A second person watches the screen; the road is closed.
     """
     from stream.car import load_car
     from stream.drive.drive import Drive
+    from stream.drive.guide_plan import GuidePlan
     from stream.sources.serialport import SerialSource
     from ui.cli.display import wants_window
     from ui.cli.live_text import warn
@@ -43,9 +50,13 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
     warn(car.warnings)
     positive("--rate", rate_hz)
     positive("--seconds", seconds)
+    positive("--until-u", until_u)
     wanted = numbers("--targets", targets) if targets else ()
+    if until_u is not None and not wanted:
+        raise InputError("--until-u: needs the speeds to hold; give them with --targets RPM,RPM,…")
+    plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
     source = SerialSource(url, car, rate_hz)
-    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=wanted)
+    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=plan)
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
 

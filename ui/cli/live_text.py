@@ -88,8 +88,20 @@ def numbers_line(status: "DriveStatus") -> str:
     if status.steady is not None and status.steady.steady_s:
         parts.append(f"steady {status.steady.steady_s:.1f} s")
     parts.append(f"{status.holds} holds")
+    if status.targets:
+        parts.append(_target_words(status))
     if status.health is not None and status.health.lost_samples:
         parts.append(f"{status.health.lost_samples} lost")
     if status.state != "running":
         parts.append(status.state)
     return " · ".join(parts)
+
+
+def _target_words(status: "DriveStatus") -> str:
+    """The next target with what it means on the road, how far the row has come, and the doubt so far."""
+    count = f"{status.targets_taken} of {len(status.targets)}"
+    doubt = "" if status.doubt_rpm is None else f", doubt ±{status.doubt_rpm:.0f} rpm"
+    if status.next_target_rpm is None:
+        return f"all targets done ({count}{doubt})"
+    road = "" if status.target_road_kmh is None else f", {status.target_road_kmh:.0f} km/h"
+    return f"next {status.next_target_rpm:.0f} rpm{road} ({count}{doubt})"

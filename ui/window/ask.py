@@ -18,3 +18,9 @@ def save_as(parent: QtWidgets.QWidget, title: str, start: Path, kind: str) -> Pa
         return None
     path = Path(chosen)
     return path if path.suffix.lower() == f".{kind}" else path.with_name(f"{path.name}.{kind}")
+
+
+def open_file(parent: QtWidgets.QWidget, title: str, start: Path | None, kind: str, words: str) -> Path | None:
+    """A file that is there, with the ending `kind`; None where the person thought better of it."""
+    chosen, _ = QtWidgets.QFileDialog.getOpenFileName(parent, title, str(start or Path.home()), f"{words} (*.{kind})")
+    return Path(chosen) if chosen else None

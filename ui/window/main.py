@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from ui.window.calibrate import CalibrateScreen
 from ui.window.caution import CautionPage
 from ui.window.compare import CompareScreen
 from ui.window.ear import Ear
@@ -47,6 +48,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
 
 SCREENS: tuple[ScreenSpec, ...] = (
     ScreenSpec("Road", _make_road),
+    ScreenSpec("Calibrate", lambda _: CalibrateScreen()),
     ScreenSpec("Compare", _make_compare),
     ScreenSpec("Shelf", _make_shelf),
 )

@@ -75,14 +75,16 @@ class FigurePanel(QtWidgets.QWidget):
         self.caption = ""
         self.figure = words.NO_FIGURE
         self.note = ""
+        self.details: tuple[str, ...] = ()
         self.unit = 1.0
-        self.setMinimumSize(160, 90)
+        self.setMinimumSize(160, 76)
 
-    def show_figure(self, caption: str, figure: str, note: str = "") -> None:
-        """Take over the texts; repaints only where one changed."""
-        if (caption, figure, note) != (self.caption, self.figure, self.note):
-            self.caption, self.figure, self.note = caption, figure, note
-            self.setAccessibleName(f"{caption}: {figure} {note}".strip())
+    def show_figure(self, caption: str, figure: str, note: str = "", details: Sequence[str] = ()) -> None:
+        """Take over the texts, `details` as small lines at the foot; repaints only where one changed."""
+        details = tuple(line for line in details if line)
+        if (caption, figure, note, details) != (self.caption, self.figure, self.note, self.details):
+            self.caption, self.figure, self.note, self.details = caption, figure, note, details
+            self.setAccessibleName(" ".join((f"{caption}: {figure}", note, *details)).strip())
             self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
@@ -96,7 +98,8 @@ class FigurePanel(QtWidgets.QWidget):
         painter.setPen(QtGui.QColor(self.theme.muted))
         painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
         foot = small * 1.9 if self.note else small * 0.8
-        room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot)
+        low = small * 1.25 * len(self.details) + (small * 0.4 if self.details else 0.0)
+        room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot - low)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
         painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.85))
         painter.setPen(QtGui.QColor(self.theme.muted if self.figure == words.NO_FIGURE else self.theme.text))
@@ -107,8 +110,15 @@ class FigurePanel(QtWidgets.QWidget):
         if self.note:
             painter.setFont(text_font(small * 1.35, bold=True))
             painter.setPen(QtGui.QColor(self.theme.text))
-            below = QtCore.QRectF(margin, box.height() - foot, box.width() - 2 * margin, foot * 0.9)
+            below = QtCore.QRectF(margin, box.height() - low - foot, box.width() - 2 * margin, foot * 0.9)
             painter.drawText(below, Align.AlignCenter, self.note)
+        painter.setPen(QtGui.QColor(self.theme.muted))
+        for number, line in enumerate(self.details):
+            painter.setFont(text_font(small))
+            wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(line)
+            painter.setFont(text_font(small * min(1.0, room.width() / max(wide, 1.0))))
+            top = box.height() - low + small * 1.25 * number
+            painter.drawText(QtCore.QRectF(margin, top, room.width(), small * 1.25), Align.AlignCenter, line)
         painter.end()
 
 

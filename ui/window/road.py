@@ -194,7 +194,7 @@ class Road(Screen):
         figure = self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
         self.speed.show_speed(
             figure,
-            status.speed_rpm,
+            status.speed_rpm if status.target_speed_rpm is None else status.target_speed_rpm,
             status.steady,
             status.next_target_rpm,
             dead=dead,
@@ -225,18 +225,26 @@ class Road(Screen):
         """The next target and the seconds it still wants; the panel is there only where targets are."""
         self.target.setVisible(bool(status.targets))
         self.controls.show_targets(bool(status.targets))
+        guided = status.target_speed_rpm is not None
+        self.side.setStretch(0, 7 if guided else 10)
+        self.side.setStretch(1, 16 if guided else 11)
         if not status.targets:
             return
         if status.next_target_rpm is None:
-            self.target.show_figure(f"Targets, all {len(status.targets)} held", "done")
+            held = len(status.targets) if status.target_speed_rpm is None else status.targets_taken
+            all_held = f"Targets, all {held} held" if held == len(status.targets) else f"Targets, {held} held"
+            self.target.show_figure(all_held, "done", "", words.doubt_lines(status))
             return
         place = next((n for n, rpm in enumerate(status.targets, 1) if rpm == status.next_target_rpm), None)
         which = f" {place} of {len(status.targets)}" if place is not None else ""
         steady = status.steady
+        if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
+            details = (status.target_hint, words.target_line(status))
+            self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), "", details)
+            return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""
         if steady is not None and steady.steady_s > 0:
-            done = min(steady.steady_s, steady.needed_s)
-            note = f"{done:.1f} of {words.seconds(steady.needed_s)}"
+            note = f"{min(steady.steady_s, steady.needed_s):.1f} of {words.seconds(steady.needed_s)}"
         self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), note)
 
     def toggle_recording(self) -> None:

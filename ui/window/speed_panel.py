@@ -72,6 +72,8 @@ class SpeedPanel(QtWidgets.QWidget):
         """Where the speed stands against the target; empty without one."""
         if self.target is None or self.dead or self.steady is None:
             return ""
+        if not math.isfinite(self.speed):
+            return "go by the dashboard until three are held"
         return words.against_target(self.speed, self.target, self.steady.band_rpm)
 
     def show_speed(
@@ -84,7 +86,8 @@ class SpeedPanel(QtWidgets.QWidget):
         dead: bool,
         alarm: bool = False,
     ) -> None:
-        """Take over what is to be drawn. `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
+        """Take over what is to be drawn. `speed` is what the target is set against, NaN where that is not known yet;
+        `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
         self.figure = words.NO_FIGURE if dead else figure
         self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
         self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())

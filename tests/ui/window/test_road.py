@@ -285,6 +285,28 @@ def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any,
     assert road.target.figure == "done"
 
 
+def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    window = open_window(feed)
+    road = road_of(window)
+    row = {
+        "targets": (2000.0, 3000.0, 4000.0, 5000.0), "next_target_rpm": 5000.0, "target_road_kmh": 63.2,
+        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1", "targets_taken": 3,
+    }  # fmt: skip
+    run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
+    assert road.target.details == (row["target_hint"], "3 of 4 held, doubt known from the third on")
+    assert road.speed.target_sentence == "go by the dashboard until three are held"
+    run(window, feed, 4.0, target_speed_rpm=4890.0, doubt_rpm=41.2, until_u_rpm=30.0)
+    assert road.target.details[1] == "3 of 4 held, speed known to ±42 rpm, 30 wanted"
+    assert road.speed.target_sentence == "110 below target"
+    run(window, feed, 5.0, steady=steady(2000, 40, 2.1), target_steady_s=2.1)
+    assert road.target.details[1] == "2.1 of 3.0 s near this target"
+    run(window, feed, 6.0, target_steady_s=0.0)
+    assert road.target.details[1] == "steady, but not near this target"
+    run(window, feed, 7.0, steady=steady(2000, 40, 3.4, holding=True), target_steady_s=3.4)
+
+    assert road.target.details[1] == "held long enough: go on"
+
+
 def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()

@@ -1,0 +1,394 @@
+"""The guided hold drive: which speed comes next, whether it was held, and how good the calibration is by now.
+
+The guide listens to the holds that the live stage finds and never changes what is found. It belongs to the thread of
+that stage. A hold is taken to the target that was asked for where it is near enough, by order and nearness; from three
+holds on the running fit tells what is near. The doubt it states is the largest standard uncertainty of a predicted
+speed between the lowest and the highest target that is asked for, the reference's reading error included. The
+reference's scale error is left out: no number of holds makes it smaller, and it comes on top.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from stream.calibrate.match import AMBIGUOUS, match_targets
+from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed_model import SpeedFit
+from stream.car import Car
+from stream.drive.gearing import road_kmh, road_words
+from stream.drive.guide_plan import GuidePlan, Said, doubt_words, largest_doubt, wanted
+from stream.drive.nearness import Known, reread
+from stream.errors import InputError
+from stream.live.records import Hold, Pinned
+from stream.live.view import Steady
+from stream.record.tables import HoldMark
+
+SURE = 15.0  # in -2 ln(likelihood): a thousand to one and more
+LONG_S = 9.0  # beyond the seconds a hold needs: the driver should have gone on by now
+
+
+@dataclass(slots=True)
+class _Target:
+    """One speed of the row: whether it is still wanted, and the holds that were taken to it."""
+
+    rpm: float
+    state: Literal["open", "taken", "skipped"] = "open"
+    asked: bool = False
+
+
+@dataclass(slots=True)
+class _Seen:
+    """One hold: the place in the row it was taken to, and whether a person let it go again."""
+
+    hold: Hold
+    place: int | None = None
+    let_go: bool = False
+
+
+@dataclass
+class Guide:
+    """Give it each finished hold with `take`, each look at the steadiness with `look`; read the rest.
+
+    Raises InputError for targets that are no speeds, or all above 90 % of redline.
+    """
+
+    car: Car
+    plan: GuidePlan
+    said: list[Said] = field(default_factory=list)
+    fit: SpeedFit | None = None
+    doubt_rpm: float | None = None
+
+    def __post_init__(self) -> None:
+        import scipy.stats  # noqa: F401 - now, and not at the first fit, when samples are waiting
+
+        self._line = self.car.need("engine_speed", "a guided drive").rpm_line
+        targets, words = wanted(self.plan, self.car)
+        self._row = [_Target(rpm) for rpm in targets]
+        self._seen: list[_Seen] = []
+        self._session_from = self._count_seen = 0
+        self._done: list[int] = []  # places in the order they were taken or skipped, for going back
+        self._at = 0
+        self._round = 1
+        self._long_told = -1.0
+        self._odd_told: list[Hold] = []
+        self._steady_s = 0.0
+        self._speed_rpm = math.nan
+        if words:
+            self._say("note", words)
+        if self._row:
+            self._say("note", f"{len(self._row)} speeds to hold; {self._next_words()}", self.next_rpm)
+        self._ask()
+
+    # -- what is asked for ----------------------------------------------------------------------------------------
+
+    @property
+    def targets(self) -> tuple[float, ...]:
+        """The speeds that are asked for, in order."""
+        return tuple(target.rpm for target in self._row)
+
+    @property
+    def next_rpm(self) -> float | None:
+        """The speed to hold now; None when all are held."""
+        return None if self._next is None else self._row[self._next].rpm
+
+    @property
+    def road_kmh(self) -> float | None:
+        """The road speed that the next target means in the gear."""
+        rpm = self.next_rpm
+        return None if rpm is None or self.plan.parked else road_kmh(self.car, self.plan.gear, rpm)
+
+    @property
+    def hint(self) -> str:
+        """How to hold the next target, in words."""
+        rpm = self.next_rpm
+        return "" if rpm is None else road_words(self.car, self.plan.gear, rpm, self.plan.parked)
+
+    @property
+    def taken(self) -> int:
+        """How many of the targets are held, in this round."""
+        return sum(target.state == "taken" for target in self._row)
+
+    @property
+    def steady_s(self) -> float:
+        """Seconds that the speed is steady near the next target; 0 where it is not."""
+        return self._steady_s
+
+    @property
+    def speed_rpm(self) -> float:
+        """Engine speed by the running fit; NaN while only the provisional line is known."""
+        return self._speed_rpm
+
+    @property
+    def satisfied(self) -> bool:
+        """Whether the stated doubt is as small as was asked for."""
+        limit = self.plan.until_u_rpm
+        return limit is not None and self.doubt_rpm is not None and self.doubt_rpm <= limit
+
+    @property
+    def fit_text(self) -> str:
+        """The running fit in a line."""
+        if self.fit is None or self.doubt_rpm is None:
+            return "" if not self._row else f"{self.taken} held, a fit needs three"
+        used = sum(point.used for point in self.fit.points)
+        low, high = min(self.targets), max(self.targets)
+        return f"±{doubt_words(self.doubt_rpm)} rpm from {used} holds, {low:.0f} to {high:.0f} rpm"
+
+    # -- what comes in ----------------------------------------------------------------------------------------------
+
+    def new_session(self) -> None:
+        """Another session begins: its holds are counted anew, those of the last one still teach the fit."""
+        self._session_from = len(self._seen)
+        self._count_seen = 0
+
+    def take(self, holds: Sequence[Hold]) -> None:
+        """The holds of the running session so far; those that are new are judged."""
+        if len(holds) == self._count_seen:
+            return
+        self._count_seen = len(holds)
+        known = [seen.hold for seen in self._seen[self._session_from :]]
+        for hold in holds:
+            if hold not in known:
+                seen = _Seen(hold)
+                self._seen.append(seen)
+                if self._next is not None:
+                    self._judge(seen)
+
+    def look(self, steady: Steady | None) -> None:
+        """One look at how steady the speed is."""
+        target = self.next_rpm
+        self._steady_s, self._speed_rpm = 0.0, math.nan
+        if steady is None or not math.isfinite(steady.mean_rpm):
+            return
+        signal = (steady.mean_rpm - self._line[1]) / self._line[0]
+        known = self._known()
+        if known.proved:
+            self._speed_rpm = known.place(signal).rpm
+        if target is None or not known.near(signal, target, self.targets):
+            return
+        self._steady_s = steady.steady_s
+        if steady.holding and steady.steady_s > steady.needed_s + LONG_S and self._long_told != target:
+            self._long_told = target
+            words = "Where the engine has changed speed and this still says HOLD, the signal does not follow it"
+            self._say("note", f"{target:.0f} rpm is held long enough: go on. {words}", target)
+
+    def skip(self) -> None:
+        """Leave the next target out."""
+        if self._next is None:
+            return
+        place = self._next
+        self._row[place].state = "skipped"
+        self._done.append(place)
+        self._advance()
+        self._say("note", f"{self._row[place].rpm:.0f} rpm left out; {self._next_words()}", self._row[place].rpm)
+        self._refit()
+
+    def redo(self) -> None:
+        """Go back to the target before; a hold that was taken to it no longer counts."""
+        if not self._done:
+            self._say("note", "there is no target before this one")
+            return
+        place = self._done.pop()
+        for seen in [seen for seen in self._seen if seen.place == place and not seen.let_go][-1:]:
+            seen.let_go = self._row[place].state == "taken"
+        self._row[place].state = "open"
+        self._at = place
+        self._ask()
+        self._say("note", f"again: {self._next_words()}", self._row[place].rpm)
+        self._refit()
+
+    def marks(self, holds: Sequence[Hold], pinned: Sequence[Pinned] = ()) -> tuple[HoldMark, ...]:
+        """Accepted and target of each of a session's holds, at its end.
+
+        Where the whole row, pinned stretches included, clearly reads otherwise than it was taken, no target is marked:
+        a later fit by the targets must not be bound by a wrong one.
+        """
+        known = self._seen[self._session_from :]
+        found = [next((seen for seen in known if seen.hold == hold), None) for hold in holds]
+        rpm = [None if seen is None or seen.place is None else self._row[seen.place].rpm for seen in found]
+        kept = [index for index, seen in enumerate(found) if seen is None or not seen.let_go]
+        if self._row and self._contradicted([holds[i] for i in kept], [rpm[i] for i in kept], pinned):
+            self._say(
+                "note", "the holds do not fit the targets as they were taken: none is marked; fit them by --targets"
+            )
+            rpm = [None] * len(holds)
+        return tuple(
+            HoldMark(accepted=seen is None or not seen.let_go, target_rpm=target)
+            for seen, target in zip(found, rpm, strict=True)
+        )
+
+    def _contradicted(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> bool:
+        asked = sorted({target.rpm for target in self._row if target.asked and target.state != "skipped"})
+        try:
+            match = match_targets(holds, pinned, asked, self.plan.reading_error_rpm)
+        except InputError:
+            return False
+        differ = [
+            seen
+            for seen, taken, stuck in zip(match.target_rpm, rpm, match.stuck_at, strict=True)
+            if taken is not None and (stuck is not None or seen not in (None, taken))
+        ]
+        return bool(differ) and not match.ambiguous
+
+    def take_said(self) -> list[Said]:
+        """What there is to tell since the last call."""
+        told, self.said = self.said, []
+        return told
+
+    # -- judging ----------------------------------------------------------------------------------------------------
+
+    def _judge(self, seen: _Seen) -> None:
+        place, hold, known = self._next, seen.hold, self._known()
+        if place is None:
+            return
+        target = self._row[place].rpm
+        unit = self.car.need("engine_speed", "a guided drive").unit
+        same = known.same_signal(hold, target)
+        if same is not None:
+            self._say("fault", f"the same signal, {hold.signal_mean:.3g} {unit}, as at {same:.0f} rpm: if this was "
+                               f"{target:.0f} rpm, the converter does not follow the engine here", target)  # fmt: skip
+            return
+        if known.idles(hold, target):
+            self._say("note", f"an idling engine, it seems: not counted as {target:.0f} rpm", target)
+            return
+        if not known.near(hold.signal_mean, target, self.targets):
+            open_ones = [other.rpm for other in self._row if other.state == "open"]
+            other = known.near_unasked(hold.signal_mean, self.targets, open_ones)
+            if other is None:
+                self._stray(seen, target)
+                return
+            place = next(n for n, item in enumerate(self._row) if item.rpm == other and item.state == "open")
+        self._count(seen, place)
+
+    def _stray(self, seen: _Seen, target: float) -> None:
+        """A hold that is near nothing; unless the whole row reads very much better with it."""
+        asked = [item.rpm for item in self._row if item.asked and item.state != "skipped" and item.rpm != target]
+        self._correct(asked, SURE)
+        self._refit()
+        if seen.place is None:
+            about = round(self._known().place(seen.hold.signal_mean).rpm, -2)
+            self._say("note", f"steady at about {about:.0f} rpm, not near {target:.0f} rpm: not counted", target)
+
+    def _count(self, seen: _Seen, place: int) -> None:
+        seen.place = place
+        target = self._row[place]
+        target.state, target.asked = "taken", True
+        self._done.append(place)
+        asked = [item.rpm for item in self._row if item.asked and item.state != "skipped"]
+        self._advance()
+        before = len(self.said)
+        self._correct(asked)
+        self._refit()
+        self._doubt_odd()
+        held = None if seen.place is None else self._row[seen.place].rpm
+        self._again()
+        after, self.said = self.said[before:], self.said[:before]
+        if held is not None:
+            self._say("target", f"{held:.0f} rpm taken, {self._progress_words()}", held)
+        self.said += after
+
+    def _correct(self, asked: Sequence[float], margin: float = AMBIGUOUS) -> None:
+        """Read the row of holds again as a whole, once there are three: a first hold may have been idle."""
+        counted = [seen for seen in self._seen if not seen.let_go]
+        if len({seen.place for seen in counted} - {None}) < 3:
+            return
+        now = [None if seen.place is None else self._row[seen.place].rpm for seen in counted]
+        better = reread([s.hold for s in counted], now, asked, self._line[1], self.plan.reading_error_rpm, margin)
+        if better is None:
+            return
+        for seen, old, new in zip(counted, now, better, strict=True):
+            if old != new:
+                self._move(seen, None if new is None else next(n for n, t in enumerate(self._row) if t.rpm == new))
+        self._ask()
+        named = ", ".join("no target" if rpm is None else f"{rpm:.0f}" for rpm in better)
+        self._say("note", f"seen together, the holds so far were: {named}")
+
+    def _move(self, seen: _Seen, place: int | None) -> None:
+        left, seen.place = seen.place, place
+        if left is not None and not any(other.place == left and not other.let_go for other in self._seen):
+            self._row[left].state = "open"
+        if place is not None:
+            self._row[place].state = "taken"
+
+    def _refit(self) -> None:
+        rows = [seen for seen in self._seen if seen.place is not None and not seen.let_go]
+        self.fit = self.doubt_rpm = None
+        if len({seen.place for seen in rows}) < 3:
+            return
+        try:
+            self.fit = fit_speed(
+                [seen.hold for seen in rows], assigned=[self._row[seen.place or 0].rpm for seen in rows],
+                reading_error_rpm=self.plan.reading_error_rpm, scale_error_pct=self.plan.scale_error_pct, model="line",
+            )  # fmt: skip
+        except InputError as error:
+            self._say("note", str(error))
+            return
+        wanted = [target.rpm for target in self._row if target.state != "skipped"]
+        self.doubt_rpm = largest_doubt(self.fit, min(wanted), max(wanted))
+
+    def _doubt_odd(self) -> None:
+        """A hold that the fit leaves out: its target is asked for again."""
+        if self.fit is None:
+            return
+        rows = [seen for seen in self._seen if seen.place is not None and not seen.let_go]
+        for seen, point in zip(rows, self.fit.points, strict=True):
+            place = seen.place
+            if point.used or place is None or self._row[place].state != "taken" or seen.hold in self._odd_told:
+                continue
+            self._odd_told.append(seen.hold)
+            self._row[place].state = "open"
+            self._ask()
+            self._say("note", f"{point.why_not} {self._row[place].rpm:.0f} rpm is asked for again")
+
+    def _again(self) -> None:
+        """All are held and the doubt is still too large: the row once more, the other way."""
+        if self._next is not None or self.plan.until_u_rpm is None or self.satisfied or self.doubt_rpm is None:
+            return
+        self._round += 1
+        self._row.reverse()
+        last = len(self._row) - 1
+        for seen in self._seen:
+            seen.place = None if seen.place is None else last - seen.place
+        self._done = [last - place for place in self._done]
+        for target in self._row:
+            target.state = "open" if target.state == "taken" else target.state
+        self._at = 0
+        self._ask()
+
+    # -- small answers ------------------------------------------------------------------------------------------------
+
+    @property
+    def _next(self) -> int | None:
+        """The first open target from here on, else the first one that was left behind."""
+        order = [*range(self._at, len(self._row)), *range(self._at)]
+        return next((place for place in order if self._row[place].state == "open"), None)
+
+    def _advance(self) -> None:
+        self._at = min(self._at + 1, len(self._row))
+        self._ask()
+
+    def _ask(self) -> None:
+        if self._next is not None:
+            self._at = self._next
+            self._row[self._next].asked = True
+
+    def _known(self) -> Known:
+        rows = [(s.hold, self._row[s.place].rpm) for s in self._seen if s.place is not None and not s.let_go]
+        return Known(self._line, tuple(rows), self.fit, self.plan.reading_error_rpm)
+
+    def _progress_words(self) -> str:
+        doubt = "" if self.doubt_rpm is None else f", doubt ±{doubt_words(self.doubt_rpm)} rpm"
+        limit = self.plan.until_u_rpm
+        last = f"within the {limit:g} rpm that were asked for" if self.satisfied else self._next_words()
+        count = f"{self.taken} of {len(self._row)}" if self._round == 1 else f"round {self._round}"
+        return f"{count}{doubt}; {last}"
+
+    def _next_words(self) -> str:
+        rpm = self.next_rpm
+        if rpm is None:
+            return "all are held"
+        hint = self.hint
+        return f"next {rpm:.0f} rpm" + (f", {hint}" if hint else "")
+
+    def _say(self, kind: Literal["target", "note", "fault"], text: str, value: float | None = None) -> None:
+        self.said.append(Said(kind, text, value))

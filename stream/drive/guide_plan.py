@@ -1,0 +1,79 @@
+"""What a guided drive asks for, what it tells, and the limits of both."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from stream.calibrate.speed_model import SpeedFit
+from stream.car import Car
+from stream.errors import InputError
+
+REDLINE_SHARE = 0.9
+MOST_TARGETS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class GuidePlan:
+    """What is to be held. targets: rpm, in order; until_u_rpm: the doubt at which the drive may end.
+
+    gear         the gear that is driven in; None: not told
+    parked       in neutral, standing
+    near_redline ask for speeds above 90 % of redline too
+    reading_error_rpm, scale_error_pct   of the reference, as for a fit
+    """
+
+    targets: tuple[float, ...] = ()
+    until_u_rpm: float | None = None
+    gear: int | None = None
+    parked: bool = False
+    near_redline: bool = False
+    reading_error_rpm: float = 50.0
+    scale_error_pct: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """To be told, as an event: 'target' a hold was taken, 'note' words, 'fault' a signal that does not follow."""
+
+    kind: Literal["target", "note", "fault"]
+    text: str
+    value: float | None = None
+
+
+def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
+    """The targets that are asked for, without those too near redline; and what there is to say about that.
+
+    Raises InputError: no speeds, too many of them, too few for --until-u, or all of them too near redline.
+    """
+    targets, redline = plan.targets, car.engine.redline_rpm
+    if any(not (math.isfinite(rpm) and rpm > 0) for rpm in targets):
+        raise InputError("--targets: a speed to hold is a number above zero; write them as 1500,2000,2500")
+    if len(targets) > MOST_TARGETS:
+        raise InputError(f"--targets: {len(targets)} speeds are too many; give {MOST_TARGETS} or fewer")
+    kept, words = list(targets), ""
+    fast = [] if redline is None else [rpm for rpm in targets if rpm > REDLINE_SHARE * redline]
+    if fast and redline is not None:
+        named = f"{', '.join(f'{rpm:.0f}' for rpm in fast)} rpm is above 90 % of redline ({redline:.0f} rpm)"
+        if plan.near_redline or plan.parked:
+            words = f"{named}: hold it no longer than it takes, and watch oil and heat"
+        else:
+            kept = [rpm for rpm in targets if rpm not in fast]
+            words = f"{named} and is not asked for in gear; --near-redline asks for it all the same"
+            if not kept:
+                raise InputError(f"--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones")
+    if plan.until_u_rpm is not None and len(set(kept)) < 3:
+        raise InputError("--until-u: a doubt comes from three or more different speeds; give them with --targets")
+    return kept, words
+
+
+def largest_doubt(fit: SpeedFit, low_rpm: float, high_rpm: float) -> float:
+    """Largest standard uncertainty of a predicted speed between two speeds, rpm, the scale error left out."""
+    ends = np.sort([fit.signal(low_rpm), fit.signal(high_rpm)])
+    return float(np.max(fit.u_rpm(np.linspace(ends[0], ends[1], 33), scale=False)))
+
+
+def doubt_words(rpm: float) -> str:
+    """A doubt in words, rounded up: two figures are all it is worth."""
+    return f"{math.ceil(rpm):d}" if rpm < 100 else f"{10 * math.ceil(rpm / 10):d}"

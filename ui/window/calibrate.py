@@ -1,0 +1,289 @@
+"""The Calibrate screen: holds to a speed calibration with its doubt, and the load channel's proofs."""
+
+import importlib
+import importlib.util
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+
+from stream.errors import SteadypullError
+from ui.window import ask, words
+from ui.window import calibrate_words as say
+from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
+from ui.window.calibrate_figure import Figure
+from ui.window.calibrate_load import LoadPage
+from ui.window.calibrate_table import HoldTable
+from ui.window.feed import DriveFeed
+from ui.window.panels import label
+from ui.window.screen import Screen
+from ui.window.table_style import table_style
+from ui.window.theme import DARK, Theme
+from ui.window.worker import Worker
+
+EMPTY = "Open a session with a row of held speeds"
+ON_PANEL = """
+    QScrollArea QLabel, QScrollArea QCheckBox {{ background: {panel}; }}
+    QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 13px; height: 13px; }}
+    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
+"""
+SURVEY = "stream.study.survey.survey"
+
+
+def survey_words(path: Path) -> list[str]:
+    """What a survey of the measuring chain found, in lines; nothing where there is no survey or nothing to say."""
+    if importlib.util.find_spec("stream.study.survey") is None:
+        return []
+    found = importlib.import_module(SURVEY).survey_session(path).findings
+    return [
+        f"{'! ' if item.grave else ''}{item.what[:1].upper()}{item.what[1:]}: {item.words}.\nWhat to do: {item.cure}."
+        for item in found
+    ]
+
+
+class CalibrateScreen(Screen):
+    """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.feed: DriveFeed | None = None
+        self.desk = Desk()
+        self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
+        self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
+        self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
+        self.apply, self.save = QtWidgets.QPushButton("Apply to session"), QtWidgets.QPushButton("Save SPEED.toml…")
+        self.name = label("caption", EMPTY)
+        self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))
+        self.targets.setPlaceholderText("1500, 2000, 3000, … lowest first")
+        self.figure, self.table, self.load = Figure(), HoldTable(), LoadPage()
+        self.answer, self.line, self.warnings, self.status = label("first"), label("read"), label("mind"), label("mind")
+        self.findings = label("read")
+        self.findings.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop | QtCore.Qt.AlignmentFlag.AlignLeft)
+        self._lay_out()
+        self._connect()
+        self._show()
+
+    # -- how it stands ------------------------------------------------------------------------------------------------
+
+    def _lay_out(self) -> None:
+        for text in (self.answer, self.line, self.warnings, self.status, self.findings):
+            text.setWordWrap(True)
+        self.top = QtWidgets.QHBoxLayout()
+        for part in (self.open_button, self.last, self.name):
+            self.top.addWidget(part)
+        self.top.addStretch(1)
+        for part in (self.undo, self.redo, self.save, self.apply):
+            self.top.addWidget(part)
+        fields = QtWidgets.QGridLayout()
+        fields.addWidget(label("read", "Speeds held, rpm"), 0, 0)
+        fields.addWidget(self.targets, 0, 1, 1, 4)
+        fields.addWidget(label("read", "Read to ± rpm"), 1, 0)
+        fields.addWidget(self.reading, 1, 1)
+        fields.addWidget(label("read", "Scale right to ± %"), 1, 2)
+        fields.addWidget(self.scale, 1, 3)
+        fields.setColumnStretch(4, 1)
+        notes = QtWidgets.QScrollArea()
+        notes.setWidgetResizable(True)
+        inside = QtWidgets.QWidget()
+        notes_box = QtWidgets.QVBoxLayout(inside)
+        for text in (self.answer, self.line, self.warnings):
+            notes_box.addWidget(text)
+        notes_box.addStretch(1)
+        notes.setWidget(inside)
+        side = QtWidgets.QWidget()
+        side_box = QtWidgets.QVBoxLayout(side)
+        side_box.setContentsMargins(0, 0, 0, 0)
+        side_box.addLayout(fields)
+        side_box.addWidget(self.table, 5)
+        side_box.addWidget(notes, 4)
+        self.speed_page = QtWidgets.QWidget()
+        page = QtWidgets.QHBoxLayout(self.speed_page)
+        page.addWidget(self.figure, 54)
+        page.addWidget(side, 46)
+        self.pages = QtWidgets.QTabWidget()
+        self.pages.addTab(self.speed_page, "Speed")
+        self.pages.addTab(self.load, "Load")
+        self.findings_page = QtWidgets.QScrollArea()
+        self.findings_page.setWidgetResizable(True)
+        self.findings_page.setWidget(self.findings)
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addLayout(self.top)
+        self.box.addWidget(self.pages, 1)
+        self.box.addWidget(self.status)
+
+    def _connect(self) -> None:
+        self.open_button.clicked.connect(self.choose)
+        self.last.clicked.connect(self._open_last)
+        self.undo.clicked.connect(lambda: self._do(self.desk.undo))
+        self.redo.clicked.connect(lambda: self._do(self.desk.redo))
+        self.apply.clicked.connect(self._apply)
+        self.save.clicked.connect(self._save)
+        for field in (self.targets, self.reading, self.scale):
+            field.editingFinished.connect(self._typed)
+        self.table.ticked.connect(lambda number, on: self._do(lambda: self.desk.mark(number, accepted=on)))
+        self.table.retargeted.connect(lambda number, text: self._do(lambda: self.desk.mark(number, target=text)))
+        for keys, act in (
+            (QtGui.QKeySequence.StandardKey.Undo, self.undo),
+            (QtGui.QKeySequence.StandardKey.Redo, self.redo),
+        ):
+            shortcut = QtGui.QShortcut(QtGui.QKeySequence(keys), self)
+            shortcut.activated.connect(act.click)
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.theme = theme
+        self.setStyleSheet(table_style(theme, unit) + ON_PANEL.format(panel=theme.panel, text=theme.text))
+        self.figure.apply_theme(theme, unit)
+        self.table.resize_to(unit)
+        self.load.resize_to(unit)
+        for field in (self.reading, self.scale):
+            field.setFixedWidth(round(80 * unit))
+        gap = round(8 * unit)
+        self.findings.setMargin(2 * gap)
+        self.box.setContentsMargins(gap, gap, gap, gap)
+        if self.desk.work is not None:
+            self.table.show_work(self.desk.work)
+
+    # -- what the window calls ----------------------------------------------------------------------------------------
+
+    def attach(self, feed: DriveFeed | None) -> None:
+        """Know the drive whose recording may be opened."""
+        self.feed = feed
+
+    def detach(self) -> None:
+        """End the threads."""
+        self.opener.close()
+        self.surveyor.close()
+
+    def poll(self) -> None:
+        """Take over what the threads have done."""
+        self.last.setVisible(self._last_recording() is not None)
+        done = self.opener.take()
+        if done is not None:
+            if done.trouble:
+                self.status.setText(done.trouble)
+            else:
+                self._take(done.result)
+        surveyed = self.surveyor.take()
+        if surveyed is not None:
+            self._show_findings([] if surveyed.trouble else surveyed.result)
+
+    # -- what the person does -----------------------------------------------------------------------------------------
+
+    def choose(self) -> None:
+        """Ask for a session file."""
+        start = None if self.desk.work is None else self.desk.work.path.parent
+        path = ask.open_file(self, "A session with held speeds", start, "h5", "Sessions")
+        if path is not None:
+            self.open(path)
+
+    def open(self, path: str | Path) -> None:
+        """Read a session; it is shown when it is there."""
+        self.status.setText(f"reading {words.plain(Path(path).name, 60)} …")
+        self.opener.start("open", lambda _: open_work(path))
+
+    def _last_recording(self) -> Path | None:
+        status = None if self.feed is None else self.feed.status()
+        return None if status is None or status.recording else status.path
+
+    def _open_last(self) -> None:
+        path = self._last_recording()
+        if path is not None:
+            self.open(path)
+
+    def _take(self, work: Work) -> None:
+        self.desk.open(work)
+        self.status.setText("")
+        self.load.show_session(work.path)
+        self._show_findings([])
+        self.surveyor.start("survey", lambda _: survey_words(work.path))
+        self._show()
+
+    def _do(self, act: Callable[[], object]) -> None:
+        try:
+            act()
+            self.status.setText("")
+        except SteadypullError as error:
+            self.status.setText(" ".join(str(error).split()))
+        self._show()
+
+    def _typed(self) -> None:
+        work = self.desk.work
+        if work is None:
+            return
+        draft = replace(
+            work.draft,
+            targets=self.targets.text().strip(),
+            reading_error=self.reading.text(),
+            scale_error=self.scale.text(),
+        )
+        if draft != work.draft:
+            self._do(lambda: self.desk.change(draft))
+
+    def _apply(self) -> None:
+        work = self.desk.work
+        if work is None:
+            return
+        try:
+            warnings = apply_work(work)
+        except SteadypullError as error:
+            self.status.setText(" ".join(str(error).split()))
+            return
+        done = f"Applied: speeds of {words.plain(work.path.name, 60)} are now reported by this calibration."
+        self.status.setText(" ".join([done, *warnings]))
+
+    def _save(self) -> None:
+        work = self.desk.work
+        if work is None:
+            return
+        path = ask.save_as(self, "Save the calibration", work.path.with_name("SPEED.toml"), "toml")
+        if path is not None:
+            self.save_to(path)
+
+    def save_to(self, path: Path) -> None:
+        """Write the calibration to a file."""
+        if self.desk.work is not None:
+            work = self.desk.work
+            self._do(lambda: save_work(work, path))
+            self.status.setText(self.status.text() or f"Saved: {path.name}")
+
+    # -- what is shown ------------------------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        work = self.desk.work
+        fit = None if work is None else work.calibration
+        for button in (self.apply, self.save):
+            button.setEnabled(fit is not None)
+        self.undo.setEnabled(self.desk.can_undo)
+        self.redo.setEnabled(self.desk.can_redo)
+        for part in (self.targets, self.reading, self.scale, self.table):
+            part.setEnabled(work is not None)
+        self.figure.show_work(work)
+        if work is None:
+            self.answer.setText(EMPTY + ".")
+            return
+        self.name.setText(words.plain(work.path.name, 60))
+        self.targets.setText(work.draft.targets)
+        self.targets.setCursorPosition(0)
+        self.reading.setText(work.draft.reading_error)
+        self.scale.setText(work.draft.scale_error)
+        self.table.show_work(work)
+        self.answer.setText(say.headline(work))
+        self.line.setText(say.formula(work))
+        self.warnings.setText(
+            "\n".join(f"• {words.plain(line, 400)}" for line in (fit.warnings if fit is not None else ()))
+        )
+
+    def _show_findings(self, lines: list[str]) -> None:
+        """The survey's tab is there only where it has something to say."""
+        place = self.pages.indexOf(self.findings_page)
+        if lines:
+            self.findings.setText("\n\n".join(lines))
+            if place < 0:
+                self.pages.addTab(self.findings_page, f"Chain ({len(lines)})")
+            else:
+                self.pages.setTabText(place, f"Chain ({len(lines)})")
+        elif place >= 0:
+            self.pages.removeTab(place)
