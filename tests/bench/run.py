@@ -16,7 +16,18 @@ from typing import Any
 
 TOP = str(Path(__file__).parents[2])
 # Each a module beside this one, with run(smoke) -> list of figure.Figure; what loads Qt comes last.
-MEASUREMENTS = ("startup", "frames", "text", "recording", "hold_window", "replaying", "chain", "drawing", "study")
+MEASUREMENTS = (
+    "startup",
+    "frames",
+    "text",
+    "recording",
+    "hold_window",
+    "replaying",
+    "chain",
+    "drawing",
+    "study",
+    "rates",
+)
 
 
 def main() -> int:
