@@ -21,6 +21,7 @@ DEPART = 0.07  # of the pull's height above cruise
 SCATTERS = 6.0
 BRIDGED_S = 0.35  # pieces of one departure, cut by vibration
 BUMP_S = 0.3  # shorter departures of the link alone are bumps
+BUMP_TIMES = 1.5  # the threshold that they must pass; a wheel that hops on comes near it now and then
 LEAP = 2.0  # times the pull's own gain: the wheels spin
 LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffles leaps less
 GAIN_DROP = 0.10  # less gain than usual by this share: the car was really held back
@@ -98,7 +99,7 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
-        found |= _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
+        found |= _name(a, b, off, gains, usual_gain, threshold, rate_hz, whole=len(load), lifted=lifted)
     for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
         # with the clutch closed speed cannot leap unless the wheels do
         leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz
@@ -108,7 +109,7 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     return found
 
 
-def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, rate_hz: float, *,
+def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, threshold: float, rate_hz: float, *,
           whole: int, lifted: bool) -> set[PullFault]:  # fmt: skip
     """The fault that one departure of the load, ticks a..b, stands for."""
     seconds = (b - a) / rate_hz
@@ -120,7 +121,7 @@ def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, rate_hz
     if seconds > BUMP_S and (b >= whole - margin or a <= margin) and not _held_back(gain[reach], usual_gain[reach]):
         return {"zero-drifted"}
     if seconds <= BUMP_S:
-        return {"bump"}
+        return {"bump"} if float(np.max(np.abs(off[reach]))) > BUMP_TIMES * threshold else set()
     middle = float(np.median(off[reach]))
     if middle < 0 and _held_back(gain[reach], usual_gain[reach]):
         return {"brake"}
