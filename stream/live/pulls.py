@@ -89,7 +89,7 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
     # What follows a gear change is part of a spoilt pull; where no pull came before it, the car was only pulling away.
-    before = [None, *judged[:-1]]
+    before = [None, *judged][: len(judged)]
     found = [
         rise
         for rise, last in zip(judged, before, strict=True)

@@ -264,3 +264,12 @@ def test_the_rehearsal_cars_flaws_are_named(gear: int) -> None:
         assert len(near) == 1, true
         assert set(true.faults) <= set(near[0].faults), true
         assert (near[0].verdict == "clean") == (true.faults == ())
+
+
+def test_a_rise_without_load_is_no_pull() -> None:
+    """Speed that rises while the link feels nothing of it: no pull, and no trouble."""
+    road = Road(10)
+    for _ in range(2):
+        road.pull(shape=lambda rpm, load: (rpm, np.full(len(rpm), 0.10)))
+
+    assert run_stage(road.samples(), RATE).pulls == []
