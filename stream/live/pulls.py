@@ -24,7 +24,7 @@ LET_GO_SHARE = 0.5  # of what the pull carried above cruise: below it the foot w
 BRIDGED_S = 1.2  # a lift as short as this is a fault inside a pull
 SHIFT_S = 2.0  # a gear change takes no longer
 SHIFT_DROP = 0.12  # and takes at least this share of engine speed; the closest gears are a fifth apart
-LONGEST_S = 25.0
+WITHIN_S = 25.0  # the least span must be gained within it; a pull itself may last longer, as in a high gear
 SHORT_SHARE = 0.4  # of the least span: a rise of this much under full load is a pull that was too short
 SHORT_LOAD_SHARE = 0.7
 STEADY_RPM_S = 150.0  # before a short one, speed must not change faster: else it is a pull-away or a shift
@@ -205,10 +205,9 @@ def _sized(
 ) -> Rise | None:
     """The rise with its length judged; None where it is no pull at all."""
     part = history.part(rise.first, rise.end)
-    seconds = (rise.end - rise.first) / rate_hz
-    if len(part.rpm) < 3 or seconds > LONGEST_S:
+    if len(part.rpm) < 3:
         return None
-    span = float(np.max(part.rpm) - part.rpm[0])
+    span = _most_gained(part, rate_hz)
     if span >= min_span_rpm:
         return rise
     step = (rise.first - grid.first_tick) // grid.size
@@ -218,3 +217,12 @@ def _sized(
     if span >= SHORT_SHARE * min_span_rpm and full and came_steady and not rise.shifted:
         return replace(rise, short=True)
     return None
+
+
+def _most_gained(part: History, rate_hz: float) -> float:
+    """The most that speed rose within WITHIN_S of the stretch, rpm."""
+    whole = float(np.max(part.rpm) - part.rpm[0])
+    if part.tick[-1] - part.tick[0] <= WITHIN_S * rate_hz:
+        return whole
+    later = np.searchsorted(part.tick, part.tick + round(WITHIN_S * rate_hz), side="right") - 1
+    return float(np.max(part.rpm[later] - part.rpm))

@@ -80,6 +80,19 @@ def test_clean_pulls_are_caught_in_every_gear(gain: float, slope_error: float) -
     )
 
 
+def test_a_long_pull_in_a_high_gear_is_a_pull() -> None:
+    """The least span must be gained within 25 s; the pull itself may last longer."""
+    road = Road(1).pull(gain=140.0).pull(gain=140.0)
+    assert road.pulls[0][1] - road.pulls[0][0] > 30.0
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), ()]
+
+
+def test_a_rise_too_slow_for_the_span_is_no_pull() -> None:
+    """45 rpm/s gains 1 125 rpm within 25 s: less than the 1 500 rpm that a pull needs, however long it goes on."""
+    assert run_stage(Road(1).pull(gain=45.0, to_rpm=5000.0).samples(), RATE).pulls == []
+
+
 def test_one_pull_alone_is_caught() -> None:
     """The levels come from the session itself, so a single pull is enough."""
     road = Road(2).pull()
@@ -160,6 +173,15 @@ def test_a_planted_flaw_is_named(spoil, fault: str, others: int) -> None:
 
     assert pulls[-1].faults == (fault,)
     assert all(p.verdict == "clean" for p in pulls[:-1])
+
+
+def test_two_spoilt_pulls_do_not_spoil_the_clean_ones() -> None:
+    """Half throttle and a lift among three clean pulls: what is unlike a pull is no measure for it."""
+    road = Road(3).pull(gain=220.0, height=0.4).pull().pull().pull().pull(shape=lift)
+
+    pulls = matched(run_stage(road.samples(), RATE), road)
+
+    assert [p.faults for p in pulls[1:]] == [(), (), (), ("lift",)]
 
 
 def test_a_pull_that_is_too_short_is_named() -> None:
