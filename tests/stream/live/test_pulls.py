@@ -1,5 +1,6 @@
 """Pulls through the live stage: drawn by the test, and driven by the rehearsal car, whose truth is its motion."""
 
+import tracemalloc
 from itertools import pairwise
 
 import numpy as np
@@ -267,6 +268,38 @@ def test_any_split_gives_the_same_pulls(cuts: list[int]) -> None:
     samples = Road(9).pull().pull(shape=bump).samples()
 
     assert run_stage(samples, RATE, cuts=cuts).pulls == run_stage(samples, RATE, cuts=[]).pulls
+
+
+@pytest.mark.parametrize("at", [0.0, 0.3])
+def test_a_link_that_is_not_plugged_in_gives_no_pulls_and_no_trouble(at: float) -> None:
+    """One and the same load all along: nothing stands out from cruising, by no scatter at all."""
+    samples = Road(5).pull().pull().samples()
+    samples[:, 1] = at
+
+    assert run_stage(samples, RATE).pulls == []
+
+
+@pytest.mark.parametrize("lost", [round(90 * RATE), 1 << 40])
+def test_a_counter_that_jumps_costs_no_memory_and_no_pull(lost: int) -> None:
+    """Two pulls before the jump and two behind it: each is found at its own place, in memory that does not grow."""
+    road = Road(6).pull().pull().pull().pull()
+    samples = road.samples()
+    at = round((road.pulls[1][1] + 6.0) * RATE)
+    stage = LiveStage(car(), info(RATE))
+    tracemalloc.start()
+    stage.push(Block(samples[:at], 0, RATE, 0, 0, 0, False))
+    stage.push(Block(samples[at:], at + lost, RATE, 0, 0, lost, False))
+    stage.finish()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    whole = run_stage(samples, RATE)
+
+    shift = [0.0, 0.0, lost / RATE, lost / RATE]
+    assert [p.verdict for p in stage.pulls] == ["clean"] * 4
+    assert [p.start_s for p in stage.pulls] == pytest.approx(
+        [p.start_s + s for p, s in zip(whole.pulls, shift, strict=True)], abs=0.02
+    )
+    assert peak < 60e6
 
 
 @pytest.mark.slow
