@@ -19,6 +19,9 @@ COMMANDS = {
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'."),
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
+    "power": ("power", "Force, torque and power at the wheels."),
+    "coastdown": ("coastdown", "Road load from rolling in neutral: A, B, C."),
+    "align": ("align", "A controller's log on the session's clock, by engine speed."),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
     "ports": ("ports", "List the serial ports."),
 }
