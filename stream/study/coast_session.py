@@ -54,11 +54,13 @@ def _with_doubts(load: RoadLoad, mass: float, trace: RoadTrace, session: Session
     words = list(load.warnings)
     if trace.engine_rpm is None:
         words.append("there is no engine speed, so whether the car was in neutral cannot be seen")
-    doubts = {
-        f"u_{key}": float(np.hypot(getattr(load, f"u_{key}"), MASS_FACTOR_DOUBT * abs(value)))
-        for key, value in (("a", load.a_n), ("b", load.b_n_per_mps), ("c", load.c_n_per_mps2))
-    }
-    return msgspec.structs.replace(load, warnings=tuple(words), **doubts)
+    values = np.array([load.a_n, load.b_n_per_mps, load.c_n_per_mps2])
+    covariance = np.array(load.covariance) + MASS_FACTOR_DOUBT**2 * np.outer(values, values)
+    u_a, u_b, u_c = (float(doubt) for doubt in np.sqrt(np.diag(covariance)))
+    return msgspec.structs.replace(
+        load, warnings=tuple(words), u_a=u_a, u_b=u_b, u_c=u_c,
+        covariance=tuple(tuple(row) for row in covariance.tolist()),
+    )  # fmt: skip
 
 
 def _top_gear(car: Car) -> float | None:

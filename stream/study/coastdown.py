@@ -42,6 +42,7 @@ class RoadLoad(msgspec.Struct, frozen=True, kw_only=True):
     u_c: float
     runs: int
     warnings: tuple[str, ...]
+    covariance: tuple[tuple[float, ...], ...] = ()  # (3, 3) of A, B and C, which err together
 
     def force_n(self, speed_mps: float) -> float:
         """Road load at a speed, N."""
@@ -100,7 +101,7 @@ def coastdown(
     a, b, c = (float(value) for value in coefficients)
     return RoadLoad(
         a_n=a, b_n_per_mps=b, c_n_per_mps2=c, u_a=u_a, u_b=u_b, u_c=u_c, runs=len(runs),
-        warnings=tuple(warnings),
+        warnings=tuple(warnings), covariance=tuple(tuple(row) for row in covariance.tolist()),
     )  # fmt: skip
 
 
