@@ -42,9 +42,7 @@ class MergedSource(ReplaySource):
         at = (block.first + np.arange(len(block))) / block.rate_hz
         more = [_resampled(at, time, values, self._hole_s) for time, values in self._known]
         samples = np.column_stack([block.samples, *more]).astype(np.float32)
-        return Block(
-            samples, block.first, block.rate_hz, block.device_us, block.host_ns, block.lost, block.restarted
-        )
+        return Block(samples, block.first, block.rate_hz, block.device_us, block.host_ns, block.lost, block.restarted)
 
 
 def _known(time_s: Floats, column: Floats) -> tuple[Floats, Floats]:

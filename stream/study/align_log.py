@@ -62,9 +62,7 @@ def merged_source(session: StudySession, log: ControllerLog, found: Alignment) -
     values = np.column_stack([log.rpm, log.values])
     infos = [ChannelInfo(channel.name, channel.unit) for channel in channels]
     car = parse_car(_with_channels(text, channels), f"{session.path} with {log.path}")
-    return Merger(
-        MergedSource(session.path, infos, time, values), car, tuple(channel.name for channel in channels)
-    )
+    return Merger(MergedSource(session.path, infos, time, values), car, tuple(channel.name for channel in channels))
 
 
 def _column_name(cell: str) -> str:

@@ -28,7 +28,8 @@ def session_coastdown(path: str | Path, car: Car, same_direction: bool = False) 
     with open_session(path) as session:
         if car.car.mass_kg is None:
             raise InputError(
-                f"car file {car.car.name!r}: car.mass_kg is missing; coastdown needs the mass as driven, people included"
+                f"car file {car.car.name!r}: car.mass_kg is missing; "
+                "coastdown needs the mass as driven, people included"
             )
         trace = road_trace(session, car, "coastdown")
         runs = session_runs(session, car, trace)

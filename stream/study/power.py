@@ -7,7 +7,6 @@ driveline is not in it, and is never guessed; the steady-equivalent line adds th
 from collections import Counter
 from collections.abc import Sequence
 
-import msgspec
 import numpy as np
 from scipy import stats
 
@@ -19,9 +18,11 @@ from stream.study.choose import usable_pulls
 from stream.study.coast_session import session_coastdown, session_runs
 from stream.study.coastdown import GRAVITY, RoadLoad
 from stream.study.load import StudySession
+from stream.study.power_design import Design
+from stream.study.power_records import GearScale, Power, PowerBand, TunePower
+from stream.study.power_words import ONE_PULL_SCATTER, check_words, power_words
 from stream.study.pull_traces import all_traces
 from stream.study.push_model import AIR_DENSITY, DENSITY_DOUBT, DRAG_DOUBT, RADIUS_DOUBT, UNDRIVEN_SHARE, CarModel
-from stream.study.power_design import Design
 from stream.study.push_points import Points, driven_pull, points, road_traces
 from stream.study.scale_fit import ScaleFit
 from stream.study.trace import Array, IntArray
@@ -32,59 +33,6 @@ GAMMA = (1.04, 0.0025)
 GAMMA_DOUBT = 0.25  # of what lies above 1
 ONE_GEAR_DOUBT = 0.03  # what a second gear would have shown: a wrong ratio, slip, inertia
 GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard doubts: both must be exceeded
-ONE_PULL_SCATTER = 0.03  # of the force: scatter taken for a band that one pull alone crosses
-
-
-class PowerBand(msgspec.Struct, frozen=True, kw_only=True):
-    """One rev band; u_* are standard uncertainties. `steady_equivalent_kw` is at the engine's side, less what the
-    driveline and the driven tyres lose."""
-
-    rpm: float
-    force_n: float
-    wheel_power_kw: float
-    u_wheel_power_kw: float
-    wheel_torque_nm: float
-    u_force_n: float
-    u_wheel_torque_nm: float
-    speed_mps: float
-    steady_equivalent_kw: float
-    u_steady_equivalent_kw: float
-    n: int
-
-
-class GearScale(msgspec.Struct, frozen=True, kw_only=True):
-    """The scale that one gear's pulls give, its mass factor γ, and the mean slip where road speed shows it."""
-
-    gear: int
-    pulls: int
-    force_per_unit_n: float
-    u_force_per_unit_n: float
-    gamma: float
-    slip_pct: float | None
-
-
-class TunePower(msgspec.Struct, frozen=True, kw_only=True):
-    """One tune's bands, in the gear it has most pulls in."""
-
-    tune: str
-    gear: int
-    pulls: int
-    bands: tuple[PowerBand, ...]
-
-
-class Power(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer of `power`, as its JSON. `bands` are those of the tune with most pulls; the scale and all bands are
-    missing (None, empty) where the gears contradict each other."""
-
-    force_per_unit_n: float | None
-    u_force_per_unit_n: float | None
-    bands: tuple[PowerBand, ...]
-    warnings: tuple[str, ...]
-    unit: str
-    tune: str
-    gear: int | None
-    gears: tuple[GearScale, ...]
-    tunes: tuple[TunePower, ...]
 
 
 def power(
@@ -92,11 +40,13 @@ def power(
     width: float = DEFAULT_WIDTH_RPM,
     coastdown: RoadLoad | None = None,
     air_density: float | None = None,
+    both_ways: bool = False,
 ) -> Power:
     """Fit the scale over all clean pulls and give the bands of each tune.
 
     coastdown     road load in place of drag area and rolling coefficient; None: from the sessions, where one rolls
     air_density   kg/m³; None: 1.2 with a doubt
+    both_ways     each pull went against the one before along the road: slope and wind are then seen
 
     Raises InputError where mass, radius, gearing or road load are missing, or no pull can be used.
     """
@@ -114,8 +64,10 @@ def power(
     found = [driven_pull(pull, by_path[pull.session], roads.get(pull.session), warnings) for pull in used]
     driven = [pull for pull in found if pull is not None]
     if not driven:
-        raise InputError(f"power: no clean pull in a known gear ({warnings[-1]}); declare --gear, or log the road speed")
-    table = points(driven, model, width)
+        raise InputError(
+            f"power: no clean pull in a known gear ({warnings[-1]}); declare --gear, or log the road speed"
+        )
+    table = points(driven, model, width, both_ways)
     design = Design(table)
     fit = design.fit()
     load = car.need("load", "power")
@@ -124,9 +76,9 @@ def power(
     fault = _gear_fault(design, fit, gears)
     tunes = () if fault else tuple(_tune(tune, design, fit, model) for tune in _by_pulls(table))
     u_scale = float(np.hypot(fit.u_scale, ONE_GEAR_DOUBT * fit.scale if len(gears) == 1 else 0.0)) * per_unit
-    warnings += fault or _words(table, gears, tunes)
+    warnings += fault or power_words(table, gears, tunes, both_ways)
     if not fault and load.newtons_per_unit is not None:
-        warnings.append(_check_words(load.newtons_per_unit, fit.scale * per_unit, u_scale, load.unit))
+        warnings.append(check_words(load.newtons_per_unit, fit.scale * per_unit, u_scale, load.unit))
     return Power(
         force_per_unit_n=None if fault else fit.scale * per_unit, u_force_per_unit_n=None if fault else u_scale,
         bands=tunes[0].bands if tunes else (), warnings=tuple(dict.fromkeys(warnings)), unit=load.unit,
@@ -200,16 +152,14 @@ def gamma(overall: float) -> float:
 def _gear_fault(design: Design, fit: ScaleFit, gears: Sequence[GearScale]) -> list[str]:
     """Words where the gears' scales differ by more than chance and doubts allow; nothing where they agree."""
     least, most = GEARS_DIFFER
-    if not any(
-        abs(gap) > least * abs(fit.scale) and abs(gap) > most * doubt for gap, doubt in design.differences()
-    ):
+    if not any(abs(gap) > least * abs(fit.scale) and abs(gap) > most * doubt for gap, doubt in design.differences()):
         return []
     told = ", ".join(
         f"gear {gear.gear}: {gear.force_per_unit_n:.4g} ± {1.96 * gear.u_force_per_unit_n:.2g} N" for gear in gears
     )
     return [
-        f"the force per unit differs by gear ({told}): a fault, so nothing is averaged and no power is given; check the "
-        "ratios, the gears declared, the rolling radius and the zeros"
+        f"the force per unit differs by gear ({told}): a fault, so nothing is averaged and no power is given; check "
+        "the ratios, the gears declared, the rolling radius and the zeros"
     ]
 
 
@@ -249,8 +199,8 @@ def _band(rows: IntArray, design: Design, fit: ScaleFit, model: CarModel, factor
     spun = (factor - 1 - UNDRIVEN_SHARE) * model.mass_kg * float(table.acceleration[rows].mean())
     u_spun = GAMMA_DOUBT * (factor - 1) * model.mass_kg * float(table.acceleration[rows].mean())
     return PowerBand(
-        rpm=float(table.rpm[rows[0]]), force_n=force, wheel_power_kw=force * speed / 1000, u_wheel_power_kw=u_power / 1000,
-        wheel_torque_nm=force * model.radius_m, u_force_n=u_force,
+        rpm=float(table.rpm[rows[0]]), force_n=force, wheel_power_kw=force * speed / 1000,
+        u_wheel_power_kw=u_power / 1000, wheel_torque_nm=force * model.radius_m, u_force_n=u_force,
         u_wheel_torque_nm=float(np.hypot(u_force, RADIUS_DOUBT * force)) * model.radius_m, speed_mps=speed,
         steady_equivalent_kw=(force + spun) * speed / 1000,
         u_steady_equivalent_kw=float(np.hypot(u_power, u_spun * speed)) / 1000, n=n,
@@ -259,41 +209,3 @@ def _band(rows: IntArray, design: Design, fit: ScaleFit, model: CarModel, factor
 
 def _doubt(row: Array, fit: ScaleFit, scatter: float) -> float:
     return float(np.sqrt(max(float(row @ fit.covariance @ row), 0.0) + scatter**2))
-
-
-def _words(table: Points, gears: Sequence[GearScale], tunes: Sequence[TunePower]) -> list[str]:
-    """What must be known to read the numbers."""
-    words = ["grade and wind are unknown: taken as level and calm, and in the doubt"]
-    if len(gears) == 1:
-        words.append(f"all pulls are in gear {gears[0].gear}: a second gear would check the scale; the doubt is wider")
-    slipping = [pull for pull in table.pulls if pull.slip is None]
-    if slipping:
-        words.append(
-            "speed is from engine speed, which is high by the tyres' slip (3 to 8 % in a hard pull): not taken off, in the "
-            "doubt; a road_speed channel would show it"
-        )
-    for gear in gears:
-        if gear.slip_pct is not None and not -3 < gear.slip_pct < 12:
-            words.append(
-                f"gear {gear.gear}: engine speed is {gear.slip_pct:+.0f} % off road speed, more than slip: check the radius, "
-                "the ratios and the calibration of both"
-            )
-    if any(pull.trace.zero is None for pull in table.pulls):
-        words.append("some pulls have no zero: the fit's intercept stands in for it, with a wider doubt")
-    if len(tunes) > 1:
-        words.append(f"`bands` are those of {tunes[0].tune!r}; each tune's are in `tunes`")
-    if any(band.n == 1 for tune in tunes for band in tune.bands):
-        words.append(f"where one pull alone crosses a band, {100 * ONE_PULL_SCATTER:.0f} % stands for its repeatability")
-    words.append("power is at the wheels; what the driveline and the engine's own inertia take is not in it")
-    return words
-
-
-def _check_words(given: float, found: float, u_found: float, unit: str) -> str:
-    """The car file's newtons_per_unit against the fit."""
-    off = 100 * (found / given - 1)
-    if abs(found - given) > 1.96 * u_found:
-        return (
-            f"the car file's newtons_per_unit {given:g} and the fit's {found:.4g} ± {1.96 * u_found:.2g} N per {unit} do not "
-            f"agree ({off:+.1f} %): look at mass, gearing and the link's calibration"
-        )
-    return f"the car file's newtons_per_unit {given:g} agrees with the fit ({off:+.1f} %)"

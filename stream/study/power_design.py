@@ -1,5 +1,7 @@
 """The points of many pulls as one fit: the common scale, each gear's own, and what an answer owes to each doubt."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from stream.study.push_points import Points
@@ -7,22 +9,28 @@ from stream.study.scale_fit import ScaleFit, fit_scale
 from stream.study.shared import zero_sources
 from stream.study.trace import Array, BoolArray, IntArray
 
+# How far the zeros of sessions lie apart where none was taken, of the greatest load; common practice, no source.
+ZERO_APART = 0.03
+
 
 class Design:
-    """The points with all their columns: free intercepts, zeros, the assumptions' doubts, the pulls' own scatter."""
+    """The points with all their columns: a free intercept for pulls without a zero, zeros, the assumptions' doubts,
+    the pulls' own scatter.
+    """
 
     def __init__(self, table: Points) -> None:
         self.table = table
         pulls = [pull.trace for pull in table.pulls]
-        sessions = list(dict.fromkeys(pull.session for pull in pulls if pull.zero is None))
         each = table.pull
         self.zeroed = np.array([pull.zero is not None for pull in pulls])[each]
-        groups = [self.zeroed, *(np.array([pull.session == name for pull in pulls])[each] & ~self.zeroed
-                                 for name in sessions)]  # fmt: skip
-        groups = [group for group in groups if group.any()]
-        self.intercepts = np.column_stack([group.astype(float) for group in groups])
+        without = list(dict.fromkeys(pull.session for pull in pulls if pull.zero is None))
+        names = np.array([pull.session for pull in pulls])[each]
+        lacks = (~self.zeroed).astype(float)[:, None]
+        own_zero = np.array([[float(name == own) for own in without] for name in names]).reshape(len(each), -1)
+        own_zero *= lacks * ZERO_APART * float(np.abs(table.load).max())
+        self.intercepts = lacks[:, : int(lacks.any())]
         sources = zero_sources(pulls)
-        zeros = (sources.loading * np.sqrt(sources.variance))[each]
+        zeros = np.column_stack([(sources.loading * np.sqrt(sources.variance))[each], own_zero])
         own = np.zeros((len(each), 2 * len(pulls)))
         for index in range(len(pulls)):
             own[each == index, 2 * index : 2 * index + 2] = table.scatter[each == index]
@@ -30,7 +38,7 @@ class Design:
         self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.doubts, 0 * own])
         self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own])
         edges = np.cumsum([0, *(part.shape[1] for part in parts)]) + 1
-        self.places = [slice(a, b) for a, b in zip(edges, edges[1:], strict=False)]
+        self.places = [slice(a, b) for a, b in pairwise(edges.tolist())]
         self.free: BoolArray = np.arange(self.columns.shape[1]) < self.intercepts.shape[1]
 
     @property
@@ -41,9 +49,7 @@ class Design:
     def fit(self) -> ScaleFit:
         """The common scale."""
         table = self.table
-        return fit_scale(
-            table.load, table.force, table.u_load, table.u_force, self.columns, self.by_scale, self.free
-        )
+        return fit_scale(table.load, table.force, table.u_load, table.u_force, self.columns, self.by_scale, self.free)
 
     def _apart(self) -> tuple[list[int], ScaleFit]:
         """Fit with a scale of its own for each gear but the first, as differences."""

@@ -12,9 +12,7 @@ from stream.record.session import open_session
 from stream.study.bands import band_table
 from stream.study.conditions import gear_of
 from stream.study.load import StudySession
-from stream.study.push_model import (
-    RADIUS_DOUBT, ROAD_SPEED_DOUBT, CarModel, pull_scatter, push,
-)  # fmt: skip
+from stream.study.push_model import RADIUS_DOUBT, ROAD_SPEED_DOUBT, WITH_DIRECTION, CarModel, pull_scatter, push
 from stream.study.road_trace import RoadTrace, road_trace
 from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
 from stream.study.trace import Array, BoolArray, IntArray, PullTrace
@@ -93,7 +91,11 @@ def driven_pull(
     if gear is None:
         return None
     overall = (car.gearing.final_drive or 1.0) * car.gearing.ratios[gear - 1]
-    speed, slip, u_speed = rpm / 60 * 2 * np.pi * (car.car.rolling_radius_m or 1.0) / overall, None, float(np.hypot(RADIUS_DOUBT, speed_doubt(session)))
+    speed, slip, u_speed = (
+        rpm / 60 * 2 * np.pi * (car.car.rolling_radius_m or 1.0) / overall,
+        None,
+        float(np.hypot(RADIUS_DOUBT, speed_doubt(session))),
+    )
     if at_road is not None:
         stamps, road_speed = at_road
         ratio = road_speed / np.interp(stamps, time, speed)
@@ -114,8 +116,12 @@ def driven_pull(
     )  # fmt: skip
 
 
-def points(pulls: Sequence[DrivenPull], car: CarModel, width: float) -> Points:
-    """Every band that a pull crosses, by the same band means for all quantities."""
+def points(pulls: Sequence[DrivenPull], car: CarModel, width: float, both_ways: bool = False) -> Points:
+    """Every band that a pull crosses, by the same band means for all quantities.
+
+    both_ways   each pull went against the one before, so slope and wind change sign with it
+    Raises InputError where no pull crosses a whole band.
+    """
     rows = [_quantities(pull, car) for pull in pulls]
     count = rows[0].shape[1] if rows else 0
     traces = [
@@ -134,6 +140,8 @@ def points(pulls: Sequence[DrivenPull], car: CarModel, width: float) -> Points:
     u_a = np.array([item.motion.u_slope for item in pulls])[pull]
     rough = np.array([_roughness(item) for item in pulls])[pull]
     doubts, half = at[:, 4:], (count - 4 - 2) // 2
+    if both_ways:
+        doubts[:, WITH_DIRECTION] *= np.where(pull % 2, -1.0, 1.0)[:, None]
     return Points(
         tuple(pulls), pull, table.rpm[band], at[:, 0], at[:, 1], at[:, 2], at[:, 3],
         rough * np.sqrt(LIVE_CORRELATION_S / np.maximum(spent, LIVE_CORRELATION_S)), car.mass_kg * u_a,
@@ -153,7 +161,9 @@ def _quantities(pull: DrivenPull, car: CarModel) -> Array:
 def _roughness(pull: DrivenPull) -> float:
     """Scatter of load about its own smooth course, load unit."""
     smooth = local_slope(pull.motion.time_s, pull.load)
-    return 0.0 if smooth is None else float(np.std(pull.load - np.interp(pull.motion.time_s, smooth.time_s, smooth.value)))
+    return (
+        0.0 if smooth is None else float(np.std(pull.load - np.interp(pull.motion.time_s, smooth.time_s, smooth.value)))
+    )
 
 
 def _road_inside(road: RoadTrace | None, time: Array, inside: BoolArray) -> tuple[Array, Array] | None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from stream.car import Car, Channel
 from stream.errors import InputError
@@ -25,7 +26,7 @@ class RoadTrace:
 
 
 def road_channel(session: Session, car: Car, what_for: str) -> tuple[Channel, float]:
-    """(the road_speed channel, m/s per unit). Raises InputError where car file or session has none, or no known unit."""
+    """(the road_speed channel, m/s per unit). Raises InputError where there is none, or its unit is not known."""
     channel = car.need("road_speed", what_for)
     if channel.name not in session.info.names:
         raise InputError(
@@ -53,13 +54,13 @@ def road_trace(session: Session, car: Car, what_for: str, rate_hz: float = 20.0)
         calibration = calibration_in(session)
         volts = even_means(session.raw(engine.name), place, len(time))
         slope, zero = engine.rpm_line
-        rpm = slope * volts + zero if calibration is None else np.asarray(calibration.rpm(volts), np.float64)
-    return RoadTrace(time, scale * even_means(session.raw(channel.name), place, len(time)), rpm)
+        rpm = np.asarray(slope * volts + zero if calibration is None else calibration.rpm(volts), np.float64)
+    return RoadTrace(np.asarray(time, np.float64), scale * even_means(session.raw(channel.name), place, len(time)), rpm)
 
 
-def even_means(samples: np.ndarray, place: np.ndarray, steps: int) -> Array:
+def even_means(samples: npt.NDArray[np.float32], place: npt.NDArray[np.int64], steps: int) -> Array:
     """(steps,) mean of the samples at each place, NaN where there is none; missing cells do not count."""
     good = np.isfinite(samples)
     count = np.bincount(place[good], minlength=steps)
     total = np.bincount(place[good], samples[good].astype(np.float64), minlength=steps)
-    return np.divide(total, count, out=np.full(steps, np.nan), where=count > 0)
+    return np.asarray(np.divide(total, count, out=np.full(steps, np.nan), where=count > 0), np.float64)

@@ -96,6 +96,8 @@ def _print(
         f"The log's 0 s is {found.offset_s:.3f} ± {1.96 * found.u_offset_s:.3f} s on the session's clock; "
         f"the log's clock runs {abs(found.rate_ppm):.0f} ppm {'slow' if found.rate_ppm > 0 else 'fast'}."
     )
-    out.print(f"It covers {shared:.0f} s of the session; the speeds agree with a correlation of {found.correlation:.4f}.")
+    out.print(
+        f"It covers {shared:.0f} s of the session; the speeds agree with a correlation of {found.correlation:.4f}."
+    )
     if target is not None:
         out.print(f"session: {target}, with {', '.join(added)} from the log")
