@@ -46,7 +46,6 @@ def fit_scale(
     free                           (columns,) true where nothing is known beforehand
     """
     k = float(np.polyfit(load, force, 1)[0]) if np.ptp(load) > 0 else 0.0
-    k = k if k > 0 else float(np.sum(load * force) / np.sum(load * load))
     fit = _solve(load, force, u_load, u_force, columns, by_scale, free, k)
     rest = force - _design(load, columns, by_scale, fit.scale) @ fit.solution
     freedom = max(len(load) - 1 - int(free.sum()), 1)
