@@ -64,17 +64,18 @@ def _solve(
     load: Array, force: Array, u_load: Array, u_force: Array, columns: Array, by_scale: Array, free: BoolArray, k: float
 ) -> ScaleFit:
     prior = np.diag(np.concatenate(([0.0], np.where(free, 1e-12, 1.0))))
+    solution = np.concatenate(([k], np.zeros(columns.shape[1])))
+    adjusted = load
     for _ in range(STEPS):
         design = _design(load, columns, by_scale, k)
         weight = 1 / (u_force**2 + (k * u_load) ** 2)
-        left = design.copy()
-        normal = (left * weight[:, None]).T @ design + prior
-        first = np.linalg.solve(normal, (left * weight[:, None]).T @ force)
-        left[:, 0] = load + weight * k * u_load**2 * (force - design @ first)
+        left = np.column_stack([adjusted, design[:, 1:]])
         normal = (left * weight[:, None]).T @ design + prior
         solution = np.linalg.solve(normal, (left * weight[:, None]).T @ force)
-        moved, k = abs(solution[0] - k), float(solution[0])
-        if moved < SETTLED * abs(k):
+        before, k = (k, adjusted), float(solution[0])
+        adjusted = load + weight * k * u_load**2 * (force - design @ solution)
+        step = float(np.abs(adjusted - before[1]).max())
+        if abs(k - before[0]) <= SETTLED * abs(k) and step <= SETTLED * float(np.abs(load).max()):
             break
     normal = (left * weight[:, None]).T @ left + prior
     return ScaleFit(solution, np.linalg.inv(normal), 1.0)
