@@ -105,7 +105,8 @@ def driven_pull(
         speed = speed * np.polyval(line, np.clip(time, stamps[0], stamps[-1]) - middle)
         slip = float(1 / ratio.mean() - 1)
         u_speed = float(np.hypot(ROAD_SPEED_DOUBT, rest / np.sqrt(max(len(stamps) / 4, 1))))
-    motion = local_slope(time, speed)
+    # Only from the used part: a window that reaches over the lift takes the end of the pull for slower than it is.
+    motion = local_slope(time[inside], speed[inside])
     if motion is None:
         warnings.append(f"{name} is too short for an acceleration and is left out")
         return None

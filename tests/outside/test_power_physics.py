@@ -117,7 +117,7 @@ def integrated(gear: int, seed: int, rate_hz: float = 200.0) -> tuple[dict[str, 
         start, top = 2000 * per_rpm, 6600 * per_rpm
         solved = solve_ivp(
             lambda _, v: [(link(v[0]) - rolling - air * v[0] ** 2) / (1.015 * MASS)], (0, 60), [start],
-            events=lambda _, v: v[0] - top, dense_output=True, rtol=1e-9,
+            dense_output=True, rtol=1e-9,
         )  # fmt: skip
         end = solved.t[np.argmax(solved.y[0] > top)]
         speed = solved.sol(np.arange(0, end, 1 / rate_hz))[0]

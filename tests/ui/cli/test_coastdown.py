@@ -35,7 +35,7 @@ def car_text(unit: str = "m/s") -> str:
 
 
 def drive(runs: int = 2, grade: float = 0.0, in_gear: bool = False, brake: float = 0.0, seed: int = 0) -> dict:
-    """Up to 38 m/s, roll to about 9 m/s, stop; the next run the other way. 3 % of the mass turns (J1263, from memory)."""
+    """Up to 38 m/s, roll to about 9 m/s, stop; the next run the other way. 3 % of the mass turns."""
     rng = np.random.default_rng(seed)
     speeds, engine = [], []
     for run_number in range(runs):

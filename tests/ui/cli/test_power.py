@@ -34,7 +34,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Day]:
                 path = folder / f"{gear}.h5"
                 recordings[gear] = session(
                     path, 50 + place, "heron", BEGAN + timedelta(minutes=12 * place), pulls=3, drive_gear=gear,
-                    chain=Chain(rate_hz=400, extra=("road_speed",) if road else ()), gear=None if road else gear,
+                    chain=Chain(extra=("road_speed",) if road else ()), gear=None if road else gear,
                 )  # fmt: skip
                 paths.append(str(path))
             made[key] = paths, recordings
