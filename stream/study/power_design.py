@@ -4,13 +4,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from stream.study.push_model import BAND_DOUBT
 from stream.study.push_points import Points
 from stream.study.scale_fit import ScaleFit, fit_scale
 from stream.study.shared import zero_sources
 from stream.study.trace import Array, BoolArray, IntArray
 
 # How far the zeros of sessions lie apart where none was taken, of the greatest load; common practice, no source.
-ZERO_APART = 0.03
+ZERO_APART = 0.05
 
 
 class Design:
@@ -34,9 +35,11 @@ class Design:
         own = np.zeros((len(each), 2 * len(pulls)))
         for index in range(len(pulls)):
             own[each == index, 2 * index : 2 * index + 2] = table.scatter[each == index]
-        parts = [self.intercepts, zeros, table.doubts, own]
-        self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.doubts, 0 * own])
-        self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own])
+        _, band = np.unique(self.gear * 1e6 + table.rpm, return_inverse=True)
+        bands = BAND_DOUBT * table.force[:, None] * (band[:, None] == np.arange(band.max() + 1))
+        parts = [self.intercepts, zeros, table.doubts, own, bands]
+        self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.doubts, 0 * own, 0 * bands])
+        self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own, bands])
         edges = np.cumsum([0, *(part.shape[1] for part in parts)]) + 1
         self.places = [slice(a, b) for a, b in pairwise(edges.tolist())]
         self.free: BoolArray = np.arange(self.columns.shape[1]) < self.intercepts.shape[1]

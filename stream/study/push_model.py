@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stream.study.coastdown import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
+from stream.study.slope import local_slope
 from stream.study.trace import Array
 
 AIR_DENSITY = 1.2  # kg/m³, about 20 °C at sea level
@@ -25,6 +26,9 @@ DENSITY_DOUBT = 0.03  # the weather not being given: 0 to 35 °C, 970 to 1030 hP
 UNDRIVEN_SHARE, UNDRIVEN_DOUBT = 0.015, 0.0075  # of the mass: half of the 3 % of all wheels
 ROLLING_SHARE, ROLLING_DOUBT = 0.5, 0.15  # of the rolling that undriven tyres have
 HARD_PULL_SLIP, LEAST_SLIP = 0.055, 0.03  # middle and low end of 3 to 8 %
+# What no column tells: waves of the road, wind-up of the driveline, curves in tyre and air. Every pull meets it at the
+# same speeds, so it does not average out over pulls.
+BAND_DOUBT = 0.015  # of the force, in each gear and band
 HARD_PULL = 0.5  # of the weight as push: what a pull is called hard by; slip goes with the push
 # A road that looks level. This is how free the fit's intercept is once a zero was taken. Quite free it follows what
 # bends the line over the short span of forces in one gear: slip and gusts made the scale of the rehearsal car 21 % too
@@ -66,11 +70,15 @@ class Push:
     speed_doubts: Array
 
 
-def push(car: CarModel, speed: Array, acceleration: Array, u_scale: float, slips: bool) -> Push:
+def push(
+    car: CarModel, speed: Array, acceleration: Array, u_scale: float, slips: bool, step_s: float | None = None
+) -> Push:
     """The model at speeds m/s and accelerations m/s², both (rows,).
 
     u_scale   relative standard doubt of the speed (radius and rpm, or the road speed's own)
     slips     the speed comes from engine speed, and is high by the tyres' slip
+    step_s    seconds between rows; with it, slip that changes with the push is taken for acceleration, too. Beside a
+              road speed only its steady change is known, and what departs from that stays in doubt
     """
     a_n, b_n, c_n = car.road_load
     undriven = UNDRIVEN_SHARE * car.mass_kg
@@ -78,18 +86,28 @@ def push(car: CarModel, speed: Array, acceleration: Array, u_scale: float, slips
     air = c_n * speed**2
     force = inertia + a_n + b_n * speed + air
     with_speed = inertia + b_n * speed + 2 * air
-    slip = np.maximum(HARD_PULL_SLIP * force / (HARD_PULL * car.mass_kg * GRAVITY), LEAST_SLIP) * slips
+    slip = np.maximum(HARD_PULL_SLIP * force / (HARD_PULL * car.mass_kg * GRAVITY), LEAST_SLIP)
+    sliding = np.zeros(len(speed)) if step_s is None else _sliding(car, force, step_s)
+    slip, sliding = (slip, sliding) if slips else (0 * slip, sliding - sliding.mean())
     ones = np.ones(len(speed))
     columns = [
         (MASS_DOUBT * (inertia + (a_n if car.coasted is None else force - inertia)), 0 * ones),
         (UNDRIVEN_DOUBT * car.mass_kg * acceleration, 0 * ones),
         (u_scale * with_speed, u_scale * ones),
-        (slip * with_speed, slip),
+        (slip * with_speed + (car.mass_kg + undriven) * speed * sliding, slip),
         (car.mass_kg * GRAVITY * UNSEEN_SLOPE * ones, 0 * ones),
         (2 * abs(c_n) * UNSEEN_WIND_MPS * speed, 0 * ones),
         *((column, 0 * ones) for column in _road_load_doubts(car, speed, air)),
     ]
     return Push(force, np.column_stack([c for c, _ in columns]), np.column_stack([s for _, s in columns]))
+
+
+def _sliding(car: CarModel, force: Array, step_s: float) -> Array:
+    """(rows,) change of slip per second, from that of the push."""
+    course = local_slope(step_s * np.arange(len(force)), force)
+    if course is None:
+        return np.zeros(len(force))
+    return HARD_PULL_SLIP * course.slope[: len(force)] / (HARD_PULL * car.mass_kg * GRAVITY)
 
 
 def pull_scatter(car: CarModel, speed: Array) -> Array:

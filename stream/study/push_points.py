@@ -153,7 +153,8 @@ def points(pulls: Sequence[DrivenPull], car: CarModel, width: float, both_ways: 
 def _quantities(pull: DrivenPull, car: CarModel) -> Array:
     """(rows, 4 + doubts + speed doubts + 2): load, force, speed, acceleration, then the columns."""
     speed, gain = pull.motion.value, pull.motion.slope
-    model = push(car, speed, gain, pull.u_speed, slips=pull.slip is None)
+    step = float(np.median(np.diff(pull.motion.time_s)))
+    model = push(car, speed, gain, pull.u_speed, slips=pull.slip is None, step_s=step)
     return np.column_stack(
         [pull.load, model.force, speed, gain, model.doubts, model.speed_doubts, pull_scatter(car, speed)]
     )
