@@ -11,7 +11,8 @@ from stream.study.shared import zero_sources
 from stream.study.trace import Array, BoolArray, IntArray
 
 # How far the zeros of sessions lie apart where none was taken, of the greatest load; common practice, no source.
-ZERO_APART = 0.05
+ZERO_APART = 0.03
+ALIKE_RPM = 500.0  # over so many rpm the doubts of a band are alike; common practice, no source
 
 
 class Design:
@@ -35,8 +36,7 @@ class Design:
         own = np.zeros((len(each), 2 * len(pulls)))
         for index in range(len(pulls)):
             own[each == index, 2 * index : 2 * index + 2] = table.scatter[each == index]
-        _, band = np.unique(self.gear * 1e6 + table.rpm, return_inverse=True)
-        bands = BAND_DOUBT * table.force[:, None] * (band[:, None] == np.arange(band.max() + 1))
+        bands = BAND_DOUBT * table.force[:, None] * _shared_by_band(self.gear, table.rpm)
         parts = [self.intercepts, zeros, table.doubts, own, bands]
         self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.doubts, 0 * own, 0 * bands])
         self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own, bands])
@@ -103,3 +103,13 @@ class Design:
         speed = np.zeros((len(rows), 1 + self.columns.shape[1]))
         speed[:, self.places[2]] = self.table.speed_doubts[rows]
         return speed
+
+
+def _shared_by_band(gear: IntArray, rpm: Array) -> Array:
+    """(points, gears and bands): draws that all pulls of a gear share in a band, alike in neighbouring bands."""
+    cells = np.unique(np.column_stack([gear, rpm]), axis=0)
+    near = np.exp(-0.5 * ((cells[:, None, 1] - cells[None, :, 1]) / ALIKE_RPM) ** 2)
+    near *= cells[:, None, 0] == cells[None, :, 0]
+    factor = np.linalg.cholesky(near + 1e-6 * np.eye(len(cells)))
+    row = [int(np.flatnonzero((cells == (own, speed)).all(axis=1))[0]) for own, speed in zip(gear, rpm, strict=True)]
+    return np.asarray(factor[row], np.float64)

@@ -104,7 +104,7 @@ def push(
 
 def _sliding(car: CarModel, force: Array, step_s: float) -> Array:
     """(rows,) change of slip per second, from that of the push."""
-    course = local_slope(step_s * np.arange(len(force)), force)
+    course = local_slope(step_s * np.arange(len(force), dtype=np.float64), force)
     if course is None:
         return np.zeros(len(force))
     return HARD_PULL_SLIP * course.slope[: len(force)] / (HARD_PULL * car.mass_kg * GRAVITY)

@@ -134,13 +134,23 @@ def test_a_scale_that_differs_by_gear_is_reported_not_averaged(
     assert scales[3] > 1.08 * scales[2]
 
 
-def test_a_wrong_gear_is_mended_by_road_speed_and_said(
-    day: Callable[..., Day], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_a_gear_nobody_declared_is_seen_from_road_speed(
+    day: Callable[..., Day], capsys: pytest.CaptureFixture[str]
 ) -> None:
     paths, _ = day(road=True)
 
-    found = answer(capsys, paths[0])
-    assert found["gear"] == 3  # nobody declared it
+    assert answer(capsys, paths[0])["gear"] == 3
+    assert answer(capsys, paths[1])["gear"] == 2
+
+
+def test_a_wrong_gear_is_mended_by_road_speed_and_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "s.h5"
+    session(path, 50, "heron", BEGAN, chain=Chain(extra=("road_speed",)), gear=2, drive_gear=3, pulls=1)
+
+    found = answer(capsys, str(path))
+
+    assert found["gear"] == 3
+    assert any("declared as gear 2, but road speed shows gear 3" in line for line in found["warnings"])
 
 
 def test_newtons_per_unit_of_the_car_file_is_checked_against_the_fit(
