@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from stream.study.push_model import BAND_DOUBT
+from stream.study.push_model import BAND_DOUBT, OF_SCALE
 from stream.study.push_points import Points
 from stream.study.scale_fit import ScaleFit, fit_scale
 from stream.study.shared import zero_sources
@@ -42,7 +42,9 @@ class Design:
         self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own, bands])
         edges = np.cumsum([0, *(part.shape[1] for part in parts)]) + 1
         self.places = [slice(a, b) for a, b in pairwise(edges.tolist())]
-        self.free: BoolArray = np.arange(self.columns.shape[1]) < self.intercepts.shape[1]
+        column, first = np.arange(self.columns.shape[1]), self.places[2].start - 1
+        self.free: BoolArray = column < self.intercepts.shape[1]
+        self.told: BoolArray = (column >= first) & (column < first + OF_SCALE)
 
     @property
     def gear(self) -> IntArray:
@@ -52,7 +54,9 @@ class Design:
     def fit(self) -> ScaleFit:
         """The common scale."""
         table = self.table
-        return fit_scale(table.load, table.force, table.u_load, table.u_force, self.columns, self.by_scale, self.free)
+        return fit_scale(
+            table.load, table.force, table.u_load, table.u_force, self.columns, self.by_scale, self.free, self.told
+        )
 
     def _apart(self) -> tuple[list[int], ScaleFit]:
         """Fit with a scale of its own for each gear but the first, as differences."""
@@ -61,6 +65,7 @@ class Design:
         fit = fit_scale(
             table.load, table.force, table.u_load, table.u_force, np.column_stack([self.columns, more]),
             np.column_stack([self.by_scale, 0 * more]), np.concatenate([self.free, np.ones(more.shape[1], np.bool_)]),
+            np.concatenate([self.told, np.zeros(more.shape[1], np.bool_)]),
         )  # fmt: skip
         return gears, fit
 

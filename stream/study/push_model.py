@@ -34,6 +34,7 @@ HARD_PULL = 0.5  # of the weight as push: what a pull is called hard by; slip go
 # bends the line over the short span of forces in one gear: slip and gusts made the scale of the rehearsal car 21 % too
 # high, from pulls in one gear, where this gives 1 %.
 UNSEEN_SLOPE = 0.005
+OF_SCALE = 3  # the first columns scale the force: mass, undriven wheels, speed; data must not choose among them
 WITH_DIRECTION = slice(4, 6)  # the columns that change sign with the way along the road: slope and wind
 PULL_GRADE = 0.002  # how much the road's slope changes from pull to pull
 PULL_GUST_MPS = 0.7

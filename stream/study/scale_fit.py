@@ -36,15 +36,22 @@ class ScaleFit:
 
 
 def fit_scale(
-    load: Array, force: Array, u_load: Array, u_force: Array, columns: Array, by_scale: Array, free: BoolArray
-) -> ScaleFit:
+    load: Array, force: Array, u_load: Array, u_force: Array, columns: Array, by_scale: Array, free: BoolArray,
+    told: BoolArray | None = None,
+) -> ScaleFit:  # fmt: skip
     """Fit k and the draws.
 
     load, force, u_load, u_force   (points,), standard doubts of the noise alone
     columns                        (points, columns) N per draw
     by_scale                       (points, columns) load units per draw: errors of load, such as of its zero
     free                           (columns,) true where nothing is known beforehand
+    told                           (columns,) true where the data have no say: such a draw stays 0 and only widens the
+                                   doubt. A scale error of all forces is told from k by nothing but the curve's bends,
+                                   and those have other causes.
     """
+    if told is not None and told.any():
+        fit = fit_scale(load, force, u_load, u_force, columns[:, ~told], by_scale[:, ~told], free[~told])
+        return _with_told(fit, load, u_load, u_force, columns, by_scale, free, told)
     k = float(np.polyfit(load, force, 1)[0]) if np.ptp(load) > 0 else 0.0
     fit = _solve(load, force, u_load, u_force, columns, by_scale, free, k)
     rest = force - _design(load, columns, by_scale, fit.scale) @ fit.solution
@@ -54,6 +61,27 @@ def fit_scale(
         return fit
     wider = _solve(load, force, u_load * excess, u_force * excess, columns, by_scale, free, fit.scale)
     return ScaleFit(wider.solution, wider.covariance, excess)
+
+
+def _with_told(
+    fit: ScaleFit, load: Array, u_load: Array, u_force: Array, columns: Array, by_scale: Array, free: BoolArray,
+    told: BoolArray,
+) -> ScaleFit:  # fmt: skip
+    """The fit with the told draws at 0: what they would have done to the solution is added to its covariance."""
+    design = _design(load, columns[:, ~told], by_scale[:, ~told], fit.scale)
+    weight = 1 / ((u_force * fit.excess) ** 2 + (fit.scale * u_load * fit.excess) ** 2)
+    prior = np.diag(np.concatenate(([0.0], np.where(free[~told], 1e-12, 1.0))))
+    weighted = (design * weight[:, None]).T
+    moved = np.linalg.solve(weighted @ design + prior, weighted @ columns[:, told])
+    fitted = np.concatenate(([True], ~told))
+    size = len(fitted)
+    solution, covariance = np.zeros(size), np.zeros((size, size))
+    solution[fitted] = fit.solution
+    covariance[np.ix_(fitted, fitted)] = fit.covariance + moved @ moved.T
+    covariance[np.ix_(fitted, ~fitted)] = -moved
+    covariance[np.ix_(~fitted, fitted)] = -moved.T
+    covariance[np.ix_(~fitted, ~fitted)] = np.eye(int(told.sum()))
+    return ScaleFit(solution, covariance, fit.excess)
 
 
 def _design(load: Array, columns: Array, by_scale: Array, k: float) -> Array:

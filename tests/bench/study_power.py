@@ -88,7 +88,8 @@ def main(seeds: int) -> None:
             error, doubt, z = np.array(values).T
             print(
                 f"{kind:11s} {what:6s} {100 * error.mean():+9.1f} % {100 * error.std():7.1f} % "
-                f"{100 * doubt.mean():7.1f} % {100 * np.mean(np.abs(z) < 1.96):19.0f} % {np.abs(z).max():17.2f} {len(z):5d}"
+                f"{100 * doubt.mean():7.1f} % {100 * np.mean(np.abs(z) < 1.96):19.0f} % "
+                f"{np.abs(z).max():17.2f} {len(z):5d}"
             )
         if faults:
             print(f"{kind}: {faults} of {seeds} days were called a fault")
