@@ -32,8 +32,8 @@ from stream.study.trace import Array, IntArray
 GAMMA = (1.04, 0.0025)
 GAMMA_DOUBT = 0.25  # of what lies above 1
 ONE_GEAR_DOUBT = 0.03  # what a second gear would have shown: a wrong ratio, slip, inertia
-# Without a zero the scale hangs on how load changes with speed, and on two gears. On 35 days of the rehearsal car it
-# came out 15 % high with a scatter of 7 %, for slip bends the same curve; the bands' force was within 3 %.
+# Without a zero the scale hangs on how load changes with speed, and on two gears. On 40 days of the rehearsal car it
+# came out 15 % high with a scatter of 5 %, for slip bends the same curve; the bands' force was within 3 %.
 NO_ZERO_DOUBT = 0.10
 GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard doubts: both must be exceeded
 
