@@ -319,6 +319,8 @@ def _open_h5(path: Path) -> Any:
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give a session file in it")
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise InputError(f"{path}: is not a plain file; give a session file")
         with path.open("rb") as plain:
             empty = not plain.read(1)
     except FileNotFoundError:

@@ -65,6 +65,17 @@ def test_missing_folder_and_empty(tmp_path: Path) -> None:
     assert "is empty" in refusal(tmp_path / "empty.h5")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    """Nobody may ever write to it; a shelf would stand still for it."""
+    pipe, link = tmp_path / "pipe.h5", tmp_path / "link.h5"
+    os.mkfifo(pipe)
+    link.symlink_to(pipe)
+
+    assert "not a plain file; give a session file" in refusal(pipe)
+    assert "not a plain file" in refusal(link)
+
+
 def test_not_hdf5(tmp_path: Path) -> None:
     path = tmp_path / "log.h5"
     path.write_text("time,rpm\n0,900\n")
