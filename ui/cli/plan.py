@@ -47,8 +47,9 @@ def _number(flag: str, name: str, default: float | None, metavar: str, text: str
 @_number("--excitation", "excitation", 5.0, "V", "Supply of the strain bridge.")
 @_number("--gain", "gain", 500.0, "X", "Gain of its amplifier.")
 @click.option(
-    "--bridge", type=click.Choice(BRIDGES), default="full-bending", help="How the gauges sit.  [full-bending]"
-)
+    "--bridge", type=click.Choice(BRIDGES), default="full-bending", metavar="KIND",
+    help=f"How the gauges sit: {', '.join(BRIDGES)}.  [full-bending]",
+)  # fmt: skip
 @_number("--gauge-factor", "gauge_factor", 2.0, "K", "Off the gauges' packet.")
 @_number("--band", "band", 250.0, "RPM", "Width of the rev bands that pulls are studied in.")
 @_number("--wheel-hop", "hop", 12.0, "HZ", "Where the axle bounces: 10 to 15 on most cars.")
