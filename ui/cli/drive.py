@@ -24,8 +24,13 @@ if TYPE_CHECKING:
 @gear_option
 @click.option("--rate", "rate_hz", type=float, metavar="HZ", help="Rows a second of text lines without a clock.")
 @click.option("--targets", metavar="RPM,…", help="Steady speeds to hold, in order.")
-@click.option("--until-u", "until_u", type=float, metavar="RPM",
-              help="End by itself when the doubt of the running fit over the targets is this small (standard, rpm).")
+@click.option(
+    "--until-u",
+    "until_u",
+    type=float,
+    metavar="RPM",
+    help="End by itself when the doubt of the running fit over the targets is this small (standard, rpm).",
+)
 @click.option("--parked", is_flag=True, help="The targets are held standing, in neutral.")
 @click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
