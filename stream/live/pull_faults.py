@@ -21,12 +21,14 @@ DEPART = 0.07  # of the pull's height above cruise
 SCATTERS = 6.0
 BRIDGED_S = 0.35  # pieces of one departure, cut by vibration
 BUMP_S = 0.3  # shorter departures of the link alone are bumps
+BUMP_TIMES = 1.5  # the threshold that they must pass; a wheel that hops on comes near it now and then
 LEAP = 2.0  # times the pull's own gain: the wheels spin
 LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffles leaps less
 GAIN_DROP = 0.10  # less gain than usual by this share: the car was really held back
 LEAST_THROTTLE = 0.9  # of the session's most
 LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
 FEWEST_OTHERS = 3
+ALIKE = 1.3  # pulls in one gear gain alike within this factor; the closest gears differ by the square of a fifth
 BAND_RPM = 250.0  # a band must take three rise times of the filter
 CURVE_DEGREE = 4
 GRID_RPM: Floats = np.arange(500.0, 15000.0, 100.0)
@@ -39,6 +41,7 @@ class Reference:
     rpm: Floats
     load: Floats
     gain: Floats
+    like_load: Floats
     most_throttle: float
 
 
@@ -98,7 +101,7 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
-        found |= _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
+        found |= _name(a, b, off, gains, usual_gain, threshold, rate_hz, whole=len(load), lifted=lifted)
     for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
         # with the clutch closed speed cannot leap unless the wheels do
         leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz
@@ -108,7 +111,7 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     return found
 
 
-def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, rate_hz: float, *,
+def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, threshold: float, rate_hz: float, *,
           whole: int, lifted: bool) -> set[PullFault]:  # fmt: skip
     """The fault that one departure of the load, ticks a..b, stands for."""
     seconds = (b - a) / rate_hz
@@ -120,7 +123,7 @@ def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, rate_hz
     if seconds > BUMP_S and (b >= whole - margin or a <= margin) and not _held_back(gain[reach], usual_gain[reach]):
         return {"zero-drifted"}
     if seconds <= BUMP_S:
-        return {"bump"}
+        return {"bump"} if float(np.max(np.abs(off[reach]))) > BUMP_TIMES * threshold else set()
     middle = float(np.median(off[reach]))
     if middle < 0 and _held_back(gain[reach], usual_gain[reach]):
         return {"brake"}
@@ -138,7 +141,7 @@ def _usual_load(rpm: Floats, ticks: npt.NDArray[np.int64], load: Floats,
     The reference is shifted to lie on most of the pull: a tune or a day that is better throughout is no fault.
     """
     if reference is not None:
-        expected = np.interp(rpm, reference.rpm, reference.load, left=np.nan, right=np.nan)
+        expected = np.interp(rpm, reference.rpm, reference.like_load, left=np.nan, right=np.nan)
         known = np.isfinite(expected)
         if np.count_nonzero(known) >= 0.8 * len(rpm):
             expected = np.interp(ticks, ticks[known], expected[known])
@@ -210,27 +213,54 @@ class References:
 
     def __init__(self, rises: list[Rise], history: History, rate_hz: float) -> None:
         self._courses = [_course(rise, history, rate_hz) for rise in rises]
+        self._usable = [not (rise.shifted or rise.lifted or rise.short) for rise in rises]
         throttle = history.throttle[np.isfinite(history.throttle)]
         self._most_throttle = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
 
     def without(self, number: int) -> Reference | None:
-        """What the other pulls do: the median over them, where there are three or more: one spoilt one is outvoted."""
-        others = [course for n, course in enumerate(self._courses) if n != number and course is not None]
-        most, unknown = self._most_throttle, np.full(len(GRID_RPM), np.nan)
-        if len(others) < FEWEST_OTHERS:
-            return Reference(GRID_RPM, unknown, unknown, most) if np.isfinite(most) else None
-        loads, gains = np.array([load for load, _ in others]), np.array([gain for _, gain in others])
-        columns = np.flatnonzero(np.count_nonzero(np.isfinite(loads), axis=0) >= FEWEST_OTHERS)
-        if not len(columns):
-            return Reference(GRID_RPM, unknown, unknown, most)  # no speed in common
-        load, gain = np.nanmedian(loads[:, columns], axis=0), np.nanmedian(gains[:, columns], axis=0)
-        return Reference(GRID_RPM[columns], load, gain, most)
+        """What the other pulls do: the median over them, where there are three or more: one spoilt one is outvoted.
+
+        `load` and `gain` are of all of them, whatever their gear; `like_load` of those that gain as this one does.
+        """
+        own = self._courses[number]
+        others = [course for n, course in enumerate(self._courses) if n != number and course and self._usable[n]]
+        like = [course for course in others if own is not None and _alike(own, course)]
+        load, gain, like_load = (
+            _median([course[0] for course in others]),
+            _median([course[1] for course in others]),
+            _median([course[0] for course in like]),
+        )
+        if not (np.isfinite(load).any() or np.isfinite(self._most_throttle)):
+            return None
+        return Reference(GRID_RPM, load, gain, like_load, self._most_throttle)
+
+
+def _alike(own: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> bool:
+    """Whether two pulls gain alike at the speeds they share: in another gear, or with half the throttle, they do not,
+    and a median over both has steps that neither has."""
+    both = np.isfinite(own[1]) & np.isfinite(other[1]) & (own[1] > 0) & (other[1] > 0)
+    if not both.any():
+        return False
+    ratio = float(np.median(own[1][both] / other[1][both]))
+    return 1.0 / ALIKE < ratio < ALIKE
+
+
+def _median(curves: list[Floats]) -> Floats:
+    """Median of the curves at each rpm of the grid, NaN where fewer than FEWEST_OTHERS are known."""
+    middle = np.full(len(GRID_RPM), np.nan)
+    if len(curves) < FEWEST_OTHERS:
+        return middle
+    values = np.array(curves)
+    columns = np.count_nonzero(np.isfinite(values), axis=0) >= FEWEST_OTHERS
+    if columns.any():
+        middle[columns] = np.nanmedian(values[:, columns], axis=0)
+    return middle
 
 
 def _course(rise: Rise, history: History, rate_hz: float) -> tuple[Floats, Floats] | None:
-    """Load and gain of a pull on GRID_RPM, NaN outside it; None for one that is no example for others."""
+    """Load and gain of a pull on GRID_RPM, NaN outside it; None where too little of it is known."""
     part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
-    if rise.shifted or rise.short or len(part.rpm) < 10 or not np.isfinite(part.push).all():
+    if len(part.rpm) < 10 or not np.isfinite(part.push).all():
         return None
     order = np.argsort(part.rpm, kind="stable")
     rpm, gain = part.rpm[order], gain_of(part, rate_hz)[order]

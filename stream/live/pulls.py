@@ -15,6 +15,7 @@ from stream.live.steadiness import STANDING_RPM
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 
 STEP_S = 0.1  # rises are looked for on means of about this length
 RISING_RPM_S = 40.0  # slower is no pull in any gear
@@ -24,11 +25,12 @@ LET_GO_SHARE = 0.5  # of what the pull carried above cruise: below it the foot w
 BRIDGED_S = 1.2  # a lift as short as this is a fault inside a pull
 SHIFT_S = 2.0  # a gear change takes no longer
 SHIFT_DROP = 0.12  # and takes at least this share of engine speed; the closest gears are a fifth apart
-LONGEST_S = 25.0
+WITHIN_S = 25.0  # the least span must be gained within it; a pull itself may last longer, as in a high gear
 SHORT_SHARE = 0.4  # of the least span: a rise of this much under full load is a pull that was too short
 SHORT_LOAD_SHARE = 0.7
 STEADY_RPM_S = 150.0  # before a short one, speed must not change faster: else it is a pull-away or a shift
 GAP_S = 3.0  # a gap longer than this ends everything
+LONGEST_GAP_S = 60.0  # of a longer one only so much is laid out: a counter that jumps can skip years
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,11 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """The session on an even grid of `step_s` seconds, gaps filled by straight lines for looking only."""
+    """The session on an even grid of `step_s` seconds, gaps filled by straight lines for looking only.
+
+    Of a gap longer than a minute a minute is there, so that its length costs no memory: `resumed` are the steps with
+    which those end, `skipped` the steps that are left out before each of them.
+    """
 
     first_tick: int
     size: int
@@ -66,6 +72,19 @@ class _Grid:
     load: Floats
     gain: Floats  # rpm/s
     known: Flags
+    resumed: Ints
+    skipped: Ints
+
+    def tick_of(self, step: int) -> int:
+        """The tick with which a step begins."""
+        before = int(np.searchsorted(self.resumed, step, side="right"))
+        return self.first_tick + (step + (int(self.skipped[before - 1]) if before else 0)) * self.size
+
+    def step_of(self, tick: int) -> int:
+        """The step that a tick outside the gaps is in."""
+        step = (tick - self.first_tick) // self.size
+        before = int(np.searchsorted(self.resumed + self.skipped, step, side="right"))
+        return step - (int(self.skipped[before - 1]) if before else 0)
 
 
 def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[list[Rise], Levels | None]:
@@ -83,13 +102,13 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     cruise, scatter = _cruise(grid)
     full = max(float(np.median(grid.load[a:b])) for a, b in spans)
     levels = Levels(cruise, full)
-    if full < cruise + FULL_SCATTERS * scatter:
-        return [], None  # no rise stands out from going along: nobody pulled
+    if full <= cruise + FULL_SCATTERS * scatter:
+        return [], None  # no rise stands out from going along: nobody pulled, or the link is not plugged in
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
     rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
     # What follows a gear change is part of a spoilt pull; where no pull came before it, the car was only pulling away.
-    before = [None, *judged[:-1]]
+    before = [None, *judged][: len(judged)]
     found = [
         rise
         for rise, last in zip(judged, before, strict=True)
@@ -105,8 +124,8 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
     size = max(1, round(STEP_S * rate_hz))
     step_s = size / rate_hz
     first = int(history.tick[0]) // size * size
-    steps = int(history.tick[-1] - first) // size + 1
-    place = (history.tick - first) // size
+    place, resumed, skipped = _without_long_gaps((history.tick - first) // size, round(LONGEST_GAP_S / step_s))
+    steps = int(place[-1]) + 1
     good = np.isfinite(history.push)
     count = np.bincount(place[good], minlength=steps)
     safe = np.maximum(count, 1)
@@ -123,7 +142,15 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
     wide = 2
     padded = np.pad(rpm, wide, mode="edge")
     gain = (padded[2 * wide :] - padded[: -2 * wide]) / (2 * wide * step_s)
-    return _Grid(first, size, step_s, rpm, load, gain, known)
+    return _Grid(first, size, step_s, rpm, load, gain, known, resumed, skipped)
+
+
+def _without_long_gaps(place: Ints, longest: int) -> tuple[Ints, Ints, Ints]:
+    """Places in order, no more than `longest` apart; the first ones behind what was left out, and how much in all."""
+    over = np.maximum(np.diff(place, prepend=place[0]) - longest, 0)
+    skipped = np.cumsum(over)
+    place = place - skipped
+    return place, place[over > 0], skipped[over > 0]
 
 
 def _cruise(grid: _Grid) -> tuple[float, float]:
@@ -177,8 +204,7 @@ def _joined(runs: list[tuple[int, int]], grid: _Grid, levels: Levels) -> list[Ri
 
 def _in_ticks(rise: Rise, grid: _Grid, history: History, levels: Levels) -> Rise:
     """Place both ends on ticks: where the load crosses half way between the pull and what came before it or after."""
-    first = grid.first_tick + rise.first * grid.size
-    end = grid.first_tick + rise.end * grid.size
+    first, end = grid.tick_of(rise.first), grid.tick_of(rise.end - 1) + grid.size
     pull = float(np.median(grid.load[rise.first : rise.end]))
     reach = 8 * grid.size
     early = history.part(first - reach, first + reach)
@@ -205,16 +231,24 @@ def _sized(
 ) -> Rise | None:
     """The rise with its length judged; None where it is no pull at all."""
     part = history.part(rise.first, rise.end)
-    seconds = (rise.end - rise.first) / rate_hz
-    if len(part.rpm) < 3 or seconds > LONGEST_S:
+    if len(part.rpm) < 3:
         return None
-    span = float(np.max(part.rpm) - part.rpm[0])
+    span = _most_gained(part, rate_hz)
     if span >= min_span_rpm:
         return rise
-    step = (rise.first - grid.first_tick) // grid.size
+    step = grid.step_of(rise.first)
     before = slice(max(0, step - 9), max(0, step - 3))
     came_steady = len(grid.gain[before]) > 0 and float(np.max(np.abs(grid.gain[before]))) < STEADY_RPM_S
     full = float(np.median(part.push)) >= levels.at(SHORT_LOAD_SHARE)
     if span >= SHORT_SHARE * min_span_rpm and full and came_steady and not rise.shifted:
         return replace(rise, short=True)
     return None
+
+
+def _most_gained(part: History, rate_hz: float) -> float:
+    """The most that speed rose within WITHIN_S of the stretch, rpm."""
+    whole = float(np.max(part.rpm) - part.rpm[0])
+    if part.tick[-1] - part.tick[0] <= WITHIN_S * rate_hz:
+        return whole
+    later = np.searchsorted(part.tick, part.tick + round(WITHIN_S * rate_hz), side="right") - 1
+    return float(np.max(part.rpm[later] - part.rpm))

@@ -52,7 +52,7 @@ def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | Non
     if len(time_s) < 2 or not np.any(np.diff(time_s) != 0):
         raise ValueError("fewer than two different time stamps")
     back = np.flatnonzero(np.diff(time_s) < 0) + 1
-    time_s, spread = _spread_equal(time_s, back)
+    time_s, spread = spread_equal(time_s, back)
     if spread:
         told.append(("note", 0, f"{spread} rows had the stamp of the row before; they are spread to the next one"))
     steps = np.diff(time_s)
@@ -95,7 +95,7 @@ def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[str, i
     return told
 
 
-def _spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
+def spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
     """Runs of equal stamps, spread evenly to the next distinct one; how many rows that moved.
 
     Before a jump, or at the end, a run fills a usual step only: nobody knows that its rows came late.

@@ -14,6 +14,7 @@ import msgspec
 
 from stream.errors import InputError
 
+DRY_GAS, VAPOUR_GAS = 287.055, 461.495  # J/(kg K)
 CRITICAL_K, CRITICAL_HPA = 647.096, 220_640.0
 WAGNER = ((1.0, -7.85951783), (1.5, 1.84408259), (3.0, -11.7866497), (3.5, 22.6807411), (4.0, -15.9618719),
           (7.5, 1.80122502))  # fmt: skip
@@ -78,6 +79,18 @@ def air_factors(
         dry_pressure_hpa=dry,
         valid=valid,
     )
+
+
+def air_density(temperature_c: float, pressure_hpa: float, humidity_pct: float) -> float:
+    """Density of moist air, kg/m³: dry air and vapour as ideal gases, 287.055 and 461.495 J/(kg K).
+
+    pressure_hpa   where the car stands
+    Raises InputError where a number cannot be weather.
+    """
+    _check(temperature_c, pressure_hpa, humidity_pct, None)
+    vapour = humidity_pct / 100 * saturation_pressure_hpa(temperature_c)
+    kelvin = temperature_c + 273.15
+    return 100 * ((pressure_hpa - vapour) / DRY_GAS + vapour / VAPOUR_GAS) / kelvin
 
 
 def range_words(temperature_c: float, air: AirFactors) -> list[str]:

@@ -17,12 +17,15 @@ BELOW_TOP_GEAR = 0.85
 BRIDGED_S = 1.0  # shorter doubts than this do not cut a run: a bump, a gust
 
 
-def find_coast_runs(time_s: Array, speed_mps: Array, engine_rpm: Array | None = None) -> list[CoastRun]:
+def find_coast_runs(
+    time_s: Array, speed_mps: Array, engine_rpm: Array | None = None, top_gear: float | None = None
+) -> list[CoastRun]:
     """Coastdowns in order of time.
 
     time_s, speed_mps, engine_rpm   (rows,) at the live rate, NaN where missing; without engine speed a
-                                    coastdown in
-    gear cannot be told from one in neutral, so whoever calls must say so
+                                    coastdown in gear cannot be told from one in neutral, so whoever calls
+                                    must say so
+    top_gear                        rpm per m/s of the highest gear, where the car file tells it
     """
     good = np.isfinite(time_s) & np.isfinite(speed_mps)
     if engine_rpm is not None:
@@ -36,7 +39,7 @@ def find_coast_runs(time_s: Array, speed_mps: Array, engine_rpm: Array | None = 
     slope = ndimage.uniform_filter1d(np.gradient(smooth, time), rows, mode="nearest")
     rolling = (slope < -LEAST_DECELERATION) & (slope > -MOST_DECELERATION) & (speed > 1)
     if engine_rpm is not None:
-        rolling &= _neutral(speed, engine_rpm[good], slope)
+        rolling &= _neutral(speed, engine_rpm[good], slope, top_gear)
     rolling = ndimage.binary_closing(rolling, np.ones(max(round(BRIDGED_S / step), 1), dtype=np.bool_), border_value=0)
     # The two smoothings blur an edge by this much: what lies so near to one is not surely free rolling.
     rolling = ndimage.binary_erosion(rolling, np.ones(2 * rows + 1, dtype=np.bool_), border_value=0)
@@ -50,11 +53,16 @@ def find_coast_runs(time_s: Array, speed_mps: Array, engine_rpm: Array | None = 
     return runs
 
 
-def _neutral(speed: Array, rpm: Array, slope: Array) -> BoolArray:
-    """(rows,) where the engine turns slower than the highest gear of this session would have it."""
+def _neutral(speed: Array, rpm: Array, slope: Array, top_gear: float | None) -> BoolArray:
+    """(rows,) where the engine turns slower than the highest gear (of the car, else of this session) would have it.
+
+    A session that only rolls shows no gear at all; then nothing is left out here, and whoever calls looks at each
+    run's ratio.
+    """
     moving = speed > 2
     driven = moving & (slope > 0.2)
-    if not driven.any():
-        return np.zeros(len(speed), dtype=np.bool_)
-    top_gear = float(np.percentile(rpm[driven] / speed[driven], 5))
+    if top_gear is None:
+        if not driven.any():
+            return moving
+        top_gear = float(np.percentile(rpm[driven] / speed[driven], 5))
     return np.asarray(moving & (rpm < BELOW_TOP_GEAR * top_gear * speed))

@@ -1,7 +1,5 @@
 """The Calibrate screen: holds to a speed calibration with its doubt, and the load channel's proofs."""
 
-import importlib
-import importlib.util
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -9,6 +7,7 @@ from pathlib import Path
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import SteadypullError
+from stream.study.survey.survey import survey_session
 from ui.window import ask, words
 from ui.window import calibrate_words as say
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
@@ -28,17 +27,13 @@ ON_PANEL = """
     QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 13px; height: 13px; }}
     QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
 """
-SURVEY = "stream.study.survey.survey"
 
 
 def survey_words(path: Path) -> list[str]:
-    """What a survey of the measuring chain found, in lines; nothing where there is no survey or nothing to say."""
-    if importlib.util.find_spec("stream.study.survey") is None:
-        return []
-    found = importlib.import_module(SURVEY).survey_session(path).findings
+    """What a survey of the measuring chain found, in lines; nothing where there is nothing to say."""
     return [
         f"{'! ' if item.grave else ''}{item.what[:1].upper()}{item.what[1:]}: {item.words}.\nWhat to do: {item.cure}."
-        for item in found
+        for item in survey_session(path).findings
     ]
 
 

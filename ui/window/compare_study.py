@@ -11,8 +11,8 @@ from stream.study.coach import Advice, coach, day_resolves
 from stream.study.compare import Comparison, compare
 from stream.study.curve import Curves, curves
 from stream.study.load import StudySession, load_session
-from stream.study.pull_traces import pull_traces, session_words
-from stream.study.trace import PullTrace, in_time_order
+from stream.study.pull_traces import all_traces
+from stream.study.trace import PullTrace
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,22 +49,21 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
     Raises InputError where none is left, or none holds a pull.
     """
     sessions: list[StudySession] = []
-    pulls: list[PullTrace] = []
     remarks: list[str] = []
     for number, path in enumerate(dict.fromkeys(paths), 1):
         if stop.is_set():
             raise InputError("stopped before all sessions were read; open them again")
         try:
             session = load_session(path)
-            pulls += pull_traces(session)
+            session.car.need("load", "a study of pulls")
             sessions.append(session)
         except InputError as error:
             remarks.append(f"left out: {error}")
         tell(number, len(paths))
+    pulls, words = all_traces(sessions)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    ordered = [replace(pull, order=place) for place, pull in enumerate(in_time_order(pulls))]
-    return Opened(tuple(ordered), len(sessions), (*remarks, *session_words(sessions)))
+    return Opened(tuple(pulls), len(sessions), (*remarks, *words))
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:

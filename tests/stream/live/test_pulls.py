@@ -1,5 +1,6 @@
 """Pulls through the live stage: drawn by the test, and driven by the rehearsal car, whose truth is its motion."""
 
+import tracemalloc
 from itertools import pairwise
 
 import numpy as np
@@ -78,6 +79,19 @@ def test_clean_pulls_are_caught_in_every_gear(gain: float, slope_error: float) -
     assert pulls[0].end_rpm == pytest.approx(
         slope_error * RPM_PER_V * (to_rpm - RPM_AT_0V) / RPM_PER_V + RPM_AT_0V, abs=120
     )
+
+
+def test_a_long_pull_in_a_high_gear_is_a_pull() -> None:
+    """The least span must be gained within 25 s; the pull itself may last longer."""
+    road = Road(1).pull(gain=140.0).pull(gain=140.0)
+    assert road.pulls[0][1] - road.pulls[0][0] > 30.0
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), ()]
+
+
+def test_a_rise_too_slow_for_the_span_is_no_pull() -> None:
+    """45 rpm/s gains 1 125 rpm within 25 s: less than the 1 500 rpm that a pull needs, however long it goes on."""
+    assert run_stage(Road(1).pull(gain=45.0, to_rpm=5000.0).samples(), RATE).pulls == []
 
 
 def test_one_pull_alone_is_caught() -> None:
@@ -160,6 +174,15 @@ def test_a_planted_flaw_is_named(spoil, fault: str, others: int) -> None:
 
     assert pulls[-1].faults == (fault,)
     assert all(p.verdict == "clean" for p in pulls[:-1])
+
+
+def test_two_spoilt_pulls_do_not_spoil_the_clean_ones() -> None:
+    """Half throttle and a lift among three clean pulls: what is unlike a pull is no measure for it."""
+    road = Road(3).pull(gain=220.0, height=0.4).pull().pull().pull().pull(shape=lift)
+
+    pulls = matched(run_stage(road.samples(), RATE), road)
+
+    assert [p.faults for p in pulls[1:]] == [(), (), (), ("lift",)]
 
 
 def test_a_pull_that_is_too_short_is_named() -> None:
@@ -247,6 +270,38 @@ def test_any_split_gives_the_same_pulls(cuts: list[int]) -> None:
     assert run_stage(samples, RATE, cuts=cuts).pulls == run_stage(samples, RATE, cuts=[]).pulls
 
 
+@pytest.mark.parametrize("at", [0.0, 0.3])
+def test_a_link_that_is_not_plugged_in_gives_no_pulls_and_no_trouble(at: float) -> None:
+    """One and the same load all along: nothing stands out from cruising, by no scatter at all."""
+    samples = Road(5).pull().pull().samples()
+    samples[:, 1] = at
+
+    assert run_stage(samples, RATE).pulls == []
+
+
+@pytest.mark.parametrize("lost", [round(90 * RATE), 1 << 40])
+def test_a_counter_that_jumps_costs_no_memory_and_no_pull(lost: int) -> None:
+    """Two pulls before the jump and two behind it: each is found at its own place, in memory that does not grow."""
+    road = Road(6).pull().pull().pull().pull()
+    samples = road.samples()
+    at = round((road.pulls[1][1] + 6.0) * RATE)
+    stage = LiveStage(car(), info(RATE))
+    tracemalloc.start()
+    stage.push(Block(samples[:at], 0, RATE, 0, 0, 0, False))
+    stage.push(Block(samples[at:], at + lost, RATE, 0, 0, lost, False))
+    stage.finish()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    whole = run_stage(samples, RATE)
+
+    shift = [0.0, 0.0, lost / RATE, lost / RATE]
+    assert [p.verdict for p in stage.pulls] == ["clean"] * 4
+    assert [p.start_s for p in stage.pulls] == pytest.approx(
+        [p.start_s + s for p, s in zip(whole.pulls, shift, strict=True)], abs=0.02
+    )
+    assert peak < 60e6
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("gear", [2, 3])
 def test_the_rehearsal_cars_flaws_are_named(gear: int) -> None:
@@ -264,3 +319,12 @@ def test_the_rehearsal_cars_flaws_are_named(gear: int) -> None:
         assert len(near) == 1, true
         assert set(true.faults) <= set(near[0].faults), true
         assert (near[0].verdict == "clean") == (true.faults == ())
+
+
+def test_a_rise_without_load_is_no_pull() -> None:
+    """Speed that rises while the link feels nothing of it: no pull, and no trouble."""
+    road = Road(10)
+    for _ in range(2):
+        road.pull(shape=lambda rpm, load: (rpm, np.full(len(rpm), 0.10)))
+
+    assert run_stage(road.samples(), RATE).pulls == []

@@ -1,0 +1,103 @@
+"""steadypull align: a controller's log on the session's clock."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ui.cli.options import json_option, new_file
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from stream.sources.log_columns import ControllerLog
+    from stream.study.align import Alignment
+    from stream.study.align_log import Merger
+    from stream.study.load import StudySession
+
+
+@click.command("align")
+@click.argument("session_path", metavar="SESSION")
+@click.argument("log_path", metavar="LOG.csv")
+@click.option(
+    "--car", "car_path", required=True, metavar="CAR.toml",
+    help="The car file that describes the LOG: its time column, its rpm column (role engine_speed), what else to take.",
+)  # fmt: skip
+@click.option("-o", "out", metavar="MERGED.h5", help="Write a new session that holds both.")
+@json_option
+def command(session_path: str, log_path: str, car_path: str, out: str | None, as_json: bool) -> int:
+    """Find the place of a controller's CSV log on a session's clock, from both traces of engine speed.
+
+    The session is read with its own car file; --car describes the log.
+    """
+    import msgspec
+
+    from stream.car import load_car
+    from stream.sources.log_columns import read_controller_log
+    from stream.study.align_log import align_log, merged_source
+    from stream.study.load import load_session
+    from ui.cli.live_text import warn
+    from ui.cli.results import print_json
+
+    car = load_car(car_path)
+    warn(car.warnings)
+    target = new_file("-o", out)
+    session = load_session(session_path)
+    log = read_controller_log(log_path, car)
+    warn(log.notes)
+    found = align_log(session, log)
+    added: tuple[str, ...] = ()
+    if target is not None:
+        merger = merged_source(session, log, found)
+        _write(merger, session, log, target)
+        added = merger.added
+    if as_json:
+        print_json(msgspec.to_builtins(found))
+    else:
+        _print(found, session, log, target, added)
+    return 0
+
+
+def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", target: "Path") -> None:
+    """The new session; zeros and calibrations go with it, holds and pulls are found again."""
+    from stream.drive.offline import run_offline
+    from stream.record.change import change_session, set_calibration
+    from stream.record.session import open_session
+    from stream.record.tables import append_rows, zero_rows
+    from ui.cli.progress import progress
+
+    with open_session(session.path) as file:
+        note, rows, calibrations = file.note, file.rows, file.calibrations()
+    note = f"{note}; " if note else ""
+    with progress("align", rows) as tell:
+        run_offline(
+            merger.source, merger.car, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
+            note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=tell,
+        )  # fmt: skip
+    if not session.zeros and not calibrations:
+        return
+
+    def carry_over(file: object) -> None:
+        append_rows(file, "zeros", zero_rows(session.zeros))
+        for name, attributes in calibrations.items():
+            set_calibration(file, name, attributes)
+
+    change_session(target, carry_over)
+
+
+def _print(
+    found: "Alignment", session: "StudySession", log: "ControllerLog", target: "Path | None", added: tuple[str, ...]
+) -> None:
+    from ui.cli.study_options import console
+
+    out = console()
+    ends = [log.time_s[row] * (1 + 1e-6 * found.rate_ppm) + found.offset_s for row in (0, -1)]
+    shared = max(0.0, min(ends[1], session.duration_s) - max(ends[0], 0.0))
+    out.print(
+        f"The log's 0 s is {found.offset_s:.3f} ± {1.96 * found.u_offset_s:.3f} s on the session's clock; "
+        f"the log's clock runs {abs(found.rate_ppm):.0f} ppm {'slow' if found.rate_ppm > 0 else 'fast'}."
+    )
+    out.print(
+        f"It covers {shared:.0f} s of the session; the speeds agree with a correlation of {found.correlation:.4f}."
+    )
+    if target is not None:
+        out.print(f"session: {target}, with {', '.join(added)} from the log")
