@@ -86,7 +86,7 @@ def print_fit(calibration: "SpeedCalibration") -> None:
         table.add_row(
             f"{point.signal:.4f}",
             "" if point.target_rpm is None else f"{point.target_rpm:.0f}",
-            "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}",
+            _signed(point.residual_rpm),
             "" if point.used else f"not used: {point.why_not.split(':')[0]}",
         )
     out.print(table)
@@ -102,6 +102,12 @@ def print_fit(calibration: "SpeedCalibration") -> None:
     )
     for line in calibration.warnings:
         out.print(f"note: {line}")
+
+
+def _signed(rpm: float | None) -> str:
+    if rpm is None:
+        return ""
+    return f"{rpm:+.0f}" if round(rpm) else "0"
 
 
 def _line_words(calibration: "SpeedCalibration", unit: str) -> str:

@@ -1,5 +1,6 @@
 """steadypull survey: what a drive tells of the measuring chain, and what to change."""
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -95,7 +96,11 @@ def _print_channels(out: Any, survey: "Survey") -> None:
 
 
 def _number(value: float | None, unit: str = "") -> str:
-    return "–" if value is None else f"{value:.2g} {unit}".strip()
+    """Two figures, without an exponent; whole from 100 on."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    decimals = max(0, 1 - math.floor(math.log10(abs(value)))) if value else 0
+    return f"{value:.{decimals}f} {unit}".strip()
 
 
 def _about(survey: "Survey") -> list[str]:
