@@ -85,7 +85,7 @@ def find_pulses(
     sure = "sure" if ranked[1][0] - ranked[0][0] > _SURE_MARGIN else "not sure"
     words = (
         f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "
-        f"{sure}, {100.0 * probability:.0f} %"
+        f"{sure}, {'over 99' if probability > 0.99 else f'{100.0 * probability:.0f}'} %"
     )
     if sure == "not sure":
         words += ": hold a faster speed, or use a better reference, to tell them apart"

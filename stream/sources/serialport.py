@@ -179,7 +179,8 @@ class SerialSource:
         now = self._clock()
         if self._away_since_ns is None:
             self._away_since_ns = now
-            self._note("device-away", f"{self._url} went away ({' '.join(str(error).split())}); waiting for it")
+            why = f" ({error.strerror})" if error.strerror else ""  # pyserial's own sentence helps nobody in a car
+            self._note("device-away", f"{self._url} went away{why}; waiting for it")
         self._retry_ns = min(max(2 * self._retry_ns, _FIRST_RETRY_NS), _LONGEST_RETRY_NS)
         self._retry_at_ns = now + self._retry_ns
 

@@ -178,7 +178,8 @@ def _advice(
     told = "another tune" if tune is None else f"tune {tune!r}"
     in_gear = "the same gear" if gear is None else f"gear {gear}"
     where = "the other way than the last pull of this tune" if way is None else f"direction {way!r}"
-    words = f"{day}{why}." if step == "settled" else f"{day}Next: {told}, {in_gear}, {where}; {why}."
+    settled = f"{day}{why[0].upper()}{why[1:]}."
+    words = settled if step == "settled" else f"{day}Next: {told}, {in_gear}, {where}; {why}."
     return Advice(
         next=step, tune=tune, gear=gear, direction=way, day_resolves_pct=resolves, pulls=counts, words=words,
         warnings=warnings,

@@ -58,7 +58,8 @@ def _zero_words(base: Sequence[PullTrace], trial: Sequence[PullTrace]) -> list[s
     if abs(gap) <= 2 * math.hypot(*doubts):
         return []
     unit = f" {base[0].unit}" if base[0].unit else ""
-    return [f"the zeros of the two sides differ by {gap:.4g}{unit}, more than their doubt: zero drifted"]
+    apart = f"the zeros of the two sides differ by {abs(gap):.2g}{unit}, more than their doubt"
+    return [f"{apart}: zero drifted; take a fresh one before each row of pulls"]
 
 
 def turns(pulls: Sequence[PullTrace]) -> list[str]:

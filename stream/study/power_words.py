@@ -30,7 +30,7 @@ def power_words(table: Points, gears: Sequence[GearScale], tunes: Sequence[TuneP
     if any(pull.trace.zero is None for pull in table.pulls):
         words.append("some pulls have no zero: the fit's intercept stands in for it, with a wider doubt")
     if len(tunes) > 1:
-        words.append(f"`bands` are those of {tunes[0].tune!r}; each tune's are in `tunes`")
+        words.append(f"each tune has its own bands; where one set alone is asked for, it is that of {tunes[0].tune!r}")
     if any(band.n == 1 for tune in tunes for band in tune.bands):
         words.append(
             f"where one pull alone crosses a band, {100 * ONE_PULL_SCATTER:.0f} % stands for its repeatability"

@@ -1,7 +1,7 @@
 """Holds against a published speed trace: the urban cycle of UNECE Regulation 83 (ECE-15).
 
-Source of the trace: PyPI `wltp` 0.1.2a0, 1 Hz. Its constant-speed phases (start, end, km/h), each urban cycle 195 s on;
-durations are those of the trace, cumulative times from memory of the regulation's table.
+Source of the trace: the Python package `wltp` 0.1.2a0, 1 Hz. Its constant-speed phases (start, end, km/h), each urban
+cycle 195 s on; durations are those of the trace, cumulative times from memory of the regulation's table.
 """
 
 import numpy as np

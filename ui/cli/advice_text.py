@@ -2,7 +2,8 @@
 
 from typing import TYPE_CHECKING
 
-from ui.cli.study_options import console, plain_table, say_warnings
+from ui.cli.paper import console, plain_table
+from ui.cli.study_options import say_warnings
 
 if TYPE_CHECKING:
     from stream.study.advice import Advice

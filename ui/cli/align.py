@@ -87,7 +87,7 @@ def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", targ
 def _print(
     found: "Alignment", session: "StudySession", log: "ControllerLog", target: "Path | None", added: tuple[str, ...]
 ) -> None:
-    from ui.cli.study_options import console
+    from ui.cli.paper import console
 
     out = console()
     ends = [log.time_s[row] * (1 + 1e-6 * found.rate_ppm) + found.offset_s for row in (0, -1)]

@@ -14,9 +14,11 @@ def command(speed_path: str, paths: tuple[str, ...]) -> int:
     from stream.calibrate.calfile import load_calibration
     from stream.study.apply import apply_calibration
     from ui.cli.live_text import warn
+    from ui.cli.paper import moment, say_words
 
     calibration = load_calibration(speed_path)
     warn(apply_calibration(calibration, paths))
+    made = moment(calibration.when) if calibration.when else "at an unknown time"
     for path in paths:
-        click.echo(f"{path}: speeds are now by {speed_path}, made {calibration.when or 'at an unknown time'}", err=True)
+        say_words(f"{path}: speeds are now by {speed_path}, made {made}")
     return 0

@@ -15,8 +15,9 @@ def command(session_paths: tuple[str, ...], as_json: bool) -> int:
     import msgspec
 
     from stream.study.coach import coach
+    from ui.cli.paper import console, say_words
     from ui.cli.results import print_json
-    from ui.cli.study_options import console, say_warnings
+    from ui.cli.study_options import say_warnings
 
     pulls, words = read_pulls(session_paths)
     advice = coach(pulls)
@@ -29,5 +30,5 @@ def command(session_paths: tuple[str, ...], as_json: bool) -> int:
     counts = ", ".join(f"{count} of {tune or 'no tune named'}" for tune, count in advice.pulls.items())
     out.print(f"Clean pulls so far: {counts or 'none'}.")
     say_warnings(out, advice.warnings)
-    click.echo(CAUTION, err=True)
+    say_words(CAUTION)
     return 0

@@ -41,13 +41,14 @@ def command(session_paths: tuple[str, ...], base: str, trial: str, width: float,
 
 def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.study_options import console, pct, plain_table, say_warnings
+    from ui.cli.paper import console, plain_table
+    from ui.cli.study_options import pct, say_warnings
 
     out = console()
     out.print(
         "Your day resolves ? %: no two clean pulls on one tune yet."
         if resolves_pct is None
-        else f"Your day resolves {pct(resolves_pct)} %."
+        else f"Your day resolves {pct(resolves_pct)} % (by the repeat pulls on one tune)."
     )
     out.print(verdict_words(result))
     out.print(band_words(result, width))

@@ -43,7 +43,8 @@ def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], 
 
 def print_curves(result: "Curves", csv_path: str | None) -> None:
     """The curves as a table, a column for each tune."""
-    from ui.cli.study_options import console, plain_table, say_warnings
+    from ui.cli.paper import console, plain_table
+    from ui.cli.study_options import say_warnings
 
     out = console()
     for tune in result.tunes:
@@ -57,6 +58,8 @@ def print_curves(result: "Curves", csv_path: str | None) -> None:
         table.add_row(f"{rpm:.0f}", *(cell for row in rows for cell in _cells(row.get(rpm), power)))
     out.print(table)
     out.print(f"Load in {result.unit or 'no unit'}; rpm is a band's middle; n pulls, one number each.")
+    if power:
+        out.print("power %: load × speed, against its highest band; no watts, see 'steadypull power' for these.")
     say_warnings(out, result.warnings)
     if csv_path is not None:
         out.print(f"curves: {csv_path}")

@@ -76,40 +76,55 @@ def fit_json(calibration: "SpeedCalibration") -> dict[str, Any]:
 
 def print_fit(calibration: "SpeedCalibration") -> None:
     """The points, the line with its doubt, and what there is to say, on standard output."""
-    from rich.console import Console
-    from rich.table import Table
+    from ui.cli.paper import console, plain_table
 
-    console = Console(highlight=False, soft_wrap=True)
+    out = console()
     unit = calibration.unit or "unit"
-    table = Table(unit, "target rpm", "off by rpm", "", box=None, pad_edge=False)
-    for column in table.columns[:3]:
-        column.justify = "right"
+    table = plain_table(unit, "target rpm", "off by rpm", "")
+    table.columns[3].justify = "left"
     for point in calibration.points:
         table.add_row(
             f"{point.signal:.4f}",
             "" if point.target_rpm is None else f"{point.target_rpm:.0f}",
-            "" if point.residual_rpm is None else f"{point.residual_rpm:+.0f}",
+            _signed(point.residual_rpm),
             "" if point.used else f"not used: {point.why_not.split(':')[0]}",
         )
-    console.print(table)
-    console.print(
-        f"{calibration.model}: rpm = {calibration.slope_rpm_per_unit:.2f} · {unit} {calibration.intercept_rpm:+.1f}"
-    )
+    out.print(table)
+    out.print(_line_words(calibration, unit))
     first, last = calibration.valid_from, calibration.valid_to
     for rpm in (first, (first + last) / 2, last):
         low, high = calibration.interval(calibration.signal(rpm))
-        console.print(f"at {rpm:.0f} rpm: ±{(float(high) - float(low)) / 2:.0f} rpm (95 %)")
-    console.print(
+        out.print(f"at {rpm:.0f} rpm: ±{(float(high) - float(low)) / 2:.0f} rpm (95 %)")
+    out.print(
         f"holds scatter by {calibration.residual_sd_rpm:.0f} rpm; proved from {calibration.valid_from:.0f} "
         f"to {calibration.valid_to:.0f} rpm; the reference's scale error of {calibration.scale_error_pct:g} % is in "
         "the ±"
     )
     for line in calibration.warnings:
-        console.print(f"note: {line}")
+        out.print(f"note: {line}")
+
+
+def _signed(rpm: float | None) -> str:
+    if rpm is None:
+        return ""
+    return f"{rpm:+.0f}" if round(rpm) else "0"
+
+
+def _line_words(calibration: "SpeedCalibration", unit: str) -> str:
+    """The line, each number to the second figure of its own standard uncertainty; the file keeps them all."""
+    from ui.cli.study_options import figures
+
+    slope = figures(calibration.slope_rpm_per_unit, calibration.u_slope)
+    zero = figures(abs(calibration.intercept_rpm), calibration.u_intercept)
+    sign = "-" if calibration.intercept_rpm < 0 else "+"
+    return f"{calibration.model}: rpm = {slope} · {unit} {sign} {zero}"
 
 
 def _say_next(target: Path | None, paths: list[str]) -> None:
+    from ui.cli.paper import say_words
+
     if target is None:
-        click.echo("nothing was written; -o SPEED.toml keeps it", err=True)
+        say_words("nothing was written; -o SPEED.toml keeps it")
     else:
-        click.echo(f"{target}: written. To use it: steadypull apply {target} {' '.join(paths)}", err=True)
+        say_words(f"{target}: written. Next, for this session and those of the same day and chain:")
+        click.echo(f"  steadypull apply {target} {' '.join(paths)}", err=True)

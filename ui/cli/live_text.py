@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.paper import say_words
+
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.events import Event
@@ -16,10 +18,10 @@ LOOK_S = 0.1
 NUMBERS_S = 0.5
 
 WORDS: dict[str, str] = {
-    "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady", "hold-done": "hold",
-    "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull", "pull-done": "pull done", "gap": "gap",
-    "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark", "device-away": "device away",
-    "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
+    "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady from",
+    "hold-done": "hold", "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull begins",
+    "pull-done": "pull", "gap": "gap", "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark",
+    "device-away": "device away", "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
 }  # fmt: skip
 
 
@@ -34,19 +36,20 @@ def say_oddities(counters: dict[str, int]) -> None:
     """What came over the line besides good samples, in one line; nothing where nothing did."""
     odd = [f"{words} {counters[name]}" for name, words in ODDITIES.items() if counters.get(name)]
     if odd:
-        click.echo(f"came over the line: {', '.join(odd)}", err=True)
+        say_words(f"came over the line: {', '.join(odd)}")
 
 
 def warn(lines: Iterable[str]) -> None:
     """Warnings, one line each, on standard error."""
     for line in lines:
-        click.echo(f"steadypull: warning: {line}", err=True)
+        say_words(f"steadypull: warning: {line}")
 
 
 def say(event: "Event") -> None:
     """One event as a line on standard error."""
     text = event.text or ("" if event.value is None or event.value != event.value else f"{event.value:.0f} rpm")
-    click.echo(f"{event.time_s:8.1f} s  {WORDS[event.kind]:<15} {text}".rstrip(), err=True)
+    head = f"{event.time_s:8.1f} s  {WORDS[event.kind]:<15} "
+    say_words(f"{head}{text}".rstrip(), indent=len(head))
 
 
 def follow(drive: "Drive", ends: float | None, ended: Callable[[], bool] = lambda: False) -> None:
@@ -87,7 +90,7 @@ def numbers_line(status: "DriveStatus") -> str:
         parts.append(f"{status.load:.3f} {status.load_unit}")
     if status.steady is not None and status.steady.steady_s:
         parts.append(f"steady {status.steady.steady_s:.1f} s")
-    parts.append(f"{status.holds} holds")
+    parts.append(f"{status.holds} hold{'' if status.holds == 1 else 's'}")
     if status.targets:
         parts.append(_target_words(status))
     if status.health is not None and status.health.lost_samples:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import click
 
 from stream.errors import SteadypullError
+from ui.cli.examples import below_help
 
 # name: (module under ui.cli, one line for --help)
 COMMANDS = {
@@ -55,6 +56,7 @@ class LazyGroup(click.Group):
         command = module.command
         if not isinstance(command, click.Command):
             raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]}.command is no command")
+        command.epilog = below_help(cmd_name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

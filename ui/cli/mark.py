@@ -52,6 +52,7 @@ def _target(text: str) -> tuple[int, float | None]:
 
 
 def _show(path: str, as_json: bool) -> None:
+    from stream.record.session import open_session
     from stream.study.load import load_session
     from ui.cli.results import print_json
 
@@ -75,4 +76,8 @@ def _show(path: str, as_json: bool) -> None:
         click.echo(f"hold {number}: {hold.start_s:.1f} s, {hold.speed_rpm:.0f} rpm{target}{state}")
     for number, (pull, pull_mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1):
         state = {"": "", "keep": ", kept", "drop": ", dropped"}[pull_mark]
-        click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{state}")
+        why = f": {', '.join(pull.faults)}" if pull.faults else ""
+        click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
+    with open_session(path) as recorded:
+        if recorded.note:
+            click.echo(f"note: {recorded.note}")

@@ -12,6 +12,11 @@ if TYPE_CHECKING:
 
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
 
+TAP = (
+    "the engine-speed tap is buffered and proved standing still first, for a bad one can stall the engine in traffic; "
+    "its supply is fused. Gauges are glued, never ground, drilled or heated into a suspension part."
+)
+
 FLAGS = {
     "pulses": "--pulses", "redline": "--redline", "idle": "--idle", "supply": "--supply", "output": "--output",
     "pump_ua": "--pump-current", "ceiling": "--ceiling", "ripple": "--ripple", "response_ms": "--response",
@@ -42,8 +47,9 @@ def _number(flag: str, name: str, default: float | None, metavar: str, text: str
 @_number("--excitation", "excitation", 5.0, "V", "Supply of the strain bridge.")
 @_number("--gain", "gain", 500.0, "X", "Gain of its amplifier.")
 @click.option(
-    "--bridge", type=click.Choice(BRIDGES), default="full-bending", help="How the gauges sit.  [full-bending]"
-)
+    "--bridge", type=click.Choice(BRIDGES), default="full-bending", metavar="KIND",
+    help=f"How the gauges sit: {', '.join(BRIDGES)}.  [full-bending]",
+)  # fmt: skip
 @_number("--gauge-factor", "gauge_factor", 2.0, "K", "Off the gauges' packet.")
 @_number("--band", "band", 250.0, "RPM", "Width of the rev bands that pulls are studied in.")
 @_number("--wheel-hop", "hop", 12.0, "HZ", "Where the axle bounces: 10 to 15 on most cars.")
@@ -51,7 +57,8 @@ def _number(flag: str, name: str, default: float | None, metavar: str, text: str
 def command(as_json: bool, **wish: Any) -> int:
     """Plan the chain on paper: what the tap gives, which parts the converter needs, what the input resolves.
 
-    The engine-speed tap is buffered and proved standing still first; its supply is fused.
+    The engine-speed tap is buffered and proved standing still first, for a bad one can stall the engine in traffic; its
+    supply is fused. Gauges are glued, never ground, drilled or heated into a suspension part.
     """
     import msgspec
 
@@ -97,49 +104,49 @@ def _plan(wish: dict[str, Any]) -> "Plan":
 
 def print_plan(plan: "Plan") -> None:
     """The plan as words and tables on standard output."""
-    from rich.console import Console
-    from rich.table import Table
+    from ui.cli.paper import console, plain_table, say_words
 
-    console = Console(highlight=False, soft_wrap=True)
+    out = console()
     parts = plan.converter
-    table = Table("pulses a turn", "idle Hz", "redline Hz", "stops at rpm", "", box=None, pad_edge=False)
+    table = plain_table("pulses a turn", "idle Hz", "redline Hz", "stops at rpm", "")
+    table.columns[4].justify = "left"
     for row in plan.pulse_ranges:
         mark = "this engine" if row.pulses_per_turn == plan.pulses_per_turn else ""
         short = "" if row.covers else "does not reach redline"
         table.add_row(
-            f"{row.pulses_per_turn:g}", f"{row.idle_hz:.1f}", f"{row.redline_hz:.0f}", f"{row.stops_at_rpm:.0f}",
+            f"{row.pulses_per_turn:g}", f"{row.idle_hz:.0f}", f"{row.redline_hz:.0f}", f"{row.stops_at_rpm:.0f}",
             ", ".join(part for part in (mark, short) if part),
         )  # fmt: skip
-    for column in table.columns[:4]:
-        column.justify = "right"
-    console.print(table)
-    console.print(
+    out.print(table)
+    out.print(
         f"converter: R {_ohm(parts.resistor_ohm)}, C {_farad(parts.capacitor_f)}, "
         f"smoothing {_farad(parts.smoothing.farad)}"
     )
-    console.print(
+    out.print(
         f"output: {parts.output_at_idle_v:.2f} V at idle, {parts.output_at_redline_v:.2f} V at redline; "
         f"ceiling {parts.ceiling_hz:.0f} Hz, {parts.ceiling_rpm:.0f} rpm"
     )
-    console.print(
+    out.print(
         f"the parts' tolerances put the scale off by up to ±{parts.gain_spread.worst_pct:.1f} % "
         f"(±{parts.gain_spread.rss_pct:.1f} % as a rule): that is what a fit is for"
     )
-    trade = Table("smoothing", "ripple at idle rpm", "settled after ms", "lags in a pull rpm", box=None, pad_edge=False)
+    trade = plain_table("smoothing", "ripple at idle, rpm", "settled after, ms", "behind in a pull, rpm", "")
+    trade.columns[4].justify = "left"
     for choice in parts.trade:
-        mark = "  <- chosen" if choice == parts.smoothing else ""
+        mark = "chosen" if choice == parts.smoothing else ""
         trade.add_row(
             _farad(choice.farad), f"{choice.ripple_rpm:.0f}", f"{1000 * choice.settle_2_pct_s:.0f}",
-            f"{choice.lag_in_pull_rpm:.0f}{mark}",
+            f"{choice.lag_in_pull_rpm:.0f}", mark,
         )  # fmt: skip
-    console.print(trade)
-    console.print(
+    out.print(trade)
+    out.print(
         f"one step of {plan.adc_bits} bits is {1000 * plan.adc_step_v:.3g} mV: {plan.adc_step_rpm:.2g} rpm, "
         f"{plan.adc_step_microstrain:.2g} microstrain"
     )
-    console.print(f"live filter: {plan.filter.words}")
+    out.print(f"live filter: {plan.filter.words}")
     for line in plan.warnings:
-        console.print(f"note: {line}")
+        out.print(f"note: {line}")
+    say_words(f"Mind: {TAP}")
 
 
 def _ohm(value: float) -> str:

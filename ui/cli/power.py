@@ -78,7 +78,8 @@ def _density(text: str) -> float:
 
 
 def _print(result: "Power") -> None:
-    from ui.cli.study_options import console, figures, plain_table, say_warnings
+    from ui.cli.paper import console, plain_table
+    from ui.cli.study_options import figures, say_warnings
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:

@@ -7,6 +7,7 @@ import click
 
 from ui.cli.main import CAUTION
 from ui.cli.options import folder, headless_option, json_option
+from ui.cli.paper import say_words
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
@@ -36,7 +37,7 @@ def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> 
         return play_recording(recording, gear, target, quick=quick, window=window)
 
     day = Day()
-    click.echo(CAUTION, err=True)
+    say_words(CAUTION)
     click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
     drive_hold_row(day, seed, play)
     click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
@@ -109,8 +110,9 @@ def _print(day: "Day", as_json: bool) -> None:
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
+    from ui.cli.paper import console, plain_table
     from ui.cli.results import print_findings
-    from ui.cli.study_options import console, pct, plain_table, say_warnings
+    from ui.cli.study_options import pct, say_warnings
 
     out = console()
     for path, stage in zip(day.sessions, day.stages, strict=True):

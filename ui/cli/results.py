@@ -58,77 +58,70 @@ def print_json(value: Any) -> None:
 
 def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
     """The findings as words and tables on standard output; rpm by the calibration where there is one."""
-    from rich.console import Console
-
     from stream.study.load import calibrated_pull
+    from ui.cli.paper import console
 
-    console = Console(highlight=False, soft_wrap=True)
+    out = console()
     health = stage.health()
-    lost = f", {health.lost_samples} samples lost" if health.lost_samples else ", nothing lost"
-    console.print(f"{stage.time_s:.1f} s at {stage.info.rate_hz:.6g} Hz{lost}")
+    lost = f", {health.lost_samples} {_samples(health.lost_samples)} lost" if health.lost_samples else ", nothing lost"
+    out.print(f"{stage.time_s:.1f} s at {stage.info.rate_hz:.6g} Hz{lost}")
     for name, count in health.clipped_samples.items():
         if count:
-            console.print(f"{name}: {count} samples outside its range")
+            out.print(f"{name}: {count} {_samples(count)} outside its range")
     for remark in stage.settings.remarks:
-        console.print(remark)
+        out.print(remark)
     if stage.settings.verdicts:
-        _print_holds(console, stage, calibration)
-        _print_pulls(console, [calibrated_pull(pull, stage.line, calibration) for pull in stage.pulls])
+        _print_holds(out, stage, calibration)
+        _print_pulls(out, [calibrated_pull(pull, stage.line, calibration) for pull in stage.pulls])
     if path is not None:
-        console.print(f"session: {path}")
+        out.print(f"session: {path}")
 
 
-def _print_holds(console: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
-    from rich.table import Table
+def _samples(count: int) -> str:
+    return "sample" if count == 1 else "samples"
 
+
+def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
     from stream.study.load import calibrated_hold
+    from ui.cli.paper import moment, plain_table
 
     if not stage.holds:
-        console.print("no hold: speed was never steady for long enough")
+        out.print("no hold: speed was never steady for long enough")
         return
     unit = next((c.unit for c in stage.info.channels if (k := stage.car.by_name(c.name)) and k.role == "load"), "")
-    table = Table(
-        "hold",
-        "from s",
-        "to s",
-        "rpm",
-        "± rpm",
-        "drift rpm/s",
-        f"load {unit}".strip(),
-        box=None,
-        pad_edge=False,
-    )
-    for column in table.columns:
-        column.justify = "right"
+    table = plain_table("hold", "from s", "to s", "rpm", "± rpm", "drift rpm/s", f"load {unit}".strip())
+    loads = [abs(hold.load_mean) for hold in stage.holds if hold.load_mean]
+    decimals = max(0, 2 - math.floor(math.log10(max(loads)))) if loads else 0
     for number, hold in enumerate(stage.holds, start=1):
         per_unit = stage.line[0] if calibration is None else calibration.slope_rpm_per_unit
-        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit))
-    console.print(table)
-    console.print(
-        "rpm by the car file's provisional line"
+        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit, decimals))
+    out.print(table)
+    out.print(
+        "rpm by the car file's provisional line, until a fit; ± (95 %) is of the hold's own wander alone"
         if calibration is None
-        else f"rpm by the calibration of {calibration.when}"
+        else f"rpm by the calibration of {moment(calibration.when)}"
     )
     for stretch in stage.pinned:
-        console.print(
+        out.print(
             f"signal stuck at the {stretch.at}, {stretch.signal:.4g}, "
             f"from {stretch.start_s:.1f} to {stretch.end_s:.1f} s"
         )
 
 
-def _hold_cells(hold: "Hold", per_unit: float) -> list[str]:
+def _hold_cells(hold: "Hold", per_unit: float, decimals: int) -> list[str]:
     doubt = 1.96 * hold.signal_sem * abs(per_unit)
-    load = "" if hold.load_mean is None else f"{hold.load_mean:.3g}"
+    drift = "0" if round(hold.drift_rpm_per_s) == 0 else f"{hold.drift_rpm_per_s:+.0f}"
+    load = "" if hold.load_mean is None else f"{hold.load_mean:.{decimals}f}"
     return [
         f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
-        f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.drift_rpm_per_s:+.0f}", load,
+        f"{doubt:.0f}" if doubt >= 1 else "<1", drift, load,
     ]  # fmt: skip
 
 
-def _print_pulls(console: Any, pulls: "list[Pull]") -> None:
+def _print_pulls(out: Any, pulls: "list[Pull]") -> None:
     for number, pull in enumerate(pulls, start=1):
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
-        console.print(
+        out.print(
             f"pull {number}: {pull.start_s:.1f} to {pull.end_s:.1f} s, {pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm, "
             f"{pull.verdict}{why}"
         )

@@ -76,23 +76,6 @@ def air_readings(
     return readings
 
 
-def console() -> Any:
-    """Where the text goes: standard output, names printed as they are."""
-    from rich.console import Console
-
-    return Console(highlight=False, soft_wrap=True, markup=False)
-
-
-def plain_table(*heads: str) -> Any:
-    """A table without lines, figures to the right."""
-    from rich.table import Table
-
-    table = Table(*heads, box=None, pad_edge=False)
-    for column in table.columns:
-        column.justify = "right"
-    return table
-
-
 def say_warnings(out: Any, warnings: Iterable[str]) -> None:
     """What to mind, one line each, below the answer."""
     for line in warnings:

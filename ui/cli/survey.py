@@ -1,11 +1,13 @@
 """steadypull survey: what a drive tells of the measuring chain, and what to change."""
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ui.cli.main import CAUTION
 from ui.cli.options import json_option
+from ui.cli.paper import console, plain_table, say_words
 
 if TYPE_CHECKING:
     from stream.study.survey.records import Survey
@@ -56,48 +58,49 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     if as_json:
         print_json(msgspec.to_builtins(survey))
     else:
-        click.echo(CAUTION, err=True)
+        say_words(CAUTION)
         warn(survey.warnings)
         _print(survey)
     return 0
 
 
 def _print(survey: "Survey") -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False, soft_wrap=True)
+    out = console()
     part = survey.session
-    console.print(f"{part.duration_s:.1f} s at {part.rate_hz:.6g} Hz, {part.holds} holds, {part.pulls} pulls")
-    _print_channels(console, survey)
+    holds, pulls = (f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((part.holds, "hold"), (part.pulls, "pull")))
+    out.print(f"{part.duration_s:.1f} s at {part.rate_hz:.6g} Hz, {holds}, {pulls}")
+    _print_channels(out, survey)
     for line in _about(survey):
-        console.print(line, markup=False)
+        out.print(line)
     if not survey.findings:
-        console.print("nothing to change was found")
+        out.print("nothing to change was found")
     for finding in survey.findings:
         mark = "CHANGE" if finding.grave else "look at"
-        console.print(f"{mark}: {finding.words}. What to change: {finding.cure}", markup=False)
+        out.print(f"{mark}: {finding.words}. What to change: {finding.cure}")
 
 
-def _print_channels(console: Any, survey: "Survey") -> None:
-    from rich.table import Table
-
-    table = Table("channel", "unit", "noise", "step", "noise there", "step there", "spikes", "out of range",
-                  box=None, pad_edge=False)  # fmt: skip
-    for column in table.columns[2:]:
-        column.justify = "right"
+def _print_channels(out: Any, survey: "Survey") -> None:
+    table = plain_table("channel", "unit", "noise", "which is", "step", "which is", "spikes", "out of range")
+    for column in table.columns[:2]:
+        column.justify = "left"
     for channel in survey.channels:
         there = "rpm" if channel.noise_rpm is not None or channel.resolution_rpm is not None else "µm/m"
         noise = channel.noise_rpm if there == "rpm" else channel.noise_microstrain
         step = channel.resolution_rpm if there == "rpm" else channel.resolution_microstrain
         table.add_row(
-            channel.name, channel.unit, _number(channel.noise), _number(channel.resolution), _number(noise, there),
+            channel.name, channel.unit, _number(channel.noise), _number(noise, there), _number(channel.resolution),
             _number(step, there), str(channel.spikes), str(channel.clipped_samples),
         )  # fmt: skip
-    console.print(table)
+    out.print(table)
+    out.print("noise is one standard deviation, step the smallest change that the recording can show")
 
 
 def _number(value: float | None, unit: str = "") -> str:
-    return "–" if value is None else f"{value:.3g} {unit}".strip()
+    """Two figures, without an exponent; whole from 100 on."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    decimals = max(0, 1 - math.floor(math.log10(abs(value)))) if value else 0
+    return f"{value:.{decimals}f} {unit}".strip()
 
 
 def _about(survey: "Survey") -> list[str]:
@@ -105,7 +108,7 @@ def _about(survey: "Survey") -> list[str]:
     lines = []
     speed, load, steadiness = survey.speed, survey.load, survey.steadiness
     if speed is not None:
-        seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {_number(speed.ripple_at_rpm, 'rpm')}"
+        seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {speed.ripple_at_rpm or 0:.0f} rpm"
         ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
         lines += [
             f"{speed.name}: {speed.ends_words}",
@@ -119,6 +122,9 @@ def _about(survey: "Survey") -> list[str]:
         parts = [f"{what} {value:+.1f} %" for what, value in known.items() if value is not None]
         lines += [f"{load.name}: {load.words}", f"cross-talk: {', '.join([*parts, load.cross_talk_words])}"]
     if steadiness is not None and steadiness.agrees_pct is not None:
-        note = "" if steadiness.white else "; the foot's wander is no white noise, so read it as a hint"
-        lines.append(f"second steadiness criterion: agrees with {steadiness.agrees_pct:.0f} % of the holds{note}")
+        note = "" if steadiness.white else "; it is made for plain noise, and a foot wanders, so read it as a hint"
+        lines.append(
+            "a second, published test of steadiness (Cao and Rhinehart) calls "
+            f"{steadiness.agrees_pct:.0f} % of the holds' time steady{note}"
+        )
     return lines

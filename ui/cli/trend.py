@@ -35,9 +35,11 @@ def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bo
 
 def print_trend(result: "Trend") -> None:
     """The slope in words, then a line for each session."""
-    from datetime import UTC, datetime
+    from datetime import datetime
+    from pathlib import Path
 
-    from ui.cli.study_options import console, pct, plain_table, say_warnings
+    from ui.cli.paper import console, plain_table
+    from ui.cli.study_options import pct, say_warnings
 
     out = console()
     slope, low, high = result.slope_pct_per_day, result.low_pct_per_day, result.high_pct_per_day
@@ -47,11 +49,11 @@ def print_trend(result: "Trend") -> None:
         out.print(f"{result.tune!r} drifts: {slope:+.2g} % a day ({low:+.2g} to {high:+.2g}).")
     else:
         out.print(f"{result.tune!r}: no drift resolved; it may be {low:+.2g} to {high:+.2g} % a day.")
-    table = plain_table("began (UTC)", "pulls", "change %", "from", "to", "session")
+    table = plain_table("began", "pulls", "change %", "from", "to", "session")
     for point in result.points:
-        date = datetime.fromtimestamp(point.started, UTC).strftime("%Y-%m-%d %H:%M")
+        date = f"{datetime.fromtimestamp(point.started).astimezone():%Y-%m-%d %H:%M}"
         limits = ["" if limit is None else pct(limit, sign=True) for limit in (point.low_pct, point.high_pct)]
-        table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, point.session)
+        table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, Path(point.session).name)
     out.print(table)
     out.print("Change against the first session; from and to are the 95 % interval of the session's own pulls.")
     say_warnings(out, result.warnings)

@@ -1,8 +1,13 @@
 """steadypull weigh: known weights to newtons."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ui.cli.options import json_option
+
+if TYPE_CHECKING:
+    from stream.calibrate.weights import ForceFit
 
 
 @click.command("weigh")
@@ -30,13 +35,26 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
         rows = [{"start_s": step.start_s, "mean": step.mean, "sem": step.sem} for step in steps]
         print_json({**msgspec.to_builtins(fit), "unit": unit, "steps": rows})
         return 0
-    unit = unit or "unit"
-    click.echo(f"1 {unit} is {fit.newtons_per_unit:.5g} ± {1.96 * fit.u_newtons_per_unit:.2g} N (95 %)")
-    click.echo(f"weights scatter by {fit.residual_sd_n:.3g} N; up and down differ by {fit.hysteresis_pct_span:.1f} %")
-    for line in fit.warnings:
-        click.echo(f"note: {line}")
-    click.echo(f"for the car file: newtons_per_unit = {fit.newtons_per_unit:.6g}", err=True)
+    _print(fit, unit or "unit", hung_twice=len({_pair(text)[1] for text in pairs}) < len(pairs))
     return 0
+
+
+def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
+    from ui.cli.paper import console
+    from ui.cli.study_options import figures
+
+    out = console()
+    doubt = 1.96 * fit.u_newtons_per_unit
+    out.print(f"1 {unit} is {figures(fit.newtons_per_unit, doubt)} ± {figures(doubt, doubt)} N (95 %)")
+    scatter = f"the weights scatter by {figures(fit.residual_sd_n, fit.residual_sd_n)} N"
+    if hung_twice:
+        out.print(f"{scatter}; up and down differ by {fit.hysteresis_pct_span:.1f} % of the span")
+    else:
+        out.print(f"{scatter}; no weight was hung twice, so friction in the link's bushes cannot show")
+    for line in fit.warnings:
+        out.print(f"note: {line}")
+    rounded = figures(fit.newtons_per_unit, doubt / 10)
+    click.echo(f"for the load channel of the car file: newtons_per_unit = {rounded}", err=True)
 
 
 def _pair(text: str) -> tuple[float, float]:

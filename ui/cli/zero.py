@@ -20,10 +20,13 @@ def command(path: str, start_s: float, end_s: float, rolling: bool, as_json: boo
 
     from stream.study.take_zero import declare_zero
     from ui.cli.results import print_json
+    from ui.cli.study_options import figures
 
     zero, unit = declare_zero(path, start_s, end_s, rolling=rolling)
     if as_json:
         print_json({**msgspec.to_builtins(zero), "unit": unit})
     else:
-        click.echo(f"zero from {start_s:g} to {end_s:g} s: {zero.mean:.5g} ± {1.96 * zero.doubt:.2g} {unit} (95 %)")
+        doubt = 1.96 * zero.doubt
+        value = f"{figures(zero.mean, doubt)} ± {figures(doubt, doubt)} {unit}".rstrip()
+        click.echo(f"zero from {start_s:g} to {end_s:g} s: {value} (95 %)")
     return 0

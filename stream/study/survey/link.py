@@ -53,7 +53,7 @@ def _talk_words(source: str | None) -> str:
         return "from pulls that were spoilt, against the clean ones at the same speeds"
     return (
         "cannot be known from this drive: roll in neutral, mark 'bounce', 'brake' or 'turn', and do it; "
-        "a pull in the same drive is the measure"
+        "make a pull in the same drive too, for the per cent are of a pull's load"
     )
 
 

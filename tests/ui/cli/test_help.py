@@ -1,13 +1,16 @@
 """Help and version: quick, in words, and without what only a drive needs."""
 
 import json
+import shlex
 import subprocess
 import sys
 
+import click
 import pytest
 
 from tests.ui_cli import ROOT, in_process
-from ui.cli.main import COMMANDS
+from ui.cli.examples import EXAMPLES
+from ui.cli.main import COMMANDS, cli
 
 HEAVY = ("PySide6", "pyqtgraph", "scipy", "h5py", "numpy", "serial", "rich")
 
@@ -67,7 +70,22 @@ def test_every_command_explains_itself(steadypull, name: str) -> None:
 
     assert done.code == 0
     assert done.out.startswith(f"Usage: steadypull {name}")
+    assert "\n  Needs: " in done.out
+    assert f"\n    steadypull {name}" in done.out
+    assert max(map(len, done.out.splitlines())) <= 80
     assert done.err == ""
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_example_is_understood(name: str) -> None:
+    """What help shows can be typed: the command takes every option of its example."""
+    words = shlex.split(EXAMPLES[name][1])
+    assert words[0] == name
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+
+    with command.make_context(name, words[1:]) as context:
+        assert context.params
 
 
 @pytest.mark.parametrize(
