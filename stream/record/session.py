@@ -351,7 +351,7 @@ def _check_format(path: Path, file: Any) -> None:
     try:
         name = file.attrs.get("format")
         version = file.attrs.get("format_version")
-    except (OSError, RuntimeError, ValueError):
+    except _DAMAGE:
         raise InputError(foreign) from None
     if not isinstance(name, (str, bytes)) or text_of(name) != layout.FORMAT:
         raise InputError(foreign)
