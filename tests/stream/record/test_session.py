@@ -175,6 +175,7 @@ def test_a_session_without_findings_has_none(recorded: Path) -> None:
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.nan),
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.inf),
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", 1e300),
+        lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", 1e-300),
         lambda file: file["raw/samples"].attrs.__setitem__("names", ["one"]),
         lambda file: file.attrs.__setitem__("started_utc", "yesterday"),
         lambda file: file.attrs.__delitem__("car"),
