@@ -57,7 +57,7 @@ def test_lists_newest_first_with_the_health_in_words_and_shape(shelf: Any) -> No
     shown = rows(shelf)
 
     assert [cells[-1] for cells in shown] == ["c.h5", "b.h5", str(Path("june") / "a.h5"), "broken.h5"]
-    assert shown[2][1:8] == ["heron", "3", "101 s", "2", "3 clean, 2 flawed", "good", "dry, 18 °C"]
+    assert shown[2][1:8] == ["heron", "3", "101 s", "2", "3 clean, 1 flawed", "good", "dry, 18 °C"]
     assert shown[3][6].startswith("is not a session file")
     assert shelf.count.text() == "4 sessions"
     icons = [shelf.model.index(row, 6).data(1).toImage() for row in (2, 3)]

@@ -1,7 +1,6 @@
 """What the strip costs, measured on the real widget, with the slack that a busy machine needs."""
 
 import math
-import os
 from typing import Any
 
 import pytest
@@ -17,16 +16,6 @@ def test_a_frame_costs_a_small_part_of_stock_curves(qt: Any) -> None:
 
     assert measured["painted"] >= 0.95  # every frame was really drawn
     assert measured["ratio"] > 8  # measured 25 to 50; both in this same run
-
-
-@pytest.mark.slow
-@pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-def test_nothing_is_lost_over_a_small_serial_buffer_while_it_draws(qt: Any) -> None:
-    measured = bench.lost_while_drawing(seconds=2.0)
-
-    assert measured["sent_rows"] >= 20_000
-    assert measured["frames_per_s"] > 10
-    assert measured["lost_rows"] == 0
 
 
 @given(st.floats(-1e5, 1e5), st.floats(0, 1e5))
