@@ -18,7 +18,7 @@ from stream.drive.recorder import Recorder, Take
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.stage import LiveStage
-from stream.live.view import DriveStatus, LiveRows
+from stream.live.view import DriveStatus, LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
 from stream.record.writer import SessionWriter
@@ -181,8 +181,26 @@ class Drive:
         except BaseException as error:  # noqa: BLE001 - kept, and raised again by join()
             self._failure = error
             self._reader.stop()
+            self._leave_rest_to_recorder()
         finally:
+            self._finish()
+
+    def _leave_rest_to_recorder(self) -> None:
+        """The stage has failed: what came off the wire is recorded all the same."""
+        take, ring = self._take, self._reader.ring
+        if take is not None and ring is not None:
+            take.passed(ring.written, join_rows([]))
+
+    def _finish(self) -> None:
+        """The end, whatever happened: the session is finished with what there is, and nobody waits for ever."""
+        take = self._take
+        try:
             self._end()
+        except BaseException as error:  # noqa: BLE001 - kept, and raised again by join()
+            self._failure = self._failure or error
+        finally:
+            if take is not None:
+                take.ended.set()
             for recorder in self._recorders:
                 recorder.join()
             self.done.set()

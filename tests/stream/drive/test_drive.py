@@ -15,6 +15,7 @@ from stream.block import Block, StreamInfo
 from stream.drive.drive import Drive
 from stream.drive.offline import run_offline
 from stream.errors import InputError, PortError, StorageError
+from stream.live.stage import LiveStage
 from stream.record.session import open_session
 from stream.record.writer import SessionWriter
 from stream.sources.replay import ReplaySource
@@ -344,3 +345,34 @@ def test_a_source_that_cannot_be_opened_is_raised_at_once(tmp_path: Path) -> Non
     assert drive.done.wait(PATIENCE_S)
     assert drive.status().state == "failed"
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("where", ["push", "finish"])
+def test_a_detector_that_fails_costs_no_sample_and_no_patience(tmp_path: Path, monkeypatch, where: str) -> None:
+    """A defect in the live stage ends the drive with its own error; what came is recorded, and nobody waits."""
+    samples = Plan(12).hold(3000, 6).samples()
+    source = Hand()
+    drive = Drive(source, car(), folder=tmp_path)
+    calls = []
+
+    def broken(*_: object) -> None:
+        calls.append(1)
+        if where == "finish" or len(calls) > 20:
+            raise ZeroDivisionError("planted")
+        return original(*_)
+
+    original = getattr(LiveStage, where)
+    monkeypatch.setattr(LiveStage, where, broken)
+
+    source.give(samples)
+    source.end()
+    drive.start()
+
+    assert drive.done.wait(PATIENCE_S)
+    with pytest.raises(ZeroDivisionError, match="planted"):
+        drive.join()
+    with open_session(drive.recorded[0]) as session:
+        assert session.finished
+        recorded = session.raw("speed_v")
+    assert np.array_equal(recorded, samples[: len(recorded), 0])
+    assert len(recorded) == len(samples) or where == "push"
