@@ -22,6 +22,7 @@ SCATTERS = 6.0
 TIP_IN_RISES = 4.0  # a slow filter smears both ends: rise times of it that are not judged at the start
 END_RISES = 2.0  # and at the end
 BRIDGED_S = 0.35  # pieces of one departure, cut by vibration
+OWN_SHARE = 0.6  # of that: what a bump must show against the pull's own smooth run as well
 BUMP_S = 0.3  # shorter departures of the link alone are bumps
 LEAP = 2.0  # times the pull's own gain: the wheels spin
 LEAPT_RPM = 120.0  # and this far beyond the usual run: a driveline that shuffles leaps less
@@ -103,14 +104,17 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     usual_load, scatter = _usual_load(part.rpm[inner], ticks, load, reference)
     usual_gain, _ = _smooth(ticks, gains)
     height = max(float(np.median(load)) - levels.cruise, 1e-9)
-    off = load - usual_load
+    off, off_own = load - usual_load, load - _smooth(ticks, load)[0]
     threshold = max(DEPART * height, SCATTERS * scatter)
     found: set[PullFault] = set()
     clipped = part.clipped[inner]
     for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
-        found |= _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
+        named = _name(a, b, off, gains, usual_gain, rate_hz, whole=len(load), lifted=lifted)
+        if "bump" in named and float(np.max(np.abs(off_own[a:b]))) < OWN_SHARE * threshold:
+            continue  # the others hit it, at the same place on the road: this pull itself runs on smoothly
+        found |= named
     for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
         # with the clutch closed speed cannot leap unless the wheels do
         leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz

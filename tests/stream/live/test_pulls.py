@@ -213,6 +213,13 @@ def test_two_spoilt_pulls_do_not_spoil_the_clean_ones() -> None:
     assert [p.faults for p in pulls[1:]] == [(), (), (), ("lift",)]
 
 
+def test_a_bump_that_half_of_the_pulls_hit_is_not_seen_in_the_others() -> None:
+    """A joint in the road where two of five pulls pass at one speed: those two have it, the others have not."""
+    road = Road(3).pull().pull(shape=bump).pull().pull(shape=bump).pull()
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), ("bump",), (), ("bump",), ()]
+
+
 def test_a_pull_that_is_too_short_is_named() -> None:
     """A rise of 1 000 rpm under full load among longer ones is a pull that was too short."""
     road = Road(4).pull().pull(to_rpm=3200.0).pull()
