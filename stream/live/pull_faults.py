@@ -19,7 +19,10 @@ TIP_IN_S = 0.4  # the start of a pull is kept but not judged: tip-in, driveline 
 END_S = 0.15  # nor is the very end: the foot comes off
 DEPART = 0.07  # of the pull's height above cruise
 SCATTERS = 6.0
+TIP_IN_RISES = 4.0  # a slow filter smears both ends: rise times of it that are not judged at the start
+END_RISES = 2.0  # and at the end
 BRIDGED_S = 0.35  # pieces of one departure, cut by vibration
+OWN_SHARE = 0.6  # of that: what a bump must show against the pull's own smooth run as well
 BUMP_S = 0.3  # shorter departures of the link alone are bumps
 BUMP_TIMES = 1.5  # the threshold that they must pass; a wheel that hops on comes near it now and then
 LEAP = 2.0  # times the pull's own gain: the wheels spin
@@ -29,6 +32,7 @@ LEAST_THROTTLE = 0.9  # of the session's most
 LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
 FEWEST_OTHERS = 3
 ALIKE = 1.3  # pulls in one gear gain alike within this factor; the closest gears differ by the square of a fifth
+RISE_TIME = 0.35  # of a low-pass, times its cutoff
 BAND_RPM = 250.0  # a band must take three rise times of the filter
 CURVE_DEGREE = 4
 GRID_RPM: Floats = np.arange(500.0, 15000.0, 100.0)
@@ -61,9 +65,10 @@ def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cuto
     if len(part.tick) < part.tick[-1] - part.tick[0] + 1 or not np.isfinite(part.push).all():
         found.add("lost-samples")
     gain = gain_of(part, rate_hz)
-    if BAND_RPM / max(float(np.median(gain)), 1.0) < 3.0 * 0.35 / cutoff_hz:
+    if BAND_RPM / max(float(np.median(gain)), 1.0) < 3.0 * RISE_TIME / cutoff_hz:
         found.add("too-quick")
-    found |= _departures(part, gain, levels, rate_hz, reference, lifted=rise.lifted or rise.shifted)
+    inner = inner_of(len(part.push), rate_hz, cutoff_hz)
+    found |= _departures(part, gain, levels, rate_hz, reference, inner, lifted=rise.lifted or rise.shifted)
     if "wheelspin" in found and not rise.shifted:
         found.discard("lift")  # the load fell because the wheels turned, not because the foot came off
     if reference is not None and _part_throttle(part, gain, reference):
@@ -83,25 +88,34 @@ def gain_of(part: History, rate_hz: float) -> Floats:
     return (part.rpm[high] - part.rpm[low]) / ((part.tick[high] - part.tick[low]) / rate_hz)
 
 
-def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None, *,
-                lifted: bool) -> set[PullFault]:  # fmt: skip
+def inner_of(ticks: int, rate_hz: float, cutoff_hz: float) -> slice:
+    """The ticks of a pull that are judged: without its tip-in and its very end, and what the filter smears of them."""
+    rise_s = RISE_TIME / cutoff_hz
+    first = round(max(TIP_IN_S, TIP_IN_RISES * rise_s) * rate_hz)
+    return slice(first, max(first, ticks - round(max(END_S, END_RISES * rise_s) * rate_hz)))
+
+
+def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None,
+                inner: slice, *, lifted: bool) -> set[PullFault]:  # fmt: skip
     """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
     where there are not three of them, from the pull's own smooth run."""
-    inner = slice(round(TIP_IN_S * rate_hz), max(0, len(part.push) - round(END_S * rate_hz)))
     load, gains, ticks = part.push[inner], gain[inner], part.tick[inner]
     if len(load) < max(10, 0.8 * rate_hz) or not np.isfinite(load).all():
         return set()
     usual_load, scatter = _usual_load(part.rpm[inner], ticks, load, reference)
     usual_gain, _ = _smooth(ticks, gains)
     height = max(float(np.median(load)) - levels.cruise, 1e-9)
-    off = load - usual_load
+    off, off_own = load - usual_load, load - _smooth(ticks, load)[0]
     threshold = max(DEPART * height, SCATTERS * scatter)
     found: set[PullFault] = set()
     clipped = part.clipped[inner]
     for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
-        found |= _name(a, b, off, gains, usual_gain, threshold, rate_hz, whole=len(load), lifted=lifted)
+        named = _name(a, b, off, gains, usual_gain, threshold, rate_hz, whole=len(load), lifted=lifted)
+        if "bump" in named and float(np.max(np.abs(off_own[a:b]))) < OWN_SHARE * threshold:
+            continue  # the others hit it, at the same place on the road: this pull itself runs on smoothly
+        found |= named
     for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
         # with the clutch closed speed cannot leap unless the wheels do
         leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz
@@ -211,8 +225,8 @@ def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
 class References:
     """What the pulls of a session do, each of them worked out once, for judging each against the others."""
 
-    def __init__(self, rises: list[Rise], history: History, rate_hz: float) -> None:
-        self._courses = [_course(rise, history, rate_hz) for rise in rises]
+    def __init__(self, rises: list[Rise], history: History, rate_hz: float, cutoff_hz: float) -> None:
+        self._courses = [_course(rise, history, rate_hz, cutoff_hz) for rise in rises]
         self._usable = [not (rise.shifted or rise.lifted or rise.short) for rise in rises]
         throttle = history.throttle[np.isfinite(history.throttle)]
         self._most_throttle = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
@@ -257,9 +271,10 @@ def _median(curves: list[Floats]) -> Floats:
     return middle
 
 
-def _course(rise: Rise, history: History, rate_hz: float) -> tuple[Floats, Floats] | None:
+def _course(rise: Rise, history: History, rate_hz: float, cutoff_hz: float) -> tuple[Floats, Floats] | None:
     """Load and gain of a pull on GRID_RPM, NaN outside it; None where too little of it is known."""
-    part = history.part(rise.first + round(TIP_IN_S * rate_hz), rise.end)
+    inner = inner_of(rise.end - rise.first, rate_hz, cutoff_hz)
+    part = history.part(rise.first + inner.start, rise.first + inner.stop)
     if len(part.rpm) < 10 or not np.isfinite(part.push).all():
         return None
     order = np.argsort(part.rpm, kind="stable")

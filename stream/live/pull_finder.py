@@ -84,7 +84,7 @@ class PullFinder:
         chosen = [number for number, rise in enumerate(rises) if wanted is None or wanted(rise)]
         if levels is None or not chosen:
             return []
-        references = References(rises, history, self._rate)
+        references = References(rises, history, self._rate, self._cutoff)
         pulls = []
         for number in chosen:
             reference = references.without(number)

@@ -111,7 +111,8 @@ def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[str, i
 def spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
     """Runs of equal stamps, spread evenly to the next distinct one; how many rows that moved.
 
-    Before a jump, or at the end, a run fills a usual step only: nobody knows that its rows came late.
+    Before a jump, or at the end, a run fills a usual step only: nobody knows that its rows came late. A log that ends
+    in the middle of a second has fewer rows under its last stamp: these are as far apart as all others.
     """
     starts = np.concatenate(([0], np.flatnonzero(np.diff(time_s) != 0) + 1))
     length = np.diff(np.concatenate((starts, [len(time_s)])))
@@ -121,7 +122,9 @@ def spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
     to_next[:-1] = np.diff(time_s[starts])
     to_next[:-1][np.isin(starts[1:], back)] = np.nan
     usual = float(np.nanmedian(to_next))
-    span = np.where(np.isnan(to_next) | (to_next > _JUMP_EVEN * usual), usual, to_next)
+    open_end = np.isnan(to_next) | (to_next > _JUMP_EVEN * usual)
+    apart = float(np.median((to_next / length)[~open_end]))
+    span = np.where(open_end, np.minimum(usual, apart * length), to_next)
     run = np.repeat(np.arange(len(starts)), length)
     place = np.arange(len(time_s)) - starts[run]
     return time_s[starts][run] + place * (span / length)[run], int((length - 1).sum())

@@ -89,7 +89,7 @@ def _taken(session: Session, car: Car, load: Channel, start_s: float, end_s: flo
         values,
         session.rate_hz,
         start_s=start_s,
-        full_scale=_strong_pull(session),
+        full_scale=_strong_pull(session) or _widest(session, load),
         road_speed_kmh=None if rolling else _road_speed(session, car, start_s, end_s),
         how=how,
     )
@@ -107,6 +107,13 @@ def _strong_pull(session: Session) -> float | None:
     values = np.concatenate(loads) if loads else np.empty(0)
     values = values[np.isfinite(values)]
     return float(np.quantile(values, 0.9)) if len(values) else None
+
+
+def _widest(session: Session, load: Channel) -> float | None:
+    """How far the load goes from its middle in a session whose pulls nobody has looked for; None where it is flat."""
+    values = session.raw(load.name).astype(np.float64)
+    values = values[np.isfinite(values)]
+    return float(np.quantile(np.abs(values - np.median(values)), 0.9)) or None if len(values) else None
 
 
 def _road_speed(session: Session, car: Car, start_s: float, end_s: float) -> Floats | None:

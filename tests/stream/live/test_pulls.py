@@ -114,6 +114,22 @@ def test_one_pull_alone_is_caught() -> None:
     assert matched(run_stage(road.samples(), RATE), road)[0].verdict == "clean"
 
 
+@pytest.mark.parametrize("rate_hz", [8.0, 10.0, 20.0])
+def test_clean_pulls_of_a_slow_log_are_clean(rate_hz: float) -> None:
+    """At 10 Hz the filter is cut to 2 Hz and smears both ends of a pull: no fault of the pull."""
+    road = Road(6)
+    for _ in range(4):
+        road.pull(gain=300.0)
+    size = round(RATE / rate_hz)
+    samples = road.samples()
+    samples = samples[: len(samples) // size * size].reshape(-1, size, 2).mean(axis=1)
+
+    pulls = run_stage(samples, rate_hz).pulls
+
+    assert len(pulls) == 4
+    assert [p.faults for p in pulls] == [(), (), (), ()]
+
+
 def in_middle(rpm: np.ndarray, seconds: float) -> slice:
     at = int(np.argmax(rpm > 4200))
     return slice(at, at + round(seconds * RATE))
@@ -196,6 +212,13 @@ def test_two_spoilt_pulls_do_not_spoil_the_clean_ones() -> None:
     pulls = matched(run_stage(road.samples(), RATE), road)
 
     assert [p.faults for p in pulls[1:]] == [(), (), (), ("lift",)]
+
+
+def test_a_bump_that_half_of_the_pulls_hit_is_not_seen_in_the_others() -> None:
+    """A joint in the road where two of five pulls pass at one speed: those two have it, the others have not."""
+    road = Road(3).pull().pull(shape=bump).pull().pull(shape=bump).pull()
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), ("bump",), (), ("bump",), ()]
 
 
 def test_a_pull_that_is_too_short_is_named() -> None:

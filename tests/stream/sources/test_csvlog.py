@@ -184,6 +184,16 @@ def test_equal_stamps_are_spread_to_the_next_distinct_one(read):
     assert "60 rows had the stamp of the row before" in log.told
 
 
+@pytest.mark.parametrize("rows", [1003, 1025, 1049])
+def test_a_log_that_ends_in_the_middle_of_a_second_lacks_nothing(read, rows: int):
+    """Fifty rows a second with whole-second stamps, the last second cut off: the last rows are no farther apart."""
+    log = read("t,rpm,link\n" + "".join(f"{k // 50},{k},0\n" for k in range(rows)))
+
+    assert log.info.rate_hz == pytest.approx(50.0)
+    assert log.index == list(range(rows))
+    assert "missing" not in log.told
+
+
 def test_a_row_before_a_pause_is_not_spread_over_it(read):
     stamps = [k // 2 for k in range(20)] + [30 + k // 2 for k in range(20)]
     log = read("t,rpm,link\n" + "".join(f"{stamp},{k},0\n" for k, stamp in enumerate(stamps)))

@@ -150,3 +150,19 @@ def test_zero_is_taken_in_a_session_with_its_raw_part_alone(steadypull, held) ->
 
     with h5py.File(held) as file:
         assert [(row["start_s"], row["end_s"]) for row in file["zeros"][:]] == [(1.0, 4.0)]
+
+
+def test_a_sway_far_below_what_the_link_carries_is_no_motion(steadypull, tmp_path) -> None:
+    """A quiet amplifier shows a sway of 0.1 % of the load in the drive that follows: the car stands. The same sway
+    with nothing behind it to measure it by is refused."""
+    rng = np.random.default_rng(2)
+    t = np.arange(round(60 * RATE)) / RATE
+    still = 0.05 + 0.0008 * np.sin(2 * t) + 0.0003 * rng.normal(size=len(t))
+    driven = np.where(t < 20, still, still + 0.8 * np.sin(0.3 * (t - 20)))
+    for name, link in (("driven.h5", driven), ("still.h5", still)):
+        path = session(tmp_path / name, link)
+        with h5py.File(path, "r+") as file:
+            del file["pulls"], file["live"]
+
+    assert steadypull("zero", tmp_path / "driven.h5", "--from", 1, "--to", 8).code == 0
+    assert "taken while moving" in steadypull("zero", tmp_path / "still.h5", "--from", 1, "--to", 8).err
