@@ -22,6 +22,10 @@ Bridge = Literal["quarter", "half-bending", "full-bending", "full-axial", "full-
 SPEED_UNITS = ("V", "mV", "Hz", "rpm")
 LOAD_UNITS = ("mV/V", "V", "microstrain", "N")
 FLOOR_WIDENING = 1.3  # what a provisional line may be wrong by, either way
+_LARGEST = 1e9  # of any number: far above what a car has, far below what arithmetic minds
+_SMALLEST = 1e-9
+_LOWEST = {("live", "cutoff_hz"): 0.05, ("live", "rate_hz"): 0.1, ("hold", "min_s"): 0.1}  # below it nothing is found
+_FLOAT32_MAX = 3.4e38  # what samples can hold
 
 
 class CarBody(msgspec.Struct, frozen=True, kw_only=True):
@@ -181,6 +185,8 @@ def parse_car(text: str, where: str = "car file") -> Car:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise InputError(f"{where}: not a car file: lists or tables nested too deeply; mend the brackets") from None
     known, warnings = _drop_unknown(raw)
     if not isinstance(known.get("channel", []), list):
         raise InputError(f"{where}: channel: must be a list of tables; write [[channel]], with two brackets")
@@ -257,8 +263,13 @@ def _check(car: Car, where: str) -> None:
         if len(doubles) > 1:
             raise InputError(f"{where}: channel: {' and '.join(doubles)} both have role {role!r}; keep one")
     for table, key, value in _positive_numbers(car):
-        if value is not None and not (math.isfinite(value) and value > 0):
+        if value is None:
+            continue
+        if not (math.isfinite(value) and value > 0):
             raise InputError(f"{where}: {table}.{key}: {value} is not a positive number; mend the value")
+        lowest = _LOWEST.get((table, key), _SMALLEST)
+        if not lowest <= value <= _LARGEST:
+            raise InputError(f"{where}: {table}.{key}: {value:g} cannot be used; give {lowest:g} to {_LARGEST:g}")
 
 
 def _check_channel(channel: Channel, path: str) -> None:
@@ -267,16 +278,21 @@ def _check_channel(channel: Channel, path: str) -> None:
             raise InputError(
                 f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}"
             )
-        if channel.rpm_per_unit is not None and not (math.isfinite(channel.rpm_per_unit) and channel.rpm_per_unit != 0):
+        if channel.rpm_per_unit is not None and not _SMALLEST <= abs(channel.rpm_per_unit) <= _LARGEST:
             raise InputError(
-                f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero"
+                f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero, "
+                f"at most {_LARGEST:g}"
             )
-        if not math.isfinite(channel.rpm_at_zero):
-            raise InputError(f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number")
+        if not abs(channel.rpm_at_zero) <= _LARGEST:
+            raise InputError(
+                f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number, at most {_LARGEST:g}"
+            )
     if channel.role == "load" and channel.unit and channel.unit not in LOAD_UNITS:
         raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}")
     if channel.range is not None and not channel.range[0] < channel.range[1]:
         raise InputError(f"{path}.range: {list(channel.range)} is not [lowest, highest]; put the lower number first")
+    if channel.range is not None and any(math.isfinite(end) and abs(end) > _FLOAT32_MAX for end in channel.range):
+        raise InputError(f"{path}.range: {list(channel.range)} is beyond 32-bit numbers; leave it out for no limit")
     if channel.lag_s is not None and not 0 <= channel.lag_s < 10:
         raise InputError(f"{path}.lag_s: {channel.lag_s} is not a lag in seconds; give a number from 0 to 10")
     if channel.gauge_factor is not None and not channel.gauge_factor > 0:

@@ -34,6 +34,7 @@ class EventList:
         """Append one event and return it. Raises ValueError for a kind that is not in KINDS."""
         if kind not in KINDS:
             raise ValueError(f"unknown event kind {kind!r}; one of {', '.join(KINDS)}")
+        text = text.encode("utf-8", "replace").decode()  # a file's name may hold bytes that are no text
         with self._lock:
             self._last += 1
             event = Event(self._last, time_s, kind, text, value)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from stream.live.edges import CONTEXT_S, plateau_edges
 from stream.live.mean import mean_with_error
 from stream.live.records import Hold
-from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, mean_of, slope_of
+from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, bin_ticks, mean_of, slope_of
 from stream.live.ticks import TickBuffer
 
 Floats = npt.NDArray[np.float64]
@@ -233,7 +233,7 @@ class HoldFinder:
 
     def _judge(self, start: int, end: int) -> FoundHold | None:
         """Place the edges of an ended stretch; None where what is left is no hold."""
-        if end - start < self._min_ticks // 2:
+        if end - start < max(self._min_ticks // 2, bin_ticks(self.steady.rate_hz)):
             return None
         stretch = self._rpm(start, end)
         before = self._rpm(max(start - self._context, self._settled_to), start)

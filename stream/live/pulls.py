@@ -20,6 +20,8 @@ Ints = npt.NDArray[np.int64]
 STEP_S = 0.1  # rises are looked for on means of about this length
 RISING_RPM_S = 40.0  # slower is no pull in any gear
 HIGH_SHARE = 0.35  # of the way from cruise to the highest load of a rise
+ABOVE_IDLE = 1.3  # times the lowest steady speed: the engine does not idle
+DRIVEN_SHARE = 0.25  # of the steady time; less of it is no cruise but the tops of pulls
 FULL_SCATTERS = 4.0  # what a rise must stand above cruise, in scatters of cruising
 LET_GO_SHARE = 0.5  # of what the pull carried above cruise: below it the foot was off
 BRIDGED_S = 1.2  # a lift as short as this is a fault inside a pull
@@ -155,9 +157,17 @@ def _without_long_gaps(place: Ints, longest: int) -> tuple[Ints, Ints, Ints]:
 
 def _cruise(grid: _Grid) -> tuple[float, float]:
     """The load of a car that goes along, and its scatter: the median where speed neither rises nor falls and the
-    engine turns, and the width of the narrowest range that holds half of those loads."""
+    engine turns, and the width of the narrowest range that holds half of those loads.
+
+    Where the car stood in neutral for a zero as long as it cruised, idling is left out: its load and that of cruising
+    together would look like scatter.
+    """
     turning = grid.known & (grid.rpm > STANDING_RPM)
     even = turning & (np.abs(grid.gain) < RISING_RPM_S)
+    if even.any():
+        driven = even & (grid.rpm > ABOVE_IDLE * float(np.quantile(grid.rpm[even], 0.05)))
+        if np.count_nonzero(driven) >= DRIVEN_SHARE * np.count_nonzero(even):
+            even = driven
     if np.count_nonzero(even) >= 1.0 / grid.step_s:
         return float(np.median(grid.load[even])), narrowest_half(grid.load[even])[1]
     return (float(np.quantile(grid.load[turning], 0.25)), 0.0) if turning.any() else (0.0, 0.0)

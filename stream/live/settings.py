@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from stream.block import StreamInfo
 from stream.car import Car
+from stream.errors import InputError
 from stream.live.filters import LowPass
 
 SLOWEST_HZ = 5.0  # under it there is no verdict on holds or pulls
@@ -42,9 +43,18 @@ def stage_settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) ->
 
 
 def stage_columns(car: Car, info: StreamInfo) -> list[int]:
-    """Columns of the stream that the stage filters: engine speed first, load next where there is one, then others."""
+    """Columns of the stream that the stage filters: engine speed first, load next where there is one, then others.
+
+    Raises InputError where the stream does not carry the car's engine speed.
+    """
     names = info.names
-    wanted = [car.need("engine_speed", "the live stage")]
+    speed = car.need("engine_speed", "the live stage")
+    if speed.name not in names:
+        raise InputError(
+            f"{car.where}: engine speed is channel {speed.name!r}, but the stream carries {', '.join(names[:12])}; "
+            "make the names match"
+        )
+    wanted = [speed]
     wanted += [channel for role in ("load", *EVIDENCE_ROLES) if (channel := car.by_role(role)) is not None]  # type: ignore[arg-type]
     return [names.index(channel.name) for channel in wanted if channel.name in names]
 

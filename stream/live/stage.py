@@ -172,9 +172,7 @@ class LiveStage:
         speed = found.rows[:, 0] * self.line[0] + self.line[1]
         speed[:judged] = np.nan
         load = found.rows[:, 1] if self._has_load else np.full(len(found.sample), np.nan)
-        return LiveRows(
-            found.sample / self.info.rate_hz - self.settings.delay_s, speed.astype(np.float32), load.astype(np.float32)
-        )
+        return LiveRows(found.sample / self.info.rate_hz - self.settings.delay_s, _to_float32(speed), _to_float32(load))
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
@@ -247,3 +245,11 @@ class LiveStage:
         while self._pull_finder.changes:
             kind, time_s, text, rpm = self._pull_finder.changes.popleft()
             self.events.add(time_s, kind, text, rpm)
+
+
+def _to_float32(values: Floats) -> npt.NDArray[np.float32]:
+    """For the screen and the file; what does not fit, which no engine does, becomes NaN."""
+    with np.errstate(over="ignore"):
+        result = values.astype(np.float32)
+    result[np.isinf(result)] = np.nan
+    return result

@@ -26,6 +26,8 @@ def storage_error(path: Path, error: Exception, after: str = SAFE) -> StorageErr
         return StorageError(f"{path}: the folder does not exist; make it first; {after}")
     if isinstance(error, PermissionError) or number == errno.EROFS:
         return StorageError(f"{path}: cannot be written (no permission); choose another folder; {after}")
+    if number == errno.ENAMETOOLONG:
+        return StorageError(f"{path}: the name is too long; give a shorter one; {after}")
     reason = (error.strerror if isinstance(error, OSError) else None) or " ".join(str(error).split())
     return StorageError(f"{path}: cannot be written ({reason}); check the disk; {after}")
 

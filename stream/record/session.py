@@ -6,7 +6,7 @@ and `restarted` are those of the recording, counted from the session's first sam
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
@@ -26,6 +26,10 @@ from stream.record.names import journal_path
 from stream.record.tables import HoldMark, PullMark, Zero, text_of
 
 _SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
+_HIGHEST_HZ = 1e7  # what the wire can announce
+_MOST_LOST = 1 << 53  # samples: beyond it time would no longer be counted exactly
+# What reading a damaged file raises: a spoilt size asks for more memory than there is, a spoilt name for a group.
+_DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, OverflowError, MemoryError)
 
 
 class BusyError(InputError):
@@ -37,7 +41,7 @@ def reading_words(path: Path) -> Iterator[None]:
     """Turn what HDF5 raises for a damaged file into an InputError that names the file and the cure."""
     try:
         yield
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
+    except _DAMAGE as error:
         reason = " ".join(str(error).split())
         raise InputError(f"{path}: is damaged ({reason}); {_cure(path)}") from error
 
@@ -65,7 +69,7 @@ class Session:
             self.tune: str = text_of(root.get("tune", ""))
             self.note: str = text_of(root.get("note", ""))
             self.car_text: str = text_of(root["car"])
-            self.started_utc: datetime = datetime.fromisoformat(text_of(root["started_utc"]))
+            self.started_utc: datetime = _utc(text_of(root["started_utc"]))
             self.software_version: str = text_of(root.get("software_version", ""))
             self.finished: bool = bool(root["finished"])
             self.gear: int | None = int(root.get("gear", 0)) or None
@@ -103,6 +107,9 @@ class Session:
         Those at the very beginning or behind the last row belong to no sample and are left out.
         """
         gaps = self._table(layout.GAPS, layout.GAP_DTYPE)
+        with reading_words(self.path):
+            if gaps["lost"].sum(dtype=np.float64) > _MOST_LOST:
+                raise ValueError(f"/{layout.GAPS} counts more than {_MOST_LOST} samples")
         gaps = gaps[(gaps["index"] > 0) & (gaps["index"] < self.rows)]
         return gaps[np.argsort(gaps["index"], kind="stable")]
 
@@ -312,6 +319,8 @@ def _open_h5(path: Path) -> Any:
     if path.is_dir():
         raise InputError(f"{path}: is a folder; give a session file in it")
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for without end
+            raise InputError(f"{path}: is not a plain file; give a session file")
         with path.open("rb") as plain:
             empty = not plain.read(1)
     except FileNotFoundError:
@@ -355,6 +364,12 @@ def _check_format(path: Path, file: Any) -> None:
         )
 
 
+def _utc(text: str) -> datetime:
+    """A moment; one without a time zone, as another tool may write it, is UTC as the attribute's name says."""
+    moment = datetime.fromisoformat(text)
+    return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
+
+
 def _stream_info(samples: Any) -> StreamInfo:
     if samples.ndim != 2 or samples.dtype.kind != "f":
         raise ValueError(f"/{layout.SAMPLES} has shape {samples.shape} of {samples.dtype}")
@@ -363,6 +378,6 @@ def _stream_info(samples: Any) -> StreamInfo:
         raise ValueError(f"{samples.shape[1]} columns, {len(names)} names, {len(units)} units")
     channels = tuple(ChannelInfo(text_of(name), text_of(unit)) for name, unit in zip(names, units, strict=True))
     rate_hz = float(samples.attrs["rate_hz"])
-    if not rate_hz > 0:
+    if not 0 < rate_hz <= _HIGHEST_HZ:
         raise ValueError(f"rate_hz is {rate_hz}")
     return StreamInfo(rate_hz, channels, text_of(samples.attrs.get("device", "")))

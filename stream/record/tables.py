@@ -204,10 +204,13 @@ def append_rows(file: Any, name: str, rows: Rows) -> None:
 
 
 def replace_rows(file: Any, name: str, rows: Rows) -> None:
-    """Make a table of an open session file hold just these rows; one that lacks a column is made anew."""
-    dataset = file[name]
-    if dataset.dtype.names != rows.dtype.names:
+    """Make a table of an open session file hold just these rows; one that lacks a column is made anew, and so is one
+    that is not there, as in a session with its raw part alone."""
+    if name in file and file[name].dtype.names != rows.dtype.names:
         del file[name]
+    if name in file:
+        dataset = file[name]
+    else:
         dataset = file.create_dataset(name, (0,), rows.dtype, maxshape=(None,), chunks=(layout.TABLE_CHUNK_ROWS,))
     dataset.resize(len(rows), axis=0)
     if len(rows):

@@ -73,7 +73,9 @@ class SessionWriter:
             "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration,
             "load_unit": load_unit,
         }  # fmt: skip
-        if self._journal_path.exists():
+        with disk.storage_words(self.path, "nothing was recorded"):  # a name that is too long, a folder shut off
+            left_over = self._journal_path.exists()
+        if left_over:
             raise InputError(
                 f"{self._journal_path}: a recording that was cut off left it; "
                 f"'steadypull recover {self.path}' joins it, or give another name"

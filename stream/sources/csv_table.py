@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.errors import InputError
+from stream.wire.description import FLOAT32_MAX
 
 Floats = npt.NDArray[np.float64]
 
@@ -53,7 +54,7 @@ class Header:
                 return hits.index(True)
             if any(hits):
                 raise InputError(f"{path}: line {self.line}: column {column!r} names {sum(hits)} columns; rename one")
-        have = ", ".join(repr(cell) for cell in self.cells[:40])
+        have = ", ".join(repr(cell[:40]) for cell in self.cells[:40])
         raise InputError(
             f"{path}: line {self.line}: no column {column!r}; the header has {have}; "
             f"set 'column' of that channel in the car file"
@@ -124,8 +125,12 @@ def read_header(path: Path) -> Header:
     except UnicodeDecodeError:
         encoding = "cp1252"
         head = raw.decode(encoding, errors="replace")
+    if not head.strip():  # blank lines, and then one without an end
+        head = raw.decode(encoding, errors="replace")
     lines = head.splitlines()
-    first = next(number for number, line in enumerate(lines) if line.strip())
+    first = next((number for number, line in enumerate(lines) if line.strip()), None)
+    if first is None:
+        raise InputError(f"{path}: is empty; a log has one header line and a row a sample")
     sample = next((line for line in lines[first + 1 :] if line.strip()), "")
     separator = _separator(lines[first], sample)
     cells = [cell.strip() for cell in next(csv.reader([lines[first]], delimiter=separator, skipinitialspace=True))]
@@ -162,13 +167,13 @@ class _Cells:
         self._name = header.cells[place]
 
     def numbers(self, cells: list[str], lines: npt.NDArray[np.int64]) -> Floats:
-        """Float64 (n,), NaN for missing cells and for infinities."""
+        """Float64 (n,), NaN for missing cells and for what 32 bits cannot hold."""
         try:
             out = np.fromiter(map(float, cells), np.float64, len(cells))
         except ValueError:
             pairs = zip(cells, lines.tolist(), strict=True)
             out = np.array([self._number(cell, line) for cell, line in pairs], dtype=np.float64)
-        out[np.isinf(out)] = np.nan
+        out[~(np.abs(out) <= FLOAT32_MAX)] = np.nan
         return out
 
     def _number(self, cell: str, line: int) -> float:

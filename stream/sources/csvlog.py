@@ -13,6 +13,7 @@ from stream.errors import InputError
 from stream.sources.csv_table import Header, Table, read_header, read_table
 from stream.sources.source import SourceNote
 from stream.sources.stamps import Sampled, count_rows, place_rows
+from stream.wire.description import MAX_RATE_HZ
 
 _BLOCK_ROWS: Final = 4096
 _TIME_UNITS: Final = {"": 1.0, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0}
@@ -30,8 +31,10 @@ class CsvSource:
     realtime = False
 
     def __init__(self, path: str | Path, car: Car, rate_hz: float | None = None) -> None:
-        if rate_hz is not None and not (np.isfinite(rate_hz) and rate_hz > 0):
-            raise InputError(f"--rate: {rate_hz} is not a rate in Hz; give a number above zero")
+        if rate_hz is not None and not 0 < rate_hz <= MAX_RATE_HZ:
+            raise InputError(
+                f"--rate: {rate_hz} is not a rate in Hz; give a number above zero, at most {MAX_RATE_HZ:g}"
+            )
         self._path = Path(path)
         self._car = car
         self._rate_hz = rate_hz
@@ -97,10 +100,7 @@ class CsvSource:
             return place_rows(table.values, table.time_s * scale, table.lines, self._rate_hz)
         except ValueError as error:
             name = header.cells[time_place]
-            raise InputError(
-                f"{self._path}: column {name!r}: {error}; "
-                "a log needs a clock that moves, or --rate HZ and a car file without a time channel"
-            ) from None
+            raise InputError(f"{self._path}: column {name!r}: {error}") from None
 
     def _tell(self, table: Table, sampled: Sampled) -> None:
         missing = sampled.index[-1] + 1 - len(sampled.index)

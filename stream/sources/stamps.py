@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from stream.wire.description import MAX_RATE_HZ
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -16,6 +18,9 @@ _EVEN: Final = 0.2  # of a period: what rounding of stamps may move one
 _JUMP_EVEN: Final = 1.5  # periods
 _MANY_JUMPS: Final = 0.2  # of all steps; so many are losses only where they last whole periods
 _TOLD_RESTARTS: Final = 20
+_MOST_COUNTED: Final = 2.0**53  # samples: beyond it they cannot be counted exactly
+_MOST_MADE: Final = 10_000_000  # samples that resampling may make of a short log; of a long one ...
+_MADE_OF_A_ROW: Final = 20  # ... so many a row
 _JUMP_UNEVEN: Final = 5.0  # median periods; less is the unevenness itself
 
 
@@ -42,15 +47,21 @@ def count_rows(values: Floats, rate_hz: float) -> Sampled:
 def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | None = None) -> Sampled:
     """Rows by their stamps. `rate_hz`, where given, is the even count's rate, else it is found.
 
-    Rows whose stamp is missing are left out. Raises ValueError where fewer than two different ones are left.
+    Rows whose stamp is missing are left out. Raises ValueError, with the cure, where fewer than two different ones are
+    left, or where the count would grow beyond all bounds.
     """
     told: list[tuple[str, int, str]] = []
     if np.isnan(time_s).any():
         keep = ~np.isnan(time_s)
         told.append(("note", 0, f"{int((~keep).sum())} rows without a time stamp are left out"))
         values, time_s, lines = values[keep], time_s[keep], lines[keep]
-    if len(time_s) < 2 or not np.any(np.diff(time_s) != 0):
-        raise ValueError("fewer than two different time stamps")
+    if len(time_s) < 2 or not np.any(np.diff(time_s) > 0):
+        raise ValueError(
+            "fewer than two different time stamps in order; "
+            "a log needs a clock that moves, or --rate HZ and a car file without a time channel"
+        )
+    if not np.abs(time_s).max() <= _MOST_COUNTED:
+        raise ValueError(f"a time stamp of {np.abs(time_s).max():.3g} s; mend that stamp")
     back = np.flatnonzero(np.diff(time_s) < 0) + 1
     time_s, spread = spread_equal(time_s, back)
     if spread:
@@ -58,6 +69,8 @@ def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | Non
     steps = np.diff(time_s)
     steps[back - 1] = np.nan
     period = float(np.nanmedian(steps))
+    if period * MAX_RATE_HZ < 1.0:
+        raise ValueError(f"the clock steps by {period:.3g} s, which no log does; give its unit: s, ms, us or min")
     told += _tell_restarts(time_s, back, lines)
     shift = np.zeros_like(time_s)
     shift[back] = time_s[back - 1] + period - time_s[back]
@@ -147,9 +160,15 @@ def _nice(rate_hz: float, tolerance: float) -> float:
 
 def _keep_rows(values: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
     """Rows as they are; a jump of more than 1.5 periods skips as many counts as it lasts."""
+    _check_count(float(steps.sum()) * rate_hz, rate_hz)
     skipped = np.where(steps > _JUMP_EVEN / rate_hz, np.maximum(np.rint(steps * rate_hz), 1.0), 1.0)
     index = np.concatenate(([0], np.cumsum(skipped.astype(np.int64))))
     return Sampled(rate_hz, values, index, frozenset(back.tolist()))
+
+
+def _check_count(samples: float, rate_hz: float) -> None:
+    if not samples <= _MOST_COUNTED:
+        raise ValueError(f"the stamps span {samples:.3g} samples at {rate_hz:g} Hz; mend the stamp that is far off")
 
 
 def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
@@ -161,6 +180,10 @@ def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, bac
     starts = np.concatenate(([0], np.flatnonzero(cut) + 1))
     ends = np.concatenate((starts[1:], [len(time_s)]))
     clock = (time_s - time_s[0]) * rate_hz
+    _check_count(float(clock[-1]), rate_hz)
+    made = float((clock[ends - 1] - clock[starts]).sum()) + len(starts)
+    if made > max(_MOST_MADE, _MADE_OF_A_ROW * len(time_s)):
+        raise ValueError(f"{len(time_s)} rows would become {made:.3g} samples at {rate_hz:g} Hz; give a lower --rate")
     parts, places, restarts, rows = [], [], [], 0
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         grid = np.arange(np.ceil(clock[start] - 1e-9), np.floor(clock[end - 1] + 1e-9) + 1.0)

@@ -119,9 +119,10 @@ def _out_of_range(temperature_c: float, station_hpa: float, sae: float, iso: flo
 
 
 def _check(temperature_c: float, pressure_hpa: float, humidity_pct: float, altitude_m: float | None) -> None:
-    """Refuse what cannot be weather. The bounds lie a little beyond the records on land."""
-    if not -90 <= temperature_c <= 65:
-        raise InputError(f"--temperature {temperature_c:g}: not an air temperature; give °C, from -90 to 65")
+    """Refuse what cannot be the air an engine breathes: beyond the records of weather on land, or hotter than under a
+    bonnet."""
+    if not -90 <= temperature_c <= 100:
+        raise InputError(f"--temperature {temperature_c:g}: not an air temperature; give °C, from -90 to 100")
     if not 0 <= humidity_pct <= 100:
         raise InputError(f"--humidity {humidity_pct:g}: not a relative humidity; give per cent, from 0 to 100")
     if not 450 <= pressure_hpa <= 1100:

@@ -12,7 +12,7 @@ from stream.block import ChannelInfo, Samples, StreamInfo
 from stream.wire.items import clean_names, clean_text
 
 MAX_CHANNELS = 255  # a samples frame counts its channels in one byte
-MAX_RATE_HZ = 1e7
+MIN_RATE_HZ, MAX_RATE_HZ = 1e-3, 1e7
 FLOAT32_MAX = float(np.finfo(np.float32).max)
 _TILED_ROWS = 2048
 SampleFormat = Literal["i16", "f32"]
@@ -105,15 +105,17 @@ def parse_description(body: bytes) -> Description:
         wire = msgspec.json.decode(body, type=_WireDescription)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise ValueError(clean_text(str(error), 200)) from None
-    if not (np.isfinite(wire.rate_hz) and 0 < wire.rate_hz <= MAX_RATE_HZ):
-        raise ValueError(f"rate_hz is {wire.rate_hz:g}; it must be above 0 and at most {MAX_RATE_HZ:g}")
+    except RecursionError:
+        raise ValueError("its JSON is nested too deeply") from None
+    if not MIN_RATE_HZ <= wire.rate_hz <= MAX_RATE_HZ:
+        raise ValueError(f"rate_hz is {wire.rate_hz:g}; it must be above 0: {MIN_RATE_HZ:g} to {MAX_RATE_HZ:g}")
     if not 1 <= len(wire.channels) <= MAX_CHANNELS:
         raise ValueError(f"{len(wire.channels)} channels announced; 1 to {MAX_CHANNELS} can be sent")
     scale = np.array([channel.scale for channel in wire.channels])
     offset = np.array([channel.offset for channel in wire.channels])
     if not (np.isfinite(scale).all() and np.isfinite(offset).all() and (scale != 0).all()):
         raise ValueError("a scale or an offset is zero or not finite")
-    if (np.abs(scale) * 32768.0 + np.abs(offset) > FLOAT32_MAX).any():
+    if (np.abs(scale) > (FLOAT32_MAX - np.abs(offset)) / 32768.0).any():
         raise ValueError("a scale or an offset is too large for 32-bit values")
     raw_names = [channel.name for channel in wire.channels]
     raw_units = [channel.unit for channel in wire.channels]

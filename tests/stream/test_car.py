@@ -107,6 +107,12 @@ def test_errors_name_the_place_and_the_cure(change: tuple[str, str], place: str,
         ("rpm_per_unit = nan\n", "channel[0].rpm_per_unit: ", "not zero"),
         ("rpm_at_zero = inf\n", "channel[0].rpm_at_zero: ", "finite"),
         ("range = [4.0, 1.0]\n", "channel[0].range: ", "lower number first"),
+        ("range = [-1e308, 1.0]\n", "channel[0].range: ", "leave it out"),
+        ("rpm_per_unit = -1e308\n", "channel[0].rpm_per_unit: ", "at most 1e+09"),
+        ("rpm_at_zero = 1e308\n", "channel[0].rpm_at_zero: ", "at most 1e+09"),
+        ("[live]\ncutoff_hz = 1e-320\n", "live.cutoff_hz: ", "give 0.05 to 1e+09"),
+        ("[live]\nrate_hz = 5e-324\n", "live.rate_hz: ", "give 0.1 to 1e+09"),
+        ("[hold]\nmin_s = 1e308\n", "hold.min_s: ", "give 0.1 to 1e+09"),
         ("range = [1.0]\n", "channel[0].range: ", "mend the value"),
         ("lag_s = -1\n", "channel[0].lag_s: ", "from 0 to 10"),
         ('sign = 2\n', "channel[0].sign: ", "mend the value"),
@@ -212,3 +218,9 @@ def test_any_text_is_refused_in_words(text: str) -> None:
     """Random text is no car; it never raises anything else."""
     with pytest.raises(InputError):
         parse_car(text)
+
+
+@pytest.mark.parametrize("text", ["a = " + "[" * 20000, "a = " + "{a = " * 5000])
+def test_brackets_without_end_are_refused(text: str) -> None:
+    """What a parser that calls itself cannot follow is one line, too."""
+    assert "nested too deeply" in refused(text)

@@ -52,3 +52,10 @@ def test_a_kind_that_is_not_known_is_refused() -> None:
     with pytest.raises(ValueError, match="unknown event kind 'hold-don'"):
         EventList().add(0.0, "hold-don", "")
     assert {EventList().add(0.0, kind, "").kind for kind in KINDS} == set(KINDS)
+
+
+def test_a_text_with_bytes_that_are_no_text_can_be_stored() -> None:
+    """As a file's name has them that was not written in UTF-8 (PEP 383)."""
+    text = b"drive-\xe9.h5".decode("utf-8", "surrogateescape")
+
+    assert EventList().add(0.0, "recording-began", text).text.encode() == b"drive-?.h5"

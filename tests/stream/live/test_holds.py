@@ -5,7 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, run_stage
+from stream.block import Block, ChannelInfo, StreamInfo
+from stream.errors import InputError
+from stream.live.stage import LiveStage
+from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
 
 
 def overlaps(stage, start: float, end: float) -> list:
@@ -176,3 +179,34 @@ def test_a_slow_stream_lowers_the_cutoff_and_says_so() -> None:
     assert stage.settings.cutoff_hz == pytest.approx(4.0)
     assert any("4 Hz" in remark for remark in stage.settings.remarks)
     assert len(stage.holds) == 1
+
+
+def test_a_stream_without_the_cars_engine_speed_is_refused() -> None:
+    """Another channel must not be taken for it."""
+    stream = StreamInfo(200.0, (ChannelInfo("link", "mV/V"), ChannelInfo("rpm", "rpm")))
+
+    with pytest.raises(InputError, match="engine speed is channel 'speed_v', but the stream carries link, rpm; make"):
+        LiveStage(car(), stream)
+
+
+@pytest.mark.parametrize("value", [3.4e38, -3.4e38, 1e30, 1e-42])
+def test_values_that_no_engine_has_are_no_trouble(value: float) -> None:
+    """A stuck converter at the ends of what 32 bits hold: no warning, no infinite number."""
+    samples = Plan(8).hold(2500, 9).samples()
+    samples[600:900] = value
+    stage = LiveStage(car(), info(200.0))
+    rows = stage.push(Block(samples, 0, 200.0, 0, 0, 0, False))
+    stage.finish()
+
+    assert not np.isinf(rows.speed_rpm).any()
+    assert not np.isinf(rows.load).any()
+
+
+def test_a_least_time_shorter_than_what_an_edge_needs_is_no_trouble() -> None:
+    """Holds of a tenth of a second at 5 and at 100 000 samples a second, next to steps."""
+    quick = car(extra="[hold]\nmin_s = 0.1\nband_rpm = 5000.0\n[live]\nrate_hz = 10000.0\ncutoff_hz = 1000.0\n")
+    for rate_hz in (5.0, 1e5):
+        samples = np.repeat(np.float32([[1, 0], [4, 0], [2, 0], [3, 0]]), 5000, axis=0)
+        samples[:, 0] += np.random.default_rng(3).normal(0, 0.5, len(samples)).astype(np.float32)
+        for hold in run_stage(samples, rate_hz, quick).holds:
+            assert hold.end_s > hold.start_s

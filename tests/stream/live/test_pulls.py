@@ -94,6 +94,19 @@ def test_a_rise_too_slow_for_the_span_is_no_pull() -> None:
     assert run_stage(Road(1).pull(gain=45.0, to_rpm=5000.0).samples(), RATE).pulls == []
 
 
+@pytest.mark.parametrize("idle_s", [2.0, 10.0, 14.0, 40.0])
+def test_idling_in_neutral_for_a_zero_hides_no_pull(idle_s: float) -> None:
+    """However long the car stands at idle, and rolls in first gear, before its pulls: they stand out from cruising."""
+    road = Road(5)
+    for rpm, load, seconds in ((1500.0, -0.1, 6.0), (900.0, -0.3, idle_s)):
+        road.rpm.insert(0, np.full(round(seconds * RATE), rpm))
+        road.load.insert(0, np.full(round(seconds * RATE), load))
+    for _ in range(3):
+        road.pull(gain=250.0, height=0.35)
+
+    assert [p.faults for p in matched(run_stage(road.samples(), RATE), road)] == [(), (), ()]
+
+
 def test_one_pull_alone_is_caught() -> None:
     """The levels come from the session itself, so a single pull is enough."""
     road = Road(2).pull()

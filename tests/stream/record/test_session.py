@@ -65,6 +65,17 @@ def test_missing_folder_and_empty(tmp_path: Path) -> None:
     assert "is empty" in refusal(tmp_path / "empty.h5")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    """Nobody may ever write to it; a shelf would stand still for it."""
+    pipe, link = tmp_path / "pipe.h5", tmp_path / "link.h5"
+    os.mkfifo(pipe)
+    link.symlink_to(pipe)
+
+    assert "not a plain file; give a session file" in refusal(pipe)
+    assert "not a plain file" in refusal(link)
+
+
 def test_not_hdf5(tmp_path: Path) -> None:
     path = tmp_path / "log.h5"
     path.write_text("time,rpm\n0,900\n")
@@ -100,6 +111,42 @@ def test_table_missing(recorded: Path, name: str) -> None:
         read_all()
 
 
+def replaced(file: Any, name: str, rows: Any) -> None:
+    del file[name]
+    file[name] = rows
+
+
+@pytest.mark.parametrize("lost", [1 << 54, (1 << 64) - 1])
+def test_more_lost_than_can_be_counted(recorded: Path, lost: int) -> None:
+    """A spoilt count of lost samples, which would put every later time in doubt."""
+    with h5py.File(recorded, "r+") as file:
+        replaced(file, "raw/gaps", np.array([(10, lost, 0, 0)], file["raw/gaps"].dtype))
+
+    with open_session(recorded) as session, pytest.raises(InputError, match=r"is damaged .*/raw/gaps counts more"):
+        list(session.blocks())
+
+
+@pytest.mark.parametrize("size", [1 << 45, 1 << 61])
+def test_a_table_whose_spoilt_size_no_memory_holds(recorded: Path, size: int) -> None:
+    """A size that one flipped bit can give."""
+    with h5py.File(recorded, "r+") as file:
+        kind = file["holds"].dtype
+        del file["holds"]
+        file.create_dataset("holds", (size,), kind, chunks=(64,))
+
+    with open_session(recorded) as session, pytest.raises(InputError, match="is damaged"):
+        _ = session.holds
+
+
+def test_a_moment_without_a_time_zone_is_utc(recorded: Path) -> None:
+    """The attribute's name says so; another tool may leave the zone out."""
+    with h5py.File(recorded, "r+") as file:
+        file.attrs["started_utc"] = "2024-06-01T09:30:00"
+
+    with open_session(recorded) as session:
+        assert session.started_utc.isoformat() == "2024-06-01T09:30:00+00:00"
+
+
 def test_a_session_without_findings_has_none(recorded: Path) -> None:
     """A tool that knows the raw part alone may leave the rest out: the session opens, and nothing is found in it."""
     with h5py.File(recorded, "r+") as file:
@@ -116,6 +163,8 @@ def test_a_session_without_findings_has_none(recorded: Path) -> None:
     "spoil",
     [
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.nan),
+        lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.inf),
+        lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", 1e300),
         lambda file: file["raw/samples"].attrs.__setitem__("names", ["one"]),
         lambda file: file.attrs.__setitem__("started_utc", "yesterday"),
         lambda file: file.attrs.__delitem__("car"),

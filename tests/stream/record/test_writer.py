@@ -258,6 +258,14 @@ def test_folder_that_is_not_there(tmp_path: Path, make_writer: MakeWriter) -> No
         make_writer(tmp_path / "gone" / "s.h5")
 
 
+@pytest.mark.parametrize("length", [245, 300])
+def test_a_name_that_is_too_long(tmp_path: Path, make_writer: MakeWriter, length: int) -> None:
+    """For the session, or for the journal beside it alone: POSIX systems end names at 255 bytes."""
+    with pytest.raises(StorageError, match="the name is too long; give a shorter one; nothing was recorded"):
+        make_writer(tmp_path / ("x" * length + ".h5"))
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("channels", [0, 10_000])
 def test_stream_that_no_session_can_hold(tmp_path: Path, make_writer: MakeWriter, channels: int) -> None:
     info = StreamInfo(1000.0, tuple(ChannelInfo(f"c{n}") for n in range(channels)))

@@ -222,6 +222,19 @@ def test_a_rate_given_beside_the_clock_is_the_rate_resampled_at(read):
     assert "resampled at 20 Hz" in log.told
 
 
+def test_a_rate_that_would_fill_the_memory_is_refused(read):
+    text = "t,rpm,link\n" + "".join(f"{k + 0.3 * (k % 3)},1,2\n" for k in range(300))
+    with pytest.raises(InputError, match=r"300 rows would become 3e\+09 samples at 1e\+07 Hz; give a lower --rate"):
+        read(text, 1e7, car())
+
+
+def test_what_32_bits_cannot_hold_is_missing(read):
+    log = read(ten_rows().replace("1021.0", "1e300").replace("1031.5", "-1e39"))
+
+    assert np.isnan(log.samples[:, 0]).tolist() == [False] * 2 + [True] * 2 + [False] * 6
+    assert log.counters["missing_cells"] == 2
+
+
 def test_without_a_clock_each_row_is_one_period(read):
     log = read("rpm,link\n1,2\n3,4\n,\n5,6\n", rate_hz=50.0)
 
@@ -318,6 +331,13 @@ def test_rows_beyond_one_chunk_keep_their_line_numbers(read):
         ),
         ("t,rpm,link\n0,1,2\n", "column 't': fewer than two different time stamps"),
         ("t,rpm,link\n5,1,2\n5,1,2\n5,1,2\n", "column 't': fewer than two different time stamps"),
+        ("t,rpm,link\n5,1,2\n4,1,2\n4,1,2\n", "column 't': fewer than two different time stamps"),
+        ("t,rpm,link\n0,1,2\n1e-320,1,2\n", "give its unit: s, ms, us or min"),
+        ("t,rpm,link\n0,1,2\n0.01,1,2\n1e20,1,2\n", r"column 't': a time stamp of 1e\+20 s; mend that stamp"),
+        (ten_rows() + "9e15,1,2\n", "samples at 10 Hz; mend the stamp that is far off"),
+        (b"\n" + b"a" * 90, "line 2: no column 'rpm'; the header has 'aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa'; set"),
+        (b"\n\xef\xbb\xbf", "no column"),
+        ("\u2028\n" * 4, "is empty"),
         ("t,rpm,link\n0,0,1,5,0,2\n", "line 2: has 6 cells where the header has 3; with decimal commas"),
         ("t,rpm,link\n0,,\n1,,\n", "no row has a value in rpm, link"),
     ],

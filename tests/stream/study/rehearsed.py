@@ -67,14 +67,20 @@ def session(path: Path, seed: int, tune: str, began: datetime, chain: Chain | No
     """Drive, find the pulls, write the session; `zeros` declares the two stands as zero load, see `stands`."""
     chain = Chain() if chain is None else chain
     recording = pull_session(seed, tune, chain=chain, gear=drive_gear, **more)
-    car = parse_car(car_text or demo_car_text(chain.extra), "test")
+    kept(path, recording, began, car_text or demo_car_text(chain.extra), zeros, gear)
+    return recording
+
+
+def kept(path: Path, recording: Recording, began: datetime, car_text: str,
+         zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3) -> None:  # fmt: skip
+    """Write a recording as a session, its holds and pulls found by the live stage."""
+    car = parse_car(car_text, "test")
     channels = tuple(ChannelInfo(channel.name, channel.unit) for channel in recording.channels)
     source = SamplesSource(StreamInfo(recording.rate_hz, channels, "rehearsal"), recording.samples, recording.index)
-    run_offline(source, car, tune=tune, gear=gear, started_utc=began, path=path)
+    run_offline(source, car, tune=recording.tune, gear=gear, started_utc=began, path=path)
     if zeros is not None:
         rows = zero_rows(stands(recording, zeros))
         change_session(path, lambda file: append_rows(file, "zeros", rows))
-    return recording
 
 
 def stands(recording: Recording, doubt: Literal["gap", "noise"] = "gap") -> list[Zero]:

@@ -41,6 +41,11 @@ def description(sequence=0, rate_hz=1000.0, channels=CHANNELS, sample_format="i1
     return frame(1, sequence, json.dumps(content).encode())
 
 
+def description_with_more(more):
+    """A description that would do, with a key that nobody knows."""
+    return b'{"rate_hz": 1000.0, "channels": [{"name": "a"}], "format": "i16", "more": ' + more + b"}"
+
+
 def samples(sequence, index, counts, device_us=None):
     counts = np.asarray(counts)
     rows, channels = counts.shape
@@ -234,6 +239,11 @@ def test_one_bad_frame_costs_only_itself(bad):
         ("refused", description(channels=[{"unit": "V"}])),
         ("refused", frame(1, 0, b"\xff\xfe")),
         ("refused", frame(1, 0, b"[]")),
+        ("nested too deeply", frame(1, 0, description_with_more(b"[" * 20000 + b"]" * 20000))),
+        ("nested too deeply", frame(1, 0, description_with_more(b'{"a":' * 5000 + b"1" + b"}" * 5000))),
+        ("too large", description(channels=[{"name": "a", "scale": 1e308}])),
+        ("too large", description(channels=[{"name": "a", "offset": -1e308}])),
+        ("rate_hz", description(rate_hz=5e-324)),
     ],
 )  # fmt: skip
 def test_a_description_that_cannot_be_used_is_refused_with_words(words, content):

@@ -138,3 +138,15 @@ def test_a_shunt_of_120_ohm_by_59_88_kilohm_moves_half_a_millivolt_per_volt(stea
     assert "wrong way" in steadypull("shunt", path, *words, "--off", 6, "--on", 1).err
     assert "either" in steadypull("shunt", *words).err
     assert steadypull("shunt", *words, "--moved", "-0.46").out.splitlines()[1].startswith("off:")
+
+
+def test_zero_is_taken_in_a_session_with_its_raw_part_alone(steadypull, held) -> None:
+    """A tool that knows the raw part alone leaves the tables out; a zero makes its own."""
+    with h5py.File(held, "r+") as file:
+        for name in ("holds", "pinned", "pulls", "zeros", "events", "live", "calibrations"):
+            del file[name]
+
+    assert steadypull("zero", held, "--from", 1, "--to", 4).code == 0
+
+    with h5py.File(held) as file:
+        assert [(row["start_s"], row["end_s"]) for row in file["zeros"][:]] == [(1.0, 4.0)]

@@ -383,6 +383,13 @@ def test_air_factors(words, sae, iso) -> None:
     assert result["iso_1585"] == pytest.approx(iso, abs=3e-5)
 
 
+def test_air_hotter_than_weather_is_out_of_range_and_no_error() -> None:
+    """Under a hot bonnet the air is above 65 °C: out of both standards' range, so no factor, and that is all."""
+    hot = call("air", "--temperature", 80, "--pressure", 990, "--humidity", 5, "--json").json
+
+    assert (hot["sae_j1349"], hot["iso_1585"], hot["valid"]) == (None, None, False)
+
+
 def test_air_out_of_range_and_at_altitude() -> None:
     cold = ("air", "--temperature", 0, "--pressure", 1030, "--humidity", 50)
     refused_factor, beyond = call(*cold, "--json"), call(*cold, "--beyond-range", "--json").json
