@@ -309,7 +309,7 @@ def test_coach_says_first_what_the_day_resolves(turns) -> None:
     settled, first = call("coach", *turns), call("coach", turns[0], "--json").json
 
     assert settled.out.startswith("Your day resolves ")
-    assert "settled: 'B' differs from 'A'" in settled.out
+    assert "Settled: 'B' differs from 'A'" in settled.out
     assert "closed road" in settled.err
     assert (first["next"], first["tune"], first["gear"]) == ("pull", None, 3)
     assert first["day_resolves_pct"] > 0
