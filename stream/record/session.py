@@ -26,7 +26,7 @@ from stream.record.names import journal_path
 from stream.record.tables import HoldMark, PullMark, Zero, text_of
 
 _SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
-_HIGHEST_HZ = 1e7  # what the wire can announce
+_LOWEST_HZ, _HIGHEST_HZ = 1e-17, 1e7  # of the slowest log and the quickest wire
 _MOST_LOST = 1 << 53  # samples: beyond it time would no longer be counted exactly
 # What reading a damaged file raises: a spoilt size asks for more memory than there is, a spoilt name for a group.
 _DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, AttributeError, OverflowError, MemoryError)
@@ -351,7 +351,7 @@ def _check_format(path: Path, file: Any) -> None:
     try:
         name = file.attrs.get("format")
         version = file.attrs.get("format_version")
-    except (OSError, RuntimeError, ValueError):
+    except _DAMAGE:
         raise InputError(foreign) from None
     if not isinstance(name, (str, bytes)) or text_of(name) != layout.FORMAT:
         raise InputError(foreign)
@@ -378,6 +378,6 @@ def _stream_info(samples: Any) -> StreamInfo:
         raise ValueError(f"{samples.shape[1]} columns, {len(names)} names, {len(units)} units")
     channels = tuple(ChannelInfo(text_of(name), text_of(unit)) for name, unit in zip(names, units, strict=True))
     rate_hz = float(samples.attrs["rate_hz"])
-    if not 0 < rate_hz <= _HIGHEST_HZ:
+    if not _LOWEST_HZ <= rate_hz <= _HIGHEST_HZ:
         raise ValueError(f"rate_hz is {rate_hz}")
     return StreamInfo(rate_hz, channels, text_of(samples.attrs.get("device", "")))

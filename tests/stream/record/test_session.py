@@ -97,6 +97,16 @@ def test_newer_format(recorded: Path, version: int) -> None:
     assert f"newer Steadypull (format version {version}; this one reads up to 1); update" in refusal(recorded)
 
 
+def test_a_root_that_cannot_be_told(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What HDF5 raised for one flipped bit of the root's header, in a file found by trying bits."""
+
+    def unreadable(*_: object) -> None:
+        raise KeyError("Unable to synchronously open object (unable to determine object type)")
+
+    monkeypatch.setattr(h5py.AttributeManager, "get", unreadable)
+    assert "not a Steadypull session" in refusal(recorded)
+
+
 @pytest.mark.parametrize("name", ["raw/samples", "raw/gaps"])
 def test_table_missing(recorded: Path, name: str) -> None:
     with h5py.File(recorded, "r+") as file:
@@ -165,6 +175,7 @@ def test_a_session_without_findings_has_none(recorded: Path) -> None:
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.nan),
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", np.inf),
         lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", 1e300),
+        lambda file: file["raw/samples"].attrs.__setitem__("rate_hz", 1e-300),
         lambda file: file["raw/samples"].attrs.__setitem__("names", ["one"]),
         lambda file: file.attrs.__setitem__("started_utc", "yesterday"),
         lambda file: file.attrs.__delitem__("car"),
