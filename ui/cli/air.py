@@ -27,7 +27,7 @@ def command(temperature: float, pressure: float, humidity: float, altitude: floa
         return 0
     outside = range_words(temperature, air)
     if air.sae_j1349 is None or air.iso_1585 is None:
-        click.echo("No factor: out of the standards' range; --beyond-range gives one all the same.")
+        click.echo("No factor: out of the standards' range. --beyond-range gives one all the same.")
     else:
         click.echo(f"SAE J1349  {air.sae_j1349:.4f}\nISO 1585   {air.iso_1585:.4f}")
     for words in outside:

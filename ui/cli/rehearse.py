@@ -110,6 +110,7 @@ def _print(day: "Day", as_json: bool) -> None:
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
+    from ui.cli.compare import verdict_words
     from ui.cli.paper import console, plain_table
     from ui.cli.results import print_findings
     from ui.cli.study_options import pct, say_warnings
@@ -140,6 +141,8 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
                 pct(band.high_pct, sign=True), pct(true, sign=True), "resolved" if band.resolved else "",
             )  # fmt: skip
         out.print(table)
+        out.print(verdict_words(result))
         say_warnings(out, result.warnings)
     if day.report is not None:
         out.print(f"\nreport: {day.report}")
+    say_words("Next: open the report in a browser; for a car of your own begin with 'steadypull car'.")

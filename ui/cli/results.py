@@ -97,7 +97,7 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
         table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit, decimals))
     out.print(table)
     out.print(
-        "rpm by the car file's provisional line, until a fit; ± (95 %) is of the hold's own wander alone"
+        "rpm by the car file's provisional line; ± (95 %) is the hold's own wander alone"
         if calibration is None
         else f"rpm by the calibration of {moment(calibration.when)}"
     )

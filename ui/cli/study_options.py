@@ -87,7 +87,8 @@ def pct(value: float | None, sign: bool = False) -> str:
     if value is None or not math.isfinite(value):
         return "?"
     decimals = 0 if abs(value) >= 10 else 1
-    return f"{value:{'+' if sign else ''}.{decimals}f}"
+    rounded = round(value, decimals) + 0.0  # no minus before a zero
+    return f"{rounded:{'+' if sign else ''}.{decimals}f}"
 
 
 def figures(value: float | None, doubt: float | None) -> str:

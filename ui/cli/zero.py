@@ -16,17 +16,19 @@ def command(path: str, start_s: float, end_s: float, rolling: bool, as_json: boo
 
     Take a second one from a free roll in neutral: the gap between the two is what one alone cannot show.
     """
+    import math
+
     import msgspec
 
     from stream.study.take_zero import declare_zero
     from ui.cli.results import print_json
-    from ui.cli.study_options import figures
 
     zero, unit = declare_zero(path, start_s, end_s, rolling=rolling)
     if as_json:
         print_json({**msgspec.to_builtins(zero), "unit": unit})
     else:
         doubt = 1.96 * zero.doubt
-        value = f"{figures(zero.mean, doubt)} ± {figures(doubt, doubt)} {unit}".rstrip()
+        decimals = max(0, 1 - math.floor(math.log10(doubt))) if doubt > 0 else 6
+        value = f"{zero.mean:.{decimals}f} ± {doubt:.{decimals}f} {unit}".rstrip()
         click.echo(f"zero from {start_s:g} to {end_s:g} s: {value} (95 %)")
     return 0
