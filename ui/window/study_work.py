@@ -1,0 +1,203 @@
+"""What the pages beside the comparison work out and say: power, proposals. No Qt in here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stream.study.advice import DECIDES, WATCH, Advice, Cell
+from stream.study.power_records import Power, TunePower
+from stream.study.user_table import UserTable
+from ui.cli.study_options import figures
+from ui.shelf_words import one_line
+from ui.window.compare_words import tune as tune_name
+
+# The study's errors name the commands' options; in the window these are other things.
+_IN_THE_WINDOW = (
+    ("declare --gear, or", "declare the gear when you record, or"),
+    (" (--coastdown)", ""),
+    ("--now ", "in the car now: "),
+    ("--stoichiometric ", "air-fuel ratio at λ 1: "),
+)
+POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
+STEADY = "steady-equivalent, engine side"
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Multipliers and the target that they are for."""
+
+    advice: Advice
+    target: UserTable
+
+
+def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
+    """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.load import load_sessions
+    from stream.study.power import power
+
+    return power(load_sessions(paths), both_ways=both_ways)
+
+
+def tunes_of(paths: Sequence[str]) -> list[str]:
+    """The tunes of the sessions that can be read, in order of time."""
+    from stream.errors import InputError
+    from stream.record.session import open_session
+
+    found = []
+    for path in paths:
+        try:
+            with open_session(path) as session:
+                found.append((session.started_utc, session.tune))
+        except InputError:
+            continue
+    return list(dict.fromkeys(tune for _, tune in sorted(found)))
+
+
+def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
+    """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
+    from stream.study.ignition_advice import advise_ignition
+    from stream.study.load import load_sessions
+    from stream.study.user_table import read_advance
+
+    advance = read_advance(table)
+    return advise_ignition(load_sessions(paths), advance, now, note or None)
+
+
+def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
+    """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
+    from stream.study.load import load_sessions
+    from stream.study.mixture import advise_mixture
+    from stream.study.user_table import read_target
+
+    target = read_target(table)
+    return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)
+
+
+def in_window(text: str) -> str:
+    """An error or a warning as a sentence, without the commands' options."""
+    told = one_line(text)
+    for option, words in _IN_THE_WINDOW:
+        told = told.replace(option, words)
+    return f"{told[:1].upper()}{told[1:]}".rstrip(".") + "."
+
+
+def minds(warnings: Sequence[str]) -> list[str]:
+    """What to mind, without what the foot says anyway."""
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
+
+
+def both(value: float, u: float) -> str:
+    """A number with its 95 % doubt."""
+    return f"{figures(value, 1.96 * u)} ± {figures(1.96 * u, 1.96 * u)}"
+
+
+def power_rows(tune: TunePower) -> list[tuple[str, ...]]:
+    """A row a band, under POWER_HEADS."""
+    return [
+        (
+            f"{band.rpm:.0f}", both(band.force_n, band.u_force_n), both(band.wheel_torque_nm, band.u_wheel_torque_nm),
+            both(band.wheel_power_kw, band.u_wheel_power_kw),
+            both(band.steady_equivalent_kw, band.u_steady_equivalent_kw), str(band.n),
+        )
+        for band in tune.bands
+    ]  # fmt: skip
+
+
+def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on)."""
+    scale = ""
+    if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
+        told = both(result.force_per_unit_n, result.u_force_per_unit_n)
+        scale = f"One {result.unit or 'unit'} of load is {told} N. "
+    if tune is None or not tune.bands:
+        return "caution", "No power is given", in_window(result.warnings[0]) if result.warnings else ""
+    best = max(tune.bands, key=lambda band: band.wheel_power_kw)
+    title = (
+        f"{tune_name(tune.tune)}: {both(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
+        f"most at {best.rpm:.0f} rpm"
+    )
+    pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"
+    return "ok", title, f"{scale}{pulls}. ± is 95 %."
+
+
+def place(cell: Cell, axis: str) -> str:
+    """Where a cell lies on the second axis."""
+    if cell.second_axis is None:
+        return "full load"
+    return f"{cell.second_axis:g} {'kPa' if axis == 'manifold_pressure' else '%'}"
+
+
+def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
+    """rpm, load, now, proposed, 95 % interval of the best advance, pulls, evidence."""
+    return [
+        (
+            f"{cell.rpm:.0f}", place(cell, advice.axis), _degrees(cell.now), proposal(cell),
+            interval(cell.low, cell.high, 1), str(cell.n), one_line(cell.evidence),
+        )
+        for cell in advice.cells
+    ]  # fmt: skip
+
+
+def proposal(cell: Cell) -> str:
+    """The proposed advance, with the way it goes as a shape and in words."""
+    if cell.proposed is None or cell.now is None:
+        return "none"
+    step = cell.proposed - cell.now
+    if abs(step) < 0.05:
+        return f"{_degrees(cell.proposed)} hold"
+    return f"{_degrees(cell.proposed)} {'▲ more' if step > 0 else '▼ less'}"
+
+
+def _degrees(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f}°"
+
+
+def interval(low: float | None, high: float | None, decimals: int) -> str:
+    """An interval; a side without bound is said."""
+    if low is None and high is None:
+        return ""
+    ends = ["no bound" if end is None else f"{end:.{decimals}f}" for end in (low, high)]
+    return f"{ends[0]} to {ends[1]}"
+
+
+def ignition_title(advice: Advice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on)."""
+    steps = [cell.proposed - cell.now for cell in advice.cells if None not in (cell.proposed, cell.now)]  # type: ignore[operator]
+    more, less = sum(step > 0.05 for step in steps), sum(step < -0.05 for step in steps)
+    rest = len(advice.cells) - more - less
+    title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
+    detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
+    return ("ok" if more or less else "caution"), title, detail
+
+
+def mixture_title(advice: Advice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on)."""
+    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
+    more, less = sum(value > 1.0005 for value in known), sum(value < 0.9995 for value in known)
+    title = (
+        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
+        f"{len(advice.cells) - len(known)} blank"
+    )
+    return (
+        "ok" if known else "caution", title,
+        "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass.",
+    )  # fmt: skip
+
+
+SHOWN = ("Multiplier", "95 % interval", "Hits", "Spread", "Wanted λ")
+
+
+def grid_text(cell: Cell, wanted: float, what: str) -> str:
+    """What stands in a cell of the mixture table."""
+    if what == "Multiplier":
+        if cell.proposed is None:
+            return ""
+        mark = "▲ " if cell.proposed > 1.0005 else "▼ " if cell.proposed < 0.9995 else ""
+        return f"{mark}{cell.proposed:.3f}"
+    if what == "Hits":
+        return str(cell.n) if cell.n else ""
+    if what == "Spread":
+        return "" if cell.spread is None else f"{cell.spread:.3f}"
+    if what == "Wanted λ":
+        return f"{wanted:g}"
+    return interval(cell.low, cell.high, 3)
