@@ -31,6 +31,11 @@ class AlignPage(StudyPage):
     """Nothing is written until the person has seen the two traces and believes them."""
 
     no_answer = "Not laid over each other"
+    decides = LOOK
+    caution = (
+        "A log in the wrong place joins mixture and spark to the wrong engine speed, and what follows from it can do "
+        "harm: in doubt, reject. Knock, mixture and exhaust heat are to be watched whatever a log says."
+    )
 
     def __init__(self) -> None:
         super().__init__("align")
@@ -73,14 +78,9 @@ class AlignPage(StudyPage):
         """No traces; say what is wanted."""
         self._show(None)
         if not self.paths:
-            self._tell("idle", EMPTY_TITLE, EMPTY_DETAIL)
+            self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:
-            self._tell("idle", "A log and its car file are wanted", ASK)
-
-    def _tell(self, kind: str, title: str, detail: str, notes: tuple[str, ...] = ()) -> None:
-        """A log proposes nothing: here the foot says how to look, not that a table is to be decided."""
-        self.say(kind, title, detail, notes)
-        self.foot.next.setText(LOOK)
+            self.say("idle", "A log and its car file are wanted", ASK)
 
     def begin(self) -> None:
         """Offer the sessions."""
@@ -117,12 +117,11 @@ class AlignPage(StudyPage):
         self.empty()
         if session is not None and log is not None and car is not None:
             self.run("laying the log over the session", lambda _: work.lay(session, log, car), self.take)
-            self.foot.next.setText(LOOK)
 
     def take(self, laid: work.Laid) -> None:
         """Show both traces; now the person decides."""
         self._show(laid)
-        self._tell(*work.title(laid), laid.notes)
+        self.say(*work.title(laid), laid.notes)
 
     def failed(self, trouble: str) -> None:
         """Say what went wrong; traces that are shown stay."""
@@ -130,7 +129,6 @@ class AlignPage(StudyPage):
         super().failed(trouble)
         if laid is not None:
             self._show(laid)
-        self.foot.next.setText(LOOK)
 
     def believe_it(self) -> None:
         """Ask for a name and write the session that holds both."""
@@ -142,20 +140,20 @@ class AlignPage(StudyPage):
         if out is None:
             return
         if out.exists():
-            self._tell("caution", "Not written", f"{one_line(out.name)} is already there; choose another name.")
+            self.say("caution", "Not written", f"{one_line(out.name)} is already there; choose another name.")
             return
         self._allow(False)
         self.run("writing", lambda task: work.write(laid, out, task.tell), self._written)
 
     def _written(self, words: str) -> None:
-        self._tell("ok", "Believed", words)
+        self.say("ok", "Believed", words)
 
     def reject_it(self) -> None:
         """Forget the log; nothing is written."""
         self.log_path = None
         self.choose_log.setText("Log…")
         self._show(None)
-        self._tell("idle", "Rejected: nothing was written", "Choose another log, or another session.")
+        self.say("idle", "Rejected: nothing was written", "Choose another log, or another session.")
 
     def _show(self, laid: work.Laid | None) -> None:
         self.laid = laid

@@ -89,7 +89,7 @@ def title(laid: Laid) -> tuple[str, str, str]:
     answer = f"The log's 0 s is {found.offset_s:.3f} ± {1.96 * found.u_offset_s:.3f} s on the session's clock"
     detail = (
         f"Its clock runs {abs(found.rate_ppm):.0f} ppm {way}. It covers {laid.shared_s:.0f} of the session's "
-        f"{laid.session.duration_s:.0f} s; correlation {found.correlation:.4f}, {laid.rms_rpm:.0f} rpm left between "
-        "the two (root mean square). ± is 95 %."
+        f"{laid.session.duration_s:.0f} s; correlation {found.correlation:.4f}, "
+        f"residual {laid.rms_rpm:.0f} rpm (root mean square). ± is 95 %."
     )
     return "ok", answer, detail

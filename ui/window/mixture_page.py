@@ -51,6 +51,7 @@ class MixturePage(StudyPage):
         self.cells = CellsModel(parent=self)
         self.table = cells_view(self.cells)
         self.table.verticalHeader().show()
+        self.table.verticalHeader().setHighlightSections(False)
         self.table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectItems)
         self.table.setShowGrid(True)
         self.table.horizontalHeader().setStretchLastSection(False)

@@ -15,31 +15,36 @@ from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage, may_shrink
 from ui.window.theme import Theme
 
-STEADY_NOTE = (
-    "Steady-equivalent is at the engine's side: what the engine's own inertia took in the pull is given back by the "
-    "usual mass factor. What driveline and driven tyres lose is not known and not in it."
-)
+ONE_WAY, BOTH_WAYS = "slope and wind not known", "each pull against the one before"
 
 
 class PowerPage(StudyPage):
     """Worked out from all opened sessions; a tune at a time is shown."""
 
     no_answer = "No power"
+    decides = (
+        "What follows from these numbers, a person decides. Steady-equivalent is at the engine's side: the pull's share "
+        "of the engine's own inertia given back by the usual mass factor; what driveline and driven tyres lose is not "
+        "known and not in it."
+    )
+    caution = (
+        "More power is more heat: watch knock, mixture and exhaust heat. A closed road, a second person at the screen; "
+        "local law rules, and no number here replaces a licensed professional."
+    )
 
     def __init__(self) -> None:
         super().__init__("power")
         self.result: Power | None = None
         self.tune = QtWidgets.QComboBox()
-        self.both_ways = QtWidgets.QCheckBox("each pull went against the one before")
-        self.both_ways.setToolTip("Pulls in turns up and down the road: slope and wind then show, and are taken off.")
-        for part in (label("caption", "Tune"), self.tune, self.both_ways):
+        self.ways = QtWidgets.QComboBox()
+        self.ways.addItems([ONE_WAY, BOTH_WAYS])
+        self.ways.setToolTip("Pulls in turns up and down the road: slope and wind then show, and are taken off.")
+        for part in (label("caption", "Tune"), self.tune, label("caption", "Road"), self.ways):
             self.top.addWidget(part)
         self.top.addStretch(1)
         self.top.addWidget(self.status)
         self.power = CurvePlot("Power, kW")
         self.torque, self.force = CurvePlot("Wheel torque, Nm"), CurvePlot("Force, N")
-        self.note = label("mind", STEADY_NOTE)
-        self.note.setWordWrap(True)
         self.cells = CellsModel(parent=self)
         self.table = cells_view(self.cells)
         self.figure = QtWidgets.QWidget()
@@ -49,16 +54,11 @@ class PowerPage(StudyPage):
         self.grid.addWidget(self.force, 1, 1)
         self.grid.setRowStretch(0, 54)
         self.grid.setRowStretch(1, 46)
-        self.right = QtWidgets.QWidget()
-        column = QtWidgets.QVBoxLayout(self.right)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.addWidget(self.table, 1)
-        column.addWidget(self.note)
-        for part, share in ((self.figure, 54), (self.right, 46)):
+        for part in (self.figure, self.table):
             may_shrink(part)
-            self.body.addWidget(part, share)
+            self.body.addWidget(part, 50)
         self.tune.activated.connect(self.show_tune)
-        self.both_ways.toggled.connect(self.begin)
+        self.ways.activated.connect(self.begin)
         self.empty()
 
     def empty(self) -> None:
@@ -71,10 +71,9 @@ class PowerPage(StudyPage):
 
     def begin(self) -> None:
         """Work power out for the sessions."""
-        if self.paths:
-            self.run(
-                "working power out", lambda _: work.work_out_power(self.paths, self.both_ways.isChecked()), self.take
-            )
+        paths, both_ways = self.paths, self.ways.currentText() == BOTH_WAYS
+        if paths:
+            self.run("working power out", lambda _: work.work_out_power(paths, both_ways), self.take)
 
     def take(self, result: Power) -> None:
         """Show a result, the tune that was shown before where it is still there."""

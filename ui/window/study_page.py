@@ -23,6 +23,9 @@ def sentence(text: str) -> str:
 class StudyPage(QtWidgets.QWidget):
     """A page of the Compare screen. Its work runs off the window's thread, and only once the page is in front."""
 
+    no_answer = "Cannot be worked out"
+    decides, caution = sentence(DECIDES), sentence(WATCH)
+
     def __init__(self, name: str) -> None:
         super().__init__()
         self.theme: Theme = DARK
@@ -34,7 +37,9 @@ class StudyPage(QtWidgets.QWidget):
         self.status = label("caption")
         self.answer, self.foot = AnswerPanel(), Foot()
         self.foot.next_caption.setText("A person decides")
-        self.foot.caution.setText(sentence(WATCH))
+        self.foot.caution.setText(self.caution)
+        self.foot.box.setColumnStretch(0, 55)  # the cautions are never cut; what to mind scrolls
+        self.foot.box.setColumnStretch(1, 45)
         self.top, self.body = QtWidgets.QHBoxLayout(), QtWidgets.QHBoxLayout()
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addLayout(self.top)
@@ -90,12 +95,10 @@ class StudyPage(QtWidgets.QWidget):
         self.empty()
         self.say("caution", self.no_answer, in_window(trouble))
 
-    no_answer = "Cannot be worked out"
-
     def say(self, kind: str, title: str, detail: str, warnings: Sequence[str] = ()) -> None:
         """The answer's words, and what to mind."""
         self.answer.show_words(kind, "", title, detail, "")
-        self.foot.show_words(sentence(DECIDES), minds(warnings))
+        self.foot.show_words(self.decides, minds(warnings))
 
     def showEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
         """The page came in front; Qt calls this."""

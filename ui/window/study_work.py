@@ -18,6 +18,8 @@ _IN_THE_WINDOW = (
     ("--now ", "in the car now: "),
     ("--stoichiometric ", "air-fuel ratio at λ 1: "),
 )
+_ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
+WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 STEADY = "steady-equivalent, engine side"
 
@@ -83,7 +85,7 @@ def in_window(text: str) -> str:
 
 def minds(warnings: Sequence[str]) -> list[str]:
     """What to mind, without what the foot says anyway."""
-    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
 
 
 def both(value: float, u: float) -> str:
@@ -117,6 +119,8 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
         f"most at {best.rpm:.0f} rpm"
     )
     pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"
+    if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
+        return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide doubt; a better zero or scale narrows it."
     return "ok", title, f"{scale}{pulls}. ± is 95 %."
 
 
@@ -167,7 +171,7 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     rest = len(advice.cells) - more - less
     title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
-    return ("ok" if more or less else "caution"), title, detail
+    return ("caution" if more or not less else "ok"), title, detail  # more advance is the way that can do harm
 
 
 def mixture_title(advice: Advice) -> tuple[str, str, str]:
@@ -179,7 +183,7 @@ def mixture_title(advice: Advice) -> tuple[str, str, str]:
         f"{len(advice.cells) - len(known)} blank"
     )
     return (
-        "ok" if known else "caution", title,
+        "caution" if less or not known else "ok", title,
         "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass.",
     )  # fmt: skip
 
