@@ -166,7 +166,7 @@ class AlignPage(StudyPage):
             (trace_mark, False, "session"), (trace_mark, True, "controller's log"),
         ]  # fmt: skip
         self.keys[0].show_key("Engine speed, rpm, over seconds of the session", entries)
-        self.keys[1].show_key("Log less session, rpm", [])
+        self.keys[1].show_key("Log less session, rpm, after a straight line between the two speeds", [])
         if laid is not None:
             self.plots[0].setXRange(
                 min(0.0, float(laid.log_s[0])), max(laid.session.duration_s, float(laid.log_s[-1])), padding=0.01

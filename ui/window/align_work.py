@@ -92,4 +92,4 @@ def title(laid: Laid) -> tuple[str, str, str]:
         f"{laid.session.duration_s:.0f} s; correlation {found.correlation:.4f}, "
         f"residual {laid.rms_rpm:.0f} rpm (root mean square). ± is 95 %."
     )
-    return "ok", answer, detail
+    return "wait", answer, detail  # the person has not said yet

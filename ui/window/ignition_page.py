@@ -5,6 +5,7 @@ from pathlib import Path
 from pyqtgraph.Qt import QtWidgets
 
 from stream.study.advice import Advice
+from ui.advice_words import ignition_rows, ignition_title
 from ui.shelf_words import one_line
 from ui.window import ask
 from ui.window import study_work as work
@@ -95,9 +96,9 @@ class IgnitionPage(StudyPage):
 
     def take(self, advice: Advice) -> None:
         """Show the proposals."""
-        self.cells.show_cells(HEADS, work.ignition_rows(advice))
+        self.cells.show_cells(HEADS, ignition_rows(advice))
         self.reading.setText(POINT)
-        self.say(*work.ignition_title(advice), advice.warnings)
+        self.say(*ignition_title(advice), advice.warnings)
 
     def _read(self, row: int) -> None:
         if 0 <= row < len(self.cells.cells):

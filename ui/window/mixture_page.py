@@ -7,6 +7,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
 from stream.study.advice import Cell
+from ui.advice_words import mixture_title, place
 from ui.cli.text_file import write_text
 from ui.shelf_words import one_line
 from ui.window import ask
@@ -112,7 +113,7 @@ class MixturePage(StudyPage):
         self.found = found
         self.export.setEnabled(True)
         self.show_cells()
-        self.say(*work.mixture_title(found.advice), found.advice.warnings)
+        self.say(*mixture_title(found.advice), found.advice.warnings)
 
     def show_cells(self) -> None:
         """Fill the table with what is chosen, rows and columns in the target's own order."""
@@ -151,7 +152,7 @@ class MixturePage(StudyPage):
         if self.found is None or not index.isValid():
             return
         cell, wanted = self._cell(index.row(), index.column())
-        where = work.place(cell, self.found.target.axis)
+        where = place(cell, self.found.target.axis)
         self.reading.setText(f"{cell.rpm:g} rpm, {where}, λ {wanted:g} wanted: {one_line(cell.evidence)}")
 
     def export_csv(self) -> None:

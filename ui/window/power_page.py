@@ -6,6 +6,7 @@ from itertools import pairwise
 from pyqtgraph.Qt import QtWidgets
 
 from stream.study.power_records import Power, PowerBand, TunePower
+from ui.advice_words import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
 from ui.window.compare_items import Line
@@ -22,11 +23,7 @@ class PowerPage(StudyPage):
     """Worked out from all opened sessions; a tune at a time is shown."""
 
     no_answer = "No power"
-    decides = (
-        "What follows from these numbers, a person decides. Steady-equivalent is at the engine's side: the pull's share "
-        "of the engine's own inertia given back by the usual mass factor; what driveline and driven tyres lose is not "
-        "known and not in it."
-    )
+    decides = f"What follows from these numbers, a person decides. {STEADY_NOTE}"
     caution = (
         "More power is more heat: watch knock, mixture and exhaust heat. A closed road, a second person at the screen; "
         "local law rules, and no number here replaces a licensed professional."
@@ -108,7 +105,7 @@ class PowerPage(StudyPage):
             return
         wheels = line("wheel_power_kw", "u_wheel_power_kw")
         steady = line("steady_equivalent_kw", "u_steady_equivalent_kw", False)
-        self.power.show_lines([wheels, steady], ("at the wheels", work.STEADY), step)
+        self.power.show_lines([wheels, steady], ("at the wheels", STEADY), step)
         self.torque.show_lines([line("wheel_torque_nm", "u_wheel_torque_nm")], (), step)
         self.force.show_lines([line("force_n", "u_force_n")], (), step)
 

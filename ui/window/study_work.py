@@ -7,7 +7,7 @@ from pathlib import Path
 from stream.study.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.power_records import Power, TunePower
 from stream.study.user_table import UserTable
-from ui.cli.study_options import figures
+from ui.advice_words import both, interval, multiplier, power_row
 from ui.shelf_words import one_line
 from ui.window.compare_words import tune as tune_name
 
@@ -21,7 +21,6 @@ _IN_THE_WINDOW = (
 _ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
 WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
-STEADY = "steady-equivalent, engine side"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,21 +87,9 @@ def minds(warnings: Sequence[str]) -> list[str]:
     return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
 
 
-def both(value: float, u: float) -> str:
-    """A number with its 95 % doubt."""
-    return f"{figures(value, 1.96 * u)} ± {figures(1.96 * u, 1.96 * u)}"
-
-
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:
     """A row a band, under POWER_HEADS."""
-    return [
-        (
-            f"{band.rpm:.0f}", both(band.force_n, band.u_force_n), both(band.wheel_torque_nm, band.u_wheel_torque_nm),
-            both(band.wheel_power_kw, band.u_wheel_power_kw),
-            both(band.steady_equivalent_kw, band.u_steady_equivalent_kw), str(band.n),
-        )
-        for band in tune.bands
-    ]  # fmt: skip
+    return [power_row(band) for band in tune.bands]
 
 
 def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
@@ -124,80 +111,13 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
     return "ok", title, f"{scale}{pulls}. ± is 95 %."
 
 
-def place(cell: Cell, axis: str) -> str:
-    """Where a cell lies on the second axis."""
-    if cell.second_axis is None:
-        return "full load"
-    return f"{cell.second_axis:g} {'kPa' if axis == 'manifold_pressure' else '%'}"
-
-
-def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
-    """rpm, load, now, proposed, 95 % interval of the best advance, pulls, evidence."""
-    return [
-        (
-            f"{cell.rpm:.0f}", place(cell, advice.axis), _degrees(cell.now), proposal(cell),
-            interval(cell.low, cell.high, 1), str(cell.n), one_line(cell.evidence),
-        )
-        for cell in advice.cells
-    ]  # fmt: skip
-
-
-def proposal(cell: Cell) -> str:
-    """The proposed advance, with the way it goes as a shape and in words."""
-    if cell.proposed is None or cell.now is None:
-        return "none"
-    step = cell.proposed - cell.now
-    if abs(step) < 0.05:
-        return f"{_degrees(cell.proposed)} hold"
-    return f"{_degrees(cell.proposed)} {'▲ more' if step > 0 else '▼ less'}"
-
-
-def _degrees(value: float | None) -> str:
-    return "" if value is None else f"{value:.1f}°"
-
-
-def interval(low: float | None, high: float | None, decimals: int) -> str:
-    """An interval; a side without bound is said."""
-    if low is None and high is None:
-        return ""
-    ends = ["no bound" if end is None else f"{end:.{decimals}f}" for end in (low, high)]
-    return f"{ends[0]} to {ends[1]}"
-
-
-def ignition_title(advice: Advice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on)."""
-    steps = [cell.proposed - cell.now for cell in advice.cells if None not in (cell.proposed, cell.now)]  # type: ignore[operator]
-    more, less = sum(step > 0.05 for step in steps), sum(step < -0.05 for step in steps)
-    rest = len(advice.cells) - more - less
-    title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
-    detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
-    return ("caution" if more or not less else "ok"), title, detail  # more advance is the way that can do harm
-
-
-def mixture_title(advice: Advice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on)."""
-    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
-    more, less = sum(value > 1.0005 for value in known), sum(value < 0.9995 for value in known)
-    title = (
-        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
-        f"{len(advice.cells) - len(known)} blank"
-    )
-    return (
-        "caution" if less or not known else "ok", title,
-        "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass.",
-    )  # fmt: skip
-
-
 SHOWN = ("Multiplier", "95 % interval", "Hits", "Spread", "Wanted λ")
 
 
 def grid_text(cell: Cell, wanted: float, what: str) -> str:
     """What stands in a cell of the mixture table."""
     if what == "Multiplier":
-        if cell.proposed is None:
-            return ""
-        mark = "▲ " if cell.proposed > 1.0005 else "▼ " if cell.proposed < 0.9995 else ""
-        return f"{mark}{cell.proposed:.3f}"
+        return multiplier(cell)
     if what == "Hits":
         return str(cell.n) if cell.n else ""
     if what == "Spread":
