@@ -58,5 +58,5 @@ def draw_advance(canvas: Canvas, advice: Advice) -> None:
         for end, bound, arrow in ((ends[0], cell.low, "v"), (ends[1], cell.high, "^")):
             axes.plot([cell.rpm], [end], marker=arrow if bound is None else "_", color=DARK, markersize=5, zorder=1.5)
     axes.set_xlabel("engine speed, rpm")
-    axes.set_ylabel("advance, ° before top dead centre")
+    axes.set_ylabel("advance, ° before TDC")
     axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2, handlelength=3.2)

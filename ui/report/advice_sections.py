@@ -76,7 +76,7 @@ def ignition(found: Gathered) -> Section | None:
         Words(f"{title}.", "answer"),
         *_person_decides(),
         Words(
-            f"{detail} {tune_name(studies.now)} is in the car. "
+            f"{detail} n counts pulls at full load, stretches at part load. {tune_name(studies.now)} is in the car. "
             + (f"Heard by a person who listened for knock: {note.rstrip('.')}." if note else "No listening note.")
         ),
     ]
@@ -89,9 +89,7 @@ def ignition(found: Gathered) -> Section | None:
             )
         )  # fmt: skip
     heads = ("rpm", "load", "now", "proposed", "best, 95 %", "n", "evidence")
-    parts.append(
-        Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6}), "n: pulls at full load, stretches at part load.")
-    )
+    parts.append(Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6})))
     return Section("Ignition: proposals", (*parts, *_minds(found, advice)))
 
 
