@@ -159,9 +159,13 @@ class AlignPage(StudyPage):
         self.laid = laid
         self._allow(laid is not None)
         nothing = np.empty(0)
-        self.session_curve.setData(*((nothing, nothing) if laid is None else (laid.session_s, laid.session_rpm)))
-        self.log_curve.setData(*((nothing, nothing) if laid is None else (laid.log_s, laid.log_rpm)))
-        self.left_curve.setData(*((nothing, nothing) if laid is None else (laid.log_s, laid.left_rpm)))
+        traces = [(nothing, nothing)] * 3
+        if laid is not None:
+            traces = [
+                (laid.session_s, laid.session_rpm), (laid.log_s, laid.log_rpm), (laid.log_s, laid.left_rpm),
+            ]  # fmt: skip
+        for curve, trace in zip((self.session_curve, self.log_curve, self.left_curve), traces, strict=True):
+            curve.setData(*trace, connect="finite")  # where samples were lost the line breaks
         entries: list[tuple[Callable[..., Any], bool, str]] = [
             (trace_mark, False, "session"), (trace_mark, True, "controller's log"),
         ]  # fmt: skip
