@@ -39,12 +39,10 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
     page = Page((tmp_path / "r.html").read_text(encoding="utf-8"))
 
     tune = steadypull("power", *paths, "--json").json["tunes"][0]
-    rows = {row[0]: row for row in page.rows if len(row) == 6 and "±" in row[3]}
-    assert len(rows) == len(tune["bands"]) > 10
-    printed = [
-        [float(cell.split(" ± ")[0]) for cell in row[1:5]] for row in page.rows if len(row) == 6 and "±" in row[3]
-    ]
-    for band, values in zip(tune["bands"], printed, strict=False):
+    rows = [row for row in page.rows if len(row) == 6 and "±" in row[3]]
+    printed = [[float(cell.split(" ± ")[0]) for cell in row[1:5]] for row in rows[: len(tune["bands"])]]
+    assert len(rows) > len(printed) > 10  # the other tune's stand below
+    for band, values in zip(tune["bands"], printed, strict=True):
         keys = ("force_n", "wheel_torque_nm", "wheel_power_kw", "steady_equivalent_kw")
         assert values == pytest.approx([band[key] for key in keys], rel=0.02)
     assert "Steady-equivalent is at the engine's side" in page.text
