@@ -15,6 +15,7 @@ from ui.window.compare_figure import Key
 from ui.window.curve_plot import bare_view, style_view
 from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage
+from ui.window.study_work import in_window
 from ui.window.theme import Theme
 
 ASK = "Choose the controller's CSV log, and the car file that names its columns: time, rpm, and what else to take."
@@ -124,11 +125,12 @@ class AlignPage(StudyPage):
         self.say(*work.title(laid), laid.notes)
 
     def failed(self, trouble: str) -> None:
-        """Say what went wrong; traces that are shown stay."""
+        """Say what went wrong; traces that could not be written stay, to be written elsewhere."""
         laid = self.laid
         super().failed(trouble)
         if laid is not None:
             self._show(laid)
+            self.say("caution", "Not written", in_window(trouble))
 
     def believe_it(self) -> None:
         """Ask for a name and write the session that holds both."""

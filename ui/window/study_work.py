@@ -79,7 +79,9 @@ def in_window(text: str) -> str:
     told = one_line(text)
     for option, words in _IN_THE_WINDOW:
         told = told.replace(option, words)
-    return f"{told[:1].upper()}{told[1:]}".rstrip(".") + "."
+    if told.split(" ", 1)[0].isalpha():  # a file's name stays as it is
+        told = f"{told[:1].upper()}{told[1:]}"
+    return told if told.endswith("?") else f"{told.rstrip('.')}."
 
 
 def minds(warnings: Sequence[str]) -> list[str]:

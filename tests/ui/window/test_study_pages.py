@@ -193,6 +193,12 @@ def test_a_log_is_believed_only_by_hand(
     assert np.nanmax(shown.session_curve.getOriginalDataset()[1]) == pytest.approx(y.max(), rel=0.02)
     assert "residual" in shown.answer.detail.text()
 
+    monkeypatch.setattr("ui.window.ask.save_as", lambda *_: tmp_path / "no such folder" / "both.h5")
+    shown.believe.click()
+    settle(shown)
+    assert shown.answer.answer.text() == "Not written"
+    assert shown.believe.isEnabled()  # another folder can be chosen
+
     monkeypatch.setattr("ui.window.ask.save_as", lambda *_: tmp_path / "both.h5")
     shown.believe.click()
     settle(shown)
