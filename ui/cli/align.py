@@ -58,30 +58,14 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
 
 def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", target: "Path") -> None:
-    """The new session; zeros and calibrations go with it, holds and pulls are found again."""
-    from stream.drive.offline import run_offline
-    from stream.record.change import change_session, set_calibration
     from stream.record.session import open_session
-    from stream.record.tables import append_rows, zero_rows
+    from ui.cli.align_write import write_merged
     from ui.cli.progress import progress
 
     with open_session(session.path) as file:
-        note, rows, calibrations = file.note, file.rows, file.calibrations()
-    note = f"{note}; " if note else ""
+        rows = file.rows
     with progress("align", rows) as tell:
-        run_offline(
-            merger.source, merger.car, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
-            note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=tell,
-        )  # fmt: skip
-    if not session.zeros and not calibrations:
-        return
-
-    def carry_over(file: object) -> None:
-        append_rows(file, "zeros", zero_rows(session.zeros))
-        for name, attributes in calibrations.items():
-            set_calibration(file, name, attributes)
-
-    change_session(target, carry_over)
+        write_merged(merger, session, log, target, tell)
 
 
 def _print(

@@ -16,21 +16,32 @@ ENDINGS = (".html", ".htm", ".pdf")
 @click.option("-o", "out", required=True, metavar="FILE", help="The file to write, .html or .pdf.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @click.option("--base", metavar="LABEL", help="The tune to compare the others with.  [the first one driven]")
+@click.option("--advance", "advance_path", metavar="ADVANCE.csv", help="Propose advance; needs --now too.")
+@click.option("--now", metavar="LABEL", help="The tune that is in the car now, for --advance.")
+@click.option("--listening-note", metavar="TEXT", help="What a person who listened for knock heard, for --advance.")
+@click.option("--target", "target_path", metavar="TARGET.csv", help="Propose fuel multipliers for this table of λ.")
 @band_option
 @air_option
 @beyond_option
-def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, width: float,
+def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, advance_path: str | None,
+            now: str | None, listening_note: str | None, target_path: str | None, width: float,
             air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
-    """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, and where each number comes
-    from. One file, readable and printable anywhere.
+    """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, power, proposals, and where
+    each number comes from. One file, readable and printable anywhere.
+
+    Power is in it where the car file has mass, gearing and rolling radius; proposals where their table is given.
     """
     target = _target(out, force)
     positive("--band", width)
     from ui.report.content import report_of
     from ui.report.gather import gather
+    from ui.report.gather_advice import Asked
 
     readings = air_readings(session_paths, air, beyond_range)
-    report = report_of(gather(session_paths, width_rpm=width, base=base, air=readings, beyond_range=beyond_range))
+    asked = Asked(advance_path, now, listening_note, target_path)
+    report = report_of(
+        gather(session_paths, width_rpm=width, base=base, air=readings, beyond_range=beyond_range, asked=asked)
+    )
     draft = target.with_name(target.name + ".part")
     try:
         with draft.open("wb") as file:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from ui.report import drive_sections, speed_sections, tune_sections
+from ui.report import advice_sections, drive_sections, speed_sections, tune_sections
 from ui.report.gather import Gathered
 from ui.report.model import Report, Section
 from ui.shelf_words import date, one_line
@@ -15,6 +15,9 @@ SECTIONS: tuple[Callable[[Gathered], Section | None], ...] = (
     drive_sections.day,
     tune_sections.comparisons,
     tune_sections.load_curves,
+    advice_sections.power,
+    advice_sections.ignition,
+    advice_sections.mixture,
     drive_sections.pulls,
     speed_sections.calibration,
     speed_sections.holds,

@@ -103,6 +103,10 @@ def provenance(found: Gathered) -> Section:
         ("Intervals", "95 %; a pull counts once, whatever its number of samples"),
         ("Load", "corrected to standard air by ISO 1585" if found.corrected else "not corrected to standard air"),
     ]
+    settings += [
+        (one.what, f"{one.path.name}, {thousands(one.size)} bytes, SHA-256 {one.sha256}") for one in found.studies.files
+    ]
+    settings += [("In the car now", tune_name(found.studies.now))] if found.studies.ignition is not None else []
     versions = dict.fromkeys(file.recorded_by or "not said" for file in found.files)
     settings += [("Recorded by version", ", ".join(versions))]
     filters = dict.fromkeys(file.live_filter for file in found.files if file.live_filter)

@@ -17,6 +17,7 @@ from stream.study.curve import Curves, curves
 from stream.study.load import StudySession, load_sessions
 from stream.study.pull_traces import all_traces
 from stream.study.trace import PullTrace
+from ui.report.gather_advice import Asked, Studies, studies_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,7 @@ class Gathered:
     corrected: bool
     software: str
     made: datetime
+    studies: Studies
 
     @property
     def cars(self) -> tuple[str, ...]:
@@ -88,14 +90,16 @@ class Gathered:
 
 def gather(
     paths: Sequence[str], *, width_rpm: float, base: str | None = None,
-    air: Mapping[str, tuple[float, float, float]] | None = None, beyond_range: bool = False,
+    air: Mapping[str, tuple[float, float, float]] | None = None, beyond_range: bool = False, asked: Asked | None = None,
 ) -> Gathered:  # fmt: skip
     """Read the sessions and study them.
 
     base    the tune that all others are compared with; the first one driven where None
     air     (°C, hPa, %) by session path
+    asked   the tables that proposals are wanted for
 
-    Raises InputError: a session that cannot be read, a base that no session has, an air out of range.
+    Raises InputError: a session that cannot be read, a base that no session has, an air out of range, a table that
+    cannot be read or advised on.
     """
     sessions = tuple(load_sessions(paths))
     pulls, words = _pulls(sessions)
@@ -110,6 +114,7 @@ def gather(
         files=tuple(_file(session.path) for session in sessions), pulls=tuple(pulls), words=tuple(words),
         curves=found, curve_trouble=trouble, comparisons=_comparisons(pulls, base, width_rpm, factors),
         width_rpm=width_rpm, air=readings, corrected=corrected, software=software(), made=datetime.now(UTC),
+        studies=studies_of(sessions, asked or Asked(), width_rpm, list((air or {}).values())),
     )  # fmt: skip
 
 

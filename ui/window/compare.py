@@ -9,13 +9,18 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from ui.window import ask
 from ui.window import compare_words as words
+from ui.window.align_page import AlignPage
 from ui.window.compare_export import write_csv, write_picture
 from ui.window.compare_figure import Figure
 from ui.window.compare_panels import AnswerPanel, Foot
 from ui.window.compare_study import Answer, Opened, open_sessions, ticked, usual_pair, work_out
 from ui.window.compare_tables import Lists
+from ui.window.ignition_page import IgnitionPage
+from ui.window.mixture_page import MixturePage
 from ui.window.panels import label
+from ui.window.power_page import PowerPage
 from ui.window.screen import Screen
+from ui.window.study_page import StudyPage
 from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
@@ -46,6 +51,9 @@ class CompareScreen(Screen):
         self.export, self.export_actions = self._export_button()
         self.what, self.status = label("caption"), label("caption")
         self.answer, self.figure, self.lists, self.foot = AnswerPanel(), Figure(), Lists(), Foot()
+        self.studies: dict[str, StudyPage] = {
+            "Power": PowerPage(), "Ignition": IgnitionPage(), "Mixture": MixturePage(), "Controller log": AlignPage(),
+        }  # fmt: skip
         self._lay_out()
         self._connect()
         self._show_empty(EMPTY)
@@ -82,10 +90,19 @@ class CompareScreen(Screen):
         for part in (self.sheet, self.lists):
             policy = QtWidgets.QSizePolicy.Policy.Ignored
             part.setSizePolicy(policy, policy)
-        self.box = QtWidgets.QVBoxLayout(self)
+        page = QtWidgets.QWidget()
+        self.box = QtWidgets.QVBoxLayout(page)
         self.box.addLayout(self.top)
         self.box.addLayout(self.split, 1)
         self.box.addWidget(self.foot)
+        self.pages = QtWidgets.QTabWidget()
+        self.pages.setDocumentMode(True)
+        self.pages.tabBar().setDrawBase(False)
+        self.pages.addTab(page, "Comparison")
+        for name, study in self.studies.items():
+            self.pages.addTab(study, name)
+        self.outer = QtWidgets.QVBoxLayout(self)
+        self.outer.addWidget(self.pages)
 
     def _connect(self) -> None:
         self.base.activated.connect(self.recompute)
@@ -104,6 +121,8 @@ class CompareScreen(Screen):
         self._show_empty(("wait", "", "Reading", "", ""))
         width = float(self.width_box.text()) if self.width_box.hasAcceptableInput() else DEFAULT_WIDTH_RPM
         self.worker.start("reading sessions", lambda task: self._read(paths, width, task))
+        for study in self.studies.values():
+            study.open(paths)
 
     @staticmethod
     def _read(paths: Sequence[str], width: float, task: Task) -> tuple[Opened, Answer]:
@@ -141,6 +160,8 @@ class CompareScreen(Screen):
 
     def poll(self) -> None:
         """See whether the work is over."""
+        for study in self.studies.values():
+            study.poll()
         running = self.worker.task
         if running is not None:
             done = running.progress
@@ -222,13 +243,18 @@ class CompareScreen(Screen):
         self.theme, self.unit = theme, unit
         self.setStyleSheet(table_style(theme, unit))
         gap = round(10 * unit)
-        self.box.setContentsMargins(gap, gap, gap, gap)
+        self.outer.setContentsMargins(gap, 0, gap, gap)
+        self.box.setContentsMargins(0, gap, 0, 0)
         for layout in (self.box, self.split, self.sheet_box, self.top):
             layout.setSpacing(gap)
         self.width_box.setFixedWidth(round(80 * unit))
         for part in (self.answer, self.figure, self.lists, self.foot):
             part.apply_theme(theme, unit)
+        for study in self.studies.values():
+            study.apply_theme(theme, unit)
 
     def detach(self) -> None:
         """End the work."""
         self.worker.close()
+        for study in self.studies.values():
+            study.close_work()

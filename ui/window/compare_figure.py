@@ -150,7 +150,7 @@ class Figure(QtWidgets.QFrame):
         if base != trial:
             entries.append((curve_mark, True, trial))
         self.keys[1].show_key(
-            f"Load, {unit}" if unit else "Load", [*entries, (_shade_mark, True, "95 % interval, against rpm")]
+            f"Load, {unit}" if unit else "Load", [*entries, (shade_mark, True, "95 % interval, against rpm")]
         )
         there = found is not None and found.comparison is not None
         self.more.setText(f"{trial} gives more" if there else "")
@@ -241,7 +241,8 @@ def _whisker_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: b
         painter.drawLine(QtCore.QPointF(at.x() - size * 0.35, y), QtCore.QPointF(at.x() + size * 0.35, y))
 
 
-def _shade_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: bool, theme: Theme) -> None:
+def shade_mark(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, _: bool, theme: Theme) -> None:
+    """The mark of a shaded interval."""
     fill = QtGui.QColor(theme.muted)
     fill.setAlphaF(0.4)
     painter.fillRect(QtCore.QRectF(at.x() - size * 0.6, at.y() - size * 0.6, size * 1.2, size * 1.2), fill)

@@ -165,7 +165,7 @@ class Lists(QtWidgets.QTabWidget):
         super().__init__(parent)
         self.theme: Theme = DARK
         self.pulls, self.bands = PullsModel(self), BandsModel(self)
-        self.pull_table, self.band_table = _table(self.pulls), _table(self.bands)
+        self.pull_table, self.band_table = table_view(self.pulls), table_view(self.bands)
         self.addTab(self.pull_table, "Pulls")
         self.addTab(self.band_table, "Bands")
         self.setDocumentMode(True)
@@ -188,7 +188,8 @@ class Lists(QtWidgets.QTabWidget):
             table.horizontalHeader().setFixedHeight(round(30 * unit))
 
 
-def _table(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
+def table_view(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
+    """A table in the screens' manner: striped rows, whole rows chosen."""
     table = QtWidgets.QTableView()
     table.setModel(model)
     table.setShowGrid(False)

@@ -1,0 +1,103 @@
+"""How power and proposals are said, on the screen and on paper alike. No Qt in here."""
+
+from stream.study.advice import Advice, Cell
+from stream.study.power_records import PowerBand
+from ui.cli.study_options import figures
+from ui.shelf_words import one_line
+
+STEADY = "steady-equivalent, engine side"
+STEADY_NOTE = (
+    "Steady-equivalent is at the engine's side: the pull's share of the engine's own inertia given back by the usual "
+    "mass factor; what driveline and driven tyres lose is not known and not in it."
+)
+CHANGED = 0.0005  # of a multiplier, what three decimals still show
+CHANGED_DEG = 0.05
+
+
+def both(value: float, u: float) -> str:
+    """A number with its 95 % doubt."""
+    return f"{figures(value, 1.96 * u)} ± {figures(1.96 * u, 1.96 * u)}"
+
+
+def power_row(band: PowerBand) -> tuple[str, ...]:
+    """rpm, force N, torque Nm, power at the wheels kW, steady-equivalent kW, pulls."""
+    return (
+        f"{band.rpm:.0f}", both(band.force_n, band.u_force_n), both(band.wheel_torque_nm, band.u_wheel_torque_nm),
+        both(band.wheel_power_kw, band.u_wheel_power_kw),
+        both(band.steady_equivalent_kw, band.u_steady_equivalent_kw), str(band.n),
+    )  # fmt: skip
+
+
+def place(cell: Cell, axis: str) -> str:
+    """Where a cell lies on the second axis."""
+    if cell.second_axis is None:
+        return "full load"
+    return f"{cell.second_axis:g} {'kPa' if axis == 'manifold_pressure' else '%'}"
+
+
+def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
+    """rpm, load, now, proposed, 95 % interval of the best advance, pulls or stretches, evidence."""
+    return [
+        (
+            f"{cell.rpm:.0f}", place(cell, advice.axis), _degrees(cell.now), proposal(cell),
+            interval(cell.low, cell.high, 1), str(cell.n), one_line(cell.evidence),
+        )
+        for cell in advice.cells
+    ]  # fmt: skip
+
+
+def proposal(cell: Cell) -> str:
+    """The proposed advance, with the way it goes as a shape and in words."""
+    step = step_of(cell)
+    if step is None:
+        return "none"
+    if abs(step) < CHANGED_DEG:
+        return f"{_degrees(cell.proposed)} hold"
+    return f"{_degrees(cell.proposed)} {'▲ more' if step > 0 else '▼ less'}"
+
+
+def step_of(cell: Cell) -> float | None:
+    """Proposed less now; None where either is not known."""
+    return None if cell.proposed is None or cell.now is None else cell.proposed - cell.now
+
+
+def _degrees(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f}°"
+
+
+def interval(low: float | None, high: float | None, decimals: int) -> str:
+    """An interval; a side without bound is said."""
+    if low is None and high is None:
+        return ""
+    ends = ["no bound" if end is None else f"{end:.{decimals}f}" for end in (low, high)]
+    return f"{ends[0]} to {ends[1]}"
+
+
+def multiplier(cell: Cell) -> str:
+    """The proposed multiplier with the way it goes; '' where the cell is blank."""
+    if cell.proposed is None:
+        return ""
+    mark = "▲ " if cell.proposed > 1 + CHANGED else "▼ " if cell.proposed < 1 - CHANGED else ""
+    return f"{mark}{cell.proposed:.3f}"
+
+
+def ignition_title(advice: Advice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on). More advance is the way that can do harm."""
+    steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
+    more, less = sum(step > CHANGED_DEG for step in steps), sum(step < -CHANGED_DEG for step in steps)
+    rest = len(advice.cells) - more - less
+    title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
+    detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
+    return ("caution" if more or not less else "ok"), title, detail
+
+
+def mixture_title(advice: Advice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on). Leaner is the way that can do harm."""
+    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
+    more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
+    title = (
+        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
+        f"{len(advice.cells) - len(known)} blank"
+    )
+    detail = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
+    return ("caution" if less or not known else "ok"), title, detail

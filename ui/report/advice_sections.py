@@ -1,0 +1,135 @@
+"""Sections on power and on proposals: the numbers, what each rests on, and that a person decides."""
+
+from functools import partial
+
+from stream.study.advice import DECIDES, WATCH, Advice
+from stream.study.power_records import TunePower
+from stream.study.user_table import UserTable
+from ui.advice_words import (
+    STEADY_NOTE,
+    both,
+    ignition_rows,
+    ignition_title,
+    mixture_title,
+    multiplier,
+    place,
+    power_row,
+)
+from ui.report import advice_pictures as pictures
+from ui.report.gather import Gathered
+from ui.report.model import Part, Picture, Section, Table, Words
+from ui.report.wording import minds, tune_name
+from ui.shelf_words import one_line
+
+POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
+POWER_CAUTION = (
+    "What follows from these numbers, a person decides. More power is more heat: watch knock, mixture and exhaust heat."
+)
+COLUMNS = 9  # of a mixture table side by side on a page
+
+
+def power(found: Gathered) -> Section | None:
+    """Force, torque and power at the wheels; None where the car file does not have what they need."""
+    studies = found.studies
+    if studies.power is None:
+        if not studies.power_trouble:
+            return None
+        return Section("Power", (Words(f"No power: {found.short(one_line(studies.power_trouble)).rstrip('.')}."),))
+    result = studies.power
+    parts: list[Part] = []
+    if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
+        told = both(result.force_per_unit_n, result.u_force_per_unit_n)
+        parts.append(Words(f"One {result.unit or 'unit'} of load is {told} N; ± is 95 % throughout.", "answer"))
+    else:
+        parts.append(Words("No power is given: see what to mind below.", "answer"))
+    for tune in result.tunes:
+        parts += _tune(tune)
+    if result.tunes:
+        parts.append(Words(STEADY_NOTE))
+    parts.append(Words(POWER_CAUTION, "caution"))
+    kept = [line for line in result.warnings if not line.startswith("`bands`") and line not in found.words]
+    return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
+
+
+def _tune(tune: TunePower) -> list[Part]:
+    name, count = tune_name(tune.tune), f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''}"
+    return [
+        Words(f"{name}: {count} in gear {tune.gear}."),
+        Picture(
+            partial(pictures.draw_power, tune=tune), 70,
+            f"{name}: power at the wheels and the steady-equivalent line at the engine's side (left), torque at the "
+            "wheels (right), by rev band. Grey and hatched: 95 % intervals.",
+        ),
+        Table(POWER_HEADS, tuple(power_row(band) for band in tune.bands)),
+    ]  # fmt: skip
+
+
+def ignition(found: Gathered) -> Section | None:
+    """The next step of the advance; None where it was not asked for."""
+    studies = found.studies
+    if studies.ignition is None:
+        return None
+    advice = studies.ignition
+    _, title, detail = ignition_title(advice)
+    note = one_line(studies.listening_note)
+    parts: list[Part] = [
+        Words(f"{title}.", "answer"),
+        *_person_decides(),
+        Words(
+            f"{detail} n counts pulls at full load, stretches at part load. {tune_name(studies.now)} is in the car. "
+            + (f"Heard by a person who listened for knock: {note.rstrip('.')}." if note else "No listening note.")
+        ),
+    ]
+    if any(cell.second_axis is None and cell.now is not None for cell in advice.cells):
+        parts.append(
+            Picture(
+                partial(pictures.draw_advance, advice=advice), 62,
+                "Advance at full load, now and proposed, by rev band; whiskers: 95 % interval of the best advance, an "
+                "arrow where one side has no bound, none where it is not known.",
+            )
+        )  # fmt: skip
+    heads = ("rpm", "load", "now", "proposed", "best, 95 %", "n", "evidence")
+    parts.append(Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6})))
+    return Section("Ignition: proposals", (*parts, *_minds(found, advice)))
+
+
+def mixture(found: Gathered) -> Section | None:
+    """Fuel multipliers; None where they were not asked for."""
+    studies = found.studies
+    if studies.mixture is None or studies.target is None:
+        return None
+    advice, target = studies.mixture, studies.target
+    _, title, detail = mixture_title(advice)
+    known = [cell for cell in advice.cells if cell.proposed is not None]
+    evidence = tuple((f"{cell.rpm:g}", place(cell, advice.axis), one_line(cell.evidence)) for cell in known)
+    parts: list[Part] = [
+        Words(f"{title}.", "answer"), *_person_decides(), Words(f"{detail} An empty cell has too few hits."),
+        *_grid(advice, target),
+    ]  # fmt: skip
+    if evidence:
+        parts.append(Table(("rpm", advice.axis.replace("_", " "), "evidence"), evidence, frozenset({2})))
+    return Section("Mixture: proposals", (*parts, *_minds(found, advice)))
+
+
+def _grid(advice: Advice, target: UserTable) -> list[Part]:
+    """The multipliers on the target's axes, both rising; a wide table in several pieces."""
+    across, unit = len(target.second), target.unit or ("kPa" if target.axis == "manifold_pressure" else "%")
+    tables: list[Part] = []
+    for first in range(0, across, COLUMNS):
+        columns = range(first, min(first + COLUMNS, across))
+        rows = tuple(
+            (f"{rpm:g}", *(multiplier(advice.cells[row * across + column]) for column in columns))
+            for row, rpm in enumerate(target.rpm)
+        )
+        heads = ("rpm", *(f"{target.second[column]:g} {unit}" for column in columns))
+        tables.append(Table(heads, rows, note="Multipliers: ▲ richer, ▼ leaner."))
+    return tables
+
+
+def _person_decides() -> list[Part]:
+    return [Words(f"{text[:1].upper()}{text[1:]}.", "caution") for text in (DECIDES, WATCH)]
+
+
+def _minds(found: Gathered, advice: Advice) -> list[Words]:
+    kept = [line for line in advice.warnings if line not in (DECIDES, WATCH, *found.words)]
+    return minds([found.short(line) for line in kept])

@@ -1,0 +1,129 @@
+"""What the pages beside the comparison work out and say: power, proposals. No Qt in here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from stream.study.advice import DECIDES, WATCH, Advice, Cell
+from stream.study.power_records import Power, TunePower
+from stream.study.user_table import UserTable
+from ui.advice_words import both, interval, multiplier, power_row
+from ui.shelf_words import one_line
+from ui.window.compare_words import tune as tune_name
+
+# The study's errors name the commands' options; in the window these are other things.
+_IN_THE_WINDOW = (
+    ("declare --gear, or", "declare the gear when you record, or"),
+    (" (--coastdown)", ""),
+    ("--now ", "in the car now: "),
+    ("--stoichiometric ", "air-fuel ratio at λ 1: "),
+)
+_ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
+WIDE = 0.15  # of the power: a doubt beyond it is said
+POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Multipliers and the target that they are for."""
+
+    advice: Advice
+    target: UserTable
+
+
+def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
+    """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.load import load_sessions
+    from stream.study.power import power
+
+    return power(load_sessions(paths), both_ways=both_ways)
+
+
+def tunes_of(paths: Sequence[str]) -> list[str]:
+    """The tunes of the sessions that can be read, in order of time."""
+    from stream.errors import InputError
+    from stream.record.session import open_session
+
+    found = []
+    for path in paths:
+        try:
+            with open_session(path) as session:
+                found.append((session.started_utc, session.tune))
+        except InputError:
+            continue
+    return list(dict.fromkeys(tune for _, tune in sorted(found)))
+
+
+def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
+    """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
+    from stream.study.ignition_advice import advise_ignition
+    from stream.study.load import load_sessions
+    from stream.study.user_table import read_advance
+
+    advance = read_advance(table)
+    return advise_ignition(load_sessions(paths), advance, now, note or None)
+
+
+def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
+    """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
+    from stream.study.load import load_sessions
+    from stream.study.mixture import advise_mixture
+    from stream.study.user_table import read_target
+
+    target = read_target(table)
+    return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)
+
+
+def in_window(text: str) -> str:
+    """An error or a warning as a sentence, without the commands' options."""
+    told = one_line(text)
+    for option, words in _IN_THE_WINDOW:
+        told = told.replace(option, words)
+    if told.split(" ", 1)[0].isalpha():  # a file's name stays as it is
+        told = f"{told[:1].upper()}{told[1:]}"
+    return told if told.endswith("?") else f"{told.rstrip('.')}."
+
+
+def minds(warnings: Sequence[str]) -> list[str]:
+    """What to mind, without what the foot says anyway."""
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
+
+
+def power_rows(tune: TunePower) -> list[tuple[str, ...]]:
+    """A row a band, under POWER_HEADS."""
+    return [power_row(band) for band in tune.bands]
+
+
+def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on)."""
+    scale = ""
+    if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
+        told = both(result.force_per_unit_n, result.u_force_per_unit_n)
+        scale = f"One {result.unit or 'unit'} of load is {told} N. "
+    if tune is None or not tune.bands:
+        return "caution", "No power is given", in_window(result.warnings[0]) if result.warnings else ""
+    best = max(tune.bands, key=lambda band: band.wheel_power_kw)
+    title = (
+        f"{tune_name(tune.tune)}: {both(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
+        f"most at {best.rpm:.0f} rpm"
+    )
+    pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"
+    if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
+        return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide doubt; a better zero or scale narrows it."
+    return "ok", title, f"{scale}{pulls}. ± is 95 %."
+
+
+SHOWN = ("Multiplier", "95 % interval", "Hits", "Spread", "Wanted λ")
+
+
+def grid_text(cell: Cell, wanted: float, what: str) -> str:
+    """What stands in a cell of the mixture table."""
+    if what == "Multiplier":
+        return multiplier(cell)
+    if what == "Hits":
+        return str(cell.n) if cell.n else ""
+    if what == "Spread":
+        return "" if cell.spread is None else f"{cell.spread:.3f}"
+    if what == "Wanted λ":
+        return f"{wanted:g}"
+    return interval(cell.low, cell.high, 3)
