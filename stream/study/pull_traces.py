@@ -99,6 +99,12 @@ def session_words(sessions: Sequence[StudySession]) -> list[str]:
     """Warnings: sessions without a pull, chains that differ, a speed that was never calibrated, a lag nobody gave."""
     words = [f"{session.path}: no pull was found in it" for session in sessions if not session.pulls]
     with_pulls = [session for session in sessions if session.pulls]
+    single = [str(session.path) for session in with_pulls if len(session.zeros) == 1]
+    if single:
+        words.append(
+            f"one zero only in {', '.join(single)}: what bush friction and a wound-up driveline hide shows only in the "
+            "gap to a second one, so the doubt of the change may be larger than said; take another from a free roll"
+        )
     for what, value in (("load channel", _chain), ("lag of engine speed", _lag)):
         kinds: dict[str, str] = {}
         for session in with_pulls:
