@@ -402,7 +402,7 @@ def test_air_out_of_range_and_at_altitude() -> None:
     assert beyond["iso_1585"] == pytest.approx(0.90798, abs=3e-5)
     assert not beyond["valid"]
     assert high["dry_pressure_hpa"] == pytest.approx(898.75, abs=0.05)  # ISO 2533 at 1 000 m: 898.745 hPa
-    assert call(*cold).out.startswith("No factor: out of the standards' range;")
+    assert call(*cold).out.startswith("No factor: out of the standards' range")
     for name in ("--temperature", "--pressure", "--humidity"):
         words = {"--temperature": "20", "--pressure": "1000", "--humidity": "50"} | {name: "warm"}
         assert name in refused("air", *(part for pair in words.items() for part in pair))
