@@ -1,6 +1,6 @@
 """How often coastdown, best advance, mixture and alignment hold the model's truth, by seeds.
 
-PYTHONPATH=. python tests/bench/study_advice.py 100 [FIRST_SEED] [coast ignition mixture align refusals]
+PYTHONPATH=. python tests/bench/study_advice.py 100 [FIRST_SEED] [coast own-coast ignition mixture refusals]
 
 The truth is the rehearsal model's own: its road load, best advance, planted error of the fuel table and clocks. Each
 seed draws car, weather, engine and fuel table (`study_advice_days.py`). 'needed u' is the root mean square error: a
@@ -20,6 +20,7 @@ from stream.errors import InputError
 from stream.sources.log_columns import read_controller_log
 from stream.sources.rehearsal.extra import target_lambda
 from stream.sources.rehearsal.logs import write_controller_log
+from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
@@ -106,10 +107,11 @@ def target_table(folder: Path) -> Path:
 
 
 def mixture(folder: Path, seed: int) -> Rows:
-    """Two sessions of four pulls: the error of each cell at its breakpoint."""
+    """Two sessions of three pulls: the error of each cell at its breakpoint; a controller's log beside the first."""
     day = draw(seed)
-    paths = [driven(folder, day, pulls(4), number, extras=MIXTURE)[0] for number in (0, 1)]
-    rows: Rows = {"centred cell, %": [], "one-sided cell, %": []}
+    made = [driven(folder, day, pulls(), number, extras=MIXTURE) for number in (0, 1)]
+    paths = [path for path, _ in made]
+    rows: Rows = {"centred cell, %": [], "one-sided cell, %": [], "log's offset, ms": [offset(folder, *made[0], seed)]}
     for cell in advise_mixture(load_sessions(paths), read_target(target_table(folder))).cells:
         if cell.estimate is None or cell.low is None or cell.high is None or cell.second_axis is None:
             continue
@@ -119,14 +121,12 @@ def mixture(folder: Path, seed: int) -> Rows:
     return rows
 
 
-def align(folder: Path, seed: int) -> Rows:
-    """A controller's log at 20 Hz, its rpm to 10, beside a session of three pulls."""
-    path, recording = driven(folder, draw(seed), pulls())
+def offset(folder: Path, path: Path, recording: Recording, seed: int) -> Row:
+    """The offset of a controller's log at 20 Hz, its rpm in steps of 10."""
     log = folder / "log.csv"
     write_controller_log(recording, log, seed=seed)
     found = align_log(load_session(path), read_controller_log(log, parse_car(LOG_CAR, "log")))
-    clock = recording.truth.controller
-    return {"offset, ms": [stated(1e3 * found.offset_s, 1e3 * found.u_offset_s, 1e3 * clock.offset_s)]}
+    return stated(1e3 * found.offset_s, 1e3 * found.u_offset_s, 1e3 * recording.truth.controller.offset_s)
 
 
 def own_coast(folder: Path, seed: int) -> Rows:
@@ -134,8 +134,11 @@ def own_coast(folder: Path, seed: int) -> Rows:
 
 
 KINDS: dict[str, Callable[[Path, int], Rows]] = {
-    "coast": coast, "own-coast": own_coast, "ignition": ignition, "mixture": mixture, "align": align,
-}  # fmt: skip
+    "coast": coast,
+    "own-coast": own_coast,
+    "ignition": ignition,
+    "mixture": mixture,
+}
 
 
 def measure(kind: str, seeds: int, first: int = 1000) -> tuple[Rows, list[str]]:

@@ -96,7 +96,8 @@ def draw(seed: int, own_car: bool = False) -> Day:
 
 
 def driven(folder: Path, day: Day, script: tuple[Step, ...], number: int = 0, tune: str = "heron", gear: int = 3,
-           rate_hz: float = 500.0, extras: Sequence[str] = (), zeros: bool = True) -> tuple[Path, Recording]:  # fmt: skip
+           rate_hz: float = 500.0, extras: Sequence[str] = (),
+           zeros: bool = True) -> tuple[Path, Recording]:  # fmt: skip
     """One session of the day on disk. The direction on the runway alternates from session to session."""
     path = folder / f"{day.seed}-{number}-{tune}.h5"
     weather = replace(day.weather, direction=1 if number % 2 == 0 else -1)
