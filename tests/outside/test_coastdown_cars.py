@@ -99,7 +99,7 @@ def uneven_pairs(car: str, count: int, seed: int) -> tuple[np.ndarray, float]:
 
 @pytest.mark.parametrize("car", CARS)
 def test_gusts_and_an_uneven_road_are_in_the_doubt(car: str) -> None:
-    """95 % intervals hold the truth in 90 % of the drives at least, and are not twice as wide as needed."""
+    """95 % intervals hold the truth in 51 of 60 drives at least (fewer is one in a hundred), not twice too wide."""
     speeds, mass = uneven_pairs(car, 60, 3)
     time = 0.1 * np.arange(speeds.shape[1])
     truth = np.array(CARS[car][1:])
@@ -110,7 +110,7 @@ def test_gusts_and_an_uneven_road_are_in_the_doubt(car: str) -> None:
 
     held = np.mean(np.abs(error) <= 1.96 * doubt, axis=0)
 
-    assert (held >= 0.90).all(), held
+    assert (held >= 0.85).all(), held
     assert (doubt.mean(axis=0) < 2 * np.sqrt((error**2).mean(axis=0))).all()
     assert np.sqrt(np.array(found[0].covariance).diagonal()) == pytest.approx(
         [found[0].u_a, found[0].u_b, found[0].u_c]
