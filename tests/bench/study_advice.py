@@ -34,6 +34,7 @@ from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, dr
 
 Z95 = 1.959964
 TUNES = ("heron", "plover", "wren")
+JUMP_RPM = 2000.0  # the planted error jumps at this very breakpoint, so the truth there is one of two
 KPA = (30, 40, 50, 64.9, 80, 92.2, 100)
 MIXTURE = ("lambda", "manifold_pressure", "throttle")
 LOG_CAR = '[car]\nname = "log"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\nunit = "rpm"\n'
@@ -111,13 +112,19 @@ def mixture(folder: Path, seed: int) -> Rows:
     day = draw(seed)
     made = [driven(folder, day, pulls(), number, extras=MIXTURE) for number in (0, 1)]
     paths = [path for path, _ in made]
-    rows: Rows = {"centred cell, %": [], "one-sided cell, %": [], "log's offset, ms": [offset(folder, *made[0], seed)]}
+    rows: Rows = {
+        "centred cell, %": [],
+        "one-sided cell, %": [],
+        "cell on the jump, %": [],
+        "log's offset, ms": [offset(folder, *made[0], seed)],
+    }
     for cell in advise_mixture(load_sessions(paths), read_target(target_table(folder))).cells:
         if cell.estimate is None or cell.low is None or cell.high is None or cell.second_axis is None:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
         row = interval(100 * cell.estimate, 100 * cell.low, 100 * cell.high, 100 * truth)
-        rows["one-sided cell, %" if "one side" in cell.evidence else "centred cell, %"].append(row)
+        kind = "one-sided cell" if "one side" in cell.evidence else "centred cell"
+        rows[f"{'cell on the jump' if cell.rpm == JUMP_RPM else kind}, %"].append(row)
     return rows
 
 
