@@ -1,6 +1,6 @@
 """How often coastdown, best advance, mixture and alignment hold the model's truth, by seeds.
 
-PYTHONPATH=. python tests/bench/study_advice.py 100 [FIRST_SEED] [coast ignition mixture align refusals]
+PYTHONPATH=. python tests/bench/study_advice.py 100 [FIRST_SEED] [coast own-coast ignition mixture refusals]
 
 The truth is the rehearsal model's own: its road load, best advance, planted error of the fuel table and clocks. Each
 seed draws car, weather, engine and fuel table (`study_advice_days.py`). 'needed u' is the root mean square error: a
@@ -20,6 +20,7 @@ from stream.errors import InputError
 from stream.sources.log_columns import read_controller_log
 from stream.sources.rehearsal.extra import target_lambda
 from stream.sources.rehearsal.logs import write_controller_log
+from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
@@ -33,6 +34,7 @@ from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, dr
 
 Z95 = 1.959964
 TUNES = ("heron", "plover", "wren")
+JUMP_RPM = 2000.0  # the planted error jumps at this very breakpoint, so the truth there is one of two
 KPA = (30, 40, 50, 64.9, 80, 92.2, 100)
 MIXTURE = ("lambda", "manifold_pressure", "throttle")
 LOG_CAR = '[car]\nname = "log"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\nunit = "rpm"\n'
@@ -106,27 +108,32 @@ def target_table(folder: Path) -> Path:
 
 
 def mixture(folder: Path, seed: int) -> Rows:
-    """Two sessions of four pulls: the error of each cell at its breakpoint."""
+    """Two sessions of three pulls: the error of each cell at its breakpoint; a controller's log beside the first."""
     day = draw(seed)
-    paths = [driven(folder, day, pulls(4), number, extras=MIXTURE)[0] for number in (0, 1)]
-    rows: Rows = {"centred cell, %": [], "one-sided cell, %": []}
+    made = [driven(folder, day, pulls(), number, extras=MIXTURE) for number in (0, 1)]
+    paths = [path for path, _ in made]
+    rows: Rows = {
+        "centred cell, %": [],
+        "one-sided cell, %": [],
+        "cell on the jump, %": [],
+        "log's offset, ms": [offset(folder, *made[0], seed)],
+    }
     for cell in advise_mixture(load_sessions(paths), read_target(target_table(folder))).cells:
         if cell.estimate is None or cell.low is None or cell.high is None or cell.second_axis is None:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
         row = interval(100 * cell.estimate, 100 * cell.low, 100 * cell.high, 100 * truth)
-        rows["one-sided cell, %" if "one side" in cell.evidence else "centred cell, %"].append(row)
+        kind = "one-sided cell" if "one side" in cell.evidence else "centred cell"
+        rows[f"{'cell on the jump' if cell.rpm == JUMP_RPM else kind}, %"].append(row)
     return rows
 
 
-def align(folder: Path, seed: int) -> Rows:
-    """A controller's log at 20 Hz, its rpm to 10, beside a session of three pulls."""
-    path, recording = driven(folder, draw(seed), pulls())
+def offset(folder: Path, path: Path, recording: Recording, seed: int) -> Row:
+    """The offset of a controller's log at 20 Hz, its rpm in steps of 10."""
     log = folder / "log.csv"
     write_controller_log(recording, log, seed=seed)
     found = align_log(load_session(path), read_controller_log(log, parse_car(LOG_CAR, "log")))
-    clock = recording.truth.controller
-    return {"offset, ms": [stated(1e3 * found.offset_s, 1e3 * found.u_offset_s, 1e3 * clock.offset_s)]}
+    return stated(1e3 * found.offset_s, 1e3 * found.u_offset_s, 1e3 * recording.truth.controller.offset_s)
 
 
 def own_coast(folder: Path, seed: int) -> Rows:
@@ -134,8 +141,11 @@ def own_coast(folder: Path, seed: int) -> Rows:
 
 
 KINDS: dict[str, Callable[[Path, int], Rows]] = {
-    "coast": coast, "own-coast": own_coast, "ignition": ignition, "mixture": mixture, "align": align,
-}  # fmt: skip
+    "coast": coast,
+    "own-coast": own_coast,
+    "ignition": ignition,
+    "mixture": mixture,
+}
 
 
 def measure(kind: str, seeds: int, first: int = 1000) -> tuple[Rows, list[str]]:

@@ -104,6 +104,15 @@ def test_one_alone_or_one_way_gives_a_result_a_warning_and_a_wider_doubt(
     assert any("one way" in line for line in same["warnings"])
 
 
+def test_a_dragging_brake_is_told_from_a_tyre(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A brake that takes 2.5 % of the weight looks like rolling, and is more of it than tyres on a hard road need."""
+    free = write_session(tmp_path / "free.h5", car_text(), RATE, drive())
+    drags = write_session(tmp_path / "drags.h5", car_text(), RATE, drive(brake=0.025 * 9.81 * MASS))
+
+    assert not any("drags" in line for line in coast(capsys, str(free))["warnings"])
+    assert any("brake that drags" in line for line in coast(capsys, str(drags))["warnings"])
+
+
 def test_a_log_that_only_rolls_is_a_coastdown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     columns = drive(1)
     rolling = slice(295, -60)
