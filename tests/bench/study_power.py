@@ -41,7 +41,7 @@ def made(folder: Path, seed: int, gear: int, kind: str) -> tuple[StudySession, R
     extra = ("road_speed",) if kind == "road speed" else ()
     recording = session(
         path, 1000 * seed + gear, "heron", BEGAN + timedelta(minutes=12 * gear), chain=Chain(extra=extra),
-        zeros=kind != "no zero", gear=gear, drive_gear=gear, pulls=4 if gear == 3 else 3,
+        zeros=None if kind == "no zero" else "gap", gear=gear, drive_gear=gear, pulls=4 if gear == 3 else 3,
     )  # fmt: skip
     read = load_session(path)
     fit = needle_fit(recording)
