@@ -12,6 +12,7 @@ import numpy.typing as npt
 from stream.live.history import History
 from stream.live.pulls import Levels, Rise, narrowest_half
 from stream.live.records import PullFault
+from stream.live.runs import runs_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -109,14 +110,14 @@ def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, ref
     threshold = max(DEPART * height, SCATTERS * scatter)
     found: set[PullFault] = set()
     clipped = part.clipped[inner]
-    for a, b in _runs(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
+    for a, b in runs_of(np.abs(off) > threshold, bridge=round(BRIDGED_S * rate_hz)):
         if clipped[a:b].any():
             continue  # what is outside its range is no evidence of anything else
         named = _name(a, b, off, gains, usual_gain, threshold, rate_hz, whole=len(load), lifted=lifted)
         if "bump" in named and float(np.max(np.abs(off_own[a:b]))) < OWN_SHARE * threshold:
             continue  # the others hit it, at the same place on the road: this pull itself runs on smoothly
         found |= named
-    for a, b in _runs(gains > LEAP * np.maximum(usual_gain, 50.0), bridge=0):
+    for a, b in runs_of(gains > LEAP * np.maximum(usual_gain, 50.0)):
         # with the clutch closed speed cannot leap unless the wheels do
         leapt = float(np.sum(gains[a:b] - usual_gain[a:b])) / rate_hz
         if leapt >= LEAPT_RPM and float(np.min(off[a:b])) < -DEPART * height:
@@ -192,17 +193,6 @@ def _unit(ticks: npt.NDArray[np.int64]) -> Floats:
 
 def _scatter(residual: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(residual)))
-
-
-def _runs(flags: npt.NDArray[np.bool_], bridge: int) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    runs: list[tuple[int, int]] = []
-    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if runs and a - runs[-1][1] <= bridge:
-            runs[-1] = (runs[-1][0], b)
-        else:
-            runs.append((a, b))
-    return runs
 
 
 def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.history import History
+from stream.live.runs import runs_of
 from stream.live.steadiness import STANDING_RPM
 
 Floats = npt.NDArray[np.float64]
@@ -97,7 +98,7 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     grid = _grid(history, rate_hz)
     if grid is None:
         return [], None
-    rising = _runs(grid.known & (grid.gain > RISING_RPM_S))
+    rising = runs_of(grid.known & (grid.gain > RISING_RPM_S))
     spans = [(a, b) for a, b in rising if grid.rpm[b - 1] - grid.rpm[a] >= SHORT_SHARE * min_span_rpm]
     if not spans:
         return [], None
@@ -107,7 +108,7 @@ def find_rises(history: History, rate_hz: float, min_span_rpm: float) -> tuple[l
     if full <= cruise + FULL_SCATTERS * scatter:
         return [], None  # no rise stands out from going along: nobody pulled, or the link is not plugged in
     high = grid.known & (grid.gain > RISING_RPM_S) & (grid.load > levels.at(HIGH_SHARE))
-    rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(_runs(high), grid, levels)]
+    rises = [_in_ticks(rise, grid, history, levels) for rise in _joined(runs_of(high), grid, levels)]
     judged = [_sized(rise, grid, history, levels, min_span_rpm, rate_hz) for rise in rises]
     # What follows a gear change is part of a spoilt pull; where no pull came before it, the car was only pulling away.
     before = [None, *judged][: len(judged)]
@@ -139,7 +140,7 @@ def _grid(history: History, rate_hz: float) -> _Grid | None:
         return None
     rpm, load = np.interp(at, at[filled], rpm[filled]), np.interp(at, at[filled], load[filled])
     known = filled.copy()
-    for a, b in _runs(~filled):  # a short gap is bridged for looking; what is missing is a fault of its own
+    for a, b in runs_of(~filled):  # a short gap is bridged for looking; what is missing is a fault of its own
         known[a:b] = (b - a) * step_s <= GAP_S
     wide = 2
     padded = np.pad(rpm, wide, mode="edge")
@@ -181,11 +182,6 @@ def narrowest_half(values: Floats) -> tuple[float, float]:
     widths = ordered[half:] - ordered[: len(ordered) - half]
     at = int(np.argmin(widths))
     return float(0.5 * (ordered[at] + ordered[at + half])), float(widths[at]) / 1.349
-
-
-def _runs(flags: Flags) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _joined(runs: list[tuple[int, int]], grid: _Grid, levels: Levels) -> list[Rise]:

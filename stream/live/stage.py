@@ -17,6 +17,7 @@ from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.pinned import find_pinned
 from stream.live.pull_finder import PullFinder
 from stream.live.records import Hold, Pinned, Pull
+from stream.live.runs import runs_of
 from stream.live.settings import stage_columns, stage_settings, throttle_place
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, any_row
@@ -156,11 +157,9 @@ class LiveStage:
         """The runs of rows whose speed is a number; a missing cell breaks the run as a lost sample does."""
         if finite.all():
             return [(0, len(finite))]
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], finite, [False])).astype(np.int8)))
-        segments = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
         if not finite[0]:
             self._end_run()
-        return segments
+        return runs_of(finite)
 
     def _run(self, index: int, values: Floats, clips: Flags) -> LiveRows:
         """Take one run of rows without a gap; values (n, channels) with the speed signal first."""

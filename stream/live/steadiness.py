@@ -6,13 +6,13 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.car import FLOOR_WIDENING, HoldRule
+from stream.live.runs import longest_run
 
 Floats = npt.NDArray[np.float64]
 
 FORGIVEN_S = 0.1  # one excursion may last this long
 FORGIVEN_SHARE = 0.03  # and all of them together may take this share
 STANDING_RPM = 250.0  # below it, by the provisional line, the engine stands; no engine idles so slowly
-WANDER_PERIOD_S = 5.0  # a foot on a pedal wanders with periods of one to five seconds
 BIN_S = 0.04  # slopes and edges are found on means of this length
 
 
@@ -63,13 +63,6 @@ class Steadiness:
 def mean_of(values: Floats) -> float:
     """np.mean to the bit, without what it spends on questions of type and axis."""
     return float(np.add.reduce(values)) / len(values)
-
-
-def longest_run(flags: npt.NDArray[np.bool_]) -> int:
-    """Length of the longest run of True."""
-    padded = np.concatenate(([False], flags, [False]))
-    edges = np.flatnonzero(padded[1:] != padded[:-1])
-    return int(np.max(edges[1::2] - edges[::2])) if len(edges) else 0
 
 
 def bin_ticks(rate_hz: float) -> int:

@@ -7,6 +7,7 @@ session: it has the least engine speed per road speed of all moments at which th
 import numpy as np
 from scipy import ndimage
 
+from stream.live.runs import runs_of
 from stream.study.coastdown import LEAST_FALL, MOST_DECELERATION, CoastRun
 from stream.study.trace import Array, BoolArray
 
@@ -44,9 +45,8 @@ def find_coast_runs(
     # The two smoothings blur an edge by this much: what lies so near to one is not surely free rolling.
     rolling = ndimage.binary_erosion(rolling, np.ones(2 * rows + 1, dtype=np.bool_), border_value=0)
     rolling[1:] &= np.diff(time) < BRIDGED_S
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], rolling, [False])).astype(np.int8)))
     runs = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in runs_of(rolling):
         fall = smooth[first] - smooth[last - 1]
         if time[last - 1] - time[first] >= LEAST_S and fall >= LEAST_FALL * smooth[first]:
             runs.append(CoastRun(time[first:last], speed[first:last]))

@@ -4,24 +4,20 @@ WLTC class 3b (UN GTR 15) and the urban part of NEDC (UN R83), one row a second,
 STEADYPULL_OUTSIDE_DATA.
 """
 
-import os
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from stream.errors import InputError
 from stream.study.align import align
+from tests.outside_data import outside_file
 
-FOLDER = os.environ.get("STEADYPULL_OUTSIDE_DATA")
-pytestmark = pytest.mark.skipif(FOLDER is None, reason="STEADYPULL_OUTSIDE_DATA names no folder")
 WLTC, NEDC = "wltc_class3b_1Hz.csv", "nedc_urban_1Hz.csv"
 Trace = tuple[np.ndarray, np.ndarray]
 
 
 def cycle(name: str) -> Trace:
     """(time, rpm): the cycle's speed in one gear, 40 rpm per km/h, over an idle of 800 rpm."""
-    rows = np.loadtxt(Path(FOLDER or "") / name, delimiter=",", skiprows=1)
+    rows = np.loadtxt(outside_file(name), delimiter=",", skiprows=1)
     return rows[:, 0] - rows[0, 0], 800 + 40 * rows[:, 1]
 
 

@@ -1,7 +1,6 @@
 """Two logs that nobody here made; their README beside them says what each is and where it comes from."""
 
 import gzip
-import os
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +8,7 @@ import pytest
 
 from stream.car import parse_car
 from stream.sources.csvlog import CsvSource
+from tests.outside_data import outside_file
 
 BRIDGE = """
 [car]
@@ -38,18 +38,6 @@ column = "ENGINE_RUN_TINE"
 """
 
 
-@pytest.fixture(scope="module")
-def folder() -> Path:
-    """The folder of outside data, named by the environment; without it the checks are skipped aloud."""
-    name = os.environ.get("STEADYPULL_OUTSIDE_DATA")
-    if name:
-        return Path(name)
-    told = "STEADYPULL_OUTSIDE_DATA is not set: the checks on outside logs are not run"
-    if os.environ.get("STEADYPULL_REQUIRE_OUTSIDE") == "1":
-        pytest.fail(told)
-    pytest.skip(told)
-
-
 def read_all(path: Path, car: str) -> tuple[CsvSource, float, np.ndarray, np.ndarray, int]:
     source = CsvSource(path, parse_car(car))
     rate, samples, index, lost = source.open().rate_hz, [], [], 0
@@ -61,12 +49,12 @@ def read_all(path: Path, car: str) -> tuple[CsvSource, float, np.ndarray, np.nda
     return source, rate, np.concatenate(samples), np.concatenate(index), lost
 
 
-def test_bridge_force_at_100_hz(folder: Path):
+def test_bridge_force_at_100_hz():
     """munich-bridge-data (MIT; Jaelani et al., Steel Construction 16 (2023) 215): ISO stamps, 72 000 rows.
 
     The load steps are the README's crude reading of 1 s medians, kN.
     """
-    source, rate, force, index, lost = read_all(folder / "support_load_01_force_100Hz.csv.gz", BRIDGE)
+    source, rate, force, index, lost = read_all(outside_file("support_load_01_force_100Hz.csv.gz"), BRIDGE)
 
     assert rate == 100.0
     assert lost == 0
@@ -81,9 +69,9 @@ def test_bridge_force_at_100_hz(folder: Path):
         assert np.median(force[inside]) == pytest.approx(kilonewtons, abs=0.05)
 
 
-def test_road_log_with_whole_second_stamps(folder: Path):
+def test_road_log_with_whole_second_stamps():
     """carOBD (IEEE 8891367): about two rows a second, whole-second stamps that repeat."""
-    path = folder / "road_obd_long1.csv.gz"
+    path = outside_file("road_obd_long1.csv.gz")
     source, rate, rpm, index, lost = read_all(path, ROAD)
     told = " | ".join(note.text for note in source.take_notes())
     with gzip.open(path, "rt") as text:

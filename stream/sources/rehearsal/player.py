@@ -8,27 +8,19 @@ import socket
 import struct
 import threading
 import time
-import zlib
 from collections.abc import Iterator
 from typing import Final, Protocol
 
 import numpy as np
-from cobs import cobs
 
 from stream.errors import PortError
 from stream.sources.rehearsal.recording import Recording
+from stream.wire.encode import DESCRIPTION, SAMPLES, encode_frame
 
 FRAME_ROWS: Final = 64
-_DESCRIPTION, _SAMPLES = 1, 2
 _DESCRIBE_EVERY_S: Final = 2.0
 _ASK: Final = b"?"
 _PATIENCE_S: Final = 0.2  # how long a wait for the reader lasts before stop() is looked at
-
-
-def encode_frame(kind: int, sequence: int, body: bytes) -> bytes:
-    """One frame as it goes on the wire: version 1, kind, sequence, body, CRC-32; COBS; a zero byte."""
-    bare = struct.pack("<BBI", 1, kind, sequence & 0xFFFFFFFF) + body
-    return bytes(cobs.encode(bare + struct.pack("<I", zlib.crc32(bare)))) + b"\0"
 
 
 def description(recording: Recording) -> bytes:
@@ -61,11 +53,11 @@ def _bodies(recording: Recording, rows: int) -> Iterator[tuple[float, int, bytes
         for row in range(start, end, rows):
             at_s = float(index[row]) / rate
             if at_s >= next_description:
-                yield at_s, _DESCRIPTION, about
+                yield at_s, DESCRIPTION, about
                 next_description += _DESCRIBE_EVERY_S
             part = counts[row : min(row + rows, end)]
             head = struct.pack("<QQBH", int(index[row]), round(at_s * 1e6), counts.shape[1], len(part))
-            yield at_s + len(part) / rate, _SAMPLES, head + part.tobytes()
+            yield at_s + len(part) / rate, SAMPLES, head + part.tobytes()
 
 
 class _Line(Protocol):
@@ -238,7 +230,7 @@ class RehearsalPort:
             self.done.set()
             while not self._stop.is_set():  # a late question is still answered
                 if self._line.asked(_PATIENCE_S):
-                    self._send(_DESCRIPTION, description(self._recording))
+                    self._send(DESCRIPTION, description(self._recording))
         except OSError as error:  # the reader closed its end; behind the last frame that is as it should be
             if not self.done.is_set():
                 self.failure = f"the reader closed the port before the end ({error.strerror or error})"
@@ -251,10 +243,10 @@ class RehearsalPort:
             wait = 0.0 if self._quick else began + at_s - time.monotonic()
             while wait > 0.0 and not self._stop.is_set():
                 if self._line.asked(min(wait, _PATIENCE_S)):
-                    self._send(_DESCRIPTION, description(self._recording))
+                    self._send(DESCRIPTION, description(self._recording))
                 wait = began + at_s - time.monotonic()
             if self._quick and self._line.asked(0.0):
-                self._send(_DESCRIPTION, description(self._recording))
+                self._send(DESCRIPTION, description(self._recording))
             if self._stop.is_set():
                 return
             self._send(kind, body)

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.errors import InputError
+from stream.live.runs import runs_of
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.engine import TUNES
@@ -86,10 +87,9 @@ def _losses(motion: Motion, chain: Chain, rows: int, rng: np.random.Generator) -
 
 def _gaps(lost: npt.NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
     """(row in what is kept, samples missing before it); a loss at the very end shows nowhere."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
     kept_before = np.cumsum(~lost)
     gaps = []
-    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for start, end in runs_of(lost):
         if end < len(lost):
             gaps.append((int(kept_before[start]), end - start))
     return tuple(gaps)

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block
+from stream.live.runs import run_edges
 from stream.study.survey.spikes import Spike, spikes_in
 
 Floats = npt.NDArray[np.float64]
@@ -112,7 +113,7 @@ class ChannelTally:
 
 def _in_runs(flags: npt.NDArray[np.bool_], least: int) -> int:
     """How many True stand in runs of at least `least`."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    edges = run_edges(flags)
     lengths = edges[1::2] - edges[::2]
     return int(lengths[lengths >= least].sum())
 
