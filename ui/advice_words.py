@@ -1,7 +1,7 @@
 """How power and proposals are said, on the screen and on paper alike. No Qt in here."""
 
-from stream.study.advice import Advice, Cell
-from stream.study.power_records import PowerBand
+from stream.study.force.power_records import PowerBand
+from stream.study.tables.advice import Advice, Cell
 from ui.cli.study_options import figures
 from ui.shelf_words import one_line
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from stream.record.summary import Summary
 
 if TYPE_CHECKING:
-    from stream.study.trend import Trend
+    from stream.study.compare.trend import Trend
 
 FAULTS = {"part-throttle": "not full throttle", "gear-change": "gear change", "lost-samples": "lost samples"}
 

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from stream.calibrate.match import AMBIGUOUS, match_targets
-from stream.calibrate.speed_fit import fit_speed
-from stream.calibrate.speed_model import SpeedFit
+from stream.calibrate.speed.match import AMBIGUOUS, match_targets
+from stream.calibrate.speed.speed_fit import fit_speed
+from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.drive.gearing import road_kmh, road_words
 from stream.drive.guide_plan import GuidePlan, Said, doubt_words, largest_doubt, wanted

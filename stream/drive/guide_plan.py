@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from stream.calibrate.speed_model import SpeedFit
+from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.errors import InputError
 

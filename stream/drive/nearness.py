@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from stream.calibrate.align import Row, readings
-from stream.calibrate.match import AMBIGUOUS
-from stream.calibrate.speed_model import SpeedFit
+from stream.calibrate.speed.match import AMBIGUOUS
+from stream.calibrate.speed.speed_model import SpeedFit
 from stream.live.records import Hold
 
 _SLOPE_WRONG = 0.43  # share by which the true speed may differ where the provisional slope is 30 % too small

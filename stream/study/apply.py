@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration, dump_calibration, origin_warnings
+from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_warnings
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.record import layout

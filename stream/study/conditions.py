@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from stream.car import Car, Channel
 from stream.record.session import Session
-from stream.study.fair import TEMPERATURE
+from stream.study.compare.fair import TEMPERATURE
 
 STOICHIOMETRIC_AFR = 14.7  # fleet convention, from memory; only a channel that says AFR is divided by it
 HPA_PER_UNIT = {"hpa": 1.0, "mbar": 1.0, "kpa": 10.0, "pa": 0.01, "bar": 1000.0, "psi": 68.947573, "inhg": 33.86389}

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration, parse_calibration
+from stream.calibrate.speed.calfile import SpeedCalibration, parse_calibration
 from stream.car import Car, parse_car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned, Pull

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.calibrate.weights import ForceFit, fit_weights
-from stream.calibrate.zero import batch_sem
+from stream.calibrate.link.weights import ForceFit, fit_weights
+from stream.calibrate.link.zero import batch_sem
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.record.session import open_session

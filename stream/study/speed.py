@@ -7,10 +7,10 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from stream.calibrate.calfile import SourceSession, SpeedCalibration, calibration_of
-from stream.calibrate.confirm import CLEARLY, unsteady_reason, worth_leaving_out
-from stream.calibrate.speed_fit import fit_speed
-from stream.calibrate.speed_model import SpeedFit
+from stream.calibrate.speed.calfile import SourceSession, SpeedCalibration, calibration_of
+from stream.calibrate.speed.confirm import CLEARLY, unsteady_reason, worth_leaving_out
+from stream.calibrate.speed.speed_fit import fit_speed
+from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned

@@ -8,8 +8,8 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from stream.calibrate import zero as rule
-from stream.calibrate.york import Floats
+from stream.calibrate.link import zero as rule
+from stream.calibrate.speed.york import Floats
 from stream.car import Car, Channel, parse_car
 from stream.errors import InputError
 from stream.record import layout, tables

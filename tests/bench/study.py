@@ -11,8 +11,8 @@ import numpy as np
 from stream.block import ChannelInfo, StreamInfo
 from stream.car import parse_car
 from stream.drive.offline import run_offline
-from stream.study.compare import compare
-from stream.study.curve import curves
+from stream.study.compare.compare import compare
+from stream.study.compare.curve import curves
 from stream.study.load import load_sessions
 from stream.study.pull_traces import all_traces
 from tests.bench.figure import Figure, interleaved

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration
+from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.recording import Recording
+from stream.study.force.power import power
 from stream.study.load import StudySession, calibrated, load_session
-from stream.study.power import power
 from tests.stream.study.rehearsed import BEGAN, session
 
 KINDS = {"zeros": (3, 2), "road speed": (3, 2), "no zero": (3, 2), "one gear": (3,)}

@@ -4,8 +4,8 @@ import time
 
 import numpy as np
 
-from stream.study.compare import compare
-from stream.study.curve import curves
+from stream.study.compare.compare import compare
+from stream.study.compare.curve import curves
 from tests.stream.study.made import day
 
 

@@ -13,7 +13,7 @@ import pytest
 from scipy import optimize
 
 from stream.study import stats
-from stream.study.parabola import fieller, fit_parabola
+from stream.study.tables.parabola import fieller, fit_parabola
 from tests.outside_data import outside_file
 
 ADVANCE = np.array([16.0, 20, 24, 28, 32, 36])

@@ -9,7 +9,7 @@ Wexler, ASHRAE).
 import psychrolib
 import pytest
 
-from stream.study.air import air_factors, saturation_pressure_hpa, station_pressure_hpa
+from stream.study.force.air import air_factors, saturation_pressure_hpa, station_pressure_hpa
 
 IAPWS_HPA = {0: 6.1121, 10: 12.2811, 20: 23.3919, 25: 31.6982, 30: 42.4692, 40: 73.8511}
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from stream.calibrate.bridge import lead_factor, nonlinearity_pct, to_microstrain, to_mv_per_v
-from stream.calibrate.shunt import shunt_for, shunt_microstrain, shunt_output
+from stream.calibrate.link.bridge import lead_factor, nonlinearity_pct, to_microstrain, to_mv_per_v
+from stream.calibrate.link.shunt import shunt_for, shunt_microstrain, shunt_output
 
 
 def four_arms(r1: float, r2: float, r3: float, r4: float) -> float:

@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from stream.errors import InputError
-from stream.study.coastdown import MASS_FACTOR, CoastRun, coastdown, in_gear
+from stream.study.force.coastdown import MASS_FACTOR, CoastRun, coastdown, in_gear
 
 CARS = {  # lb, N, N/(m/s), N/(m/s)²
     "roadster": (2750, 141.4312, 2.38063, 0.390612),

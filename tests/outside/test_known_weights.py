@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from stream.calibrate.weights import fit_weights
-from stream.calibrate.zero import batch_sem
+from stream.calibrate.link.weights import fit_weights
+from stream.calibrate.link.zero import batch_sem
 from tests.outside_data import outside_file
 
 STEPS = [

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from stream.study.air import air_density
+from stream.study.force.air import air_density
+from stream.study.force.power import gamma, power
+from stream.study.force.push_model import ROLLING_SHARE, UNDRIVEN_SHARE, CarModel, push
+from stream.study.force.scale_fit import fit_scale
 from stream.study.load import load_sessions
-from stream.study.power import gamma, power
-from stream.study.push_model import ROLLING_SHARE, UNDRIVEN_SHARE, CarModel, push
-from stream.study.scale_fit import fit_scale
 from stream.study.slope import local_slope
 from tests.array_session import BEGAN, write_session
 

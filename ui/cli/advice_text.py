@@ -6,7 +6,7 @@ from ui.cli.paper import console, plain_table
 from ui.cli.study_options import say_warnings
 
 if TYPE_CHECKING:
-    from stream.study.advice import Advice
+    from stream.study.tables.advice import Advice
 
 
 def print_advice(advice: "Advice", about: str, of_what: str, decimals: int) -> None:

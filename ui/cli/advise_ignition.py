@@ -31,9 +31,9 @@ def command(session_paths: tuple[str, ...], advance_path: str, now: str, listeni
     """Next step of the advance in each rev band and part-load cell: a proposal with its evidence; a person decides."""
     import msgspec
 
-    from stream.study.ignition_advice import advise_ignition
     from stream.study.load import load_sessions
-    from stream.study.user_table import read_advance
+    from stream.study.tables.ignition_advice import advise_ignition
+    from stream.study.tables.user_table import read_advance
     from ui.cli.advice_text import print_advice
     from ui.cli.results import print_json
 

@@ -33,8 +33,8 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     import msgspec
 
     from stream.study.load import load_sessions
-    from stream.study.mixture import advise_mixture, multiplier_csv
-    from stream.study.user_table import read_target
+    from stream.study.tables.mixture import advise_mixture, multiplier_csv
+    from stream.study.tables.user_table import read_target
     from ui.cli.advice_text import print_advice
     from ui.cli.options import new_file
     from ui.cli.results import print_json

@@ -18,7 +18,7 @@ def command(temperature: float, pressure: float, humidity: float, altitude: floa
     """Factors of SAE J1349 and ISO 1585 for full-throttle torque, spark ignition without boost."""
     import msgspec
 
-    from stream.study.air import air_factors, range_words
+    from stream.study.force.air import air_factors, range_words
     from ui.cli.results import print_json
 
     air = air_factors(temperature, pressure, humidity, altitude, beyond_range)

@@ -14,7 +14,7 @@ def command(session_paths: tuple[str, ...], as_json: bool) -> int:
     """What the day resolves, and the next pull to make: which tune, gear and direction; or 'settled'."""
     import msgspec
 
-    from stream.study.coach import coach
+    from stream.study.compare.coach import coach
     from ui.cli.paper import console, say_words
     from ui.cli.results import print_json
     from ui.cli.study_options import say_warnings

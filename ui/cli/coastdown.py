@@ -7,7 +7,7 @@ import click
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
-    from stream.study.coastdown import RoadLoad
+    from stream.study.force.coastdown import RoadLoad
 
 
 @click.command("coastdown")
@@ -22,7 +22,7 @@ def command(session_path: str, car_path: str | None, same_direction: bool, as_js
     import msgspec
 
     from stream.record.session import open_session
-    from stream.study.coast_session import session_coastdown
+    from stream.study.force.coast_session import session_coastdown
     from ui.cli.results import print_json
     from ui.cli.session_car import car_of
 

@@ -8,7 +8,7 @@ from ui.cli.options import json_option
 from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
-    from stream.study.compare import Comparison
+    from stream.study.compare.compare import Comparison
 
 
 @click.command("compare")
@@ -24,8 +24,8 @@ def command(session_paths: tuple[str, ...], base: str, trial: str, width: float,
     """Change of load from base to trial in each rev band and overall; pulls are the replicates."""
     import msgspec
 
-    from stream.study.coach import day_resolves
-    from stream.study.compare import compare
+    from stream.study.compare.coach import day_resolves
+    from stream.study.compare.compare import compare
     from ui.cli.results import print_json
 
     pulls, words = read_pulls(session_paths)

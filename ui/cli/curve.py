@@ -8,7 +8,7 @@ from ui.cli.options import json_option
 from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
-    from stream.study.curve import CurveBand, Curves
+    from stream.study.compare.curve import CurveBand, Curves
 
 
 @click.command("curve")
@@ -23,7 +23,7 @@ def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], 
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
     import msgspec
 
-    from stream.study.curve import curves, curves_csv
+    from stream.study.compare.curve import curves, curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json
     from ui.cli.text_file import write_text

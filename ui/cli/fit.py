@@ -8,7 +8,7 @@ import click
 from ui.cli.options import json_option, new_file
 
 if TYPE_CHECKING:
-    from stream.calibrate.calfile import SpeedCalibration
+    from stream.calibrate.speed.calfile import SpeedCalibration
 
 MODELS = ("auto", "line", "through-zero", "piecewise")
 FILE_ONLY = ("knots", "knot_covariance", "scatter_dof")  # in SPEED.toml, not in the JSON
@@ -36,8 +36,8 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
 
     Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
     """
-    from stream.calibrate.calfile import save_calibration
-    from stream.calibrate.targets import parse_at, parse_targets
+    from stream.calibrate.speed.calfile import save_calibration
+    from stream.calibrate.speed.targets import parse_at, parse_targets
     from stream.study.speed import Reference, fit_row, load_row
     from ui.cli.live_text import warn
     from ui.cli.pairs import split_pairs
@@ -68,7 +68,7 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
 
 def fit_json(calibration: "SpeedCalibration") -> dict[str, Any]:
     """The keys of `fit --json`."""
-    from stream.calibrate.speed_model import SpeedFit
+    from stream.calibrate.speed.speed_model import SpeedFit
 
     keys = calibration.to_dict()
     return {name: keys[name] for name in SpeedFit.__struct_fields__ if name not in FILE_ONLY}

@@ -7,8 +7,8 @@ import click
 from ui.cli.options import Decorator, json_option
 
 if TYPE_CHECKING:
-    from stream.calibrate.bridge import BridgeKind
-    from stream.calibrate.plan import Plan
+    from stream.calibrate.chain.plan import Plan
+    from stream.calibrate.link.bridge import BridgeKind
 
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
 
@@ -75,8 +75,8 @@ def command(as_json: bool, **wish: Any) -> int:
 
 
 def _plan(wish: dict[str, Any]) -> "Plan":
-    from stream.calibrate.plan import make_plan
-    from stream.calibrate.sizing import ConverterWish
+    from stream.calibrate.chain.plan import make_plan
+    from stream.calibrate.chain.sizing import ConverterWish
     from stream.errors import InputError
 
     for name, flag in FLAGS.items():

@@ -9,7 +9,7 @@ from ui.cli.study_options import band_option, sessions_argument
 
 if TYPE_CHECKING:
     from stream.car import Car
-    from stream.study.power_records import Power
+    from stream.study.force.power_records import Power
 
 CAUTION = (
     "No number here replaces knock detection, mixture and temperature limits, or a licensed professional. "
@@ -39,9 +39,9 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.coast_session import session_coastdown
+    from stream.study.force.coast_session import session_coastdown
+    from stream.study.force.power import power
     from stream.study.load import load_sessions
-    from stream.study.power import power
     from ui.cli.results import print_json
 
     car = _car(session_paths, car_path)
@@ -69,7 +69,7 @@ def _car(session_paths: tuple[str, ...], car_path: str | None) -> "Car":
 
 def _density(text: str) -> float:
     from stream.errors import InputError
-    from stream.study.air import air_density
+    from stream.study.force.air import air_density
 
     reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
     if len(reading) != 3:

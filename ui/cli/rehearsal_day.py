@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from stream.calibrate.calfile import SpeedCalibration
+    from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.drive.drive import Drive
     from stream.live.records import PullFault
     from stream.sources.rehearsal.recording import Recording
-    from stream.study.compare import Comparison
+    from stream.study.compare.compare import Comparison
 
 BASE, TRIAL = "heron", "plover"
 TURNS = 2  # of each tune, alternating
@@ -59,7 +59,7 @@ def drive_pulls(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]
 def study_day(day: Day) -> None:
     """The calibration into every session, and tune against tune."""
     from stream.study.apply import apply_calibration
-    from stream.study.compare import compare
+    from stream.study.compare.compare import compare
     from stream.study.load import load_sessions
     from stream.study.pull_traces import all_traces
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from stream.calibrate.calfile import SpeedCalibration
+    from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.live.records import Hold, Pull
     from stream.live.stage import LiveStage
 

@@ -10,7 +10,7 @@ from ui.cli.options import json_option, positive
 if TYPE_CHECKING:
     from stream.record.shelf import Shelf
     from stream.record.summary import Summary
-    from stream.study.trend import Trend
+    from stream.study.compare.trend import Trend
 
 
 @click.command("shelf")
@@ -100,9 +100,9 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Tre
     import msgspec
 
     from stream.errors import InputError
+    from stream.study.compare.trend import trend
     from stream.study.load import load_sessions
     from stream.study.pull_traces import all_traces
-    from stream.study.trend import trend
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
     if not with_it:

@@ -28,7 +28,7 @@ def command(path: str | None, gauge_ohm: float, shunt_ohm: float, off_s: float |
 
     import msgspec
 
-    from stream.calibrate.shunt import judge_shunt
+    from stream.calibrate.link.shunt import judge_shunt
     from stream.errors import InputError
     from stream.study.load_proof import load_steps
     from ui.cli.results import print_json

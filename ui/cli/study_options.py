@@ -40,7 +40,7 @@ def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[st
 
 def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool) -> dict[str, float] | None:
     """Correction factor of each session; None where no air was given. Raises InputError, out of range too."""
-    from stream.study.air import air_factors
+    from stream.study.force.air import air_factors
 
     readings = air_readings(session_paths, air, beyond_range)
     if readings is None:
@@ -55,7 +55,7 @@ def air_readings(
     """(°C, hPa, %) of each session, checked to be in range; None where no air was given. Raises InputError."""
     from pathlib import Path
 
-    from stream.study.air import air_factors, range_words
+    from stream.study.force.air import air_factors, range_words
 
     if not air:
         return None

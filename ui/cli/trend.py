@@ -8,7 +8,7 @@ from ui.cli.options import json_option
 from ui.cli.study_options import band_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
-    from stream.study.trend import Trend
+    from stream.study.compare.trend import Trend
 
 
 @click.command("trend")
@@ -20,7 +20,7 @@ def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bo
     """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
     import msgspec
 
-    from stream.study.trend import trend
+    from stream.study.compare.trend import trend
     from ui.cli.results import print_json
 
     pulls, words = read_pulls(session_paths)

@@ -7,7 +7,7 @@ import click
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
-    from stream.calibrate.weights import ForceFit
+    from stream.calibrate.link.weights import ForceFit
 
 
 @click.command("weigh")

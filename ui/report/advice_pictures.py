@@ -4,8 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from stream.study.advice import Advice
-from stream.study.power_records import TunePower
+from stream.study.force.power_records import TunePower
+from stream.study.tables.advice import Advice
 from ui.advice_words import STEADY
 from ui.report.canvas import Canvas, look
 

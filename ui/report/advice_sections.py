@@ -2,9 +2,9 @@
 
 from functools import partial
 
-from stream.study.advice import DECIDES, WATCH, Advice
-from stream.study.power_records import TunePower
-from stream.study.user_table import UserTable
+from stream.study.force.power_records import TunePower
+from stream.study.tables.advice import DECIDES, WATCH, Advice
+from stream.study.tables.user_table import UserTable
 from ui.advice_words import (
     STEADY_NOTE,
     both,

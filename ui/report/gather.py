@@ -10,10 +10,10 @@ from pathlib import Path
 from stream.errors import InputError
 from stream.record.session import open_session
 from stream.record.summary import Summary, summarise
-from stream.study.air import AirFactors, air_factors
-from stream.study.coach import day_resolves
-from stream.study.compare import Comparison, compare
-from stream.study.curve import Curves, curves
+from stream.study.compare.coach import day_resolves
+from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.curve import Curves, curves
+from stream.study.force.air import AirFactors, air_factors
 from stream.study.load import StudySession, load_sessions
 from stream.study.pull_traces import all_traces
 from stream.study.trace import PullTrace

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
-from stream.study.advice import Advice
+from stream.study.force.power_records import Power
 from stream.study.load import StudySession
-from stream.study.power_records import Power
-from stream.study.user_table import UserTable
+from stream.study.tables.advice import Advice
+from stream.study.tables.user_table import UserTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +58,16 @@ def studies_of(
     power, trouble = _power(sessions, width, air)
     ignition, files = None, []
     if asked.advance is not None and asked.now is not None:
-        from stream.study.ignition_advice import advise_ignition
-        from stream.study.user_table import read_advance
+        from stream.study.tables.ignition_advice import advise_ignition
+        from stream.study.tables.user_table import read_advance
 
         table = read_advance(asked.advance)
         ignition = advise_ignition(sessions, table, asked.now, asked.listening_note, width=width)
         files.append(_file("Advance table", Path(asked.advance)))
     mixture, target = None, None
     if asked.target is not None:
-        from stream.study.mixture import advise_mixture
-        from stream.study.user_table import read_target
+        from stream.study.tables.mixture import advise_mixture
+        from stream.study.tables.user_table import read_target
 
         target = read_target(asked.target)
         mixture = advise_mixture(sessions, target)
@@ -82,8 +82,8 @@ def _power(
     sessions: Sequence[StudySession], width: float, air: Sequence[tuple[float, float, float]]
 ) -> tuple[Power | None, str]:
     """(power, why there is none); neither where the car file does not have what power needs."""
-    from stream.study.air import air_density
-    from stream.study.power import power
+    from stream.study.force.air import air_density
+    from stream.study.force.power import power
 
     cars = dict.fromkeys(session.car.car.name for session in sessions)
     first = sessions[0].car

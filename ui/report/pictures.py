@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration
-from stream.study.compare import Comparison
-from stream.study.curve import Curves
+from stream.calibrate.speed.calfile import SpeedCalibration
+from stream.study.compare.compare import Comparison
+from stream.study.compare.curve import Curves
 from stream.study.load import StudySession
 from ui.report.canvas import Canvas, drawable, look
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration
+from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.study.load import StudySession
 from ui.cli.study_options import figures
 from ui.report import pictures

@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from stream.study.compare import Comparison
+from stream.study.compare.compare import Comparison
 from ui.cli.compare import band_words, more_pulls_words, verdict_words
 from ui.cli.study_options import figures, pct
 from ui.report import pictures

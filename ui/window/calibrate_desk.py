@@ -6,9 +6,9 @@ Everything is tried on a draft; the session changes only by `apply`, through the
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stream.calibrate.calfile import SpeedCalibration, save_calibration
-from stream.calibrate.speed_model import SpeedPoint
-from stream.calibrate.targets import parse_targets
+from stream.calibrate.speed.calfile import SpeedCalibration, save_calibration
+from stream.calibrate.speed.speed_model import SpeedPoint
+from stream.calibrate.speed.targets import parse_targets
 from stream.errors import InputError
 from stream.live.records import Hold
 from stream.record.tables import HoldMark

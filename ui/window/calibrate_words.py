@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from stream.calibrate.calfile import SpeedCalibration
-from stream.calibrate.shunt import ShuntVerdict
-from stream.calibrate.weights import ForceFit
+from stream.calibrate.link.shunt import ShuntVerdict
+from stream.calibrate.link.weights import ForceFit
+from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.record.tables import Zero
 from ui.window.calibrate_desk import Line, Work
 

@@ -7,7 +7,7 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
-from stream.study.compare import Comparison
+from stream.study.compare.compare import Comparison
 from ui.cli.text_file import write_text
 from ui.window.compare_study import comparison_csv
 from ui.window.theme import Theme

@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from stream.errors import InputError
-from stream.study.coach import Advice, coach, day_resolves
-from stream.study.compare import Comparison, compare
-from stream.study.curve import Curves, curves
+from stream.study.compare.coach import Advice, coach, day_resolves
+from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.curve import Curves, curves
 from stream.study.load import StudySession, load_session
 from stream.study.pull_traces import all_traces
 from stream.study.trace import PullTrace

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable
 from datetime import datetime
 
-from stream.study.compare import BandChange, Comparison
+from stream.study.compare.compare import BandChange, Comparison
 from stream.study.trace import PullTrace
 from ui.cli.compare import band_words, more_pulls_words
 from ui.cli.study_options import figures, pct

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from pyqtgraph.Qt import QtWidgets
 
-from stream.study.advice import Advice
+from stream.study.tables.advice import Advice
 from ui.advice_words import ignition_rows, ignition_title
 from ui.shelf_words import one_line
 from ui.window import ask

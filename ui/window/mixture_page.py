@@ -6,7 +6,7 @@ import numpy as np
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
-from stream.study.advice import Cell
+from stream.study.tables.advice import Cell
 from ui.advice_words import mixture_title, place
 from ui.cli.text_file import write_text
 from ui.shelf_words import one_line
@@ -157,7 +157,7 @@ class MixturePage(StudyPage):
 
     def export_csv(self) -> None:
         """Ask for a name and write the multipliers."""
-        from stream.study.mixture import multiplier_csv
+        from stream.study.tables.mixture import multiplier_csv
 
         if self.found is None or self.target_path is None:
             return

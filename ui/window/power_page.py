@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from pyqtgraph.Qt import QtWidgets
 
-from stream.study.power_records import Power, PowerBand, TunePower
+from stream.study.force.power_records import Power, PowerBand, TunePower
 from ui.advice_words import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table

@@ -29,8 +29,8 @@ def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
 
 def trend_of(tune: str, paths: Sequence[str]) -> Any:
     """How a tune went over sessions."""
+    from stream.study.compare.trend import trend
     from stream.study.load import load_sessions
     from stream.study.pull_traces import all_traces
-    from stream.study.trend import trend
 
     return trend(all_traces(load_sessions(paths))[0], tune)

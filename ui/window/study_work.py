@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stream.study.advice import DECIDES, WATCH, Advice, Cell
-from stream.study.power_records import Power, TunePower
-from stream.study.user_table import UserTable
+from stream.study.force.power_records import Power, TunePower
+from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
+from stream.study.tables.user_table import UserTable
 from ui.advice_words import both, interval, multiplier, power_row
 from ui.shelf_words import one_line
 from ui.window.compare_words import tune as tune_name
@@ -33,8 +33,8 @@ class Mixture:
 
 def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
     """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.force.power import power
     from stream.study.load import load_sessions
-    from stream.study.power import power
 
     return power(load_sessions(paths), both_ways=both_ways)
 
@@ -56,9 +56,9 @@ def tunes_of(paths: Sequence[str]) -> list[str]:
 
 def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
     """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.ignition_advice import advise_ignition
     from stream.study.load import load_sessions
-    from stream.study.user_table import read_advance
+    from stream.study.tables.ignition_advice import advise_ignition
+    from stream.study.tables.user_table import read_advance
 
     advance = read_advance(table)
     return advise_ignition(load_sessions(paths), advance, now, note or None)
@@ -67,8 +67,8 @@ def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) ->
 def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
     """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
     from stream.study.load import load_sessions
-    from stream.study.mixture import advise_mixture
-    from stream.study.user_table import read_target
+    from stream.study.tables.mixture import advise_mixture
+    from stream.study.tables.user_table import read_target
 
     target = read_target(table)
     return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)

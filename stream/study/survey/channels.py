@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stream.calibrate.bridge import to_microstrain
+from stream.calibrate.link.bridge import to_microstrain
 from stream.car import Car, Channel
 from stream.record import layout
 from stream.record.session import Session

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stream.calibrate.pulses import find_pulses, from_volts_alone
+from stream.calibrate.chain.pulses import find_pulses, from_volts_alone
 from stream.car import Car, Channel
 from stream.live.filters import cutoff_for
 from stream.live.records import Pinned

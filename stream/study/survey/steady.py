@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.records import Hold
-from stream.study.ratio import CRITICAL_95, variance_ratio
+from stream.study.force.ratio import CRITICAL_95, variance_ratio
 from stream.study.survey.records import HoldSteadiness, SteadinessSurvey
 from stream.study.survey.stretch import Stretches
 

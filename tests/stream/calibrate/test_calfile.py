@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from stream.calibrate.calfile import (
+from stream.calibrate.speed.calfile import (
     SourceSession,
     calibration_of,
     load_calibration,
@@ -14,7 +14,7 @@ from stream.calibrate.calfile import (
     parse_calibration,
     save_calibration,
 )
-from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed.speed_fit import fit_speed
 from stream.errors import InputError, StorageError
 from tests.stream.calibrate.hold_drives import HoldDrive
 

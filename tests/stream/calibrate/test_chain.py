@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.calibrate.eseries import values
-from stream.calibrate.plan import filter_advice, make_plan, pulse_ranges
-from stream.calibrate.pulses import find_pulses, from_volts_alone
-from stream.calibrate.sizing import ConverterWish, pulse_frequency, size_converter, speed_at, tolerance_stack
+from stream.calibrate.chain.eseries import values
+from stream.calibrate.chain.plan import filter_advice, make_plan, pulse_ranges
+from stream.calibrate.chain.pulses import find_pulses, from_volts_alone
+from stream.calibrate.chain.sizing import ConverterWish, pulse_frequency, size_converter, speed_at, tolerance_stack
 from stream.errors import InputError
 
 

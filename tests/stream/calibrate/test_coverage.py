@@ -5,7 +5,7 @@ import sys
 import numpy as np
 import pytest
 
-from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed.speed_fit import fit_speed
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
 
 TARGETS = tuple(float(rpm) for rpm in range(1500, 6501, 500))

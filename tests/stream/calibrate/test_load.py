@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from stream.calibrate.bridge import to_microstrain
-from stream.calibrate.shunt import judge_shunt, shunt_output
-from stream.calibrate.weights import fit_weights
-from stream.calibrate.zero import Zero, cross_talk_pct, moving, take_zero, with_second, zero_at
+from stream.calibrate.link.bridge import to_microstrain
+from stream.calibrate.link.shunt import judge_shunt, shunt_output
+from stream.calibrate.link.weights import fit_weights
+from stream.calibrate.link.zero import Zero, cross_talk_pct, moving, take_zero, with_second, zero_at
 from stream.errors import InputError
 
 

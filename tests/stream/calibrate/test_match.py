@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.calibrate.match import match_at, match_targets
-from stream.calibrate.targets import parse_at, parse_targets
+from stream.calibrate.speed.match import match_at, match_targets
+from stream.calibrate.speed.targets import parse_at, parse_targets
 from stream.errors import InputError
 from tests.stream.calibrate.hold_drives import HoldDrive
 

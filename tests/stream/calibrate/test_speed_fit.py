@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed.speed_fit import fit_speed
 from stream.errors import InputError
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
 

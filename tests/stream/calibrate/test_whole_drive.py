@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed.speed_fit import fit_speed
 from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, run_stage
 
 ROW = [float(rpm) for rpm in range(1500, 6501, 500)]

@@ -8,10 +8,10 @@ import pytest
 from stream.sources.rehearsal import engine
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.extra import mixture_error, target_lambda
-from stream.study.ignition_advice import advise_ignition
 from stream.study.load import load_sessions
-from stream.study.mixture import advise_mixture
-from stream.study.user_table import read_advance, read_target
+from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.mixture import advise_mixture
+from stream.study.tables.user_table import read_advance, read_target
 from tests.stream.study.rehearsed import day
 
 OFF_BEST = {"heron": -8.0, "plover": -3.0, "wren": 4.0}  # three settings at every speed

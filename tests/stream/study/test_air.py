@@ -2,7 +2,7 @@ import msgspec
 import pytest
 
 from stream.errors import InputError
-from stream.study.air import air_factors, range_words
+from stream.study.force.air import air_factors, range_words
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ from dataclasses import replace
 import pytest
 from statsmodels.stats.power import TTestIndPower
 
-from stream.study.coach import coach, day_resolves
+from stream.study.compare.coach import coach, day_resolves
 from tests.stream.study.made import day, pull
 
 

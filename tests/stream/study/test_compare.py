@@ -6,8 +6,8 @@ import pytest
 from scipy import stats as reference
 
 from stream.errors import InputError
-from stream.study.compare import Comparison, compare
-from stream.study.fair import differences, order
+from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.fair import differences, order
 from stream.study.trace import PullTrace, PullZero, ZeroPart
 from tests.stream.study.made import day, pull
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.study.compare import compare
+from stream.study.compare.compare import compare
 from tests.stream.study.made import day
 
 levels = st.lists(st.floats(0.8, 1.25), min_size=4, max_size=10)

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats as reference
 
 from stream.errors import InputError
-from stream.study.curve import curves, curves_csv
+from stream.study.compare.curve import curves, curves_csv
 from stream.study.zeros import Zero, take_zero
 from tests.stream.study.made import day, pull
 

@@ -12,9 +12,9 @@ from stream.sources.rehearsal.chain import Chain, Converter, Link
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.rehearsal.truth import change_by_band
-from stream.study.compare import compare
+from stream.study.compare.compare import compare
+from stream.study.compare.curve import curves
 from stream.study.conditions import gear_of, read_conditions
-from stream.study.curve import curves
 from stream.study.load import load_session, load_sessions
 from stream.study.pull_traces import all_traces, pull_traces
 from tests.stream.study.rehearsed import BEGAN, day, session

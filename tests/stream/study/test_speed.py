@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from stream.calibrate.match import match_targets
-from stream.calibrate.speed_fit import fit_speed
+from stream.calibrate.speed.match import match_targets
+from stream.calibrate.speed.speed_fit import fit_speed
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned

@@ -3,7 +3,7 @@ import math
 import pytest
 from scipy import stats as reference
 
-from stream.study.trend import trend
+from stream.study.compare.trend import trend
 from tests.stream.study.made import pull
 
 DAY = 86_400.0

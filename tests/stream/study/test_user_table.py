@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from stream.errors import InputError
-from stream.study.user_table import AdvanceList, UserTable, read_advance, read_target
+from stream.study.tables.user_table import AdvanceList, UserTable, read_advance, read_target
 
 TARGET = "manifold_pressure [kPa],40,60,100\n2000,1.0,1.0,0.9\n4000,1,0.96,0.88\n"
 

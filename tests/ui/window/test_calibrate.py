@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from stream.calibrate.calfile import load_calibration
+from stream.calibrate.speed.calfile import load_calibration
 from stream.record.session import open_session
 from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.recording import Recording

@@ -1,0 +1,1 @@
+"""The measuring chain on paper: frequencies, converter parts, pulses per turn."""

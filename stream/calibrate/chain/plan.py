@@ -1,0 +1,147 @@
+"""The whole chain on paper: frequencies, converter, resolution of the reading, where the live filter must
+cut.
+"""
+
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+
+from stream.calibrate.chain.sizing import Converter, ConverterWish, pulse_frequency, size_converter, speed_at
+from stream.calibrate.link.bridge import BridgeKind, to_microstrain
+from stream.errors import InputError
+
+PLAUSIBLE_PULSES = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 35.0, 36.0, 58.0, 60.0)
+_STEP_10_90 = 0.342  # 2.148 / (2 pi): rise of a second-order Butterworth low-pass, in 1 / cutoff
+_HOP_LEFT = 0.3  # share of the wheel hop that may pass
+
+
+class PulseRange(msgspec.Struct, frozen=True, kw_only=True):
+    """One pulse count: its frequencies, the speed at which this converter's ceiling stops it, and if that
+    covers.
+    """
+
+    pulses_per_turn: float
+    idle_hz: float
+    redline_hz: float
+    stops_at_rpm: float
+    covers: bool
+
+
+class FilterAdvice(msgspec.Struct, frozen=True, kw_only=True):
+    """Low-pass corner: at least `low_hz` to follow a pull through a rev band, at most `high_hz` to stop wheel
+    hop.
+    """
+
+    low_hz: float
+    high_hz: float
+    advised_hz: float
+    words: str
+
+
+class Plan(msgspec.Struct, frozen=True, kw_only=True):
+    """What `plan --json` shows. Ranges and parts are nominal; `converter.gain_spread` is why a calibration
+    follows.
+    """
+
+    pulses_per_turn: float
+    idle_hz: float
+    redline_hz: float
+    pulse_ranges: tuple[PulseRange, ...]
+    converter: Converter
+    adc_bits: int
+    adc_step_v: float
+    adc_step_rpm: float
+    adc_step_microstrain: float
+    filter: FilterAdvice
+    warnings: tuple[str, ...]
+
+
+def make_plan(
+    wish: ConverterWish,
+    *,
+    ceiling_hz: float | None = None,
+    adc_bits: int = 12,
+    adc_range_v: float = 5.0,
+    excitation_v: float = 5.0,
+    amplifier_gain: float = 500.0,
+    bridge: BridgeKind = "full-bending",
+    gauge_factor: float = 2.0,
+    band_rpm: float = 250.0,
+    wheel_hop_hz: float = 12.0,
+) -> Plan:
+    """The plan for one engine. ceiling_hz: of a converter that exists already; else that of the parts chosen.
+
+    Wheel hop of 10 to 15 Hz is common practice, no source. Raises InputError for numbers that cannot be used.
+    """
+    if not 4 <= adc_bits <= 32:
+        raise InputError(f"plan: {adc_bits} bits is no converter; give 4 to 32")
+    for name, value in (("range", adc_range_v), ("excitation", excitation_v), ("gain", amplifier_gain)):
+        if not value > 0:
+            raise InputError(f"plan: {name} = {value:g} cannot be used; give a number above zero")
+    parts = size_converter(wish)
+    limit = parts.ceiling_hz if ceiling_hz is None else ceiling_hz
+    step = adc_range_v / 2**adc_bits
+    ranges = pulse_ranges(wish.idle_rpm, wish.redline_rpm, limit, (*PLAUSIBLE_PULSES, wish.pulses_per_turn))
+    advice = filter_advice(wish.rpm_per_s, band_rpm, wheel_hop_hz)
+    own = next(row for row in ranges if row.pulses_per_turn == wish.pulses_per_turn)
+    words = list(parts.warnings)
+    if not own.covers:
+        words.append(
+            f"{wish.pulses_per_turn:g} pulses a turn need {own.redline_hz:.0f} Hz at {wish.redline_rpm:g} "
+            "rpm; a ceiling of "
+            f"{limit:.0f} Hz stops at {own.stops_at_rpm:.0f} rpm: divide the pulses, or take a smaller C"
+        )
+    if advice.low_hz > advice.high_hz:
+        words.append(advice.words)
+    return Plan(
+        pulses_per_turn=wish.pulses_per_turn,
+        idle_hz=own.idle_hz,
+        redline_hz=own.redline_hz,
+        pulse_ranges=ranges,
+        converter=parts,
+        adc_bits=adc_bits,
+        adc_step_v=step,
+        adc_step_rpm=step / parts.volts_per_rpm,
+        adc_step_microstrain=float(to_microstrain(1000.0 * step / amplifier_gain / excitation_v, bridge, gauge_factor)),
+        filter=advice,
+        warnings=tuple(words),
+    )
+
+
+def pulse_ranges(
+    idle_rpm: float, redline_rpm: float, ceiling_hz: float, counts: Sequence[float] = PLAUSIBLE_PULSES
+) -> tuple[PulseRange, ...]:
+    """Frequencies of every count, and whether a converter with this ceiling (Hz) covers idle to redline."""
+    return tuple(
+        PulseRange(
+            pulses_per_turn=count,
+            idle_hz=pulse_frequency(count, idle_rpm),
+            redline_hz=pulse_frequency(count, redline_rpm),
+            stops_at_rpm=speed_at(count, ceiling_hz),
+            covers=pulse_frequency(count, redline_rpm) <= ceiling_hz,
+        )
+        for count in sorted(set(counts))
+    )
+
+
+def filter_advice(rpm_per_s: float, band_rpm: float, wheel_hop_hz: float) -> FilterAdvice:
+    """Corner of a second-order low-pass: rises within the time a pull needs for one band, lets 30 % of hop
+    pass.
+    """
+    if not (rpm_per_s > 0 and band_rpm > 0 and wheel_hop_hz > 0):
+        raise InputError("plan: pull rate, band and wheel hop must be above zero; mend the value")
+    low = _STEP_10_90 * rpm_per_s / band_rpm
+    high = wheel_hop_hz / (1.0 / _HOP_LEFT**2 - 1.0) ** 0.25
+    if low <= high:
+        advised = float(np.sqrt(low * high))
+        ms = 1000 * band_rpm / rpm_per_s
+        words = f"cut between {low:.1f} Hz (a band takes {ms:.0f} ms) and {high:.1f} Hz (wheel hop)"
+    else:
+        advised = low
+        words = (
+            f"a pull of {rpm_per_s:g} rpm/s through bands of {band_rpm:g} rpm needs {low:.1f} Hz, wheel hop "
+            "wants "
+            f"{high:.1f} Hz at most: use a higher gear or wider bands"
+        )
+    return FilterAdvice(low_hz=low, high_hz=high, advised_hz=advised, words=words)

@@ -1,0 +1,1 @@
+"""The load link: bridge, shunt, known weights, zero."""

@@ -1,0 +1,1 @@
+"""Volts to rpm: holds matched to targets, the fit, its file."""

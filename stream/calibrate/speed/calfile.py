@@ -1,0 +1,204 @@
+"""SPEED.toml: a speed calibration that a person can read, with when, from which sessions, for which car."""
+
+import tomllib
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from stream.calibrate.speed.speed_model import SpeedFit
+from stream.errors import InputError, StorageError
+
+FORMAT = "steadypull-speed"
+FORMAT_VERSION = 1
+_OLD_DAYS = 365
+_HEAD = (
+    "A speed calibration: rpm = intercept_rpm + slope_rpm_per_unit * signal.",
+    "u_* and covariance are standard (k = 1); the reference's scale error is shared by all points and comes on top.",
+)
+
+
+class SourceSession(msgspec.Struct, frozen=True, kw_only=True):
+    """The identity of a session: its file name and when it began (ISO 8601, UTC)."""
+
+    path: str
+    started_utc: str = ""
+
+
+class SpeedCalibration(SpeedFit, frozen=True, kw_only=True):
+    """A SpeedFit with its origin: when it was made (ISO 8601, UTC), from which sessions, for which chain."""
+
+    format: str = FORMAT
+    format_version: int = FORMAT_VERSION
+    when: str = ""
+    car: str = ""
+    sessions: tuple[SourceSession, ...] = ()
+    channel: str = ""
+    unit: str = ""
+    pulses_per_turn: float | None = None
+    reading_error_rpm: float | None = None
+
+
+def calibration_of(
+    fit: SpeedFit,
+    *,
+    car: str,
+    sessions: Sequence[SourceSession],
+    channel: str,
+    unit: str,
+    pulses_per_turn: float | None = None,
+    reading_error_rpm: float | None = None,
+    when: datetime | None = None,
+) -> SpeedCalibration:
+    """The fit with its origin; `when` is now where left out."""
+    stamp = (when or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds")
+    return SpeedCalibration(
+        **{name: getattr(fit, name) for name in SpeedFit.__struct_fields__},
+        when=stamp,
+        car=car,
+        sessions=tuple(sessions),
+        channel=channel,
+        unit=unit,
+        pulses_per_turn=pulses_per_turn,
+        reading_error_rpm=reading_error_rpm,
+    )
+
+
+def dump_calibration(calibration: SpeedCalibration) -> str:
+    """The text of SPEED.toml. A key that cannot be known is left out, for TOML has no null."""
+    import tomlkit
+
+    document = tomlkit.document()
+    for line in _HEAD:
+        document.add(tomlkit.comment(line))
+    keys = _without_none(msgspec.to_builtins(calibration))
+    first = [
+        "format",
+        "format_version",
+        "when",
+        "car",
+        "channel",
+        "unit",
+        "pulses_per_turn",
+        "reading_error_rpm",
+    ]
+    tables = ["sessions", "points"]
+    for key in [*first, *(name for name in keys if name not in first and name not in tables)]:
+        if key in keys and keys[key] != []:
+            document.add(key, tomlkit.item(keys[key]))
+    for key in tables:
+        rows = tomlkit.aot()
+        for row in keys.get(key, []):
+            rows.append(tomlkit.item(row))
+        if len(rows):
+            document.add(key, rows)
+    return tomlkit.dumps(document)
+
+
+def save_calibration(calibration: SpeedCalibration, path: str | Path) -> None:
+    """Write SPEED.toml whole or not at all. Raises StorageError where it cannot be written."""
+    path = Path(path)
+    draft = path.with_name(path.name + ".part")
+    try:
+        draft.write_text(dump_calibration(calibration), encoding="utf-8")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from None
+
+
+def load_calibration(path: str | Path) -> SpeedCalibration:
+    """Read and check SPEED.toml. Raises InputError that names the file and the line or key."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise InputError(
+            f"{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one"
+        ) from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; is it a SPEED.toml?") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    return parse_calibration(text, str(path))
+
+
+def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration:
+    """Check the text of a SPEED.toml; `where` names it in errors. Raises InputError."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    if raw.get("format") != FORMAT:
+        raise InputError(f"{where}: format: is not \"{FORMAT}\"; give the file that 'steadypull fit -o' wrote")
+    version = raw.get("format_version", FORMAT_VERSION)
+    if isinstance(version, int) and version > FORMAT_VERSION:
+        raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
+    try:
+        calibration = msgspec.convert(raw, SpeedCalibration)
+    except msgspec.ValidationError as error:
+        message, _, place = str(error).partition(" - at ")
+        key = place.strip("`").removeprefix("$.") or "top level"
+        raise InputError(f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again") from None
+    if calibration.slope_rpm_per_unit == 0 or not all(map(_finite, _numbers(calibration))):
+        raise InputError(f"{where}: slope_rpm_per_unit: the line cannot be used; fit again")
+    return calibration
+
+
+def origin_warnings(
+    calibration: SpeedCalibration,
+    *,
+    car: str,
+    channel: str,
+    unit: str,
+    pulses_per_turn: float | None = None,
+    session_started: datetime | None = None,
+) -> list[str]:
+    """What speaks against using this calibration for a session: another car or chain, or a year between them."""
+    words = []
+    if calibration.car and calibration.car != car:
+        words.append(f"foreign calibration: it was made for {calibration.car!r}, this session is of {car!r}")
+    if calibration.channel and (calibration.channel, calibration.unit) != (channel, unit):
+        words.append(
+            f"foreign calibration: it is of channel {calibration.channel!r} in "
+            f"{calibration.unit or 'no unit'}, "
+            f"this session has {channel!r} in {unit or 'no unit'}"
+        )
+    known = calibration.pulses_per_turn
+    if known is not None and pulses_per_turn is not None and known != pulses_per_turn:
+        words.append(
+            f"stale calibration: it was made with {known:g} pulses a turn, the car file now has {pulses_per_turn:g}"
+        )
+    if session_started is not None and (made := _moment(calibration.when)) is not None:
+        days = abs((session_started.astimezone(UTC) - made).days)
+        if days > _OLD_DAYS:
+            words.append(f"stale calibration: made {days} days from this session; hold a few speeds again to prove it")
+    return words
+
+
+def _moment(text: str) -> datetime | None:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment
+
+
+def _numbers(calibration: SpeedCalibration) -> list[float]:
+    return [
+        calibration.slope_rpm_per_unit, calibration.intercept_rpm, calibration.u_slope, calibration.u_intercept,
+        calibration.covariance, calibration.scale_error_pct, *(value for knot in calibration.knots for value in knot),
+    ]  # fmt: skip
+
+
+def _finite(value: float) -> bool:
+    return abs(value) < float("inf")
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, (list, tuple)):
+        return [_without_none(item) for item in value]
+    return value

@@ -1,0 +1,194 @@
+"""Which model, and which points: only on evidence, and never silently."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from stream.calibrate.speed.curve import Curve, fit_curve
+from stream.calibrate.speed.line import leverages, studentised
+from stream.calibrate.speed.york import Floats, Line, fit_through_zero, fit_york
+
+_SHARE_LEFT_OUT = 0.2
+_RISK_ODD = 0.02  # of leaving out a good point, in a whole drive (Bonferroni)
+_STATED_ODD = 3.0  # stated standard errors a suspect is off by at least
+_SURE = 0.01  # the F test's and the stated errors' risk of calling a straight converter bent
+_AICC_MARGIN = 4.0
+_LEAST_FOR_CURVE = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """x: signal, y: nominal rpm, with standard errors; all (n,)."""
+
+    x: Floats
+    y: Floats
+    u_x: Floats
+    u_y: Floats
+
+    def only(self, used: np.ndarray) -> "Points":
+        """The points where the mask is true."""
+        return Points(self.x[used], self.y[used], self.u_x[used], self.u_y[used])
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The model chosen. used: mask, (n,); odd: point -> its studentised residual where it was left out."""
+
+    model: Line | Curve
+    used: np.ndarray
+    odd: dict[int, float]
+    words: tuple[str, ...] = ()
+
+
+def choose(points: Points, wanted: str = "auto") -> Choice:
+    """Fit the wanted model ('line', 'through-zero', 'piecewise'), or the line unless the evidence is against
+    it.
+    """
+    line = _cleaned(points, _line)
+    if wanted == "through-zero":
+        return _cleaned(points, _through_zero)
+    if wanted == "line":
+        return line
+    curve = _best_curve(points, wanted == "piecewise")
+    if wanted == "piecewise":
+        return curve or Choice(
+            line.model,
+            line.used,
+            line.odd,
+            ("no monotone piecewise model fits these points; a line is used",),
+        )
+    if curve is not None and (words := _bend_words(line, curve)):
+        return Choice(curve.model, curve.used, curve.odd, (words,))
+    zero = _cleaned(points, _through_zero)
+    if words := _zero_words(points, line, zero):
+        return Choice(zero.model, zero.used, zero.odd, (words,))
+    return line
+
+
+Fitted = tuple[Line | Curve, Floats, Floats]  # model, weights, leverage
+
+
+def _line(points: Points) -> Fitted:
+    line = fit_york(points.x, points.y, points.u_x, points.u_y)
+    return line, line.weights, leverages(line)
+
+
+def _through_zero(points: Points) -> Fitted:
+    line = fit_through_zero(points.x, points.y, points.u_x, points.u_y)
+    return line, line.weights, leverages(line)
+
+
+def _curve(count: int) -> Callable[[Points], Fitted | None]:
+    def fit(points: Points) -> Fitted | None:
+        curve = fit_curve(points.x, points.y, points.u_x, points.u_y, count)
+        return None if curve is None else (curve, curve.weights, curve.leverage)
+
+    return fit
+
+
+def _cleaned(points: Points, fit: Callable[[Points], Fitted]) -> Choice:
+    choice = _without_odd(points, fit)
+    if choice is None:  # only a curve can fail to be monotone
+        raise ArithmeticError("a line always has a fit")
+    return choice
+
+
+def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choice | None:
+    """Fit, and leave out the oddest point while it is beyond a Bonferroni limit and beyond the stated errors."""
+    from scipy import stats
+
+    used = np.ones(len(points.x), bool)
+    odd: dict[int, float] = {}
+    most = max(1, int(_SHARE_LEFT_OUT * len(points.x)))
+    while True:
+        kept = points.only(used)
+        fitted = fit(kept)
+        if fitted is None:
+            return None
+        model, weights, leverage = fitted
+        dof = model.dof
+        if len(odd) >= most or dof < 2 or len(kept.x) <= 3:
+            return Choice(model, used, odd)
+        t = studentised(model.residuals, weights, leverage, dof)
+        worst = int(np.argmax(np.abs(t)))
+        limit = float(stats.t.isf(_RISK_ODD / (2 * len(kept.x)), dof - 1))
+        stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
+        left = np.delete(kept.x, worst)
+        if (
+            abs(t[worst]) <= limit
+            or stated <= _STATED_ODD
+            or len(np.unique(np.delete(kept.y, worst))) < 2
+            or not np.ptp(left)
+        ):
+            return Choice(model, used, odd)
+        index = int(np.flatnonzero(used)[worst])
+        used = used.copy()
+        used[index] = False
+        odd[index] = float(t[worst])
+
+
+def _best_curve(points: Points, wanted: bool) -> Choice | None:
+    """The number of knots by AICc, among those that leave enough points over."""
+    if len(points.x) < _LEAST_FOR_CURVE or len(np.unique(points.y)) < 6 or (not wanted and not _may_bend(points)):
+        return None
+    most = min(6, len(np.unique(points.y)) - 3)
+    tried = [_without_odd(points, _curve(count)) for count in range(3, most + 1)]
+    good = [choice for choice in tried if choice is not None]
+    return min(good, key=lambda choice: aicc(choice), default=None)
+
+
+def _may_bend(points: Points) -> bool:
+    """A quick look that spares the search: does a cubic beat the line at 5 %?"""
+    from scipy import stats
+
+    u = (points.x - points.x.mean()) / np.ptp(points.x)
+    line, cubic = (float(np.sum((points.y - np.polyval(np.polyfit(u, points.y, degree), u)) ** 2)) for degree in (1, 3))
+    dof = len(u) - 4
+    return bool(stats.f.sf((line - cubic) / 2.0 / max(cubic / dof, 1e-300), 2, dof) < 0.05)
+
+
+def aicc(choice: Choice) -> float:
+    """Akaike's criterion for small samples from the scatter; a point left out counts as a parameter."""
+    n = len(choice.used)
+    k = _parameters(choice) + 1
+    if n - k - 1 < 1:
+        return float("inf")
+    return n * float(np.log(max(choice.model.chi_square, 1e-300) / n)) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+
+
+def _parameters(choice: Choice) -> int:
+    return int(choice.used.sum()) - choice.model.dof + len(choice.odd)
+
+
+def _bend_words(line: Choice, curve: Choice) -> str:
+    """Why a bent model is needed, or ''. Scatter (F test, AICc) and stated errors must both ask for it."""
+    from scipy import stats
+
+    extra = max(_parameters(curve) - _parameters(line), 1)
+    drop = line.model.chi_square - curve.model.chi_square
+    if drop <= 0 or aicc(line) - aicc(curve) < _AICC_MARGIN or stats.chi2.sf(drop, extra) > _SURE:
+        return ""
+    p = float(stats.f.sf(drop / extra / (curve.model.chi_square / curve.model.dof), extra, curve.model.dof))
+    if p > _SURE or not isinstance(curve.model, Curve):
+        return ""
+    return (
+        f"the converter is not straight (F test p = {p:.2g}, AICc lower by {aicc(line) - aicc(curve):.0f}): "
+        f"a monotone curve with {len(curve.model.knots)} knots is used in place of the line"
+    )
+
+
+def _zero_words(points: Points, line: Choice, zero: Choice) -> str:
+    """Why a line through zero is as good, or ''. The intercept must be known to be small, not merely
+    unproved.
+    """
+    if not isinstance(line.model, Line):
+        return ""
+    small = 0.002 * float(np.max(points.y))
+    widen = max(1.0, line.model.chi_square / max(line.model.dof, 1)) ** 0.5
+    if abs(line.model.intercept) + 2.0 * widen * line.model.u_intercept > small or aicc(zero) > aicc(line):
+        return ""
+    return (
+        f"the line passes through zero within ±{small:.0f} rpm (intercept {line.model.intercept:.1f} ± "
+        f"{2.0 * widen * line.model.u_intercept:.1f} rpm, AICc lower): the model without an intercept is used"
+    )

@@ -1,0 +1,230 @@
+"""Targets to holds: order and spacing decide, pinned ends are understood, doubt is said.
+
+A list that rises is a set of speeds: it may be driven up, down, or again. Any other list is the order of the
+drive, and the holds must have come in that order.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from stream.calibrate.align import Reading, readings
+from stream.calibrate.speed.ends import View, end_of, inside_holds, views
+from stream.calibrate.speed.targets import check_targets, need_three
+from stream.calibrate.speed.york import Floats
+from stream.errors import InputError
+from stream.live.records import Hold, Pinned
+
+AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
+_CURE = "give --targets as held, or name holds with --at START_S=RPM"
+_AT_REACH_S = 2.0
+_POOR = 2.5  # half of the holds lie farther from their targets than this many times the reading error
+_BY_RANK = 0.7  # of the way to the next target
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Which hold was which target.
+
+    target_rpm  of each hold, in the order given; None for a stray
+    stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
+    missing_*   targets without a hold: below, inside and above the matched ones
+    ambiguous   another reading is nearly as good; the warnings say which
+    doubted     pinned stretches that are no evidence: they lie inside a hold that counts
+    """
+
+    target_rpm: tuple[float | None, ...]
+    stuck_at: tuple[str | None, ...]
+    missing_below: tuple[float, ...] = ()
+    missing_inside: tuple[float, ...] = ()
+    missing_above: tuple[float, ...] = ()
+    ambiguous: bool = False
+    warnings: tuple[str, ...] = ()
+    doubted: tuple[Pinned, ...] = ()
+
+
+def match_targets(
+    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error_rpm: float = 50.0
+) -> Match:
+    """Give each hold its target. holds in time order; targets in rpm, a rising set or the order of the drive.
+
+    Raises InputError where there is nothing to match, too many or too few targets, or targets out of order.
+    """
+    targets = check_targets(targets)
+    need_three(len(holds))
+    ranked = sorted(
+        (
+            (reading, view)
+            for view in views(holds, pinned, targets, reading_error_rpm)
+            for reading in readings(view.row)
+        ),
+        key=lambda pair: pair[0].cost,
+    )
+    if not ranked:
+        raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
+    best, view = ranked[0]
+    best = _by_rank(best, view.row.targets)
+    assigned = _assigned(best, view, len(holds))
+    rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
+    rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
+    close = bool(rival is not None and rival[0].cost - best.cost < AMBIGUOUS)
+    _check_counts(best, view, close)
+    warnings = _check_order(holds, assigned, targets)
+    if rival is not None and close:
+        warnings.append(_rival_words(holds, assigned, rival[1]))
+    below, inside, above = (
+        tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
+    )
+    stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
+    return Match(assigned, stuck, below, inside, above, close, tuple(warnings), view.doubted)
+
+
+def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned: Sequence[Pinned] = ()) -> Match:
+    """Give the hold that contains each start (or begins within 2 s of it) its speed; a start in a pinned stretch
+    names a speed at which the signal was stuck.
+
+    Raises InputError: no hold there, two holds there, one hold named twice, fewer than three.
+    """
+    need_three(len(holds))
+    assigned: list[float | None] = [None] * len(holds)
+    missing: dict[str, list[float]] = {"bottom": [], "top": []}
+    slope = float(np.polyfit([h.signal_mean for h in holds], [h.speed_rpm for h in holds], 1)[0])
+    for start, rpm in pairs:
+        stuck = next((s for s in pinned if s.start_s <= start <= s.end_s), None)
+        if stuck is not None and not any(hold.start_s <= start <= hold.end_s for hold in holds):
+            missing[end_of(stuck, slope)].append(rpm)
+            continue
+        index = _hold_at(holds, start)
+        if assigned[index] is not None:
+            raise InputError(
+                f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
+            )
+        assigned[index] = rpm
+    named = sum(rpm is not None for rpm in assigned)
+    if named < 3:
+        raise InputError(f"--at: {named} holds named; a calibration needs three or more")
+    below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
+    return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
+
+
+def _hold_at(holds: Sequence[Hold], start: float) -> int:
+    inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
+    if len(inside) > 1:
+        raise InputError(f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets")
+    nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
+    if inside:
+        return inside[0]
+    if abs(holds[nearest].start_s - start) > _AT_REACH_S:
+        raise InputError(
+            f"--at {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s "
+            "('steadypull replay SESSION --json' lists them)"
+        )
+    return nearest
+
+
+def _by_rank(reading: Reading, targets: Floats) -> Reading:
+    """Give the one target that is missing between its neighbours to the hold that lies there: order names it.
+
+    That hold is a lone stray, or one of two holds of a neighbour that lies well on this side; the fit judges it.
+    """
+    labels, inside = list(reading.labels), list(reading.inside)
+    for missing in reading.inside:
+        if missing - 1 in inside or missing + 1 in inside:
+            continue
+        low, high = (
+            np.array([m for m, label in zip(reading.mapped, labels, strict=True) if label == missing + step])
+            for step in (-1, 1)
+        )
+        between = [
+            index
+            for index, (mapped, label) in enumerate(zip(reading.mapped, labels, strict=True))
+            if (label < 0 and max(low) < mapped < min(high))
+            or (label == missing + 1 and len(high) == 2 and mapped < np.max(high))
+            or (label == missing - 1 and len(low) == 2 and mapped > np.min(low))
+        ]
+        reach = [_BY_RANK * abs(targets[missing + step] - targets[missing]) for step in (-1, 1)]
+        near = [index for index in between if -reach[0] < reading.mapped[index] - targets[missing] < reach[1]]
+        if len(near) == 1:
+            labels[near[0]] = missing
+            inside.remove(missing)
+    return replace(reading, labels=tuple(labels), inside=tuple(inside))
+
+
+def _assigned(reading: Reading, view: View, count: int) -> tuple[float | None, ...]:
+    rpm: list[float | None] = [None] * count
+    for index, label in zip(view.kept, reading.labels, strict=True):
+        rpm[index] = None if label < 0 else float(view.row.targets[label])
+    return tuple(rpm)
+
+
+def _conflict(first: Sequence[float | None], second: Sequence[float | None]) -> bool:
+    return any(a is not None and b is not None and a != b for a, b in zip(first, second, strict=True))
+
+
+def _check_counts(best: Reading, view: View, close: bool) -> None:
+    """Refuse a list that does not belong to the drive: what is left over outweighs what was matched."""
+    row = view.row
+    matched = len({label for label in best.labels if label >= 0})
+    open_ends = (best.below if row.bottom is None else ()) + (best.above if row.top is None else ())
+    unexplained = len(best.inside) + len(open_ends)
+    if matched < 3:
+        raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+    places = [index for index, label in enumerate(best.labels) if label >= 0]
+    labels = [best.labels[index] for index in places]
+    off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
+    if float(np.median(off)) > _POOR:
+        raise InputError(f"--targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}")
+    if unexplained > matched or (close and len(open_ends) > 1):
+        raise InputError(
+            f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "
+            "which were "
+            f"left out cannot be told; {_CURE}"
+        )
+    strays = sorted(best.mapped[index] for index, label in enumerate(best.labels) if label < 0)
+    speeds = [rpm for number, rpm in enumerate(strays) if number == 0 or rpm - strays[number - 1] > 60.0]
+    speeds = [rpm for number, rpm in enumerate(speeds) if number or rpm >= row.targets[0]]  # one may be idle
+    ends = [rpm for rpm in speeds if rpm > row.targets[-1] or rpm < row.targets[0]]
+    if 2 * len(speeds) > matched or (close and len(ends) > 1):
+        raise InputError(
+            f"--targets: {len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}"
+        )
+
+
+def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]) -> list[str]:
+    """Raises InputError where a list that is not rising was driven in another order; else what is worth
+    saying.
+    """
+    driven = [(hold, rpm) for hold, rpm in zip(holds, assigned, strict=True) if rpm is not None]
+    if all(a <= b for a, b in pairwise(targets)):
+        if len(driven) > 2 and all(a[1] > b[1] for a, b in pairwise(driven)):
+            return ["the targets rise but the row was driven downwards; holds are matched by speed"]
+        return []
+    place = -1
+    for hold, rpm in driven:
+        if place >= 0 and targets[place] == rpm:
+            continue  # the same target held again
+        later = next((index for index in range(place + 1, len(targets)) if targets[index] == rpm), None)
+        if later is None:
+            raise InputError(
+                f"--targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the "
+                "list has "
+                f"before {targets[place]:g}; give the speeds in the order driven, or lowest first"
+            )
+        place = later
+    return []
+
+
+def _rival_words(holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]) -> str:
+    words = [
+        f"{hold.start_s:.1f} s as {b:g} or {r:g} rpm"
+        for hold, b, r in zip(holds, best, rival, strict=True)
+        if b is not None and r is not None and b != r
+    ]
+    shown = ", ".join(words[:4]) + (f" and {len(words) - 4} more" if len(words) > 4 else "")
+    return (
+        f"ambiguous: the row can be read in two ways, nearly as well: the hold at {shown}; the first is "
+        "used. "
+        "Check it, or name the holds with --at START_S=RPM"
+    )

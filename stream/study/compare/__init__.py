@@ -1,0 +1,1 @@
+"""Tune against tune: curves, comparison, coach, trend."""

@@ -1,0 +1,104 @@
+"""The same tune over the dates: does the engine, or the link, drift away?
+
+Sessions are the replicates of the slope; the pulls of one session give its own interval.
+"""
+
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+
+from stream.study import stats
+from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
+from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.compare.fair import drift_test
+from stream.study.compare.pair import best_block
+from stream.study.trace import PullTrace, in_time_order
+
+DAY_S = 86_400.0
+
+
+class TrendPoint(msgspec.Struct, frozen=True, kw_only=True):
+    """One session: change of its mean log load from the first session's, %, with a 95 % t-interval of its
+    pulls."""
+
+    session: str
+    started: float
+    pulls: int
+    change_pct: float
+    low_pct: float | None
+    high_pct: float | None
+
+
+class Trend(msgspec.Struct, frozen=True, kw_only=True):
+    """A tune's sessions in time order. The slope is % per day with its interval; None below three
+    sessions."""
+
+    tune: str
+    points: tuple[TrendPoint, ...]
+    slope_pct_per_day: float | None
+    low_pct_per_day: float | None
+    high_pct_per_day: float | None
+    p: float | None
+    warnings: tuple[str, ...]
+
+
+def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RPM) -> Trend:
+    """How one tune's load went over sessions; `started` of the pulls gives the dates (POSIX seconds).
+
+    Raises InputError where the tune has no clean pull, or cars or units differ.
+    """
+    used, warnings = usable_pulls(pulls, (tune,))
+    used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
+    used, zero_words = one_zero(used)
+    warnings += gear_words + zero_words
+    load = band_table(used, width).load
+    whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
+    doubled = np.vstack([whole, whole])
+    rows, bands = best_block(doubled, np.repeat([False, True], len(used)))
+    rows = rows[: len(used)]
+    if not bands.any():
+        return _no_trend(tune, [*warnings, "no band that the sessions share: no trend"])
+    if not rows.all():
+        warnings.append(f"{int((~rows).sum())} short pull(s) left out: the trend needs bands that all share")
+    logs = np.log(np.abs(load[rows][:, bands])).mean(axis=1)
+    kept = [pull for pull, row in zip(used, rows, strict=True) if row]
+    names = list(dict.fromkeys(pull.session for pull in kept))
+    groups = [np.array([pull.session == name for pull in kept]) for name in names]
+    starts = np.array([min(p.started for p in kept if p.session == name) for name in names])
+    means = np.array([logs[group].mean() for group in groups])
+    points = []
+    for name, start, group in zip(names, starts, groups, strict=True):
+        interval = stats.mean_interval(logs[group])
+        low, high = (None, None) if interval is None else (_pct(limit - means[0]) for limit in interval)
+        change = _pct(logs[group].mean() - means[0])
+        points.append(
+            TrendPoint(
+                session=name, started=float(start), pulls=int(group.sum()), change_pct=change, low_pct=low,
+                high_pct=high,
+            )
+        )  # fmt: skip
+    dated = bool(np.isfinite(starts).all())
+    slope = drift_test(starts / DAY_S, means, np.zeros(len(means), dtype=np.bool_)) if dated else None
+    if slope is None:
+        warnings.append("no slope: it needs three dated sessions at different times")
+    return Trend(
+        tune=tune,
+        points=tuple(points),
+        slope_pct_per_day=None if slope is None else 100 * slope.difference,
+        low_pct_per_day=None if slope is None else 100 * slope.low,
+        high_pct_per_day=None if slope is None else 100 * slope.high,
+        p=None if slope is None else slope.p,
+        warnings=tuple(warnings),
+    )
+
+
+def _pct(log_change: float) -> float:
+    return 100 * float(np.expm1(log_change))
+
+
+def _no_trend(tune: str, warnings: Sequence[str]) -> Trend:
+    return Trend(
+        tune=tune, points=(), slope_pct_per_day=None, low_pct_per_day=None, high_pct_per_day=None, p=None,
+        warnings=tuple(warnings),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Air, road load, force and power."""

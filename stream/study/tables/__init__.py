@@ -1,0 +1,1 @@
+"""The user's tables: ignition advance and mixture, with the evidence per cell."""

@@ -1,0 +1,229 @@
+"""Part-load ignition: load at common manifold pressure, from steady stretches and slow ramps.
+
+At a steady speed on a level road the pull at the wheels is the road's, whatever the advance: a plain mean shows
+nothing. So within a cell of speed and pressure load is regressed on pressure, speed and the rate of speed, with a step
+for each tune; what a tune gives more at the same pressure is the step. A stretch is one replicate, however many rows it
+has. Tunes whose pressures do not overlap in a cell are not compared.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from stream.study.load import StudySession
+from stream.study.pull_traces import load_scale
+from stream.study.rows import Rows, in_unit, named, read_rows
+from stream.study.stats import t_quantile
+from stream.study.tables.advice import Cell
+from stream.study.tables.ignition_step import Leave, Settings, propose
+from stream.study.tables.knock import Listened
+from stream.study.tables.user_table import AdvanceList, UserTable
+from stream.study.trace import Array, BoolArray, PullZero
+from stream.study.zeros import Zero, zero_at
+
+RPM_WIDTH = 500.0
+PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
+SLOW_RPM_S = 120.0  # a slow ramp; a pull in top gear is faster
+LEAST_STRETCH_S = 1.0
+LONGEST_STRETCH_S = 4.0  # a longer one is cut: gusts and grade change within about this time
+FULL = 0.9  # of the greatest pressure seen: above is full load, which pulls tell better
+_COLUMNS = 3  # pressure, speed, rate of speed
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Means over one steady stretch in one cell."""
+
+    tune: str
+    session: str
+    cell: tuple[int, int]
+    load: float
+    pressure: float
+    rpm: float
+    rate: float
+    advance: float
+    zero: PullZero | None
+
+
+def part_load(sessions: Sequence[StudySession], advance: AdvanceList | UserTable, now: str, listened: Listened,
+              step: float) -> tuple[list[Cell], list[str]]:  # fmt: skip
+    """(one cell per speed and pressure where `now` was steady, warnings); none without a pressure channel."""
+    axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
+    stretches, words, zeroed = [], [], True
+    gears = {session.gear for session in sessions if session.tune == now}
+    for session in sessions:
+        if session.gear not in gears:
+            words.append(f"{session.path}: another gear than {now!r} was driven in: left out of part load")
+            continue
+        rows = read_rows(session, ("manifold_pressure", "throttle", "advance"))
+        found = _stretches(session, rows, axis, advance, now)
+        stretches += found
+        zeroed &= bool(session.zeros) or not found
+    if not stretches:
+        return [], [
+            "no part-load cell: that needs steady stretches with manifold pressure (or throttle) and advance known"
+        ]
+    if not zeroed:
+        words.append("part load: some sessions have no zero; load is as recorded there")
+    cells = []
+    for key in sorted({one.cell for one in stretches}):
+        mine = [one for one in stretches if one.cell == key]
+        if any(one.tune == now for one in mine):
+            cells.append(_cell(mine, key, advance, now, listened, step))
+    return [cell for cell in cells if cell is not None], words
+
+
+def _stretches(
+    session: StudySession, rows: Rows, axis: str, advance: AdvanceList | UserTable, now: str
+) -> list[_Stretch]:
+    pressure_channel = named(session.car, rows, axis)  # type: ignore[arg-type]
+    if pressure_channel is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
+        return []
+    unit = advance.unit if isinstance(advance, UserTable) else "kPa"
+    pressure = rows.channels[pressure_channel.name] * in_unit(pressure_channel, unit)
+    angle = _advance(session, rows, advance, now, pressure)
+    if angle is None or not np.isfinite(pressure).any():
+        return []
+    rate = np.gradient(_smooth(rows.speed_rpm, rows.step_s), rows.step_s)
+    good = np.isfinite(rate) & np.isfinite(rows.load) & np.isfinite(pressure) & np.isfinite(angle)
+    good &= (np.abs(rate) < SLOW_RPM_S) & (pressure < FULL * np.nanmax(pressure)) & (rows.speed_rpm > RPM_WIDTH)
+    good &= _in_gear(session, rows)
+    for pull in session.pulls:
+        good &= (rows.time_s < pull.start_s - 0.5) | (rows.time_s > pull.end_s + 1.0)
+    row, column = _grid(rows.speed_rpm, pressure, advance)
+    factor = load_scale(session.car.need("load", "part load"))[0]
+    zeros = [Zero(z.start_s, z.end_s, z.mean * factor, z.doubt * abs(factor), z.how) for z in session.zeros]
+    found = []
+    for first, last in _runs(good, row, column, rows.step_s):
+        part = slice(first, last)
+        zero = zero_at(float(rows.time_s[part].mean()), zeros, str(session.path))
+        found.append(_Stretch(
+            session.tune, str(session.path), (int(row[first]), int(column[first])),
+            factor * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
+            float(rows.speed_rpm[part].mean()), float(rate[part].mean()), float(angle[part].mean()), zero,
+        ))  # fmt: skip
+    return found
+
+
+def _in_gear(session: StudySession, rows: Rows) -> BoolArray:
+    """Where the engine drives the car: standing, or in neutral, the link shows its zero whatever the engine does."""
+    load = rows.load - (float(np.mean([zero.mean for zero in session.zeros])) if session.zeros else 0.0)
+    load = load * load_scale(session.car.need("load", "part load"))[0]
+    top = float(np.nanpercentile(load, 99))
+    return np.asarray(load > 0.03 * top)
+
+
+def _advance(
+    session: StudySession, rows: Rows, advance: AdvanceList | UserTable, now: str, pressure: Array
+) -> Array | None:
+    """The advance that was there: logged, or by a two-axis table of the tune in the car."""
+    channel = named(session.car, rows, "advance")
+    if channel is not None:
+        return rows.channels[channel.name]
+    if isinstance(advance, UserTable) and session.tune == now:
+        return advance.at(rows.speed_rpm, pressure)
+    return None  # a full-load list does not tell what was there at part load
+
+
+def _smooth(values: Array, step: float) -> Array:
+    """Mean over half a second, so that a rate of change is one of the car and not of the noise."""
+    width = max(round(0.5 / step) | 1, 1)
+    return np.convolve(np.pad(values, width // 2, mode="edge"), np.ones(width) / width, mode="valid")
+
+
+def _grid(rpm: Array, pressure: Array, advance: AdvanceList | UserTable) -> tuple[Array, Array]:
+    """Cell numbers: nearest breakpoint of the person's own table, else even cells; -1 outside."""
+    if isinstance(advance, UserTable):
+        return _nearest(rpm, advance.rpm), _nearest(pressure, advance.second)
+    rpm, pressure = np.nan_to_num(rpm, nan=-1.0), np.nan_to_num(pressure, nan=-1.0)
+    return np.floor(rpm / RPM_WIDTH + 0.5), np.floor(pressure / PRESSURE_WIDTH + 0.5)
+
+
+def _nearest(values: Array, axis: Array) -> Array:
+    if len(axis) < 2:
+        return np.zeros(len(values))
+    inside = np.isfinite(values) & (values > 1.5 * axis[0] - 0.5 * axis[1]) & (values < 1.5 * axis[-1] - 0.5 * axis[-2])
+    return np.where(inside, np.searchsorted((axis[1:] + axis[:-1]) / 2, np.nan_to_num(values)), -1)
+
+
+def _runs(good: BoolArray, row: Array, column: Array, step: float) -> list[tuple[int, int]]:
+    """(first, last) rows of stretches that stay in one cell, cut where they are long."""
+    good = good & (row >= 0) & (column >= 0)
+    change = np.flatnonzero((np.diff(row) != 0) | (np.diff(column) != 0) | (np.diff(good.astype(np.int8)) != 0)) + 1
+    least, most = round(LEAST_STRETCH_S / step), round(LONGEST_STRETCH_S / step)
+    runs = []
+    for first, last in zip(np.concatenate(([0], change)), np.concatenate((change, [len(good)])), strict=True):
+        if good[first] and last - first >= least:
+            pieces = max(int((last - first) // most), 1)
+            edges = np.linspace(first, last, pieces + 1).astype(np.intp)
+            runs += [(int(a), int(b)) for a, b in pairwise(edges)]
+    return runs
+
+
+def _cell(mine: list[_Stretch], key: tuple[int, int], advance: AdvanceList | UserTable, now: str, listened: Listened,
+          step: float) -> Cell | None:  # fmt: skip
+    if isinstance(advance, UserTable):
+        rpm, second = float(advance.rpm[key[0]]), float(advance.second[key[1]])
+    else:
+        rpm, second = key[0] * RPM_WIDTH, key[1] * PRESSURE_WIDTH
+    tunes = list(dict.fromkeys(one.tune for one in mine))
+    at = {tune: float(np.mean([one.advance for one in mine if one.tune == tune])) for tune in tunes}
+    spans = {tune: [one.pressure for one in mine if one.tune == tune] for tune in tunes}
+    own = spans[now]
+    shared = [tune for tune in tunes if min(spans[tune]) <= max(own) and max(spans[tune]) >= min(own)]
+    why = ""
+    if len(tunes) > 1 and len(shared) < 2:
+        why = "the pressures of the tunes do not overlap here: refused; hold the same speeds at more throttle openings"
+    elif len(shared) < 2:
+        why = "one tune was steady here: nothing to compare"
+    mine = [one for one in mine if one.tune in shared]
+    settings = None if why else _settings(mine, shared, at, now)
+    if settings is None:
+        why = why or "too few steady stretches to tell tunes apart at common pressure: hold speeds again"
+        told = ", ".join(f"{tune or 'no tune named'} {at[tune]:.1f}° ({len(spans[tune])})" for tune in tunes)
+        return Cell(rpm=rpm, second_axis=second, now=at[now], proposed=at[now], low=None, high=None,
+                    evidence=f"{told} stretches; hold: {why}", n=sum(map(len, spans.values())))  # fmt: skip
+    leave = Leave(
+        bool(listened.text) and not listened.heard, f"note: '{listened.text}'" if listened.text else "no note"
+    )
+    return propose(settings, leave, step, rpm, second, "stretches, load at common pressure")
+
+
+def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now: str) -> Settings | None:
+    """Load of each tune at the cell's mean pressure and speed, by regression; None where it cannot be told."""
+    tune = np.array([[float(one.tune == name) for name in tunes] for one in mine])
+    beside = np.array([[one.pressure, one.rpm, one.rate] for one in mine])
+    beside = beside - beside.mean(axis=0)
+    size = beside.std(axis=0)
+    beside = beside[:, size > 0] / size[size > 0]
+    design = np.hstack([tune, beside])
+    free = len(mine) - design.shape[1]
+    if free < 2 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]:
+        return None
+    load = np.array([one.load for one in mine])
+    inverse = np.linalg.inv(design.T @ design)
+    found = inverse @ design.T @ load
+    residual = load - design @ found
+    count = len(tunes)
+    variance = float(residual @ residual) / free
+    return Settings(
+        tunes=tunes, advance=np.array([at[name] for name in tunes]), load=found[:count],
+        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes), t=t_quantile(free),
+        count=[int(column.sum()) for column in tune.T], now=tunes.index(now),
+    )  # fmt: skip
+
+
+def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Array:
+    """(tunes, tunes) covariance from the zeros that stretches share; their own scatter may hold part of it already."""
+    parts = {part.key: part.doubt**2 for one in mine if one.zero is not None for part in one.zero.parts}
+    place = {key: index for index, key in enumerate(parts)}
+    loading = np.zeros((len(tunes), len(parts)))
+    for row, tune in enumerate(tunes):
+        own = [one for one in mine if one.tune == tune]
+        for one in own:
+            for part in one.zero.parts if one.zero is not None else ():
+                loading[row, place[part.key]] += part.weight / len(own)
+    result: Array = (loading * np.array(list(parts.values()))) @ loading.T
+    return result
