@@ -9,9 +9,18 @@ SteadypullError            anything with a one-line message for the person
 
 
 class SteadypullError(Exception):
-    """A message for the person: one line that names the place and the cure."""
+    """A message for the person: one plain line that names the place and the cure, without a command's options.
+
+    code      what went wrong, words joined by hyphens; '' where nobody needs to tell it from others
+    values    what `ui/text/errors.py` needs to say it in the words of the command line
+    """
 
     exit_code = 2
+
+    def __init__(self, text: str = "", code: str = "", **values: object) -> None:
+        super().__init__(text)
+        self.code = code
+        self.values = values
 
 
 class InputError(SteadypullError):

@@ -116,7 +116,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.Abort:
         return _say("stopped", 2)
     except SteadypullError as error:
-        return _say(" ".join(str(error).split()), error.exit_code)
+        from ui.text.errors import for_command_line
+
+        return _say(" ".join(for_command_line(error).split()), error.exit_code)
     except BrokenPipeError:  # standard output was closed, by `head` for one: nothing is left to say it to
         sys.stderr.close()
         return 0

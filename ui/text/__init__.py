@@ -1,0 +1,1 @@
+"""Every sentence a person reads: findings, errors, faults, figures and units, cautions. No Qt, no click in here."""

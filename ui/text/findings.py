@@ -1,0 +1,46 @@
+"""Findings of the engine as sentences. Each area keeps its own in a file beside this one, as SENTENCES.
+
+A sentence is a template for `str.format` over the finding's values, or a function of the values where that is not
+enough. It says what was noticed, what it means, and what to do, in the trade's words.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
+from importlib import import_module
+from typing import Any
+
+from stream.findings import Finding
+
+Sentence = str | Callable[[Mapping[str, Any]], str]
+
+AREAS = ("chain", "compare", "force", "live", "logs", "record", "speed", "tables")
+
+
+@cache
+def sentences() -> dict[str, Sentence]:
+    """Code to sentence, all areas together. Raises ValueError where two areas share a code."""
+    whole: dict[str, Sentence] = {"told": "{text}"}
+    for area in AREAS:
+        for code, sentence in import_module(f"ui.text.{area}").SENTENCES.items():
+            if code in whole:
+                raise ValueError(f"two sentences for the finding {code!r}; the second is in ui/text/{area}.py")
+            whole[code] = sentence
+    return whole
+
+
+def say(finding: Finding) -> str:
+    """The finding as one sentence. Raises KeyError for a code without one."""
+    sentence = sentences()[finding.code]
+    return sentence.format(**finding.values) if isinstance(sentence, str) else sentence(finding.values)
+
+
+def say_all(findings: Iterable[Finding]) -> list[str]:
+    """The sentences, in order, each once."""
+    return list(dict.fromkeys(say(finding) for finding in findings))
+
+
+def as_json(findings: Iterable[Finding]) -> dict[str, list[Any]]:
+    """The keys `findings` and `warnings` that JSON results carry: the same sentences with and without their codes."""
+    kept = list(findings)
+    rows = [{"code": one.code, "severity": one.severity, "text": say(one)} for one in kept]
+    return {"findings": rows, "warnings": say_all(kept)}

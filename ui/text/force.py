@@ -1,0 +1,5 @@
+"""Sentences. Air, coastdown, power."""
+
+from ui.text.findings import Sentence
+
+SENTENCES: dict[str, Sentence] = {}

@@ -1,0 +1,5 @@
+"""Sentences. The drive: holds, pulls, faults, limits, events."""
+
+from ui.text.findings import Sentence
+
+SENTENCES: dict[str, Sentence] = {}

@@ -1,0 +1,5 @@
+"""Sentences. Sessions, shelf."""
+
+from ui.text.findings import Sentence
+
+SENTENCES: dict[str, Sentence] = {}

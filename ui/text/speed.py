@@ -1,0 +1,5 @@
+"""Sentences. Speed calibration."""
+
+from ui.text.findings import Sentence
+
+SENTENCES: dict[str, Sentence] = {}
