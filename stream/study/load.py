@@ -147,5 +147,4 @@ def _recorded_line(session: Session, line: tuple[float, float]) -> tuple[float, 
 def _found_in_memory(session: Session, car: Car) -> tuple[LiveStage, LiveRows]:
     stage = LiveStage(car, session.info, None, session.tune, session.gear)
     rows = [stage.push(block) for block in session.blocks()]
-    stage.finish()
-    return stage, join_rows(rows)
+    return stage, join_rows([*rows, stage.finish()])
