@@ -5,17 +5,13 @@ from typing import TYPE_CHECKING, Any, cast
 import click
 
 from ui.cli.options import Decorator, json_option
+from ui.text.cautions import CHAIN
 
 if TYPE_CHECKING:
     from stream.calibrate.chain.plan import Plan
     from stream.calibrate.link.bridge import BridgeKind
 
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
-
-TAP = (
-    "the engine-speed tap is buffered and proved standing still first, for a bad one can stall the engine in traffic; "
-    "its supply is fused. Gauges are glued, never ground, drilled or heated into a suspension part."
-)
 
 FLAGS = {
     "pulses": "--pulses", "redline": "--redline", "idle": "--idle", "supply": "--supply", "output": "--output",
@@ -146,7 +142,7 @@ def print_plan(plan: "Plan") -> None:
     out.print(f"live filter: {plan.filter.words}")
     for line in plan.warnings:
         out.print(f"note: {line}")
-    say_words(f"Mind: {TAP}")
+    say_words(CHAIN)
 
 
 def _ohm(value: float) -> str:
