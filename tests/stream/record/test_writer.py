@@ -175,7 +175,7 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
     }  # fmt: skip
     assert columns["pinned"] == {"start_s", "end_s", "signal", "at"}
     assert columns["pulls"] == {
-        "start_s", "end_s", "start_rpm", "end_rpm", "tune", "gear", "verdict", "faults", "mark",
+        "start_s", "end_s", "start_rpm", "end_rpm", "tune", "gear", "verdict", "faults", "kept",
     }  # fmt: skip
     assert columns["zeros"] == {"start_s", "end_s", "mean", "doubt", "how"}
     assert columns["events"] >= {"time", "kind", "text"}
