@@ -169,10 +169,14 @@ class Session:
             return np.asarray(self._samples[:, column], np.float32)
 
     def live(self) -> LiveRows:
-        """What the live stage made of it while recording."""
-        time, speed, load = (self._table(name, dtype) for name, dtype in layout.LIVE.items())
+        """What the live stage made of it while recording; `signal` all NaN in a session that lacks /live/signal."""
+        names = (layout.LIVE_TIME, layout.LIVE_SPEED, layout.LIVE_LOAD)
+        time, speed, load = (self._table(name, layout.LIVE[name]) for name in names)
+        signal = self._table(layout.LIVE_SIGNAL, np.dtype("<f4"))
         rows = min(len(time), len(speed), len(load))
-        return LiveRows(time[:rows], speed[:rows], load[:rows])
+        if len(signal) < rows:
+            signal = np.full(rows, np.nan, np.float32)
+        return LiveRows(time[:rows], speed[:rows], load[:rows], signal[:rows])
 
     def live_attributes(self) -> dict[str, Any]:
         """How /live was made: filter, delay_s, calibration, and load_unit."""
