@@ -168,10 +168,12 @@ class LiveStage:
         found = self._ticker.run(index, values, clips)
         judged = found.judged_from
         self._judge(found.sample[judged:] // self.settings.decimation, found.rows[judged:], found.clipped[judged:])
-        speed = found.rows[:, 0] * self.line[0] + self.line[1]
-        speed[:judged] = np.nan
+        signal = found.rows[:, 0].copy()
+        signal[:judged] = np.nan
+        speed = signal * self.line[0] + self.line[1]
         load = found.rows[:, 1] if self._has_load else np.full(len(found.sample), np.nan)
-        return LiveRows(found.sample / self.info.rate_hz - self.settings.delay_s, _to_float32(speed), _to_float32(load))
+        time_s = found.sample / self.info.rate_hz - self.settings.delay_s
+        return LiveRows(time_s, _to_float32(speed), _to_float32(load), _to_float32(signal))
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
