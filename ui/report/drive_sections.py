@@ -71,7 +71,7 @@ def pulls(found: Gathered) -> Section:
         gears = gears or [pull.gear for pull in session.pulls]
         found_here = zip(session.pulls, session.pull_marks, gears, strict=True)
         for number, (pull, mark, gear) in enumerate(found_here, start=1):
-            by_hand = {"keep": "kept by hand", "drop": "dropped by hand"}.get(mark, "")
+            by_hand = {1: "kept by hand", -1: "dropped by hand"}.get(mark.kept, "")
             rows.append((
                 f"{place}.{number}", tune_name(pull.tune or session.tune), "" if gear is None else str(gear),
                 f"{pull.start_s:.1f}", f"{pull.end_s:.1f}", whole(pull.start_rpm), whole(pull.end_rpm),

@@ -454,7 +454,7 @@ def test_foreign_text_cannot_break_the_screen(open_window: Any, run: Any, feed: 
 
     assert road.speed.figure == road.load.figure == "–––"
     assert road.load.caption == "Load, <i>"
-    assert road.state_bar.state.detail.startswith("<b>bold</b>·[31m·xxx")
+    assert road.state_bar.state.detail.startswith("<b>bold</b> [31m xxx")
     assert len(road.state_bar.state.detail) <= 110
 
 
