@@ -20,7 +20,7 @@ def command(path: str, start_s: float, end_s: float, rolling: bool, as_json: boo
 
     import msgspec
 
-    from stream.study.take_zero import declare_zero
+    from stream.study.edit import declare_zero
     from ui.cli.results import print_json
 
     zero, unit = declare_zero(path, start_s, end_s, rolling=rolling)

@@ -11,8 +11,8 @@ from stream.calibrate.link.shunt import judge_shunt
 from stream.errors import InputError, SteadypullError
 from stream.record.session import open_session
 from stream.record.tables import Zero
+from stream.study.edit import declare_zero
 from stream.study.load_proof import load_steps, weigh
-from stream.study.take_zero import declare_zero
 from ui.text import calibration as words
 from ui.text.figures import plus_minus
 from ui.window.calibrate_table import fit_columns

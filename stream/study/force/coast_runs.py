@@ -9,7 +9,8 @@ from scipy import ndimage
 
 from stream.live.runs import runs_of
 from stream.study.force.coastdown import LEAST_FALL, MOST_DECELERATION, CoastRun
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
 LEAST_S = 10.0
 SLOPE_S = 2.0

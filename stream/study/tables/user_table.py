@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from stream.errors import InputError
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 Axis = Literal["manifold_pressure", "throttle"]
 ADVANCE_LIMITS = (-30.0, 70.0)  # degrees before top dead centre; beyond, the column is something else
