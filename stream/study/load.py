@@ -106,7 +106,7 @@ def calibrated(live: LiveRows, line: tuple[float, float], calibration: SpeedCali
     if calibration is None:
         return live
     rpm = calibration.rpm((live.speed_rpm.astype(np.float64) - line[1]) / line[0])
-    return LiveRows(live.time_s, rpm.astype(np.float32), live.load)
+    return LiveRows(live.time_s, rpm.astype(np.float32), live.load, live.signal)
 
 
 def calibrated_hold(hold: Hold, calibration: SpeedCalibration | None) -> Hold:

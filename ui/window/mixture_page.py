@@ -5,10 +5,10 @@ from pathlib import Path
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
+from stream.record.text_file import write_text
 from stream.study.tables.advice import Cell
-from ui.advice_words import mixture_title, place
-from ui.cli.text_file import write_text
-from ui.shelf_words import one_line
+from ui.text.lines import one_line
+from ui.text.proposals import mixture_title, place
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
