@@ -1,9 +1,9 @@
-"""Hold drives on converters that are dead below one speed and stuck above another, for tests: samples from a generator of
-its own, nothing of the project. The truth is the converter's line and the speeds that were driven.
+"""Hold drives on converters that are dead below one speed and stuck above another, for tests.
 
-Volts = (rpm + 430) / 1720 while the converter lives, smoothed by one RC stage, with a ripple of `pulses` a turn and white
-noise, counted by a 12-bit input of 5 V. Below `dead_rpm` it gives `stuck_v` and above `ceiling_rpm` its top, both without
-ripple: no pulse comes through there. The second channel is a link that feels speed and acceleration.
+A generator of its own, nothing of the project; the truth is the converter's line and the speeds that were driven.
+Volts = (rpm + 430) / 1720 while the converter lives, smoothed by one RC stage, with a ripple of `pulses` a turn and
+white noise, counted by a 12-bit input of 5 V. Below `dead_rpm` it gives `stuck_v` and above `ceiling_rpm` its top, both
+without ripple: no pulse comes through there. The second channel is a link that feels speed and acceleration.
 """
 
 from dataclasses import dataclass, field

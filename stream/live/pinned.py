@@ -2,10 +2,10 @@
 engine's speed changes. No hold for the line, but the evidence for a dead band and a ceiling.
 
 A signal that stands still is no proof by itself: a very even hold looks the same. What tells them apart is another
-channel that moves as it only does when speed changes, a stillness that no foot has (far below the wander of the drive's
-other holds), or a leap: a converter that begins to work above some speed goes from its stuck level, whatever that is, to
-where its line is at once, and then follows the engine. Without any of them, and until targets say otherwise, a hold
-stays a hold.
+channel that moves as it only does when speed changes, a stillness that no foot has (far below the wander of the
+drive's other holds), or a leap: a converter that begins to work above some speed goes from its stuck level, whatever
+that is, to where its line is at once, and then follows the engine. Without any of them, and until targets say
+otherwise, a hold stays a hold.
 """
 
 import numpy as np
@@ -48,7 +48,8 @@ def find_pinned(
     pinned: list[Pinned] = []
     if reach <= 0:
         return []
-    for at, extreme in (("bottom", float(np.min(signal))), ("top", float(np.max(signal)))):
+    lasting = _lasting(signal, round(SHORTEST_S / step_s))
+    for at, extreme in (("bottom", float(np.min(lasting))), ("top", float(np.max(lasting)))):
         level = _level(signal, extreme, reach)
         stretches = _stretches(trace, np.abs(signal - level) <= reach, step_s)
         others = [hold for hold in holds if abs(hold.signal_mean - level) > 2.0 * reach]
@@ -59,6 +60,13 @@ def find_pinned(
                 start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + step_s
                 pinned.append(Pinned(start_s=start, end_s=end, signal=value, at=at))  # type: ignore[arg-type]
     return sorted(pinned, key=lambda stretch: stretch.start_s)
+
+
+def _lasting(signal: Floats, rows: int) -> Floats:
+    """The running median over `rows`: what lasts for half of that time, without a filter's overshoot behind a leap."""
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(signal, rows | 1, mode="nearest"), np.float64)
 
 
 def _level(signal: Floats, extreme: float, reach: float) -> float:
