@@ -11,18 +11,28 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from stream.calibrate.link.zero import measure_zero
+from stream.calibrate.link.zero import measure_zero, zero_at
 from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_warnings
 from stream.errors import InputError
+from stream.live.runs import runs_of
 from stream.record import layout, tables
 from stream.record.change import add_heard, change_session, set_calibration, set_conditions
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
-from stream.units import MPS_PER_UNIT, Floats, plain_unit
+from stream.units import MPS_PER_UNIT, Flags, Floats, plain_unit
 
 STANDING = "standing, in neutral, brakes off, level"
 ROLLING = "free roll in neutral"
+UNCONFIRMED = "standing; neutral, brakes and level not confirmed"
+# Of a strong pull, standard: what a gear, a brake or a slope may leave in the link of a standing car; chosen, as the
+# distance between the zeros of sessions that took none.
+NOT_CONFIRMED = 0.03
+IDLE_RPM = 1300.0  # a cold engine idles at up to this; common practice, no source
+PROVISIONAL = 1.3  # a provisional line may be 30 % off
+STANDING_KMH = 1.0
+EDGE_S = 0.5  # chosen: left out at both ends of a stretch, where the car may still roll or the clutch bite
+LEAST_STANDING_S, LONGEST_STANDING_S = 3.0, 20.0  # chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,8 +211,23 @@ def _origin(calibration: SpeedCalibration, data: Dataset) -> list[str]:
     )
 
 
-def declare_zero(path: str | Path, start_s: float, end_s: float, *, rolling: bool = False) -> tuple[Zero, str]:
-    """Take the zero of a stretch, seconds of the session's clock, and write it; returns it with the load's unit.
+@dataclass(frozen=True, slots=True)
+class DeclaredZero:
+    """A zero as it stands in the session now: `u_mean` its standard uncertainty by all the session's zeros, `unit` the
+    load's; `confirmed` False where nobody said that the car stood in neutral, brakes off, on the level.
+    """
+
+    path: Path
+    zero: Zero
+    u_mean: float
+    unit: str
+    confirmed: bool
+
+
+def declare_zero(
+    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True
+) -> DeclaredZero:
+    """Take the zero of a stretch, seconds of the session's clock, and write it.
 
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
@@ -215,10 +240,57 @@ def declare_zero(path: str | Path, start_s: float, end_s: float, *, rolling: boo
                     f"zero: {start_s:g} to {end_s:g} s overlaps the zero from {old.start_s:g} to {old.end_s:g} s; "
                     "take another stretch"
                 )
-        rows = tables.zero_rows(sorted([*data.zeros, zero], key=lambda one: one.start_s))
+        if not confirmed:
+            strong = _strong_pull(data) or _widest(data) or 0.0
+            zero = msgspec.structs.replace(zero, doubt=math.hypot(zero.doubt, NOT_CONFIRMED * strong), how=UNCONFIRMED)
+        zeros = sorted([*data.zeros, zero], key=lambda one: one.start_s)
         unit = data.load_unit
-    change_session(path, lambda file: tables.replace_rows(file, layout.ZEROS, rows))
-    return zero, unit
+    change_session(path, lambda file: tables.replace_rows(file, layout.ZEROS, tables.zero_rows(zeros)))
+    found = zero_at(zero.middle_s, zeros)
+    return DeclaredZero(Path(path), zero, zero.doubt if found is None else found.doubt, unit, confirmed)
+
+
+def standing_stretch(path: str | Path) -> tuple[float, float]:
+    """The stretch (start_s, end_s) that a session itself proposes for a zero: the longest quiet one at idle or below,
+    with road speed 0 where that is known, before the first pull. Raises InputError where there is none.
+    """
+    with open_dataset(path) as data:
+        data.car.need("load", "zero")
+        still = _standing(data)
+        runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
+        for first, end in runs:
+            found = _quiet(data, float(data.time_s[first]) + EDGE_S, float(data.time_s[end - 1]) - EDGE_S)
+            if found is not None:
+                return found
+    raise InputError(
+        f"{path}: holds no quiet stretch of {LEAST_STANDING_S:g} s at idle or below before its first pull; name one by "
+        "its start and end"
+    )
+
+
+def _standing(data: Dataset) -> Flags:
+    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known, before the first pull."""
+    most = IDLE_RPM * (1.0 if data.calibration is not None else PROVISIONAL)
+    still = np.isfinite(data.load) & (data.speed_rpm <= most)
+    road = data.channel("road_speed", "km/h")
+    if road is not None:
+        still &= np.abs(np.nan_to_num(road, nan=np.inf)) < STANDING_KMH
+    if data.recorded_pulls:
+        still &= data.time_s < data.recorded_pulls[0].start_s
+    return np.asarray(still)
+
+
+def _quiet(data: Dataset, start_s: float, end_s: float) -> tuple[float, float] | None:
+    """The stretch, or the first half of it (of the half, …) that is quiet; None where none of 3 s is."""
+    start_s, end_s = max(0.0, round(start_s, 2)), round(min(end_s, start_s + LONGEST_STANDING_S), 2)
+    if end_s - start_s < LEAST_STANDING_S:
+        return None
+    try:
+        zero_of(data, start_s, end_s)
+    except InputError:
+        middle = (start_s + end_s) / 2
+        return _quiet(data, start_s, middle) or _quiet(data, middle, end_s)
+    return start_s, end_s
 
 
 def zero_of(data: Dataset, start_s: float, end_s: float, *, rolling: bool = False) -> Zero:
