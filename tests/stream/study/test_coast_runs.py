@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-
 from stream.study.force.coast_runs import find_coast_runs
+
 from stream.study.force.coastdown import MASS_FACTOR, coastdown
 
 MASS, A, B, C, IDLE = 790.0, 100.0, 1.5, 0.36, 900.0
