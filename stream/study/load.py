@@ -18,7 +18,7 @@ from stream.live.records import Hold, Pinned, Pull
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.record.session import Session, open_session
-from stream.record.tables import NOT_MARKED, HoldMark, PullMark, Zero
+from stream.record.tables import HoldMark, PullMark, Zero
 
 CALIBRATION = "speed"  # the calibration that is in force, under /calibrations
 
@@ -70,7 +70,7 @@ def load_session(path: str | Path, car: Car | None = None, *, provisional: bool 
         else:
             stage, live = _found_in_memory(session, own)
             holds, pinned, pulls = tuple(stage.holds), tuple(stage.pinned), tuple(stage.pulls)
-            marks, pull_marks = (HoldMark(),) * len(holds), (NOT_MARKED,) * len(pulls)
+            marks, pull_marks = (HoldMark(),) * len(holds), (PullMark(),) * len(pulls)
         return StudySession(
             path=session.path, car=own, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
             rate_hz=session.rate_hz, duration_s=session.duration_s, live=calibrated(live, line, used),
@@ -106,7 +106,7 @@ def calibrated(live: LiveRows, line: tuple[float, float], calibration: SpeedCali
     if calibration is None:
         return live
     rpm = calibration.rpm((live.speed_rpm.astype(np.float64) - line[1]) / line[0])
-    return LiveRows(live.time_s, rpm.astype(np.float32), live.load)
+    return LiveRows(live.time_s, rpm.astype(np.float32), live.load, live.signal)
 
 
 def calibrated_hold(hold: Hold, calibration: SpeedCalibration | None) -> Hold:

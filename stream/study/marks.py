@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from stream.errors import InputError
 from stream.record import layout, tables
-from stream.record.change import change_session
+from stream.record.change import add_heard, change_session, set_conditions
 from stream.record.session import Session, open_session
-from stream.record.tables import HoldMark, PullMark
+from stream.record.tables import Heard, HoldMark, PullMark, Weather
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,13 +21,17 @@ class Marks:
 
     holds    number -> whether it counts
     targets  number -> the speed it was, rpm; None: none again
-    pulls    number -> '', 'keep' or 'drop'
+    pulls    number -> what is said of it
+    heard    knock heard or not heard; takes the place of what was said of the same pulls
+    air      the air of the day, in place of what was kept
     note     a line to add to the session's note
     """
 
     holds: Mapping[int, bool] = field(default_factory=dict)
     targets: Mapping[int, float | None] = field(default_factory=dict)
     pulls: Mapping[int, PullMark] = field(default_factory=dict)
+    heard: Sequence[Heard] = ()
+    air: Weather | None = None
     note: str = ""
 
 
@@ -36,6 +42,9 @@ def mark_session(path: str | Path, marks: Marks) -> None:
         pulls = new_pull_marks(session, marks.pulls)
         hold_rows = tables.hold_rows(session.holds, holds)
         pull_rows = tables.pull_rows(session.pulls, pulls)
+        for said in marks.heard:
+            if said.pull:
+                _index(session, said.pull, len(session.pulls), "pull")
         note = "\n".join(part for part in (session.note, marks.note.strip()) if part)
 
     def edit(file: Any) -> None:
@@ -43,10 +52,41 @@ def mark_session(path: str | Path, marks: Marks) -> None:
             tables.replace_rows(file, layout.HOLDS, hold_rows)
         if marks.pulls:
             tables.replace_rows(file, layout.PULLS, pull_rows)
+        if marks.heard:
+            add_heard(file, marks.heard)
+        if marks.air is not None:
+            set_conditions(file, marks.air)
         if marks.note:
             file.attrs["note"] = layout.clean_text(note)
 
     change_session(path, edit)
+
+
+def copy_said(path: str | Path, new: str | Path) -> None:
+    """Copy the air of the day, and what was heard, from a session to one made of it by a replay.
+
+    What was said of a pull follows that pull where the replay found it too, by its time; where it did not, a knock
+    heard counts for the whole session, and 'heard none' for nothing.
+    """
+    with open_session(path) as session, open_session(new) as made:
+        weather, heard, pulls, found = session.conditions, session.heard, session.pulls, made.pulls
+    if weather is None and not heard:
+        return
+    said = []
+    for row in heard:
+        pull = 0
+        if row.pull:
+            middle = (pulls[row.pull - 1].start_s + pulls[row.pull - 1].end_s) / 2 if row.pull <= len(pulls) else -1.0
+            inside = (number for number, one in enumerate(found, 1) if one.start_s <= middle <= one.end_s)
+            pull = next(inside, 0)
+        if pull or not row.pull or row.heard:
+            said.append(msgspec.structs.replace(row, pull=pull))
+
+    def edit(file: Any) -> None:
+        set_conditions(file, weather)
+        add_heard(file, said)
+
+    change_session(new, edit)
 
 
 def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:

@@ -16,7 +16,7 @@ from stream.study.zeros import Zero, take_zero
 SIDE_S = 1.0  # kept before and after a pull; the lag is taken off from there
 # A lag worked out of parts is as good as its capacitor: ±20 % (letter code M of IEC 60062), evenly spread.
 LAG_TOLERANCE = 0.20
-KEPT = {"": None, "keep": True, "drop": False}  # what a person said of a pull, as PullTrace.keep has it
+KEPT = {0: None, 1: True, -1: False}  # what a person said of a pull, as PullTrace.keep has it
 UNKNOWN_LAG_DOUBT_S = 0.02  # a converter whose lag nobody gave: taken as 0, with what a usual one has as doubt
 
 
@@ -46,7 +46,7 @@ def pull_traces(session: StudySession) -> list[PullTrace]:
             tune=pull.tune or session.tune, session=str(session.path),
             gear=_gear(pull, session, time[rows], speed, found), start_s=pull.start_s, end_s=pull.end_s,
             started=began + pull.start_s, order=number, verdict=pull.verdict, faults=pull.faults,
-            keep=KEPT[session.pull_marks[number]], unit=unit,
+            keep=KEPT[session.pull_marks[number].kept], unit=unit,
             car=session.car.car.name, calibration=calibration_name(session), lag_s=lag, lag_doubt_s=lag_doubt,
             conditions=found.means,
         )  # fmt: skip

@@ -53,7 +53,8 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
 def print_road_load(load: "RoadLoad") -> None:
     """The glides, the coefficients with their 95 % doubt, and force and coast time at the speeds glided through."""
     from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import figures, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.figures import figures
     from ui.text.findings import say_all
     from ui.text.force import GLIDE_WHY
 
