@@ -1,11 +1,12 @@
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-from stream.study.force.coast_runs import find_coast_runs
 
-from stream.study.force.coastdown import MASS_FACTOR
+from stream.study.force.coastdown import find_glides
+from stream.study.force.road_load import CoastRun, fit_road_load
 
 MASS, A, B, C, IDLE = 790.0, 100.0, 1.5, 0.36, 900.0
+MASS_FACTOR = 1.03  # SAE J1263, ISO 10521: turning wheels are about 3 % of the mass (from memory)
 Session = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
