@@ -135,7 +135,7 @@ def fit_road_load(
         findings.append(note("coast-wind-change", wind_mps=fit.wind_change_mps, stated_mps=wind_change_mps))
     else:
         covariance = covariance + _unseen(mass_kg, float(coefficients[2]))
-        findings.append(warning("coast-one-alone" if len(runs) == 1 else "coast-one-way"))
+        findings.append(warning("coast-one-alone") if len(runs) == 1 else warning("coast-one-way"))
     speeds = np.concatenate([run.speed_mps for run in runs])
     findings += _oddities(coefficients, speeds)
     u_a, u_b, u_c = (float(u) for u in np.sqrt(np.diag(covariance)))
