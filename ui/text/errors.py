@@ -3,7 +3,12 @@
 from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
-COMMAND_LINE: dict[str, str] = {}
+COMMAND_LINE: dict[str, str] = {
+    "no-rate": "{text}, or give --rate HZ",
+    "rate-out-of-range": "--rate: {text}",
+    "rate-too-high": "{text} with --rate",
+    "clock-stands": "{text}: --rate HZ and a car file without a time channel",
+}
 
 
 def for_command_line(error: SteadypullError) -> str:
