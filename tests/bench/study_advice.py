@@ -24,7 +24,7 @@ from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
-from stream.study.force.coast_session import session_coastdown
+from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
 from stream.study.load import load_session, load_sessions
 from stream.study.tables.ignition_advice import advise_ignition
