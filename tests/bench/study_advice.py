@@ -25,7 +25,7 @@ from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
 from stream.study.dataset import open_dataset, open_datasets
-from stream.study.force.coast_session import session_coastdown
+from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
 from stream.study.tables.ignition_advice import advise_ignition
 from stream.study.tables.mixture import advise_mixture
