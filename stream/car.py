@@ -46,10 +46,13 @@ class Gearing(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Engine(msgspec.Struct, frozen=True, kw_only=True):
-    """[engine]."""
+    """[engine]. `advance_max_deg`: no proposal of advance above it, degrees before top dead centre. `boosted`: whether
+    it is filled above the ambient pressure; None: not known."""
 
     pulses_per_turn: float | None = None
     redline_rpm: float | None = None
+    advance_max_deg: float | None = None
+    boosted: bool | None = None
 
 
 class LiveRule(msgspec.Struct, frozen=True, kw_only=True):
@@ -75,8 +78,18 @@ class PullRule(msgspec.Struct, frozen=True, kw_only=True):
     min_span_rpm: float = 1500.0
 
 
+class Limit(msgspec.Struct, frozen=True, kw_only=True):
+    """[[limit]]: a channel that is watched; above and below in the channel's unit, at least one of them given."""
+
+    channel: str
+    above: float | None = None
+    below: float | None = None
+    during: Literal["always", "pull"] = "always"
+
+
 class Channel(msgspec.Struct, frozen=True, kw_only=True):
-    """[[channel]]: one measured quantity. `column` is its name in a CSV log; `name` where left out."""
+    """[[channel]]: one measured quantity. `column` is its name in a CSV log; `name` where left out. `gauge`: a pressure
+    above the ambient one, not an absolute one."""
 
     name: str
     role: Role
@@ -91,6 +104,7 @@ class Channel(msgspec.Struct, frozen=True, kw_only=True):
     sign: Literal[-1, 1] = 1
     newtons_per_unit: float | None = None
     side: str | None = None
+    gauge: bool = False
 
     @property
     def csv_column(self) -> str:
@@ -121,6 +135,7 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
 
     car: CarBody
     channel: tuple[Channel, ...]
+    limit: tuple[Limit, ...] = ()
     gearing: Gearing = Gearing()
     engine: Engine = Engine()
     live: LiveRule = LiveRule()
@@ -169,7 +184,9 @@ def load_car(path: str | Path) -> Car:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking") from None
+        raise InputError(
+            f"{path}: no such car file; make one, or give another", code="no-car-file", path=path
+        ) from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the car file in it") from None
     except UnicodeDecodeError as error:
@@ -188,8 +205,9 @@ def parse_car(text: str, where: str = "car file") -> Car:
     except RecursionError:
         raise InputError(f"{where}: not a car file: lists or tables nested too deeply; mend the brackets") from None
     known, warnings = _drop_unknown(raw)
-    if not isinstance(known.get("channel", []), list):
-        raise InputError(f"{where}: channel: must be a list of tables; write [[channel]], with two brackets")
+    for name in _LISTS:
+        if not isinstance(known.get(name, []), list):
+            raise InputError(f"{where}: {name}: must be a list of tables; write [[{name}]], with two brackets")
     try:
         car = msgspec.convert({"channel": [], **known}, Car)
     except msgspec.ValidationError as error:
@@ -201,6 +219,9 @@ def parse_car(text: str, where: str = "car file") -> Car:
 _TABLES: dict[str, type[msgspec.Struct]] = {
     "car": CarBody, "gearing": Gearing, "engine": Engine, "live": LiveRule, "hold": HoldRule, "pull": PullRule,
 }  # fmt: skip
+
+
+_LISTS: dict[str, type[msgspec.Struct]] = {"channel": Channel, "limit": Limit}
 
 
 def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
@@ -218,9 +239,9 @@ def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     for key, value in raw.items():
         if key in _TABLES:
             known[key] = keep(value, _TABLES[key], key)
-        elif key == "channel" and isinstance(value, list):
-            known[key] = [keep(item, Channel, f"channel[{number}]") for number, item in enumerate(value)]
-        elif key == "channel":
+        elif key in _LISTS and isinstance(value, list):
+            known[key] = [keep(item, _LISTS[key], f"{key}[{number}]") for number, item in enumerate(value)]
+        elif key in _LISTS:
             known[key] = value
         else:
             warnings.append(f"{key} is not known and is left out")
@@ -236,6 +257,8 @@ def _explain(message: str) -> str:
         cure = 'add a [car] table with a name, as in name = "my car"'
     if "Invalid enum value" in text and place.endswith("role"):
         cure = "use one of " + " ".join(get_args(Role))
+    if "Invalid enum value" in text and place.endswith("during"):
+        cure = "use always or pull"
     if "Invalid enum value" in text and place.endswith("bridge"):
         cure = "use one of " + " ".join(get_args(Bridge))
     return f"{place}: {text[:1].lower()}{text[1:].replace('`', chr(39))}; {cure}"
@@ -262,6 +285,8 @@ def _check(car: Car, where: str) -> None:
         doubles = [channel.name for channel in car.channel if channel.role == role]
         if len(doubles) > 1:
             raise InputError(f"{where}: channel: {' and '.join(doubles)} both have role {role!r}; keep one")
+    for number, limit in enumerate(car.limit):
+        _check_limit(car, limit, f"{where}: limit[{number}]")
     for table, key, value in _positive_numbers(car):
         if value is None:
             continue
@@ -270,6 +295,19 @@ def _check(car: Car, where: str) -> None:
         lowest = _LOWEST.get((table, key), _SMALLEST)
         if not lowest <= value <= _LARGEST:
             raise InputError(f"{where}: {table}.{key}: {value:g} cannot be used; give {lowest:g} to {_LARGEST:g}")
+
+
+def _check_limit(car: Car, limit: Limit, path: str) -> None:
+    if car.by_name(limit.channel) is None:
+        names = ", ".join(channel.name for channel in car.signal_channels)
+        raise InputError(f"{path}.channel: no channel {limit.channel!r}; it has {names}")
+    if limit.above is None and limit.below is None:
+        raise InputError(f"{path}: neither above nor below is given; add the value that must not be passed")
+    for key, value in (("above", limit.above), ("below", limit.below)):
+        if value is not None and not math.isfinite(value):
+            raise InputError(f"{path}.{key}: {value} is not a finite number; mend the value")
+    if limit.above is not None and limit.below is not None and limit.below >= limit.above:
+        raise InputError(f"{path}: below {limit.below:g} is not under above {limit.above:g}; nothing would be allowed")
 
 
 def _check_channel(channel: Channel, path: str) -> None:
@@ -310,6 +348,6 @@ def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:
             value = getattr(struct, field.name)
             if isinstance(value, tuple):
                 numbers.extend((table, f"{field.name}[{index}]", item) for index, item in enumerate(value))
-            elif isinstance(value, (int, float)):
+            elif isinstance(value, (int, float)) and not isinstance(value, bool):
                 numbers.append((table, field.name, float(value)))
     return numbers

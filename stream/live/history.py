@@ -27,7 +27,8 @@ class Part:
     signal          float64, the speed channel in its own unit
     rpm             float64, by the provisional line
     load            float64 in the channel's unit; NaN where not known or bridged
-    push            float64, load times the channel's sign: how hard the car is driven forward; bridged where it was
+    push            float64, how hard the car is driven: load times the channel's sign, bridged where it was; `throttle`
+                    without a load
     speed_clipped   bool, engine speed outside its range since the tick before
     clipped         bool, engine speed or load outside
     bridged         bool, no sample of engine speed since the tick before

@@ -2,13 +2,16 @@
 engine's speed changes. No hold for the line, but the evidence for a dead band and a ceiling.
 
 A signal that stands still is no proof by itself: a very even hold looks the same. What tells them apart is another
-channel that moves as it only does when speed changes, or a stillness that no foot has: far below the wander of the
-drive's other holds. Without either, and until targets say otherwise, a hold stays a hold.
+channel that moves as it only does when speed changes, a stillness that no foot has (far below the wander of the
+drive's other holds), or a leap: a converter that begins to work above some speed goes from its stuck level, whatever
+that is, to where its line is at once, and then follows the engine. Without any of them, and until targets say
+otherwise, a hold stays a hold.
 
 A still stretch is found once, as it ends, with what the other channels did meanwhile. Which of them were pinned, the
 session's holds and the ends of its signal tell; that takes a few numbers of each.
 """
 
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +28,7 @@ STILL_RPM = 8.0  # half of the span that a stuck signal may have, beyond its noi
 NOISE_SHARE = 6.0
 END_ROWS = 4
 SHORTEST_S = 1.5
+LASTING_STEPS = 15
 BRIDGED_STEPS = 3  # a spark or a bump may lift the signal for 0.3 s
 STILL_SHARE = 0.34  # of the wander of the other holds
 ALIVE_SHARE = 3.0  # times what another channel moves in the holds
@@ -32,6 +36,9 @@ AS_GOOD_AS_STILL_RPM = 1.5
 WANDER_SEEN_RPM = 4.0
 WHITE_RATIO = 1.6
 ABOVE_IDLE_RPM = 1300.0  # by a provisional line; a mean above it is no idle
+LEAP_RPM = 600.0  # by the provisional line, within LEAP_ROWS: 3 000 rpm/s and more
+LEAP_ROWS = 2
+LEAP_SHARE = 4.0  # times what follows in the same time: an engine that revs up goes on, a leap is over
 MOST_SHARE_OF_SPAN = 0.02  # a stuck level is a point, not a region
 BEFORE_S = 120.0  # of ticks before a still stretch are searched for a hold that runs into it
 AFTER_S = 5.0  # after one, at the least
@@ -60,6 +67,7 @@ class _Still:
     start: int
     end: int
     evidence: Evidence
+    leaps: bool  # the signal leaps away from its level at the end, or down to it at the beginning
 
 
 @dataclass(slots=True)
@@ -79,6 +87,7 @@ class PinnedFinder:
         self._history, self._steps, self._steady, self._line, self._start_s = history, steps, steady, line, start_s
         self._per_rpm = 1.0 / abs(line[0])
         self._low, self._high = np.inf, -np.inf
+        self._newest: deque[float] = deque(maxlen=LASTING_STEPS)
         self._noise = 0.0
         self._noise_at = -1
         self._count = self._number = 0
@@ -92,7 +101,11 @@ class PinnedFinder:
 
     def step(self, number: int, signal: float) -> None:
         """The next step: its number and mean signal."""
-        self._low, self._high = min(self._low, signal), max(self._high, signal)
+        # What lasts for half of SHORTEST_S, without a filter's overshoot behind a leap.
+        self._newest.append(signal)
+        if 2 * len(self._newest) > LASTING_STEPS:
+            lasting = sorted(self._newest)[len(self._newest) // 2]
+            self._low, self._high = min(self._low, lasting), max(self._high, lasting)
         self._count += 1
         self._number = number
         run = self._run
@@ -154,7 +167,7 @@ class PinnedFinder:
         at_an_end = min(evidence.signal - self._low, self._high - evidence.signal) <= 2.0 * reach
         if not at_an_end or not (evidence.white or evidence.sd * abs(self._line[0]) <= AS_GOOD_AS_STILL_RPM):
             return
-        self._still.append(_Still(first, end, evidence))
+        self._still.append(_Still(first, end, evidence, self._leaps(first, end, evidence.signal)))
         self._search_before(first * self._steps.size)
         start = max(end * self._steps.size, self._history.run_first)
         self._after = (self._searcher(start, start), start, start)
@@ -163,6 +176,18 @@ class PinnedFinder:
         finder = HoldFinder(RunView(self._history, start, end), self._steady, self._line, self._start_s)
         finder.begin_run(start)
         return finder
+
+    def _leaps(self, first: int, end: int, level: float) -> bool:
+        """Whether the signal goes far at once at one end of a stretch, and is then no quicker than an engine is. No
+        step may be missing between."""
+        reach = 2 * LEAP_ROWS
+        for rows in (self._steps.rows(end - 1, end + reach), self._steps.rows(first - reach, first + 1)[::-1]):
+            if len(rows) < reach + 1:
+                continue
+            away = np.abs(rows[[LEAP_ROWS, reach], 0] - level) * abs(self._line[0])
+            if away[0] >= LEAP_RPM and away[0] >= LEAP_SHARE * abs(away[1] - away[0]):
+                return True
+        return False
 
     def _search_before(self, end: int) -> None:
         """Look for holds between the still stretch before, or so far back as is searched, and this one."""
@@ -221,13 +246,11 @@ class PinnedFinder:
                 for hold, reference in zip(found, self._references, strict=True)
                 if abs(hold.record.signal_mean - level) > 2.0 * reach
             ]
-            mine = [
-                n
-                for n in near
-                if abs(self._still[n].evidence.signal - level) <= reach and self._stuck(self._still[n].evidence, others)
-            ]
-            stuck.update(mine)
-            pinned += [self._record(self._still[n], at) for n in mine]
+            mine = [n for n in near if abs(self._still[n].evidence.signal - level) <= reach]
+            # What is stuck at this level once is stuck at it whenever it stands still there.
+            if any(self._still[n].leaps or self._stuck(self._still[n].evidence, others) for n in mine):
+                stuck.update(mine)
+                pinned += [self._record(self._still[n], at) for n in mine]
         return _merged(sorted(pinned, key=lambda one: one.start_s)), self._without(stuck, found)
 
     def _record(self, still: _Still, at: str) -> Pinned:
@@ -257,8 +280,6 @@ class PinnedFinder:
         """Whether a stretch at one end of the signal is stuck: the engine's speed changes under it."""
         rpm_per_unit, rpm_at_zero = self._line
         sd = still.sd * abs(rpm_per_unit)
-        if sd > AS_GOOD_AS_STILL_RPM and not still.white:
-            return False  # it wanders, so it is alive
         least = self._steady.rule.min_s / self._step_s
         others = [other for other in others if other.rows >= least / 2]
         wander = float(np.median([other.sd for other in others])) * abs(rpm_per_unit) if others else 0.0

@@ -154,7 +154,7 @@ class LiveStage:
             return join_rows([])
         rows = join_rows(self._take(self._bridge.flush()))
         self._end_run()
-        if self.settings.verdicts:
+        if self.settings.pull_verdicts:
             self._pull_finder.finish()
             self.pinned, kept = self._pinned_finder.verdict(self._finder.found)
             self._holds = [found.record for found in kept]
@@ -201,14 +201,16 @@ class LiveStage:
         found = self._ticker.run(piece.index, piece.values, piece.clips, piece.bridged)
         judged = found.judged_from
         self._judge(found)
-        speed = found.rows[:, 0] * self.line[0] + self.line[1]
-        speed[:judged] = np.nan
+        signal = found.rows[:, 0].copy()
+        signal[:judged] = np.nan
         load = found.rows[:, 1].copy() if self._has_load else np.full(len(found.sample), np.nan)
         if found.bridged is not None:
-            speed[found.bridged[:, 0]] = np.nan
+            signal[found.bridged[:, 0]] = np.nan
             if self._has_load:
                 load[found.bridged[:, 1]] = np.nan
-        return LiveRows(found.sample / self.info.rate_hz - self.settings.delay_s, _to_float32(speed), _to_float32(load))
+        time_s = found.sample / self.info.rate_hz - self.settings.delay_s
+        speed = signal * self.line[0] + self.line[1]
+        return LiveRows(time_s, _to_float32(speed), _to_float32(load), _to_float32(signal))
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
@@ -229,8 +231,9 @@ class LiveStage:
             part = columns[:, a : a + chunk]
             self._history.append(part)
             self._finder.push(tick + a, tick + a + part.shape[1])
-            self._step(found.rows[first + a : first + a + part.shape[1]])
-            self._refer()
+            if self.settings.pull_verdicts:
+                self._step(found.rows[first + a : first + a + part.shape[1]])
+                self._refer()
 
     def _columns_of(self, found: Ticks) -> Floats:
         """Ticks as columns of the history."""
@@ -238,11 +241,12 @@ class LiveStage:
         columns[SIGNAL] = found.rows[:, 0]
         columns[RPM] = columns[SIGNAL] * self.line[0] + self.line[1]
         columns[LOAD] = found.rows[:, 1] if self._has_load else np.nan
-        columns[PUSH] = columns[LOAD] * self._load_sign
         columns[SPEED_CLIPPED] = found.clipped[:, 0]
         columns[CLIPPED] = np.logical_or.reduce(found.clipped, axis=1)
         columns[BRIDGED] = 0.0
         columns[THROTTLE] = found.rows[:, 1 + self._throttle] if self._throttle is not None else np.nan
+        # Without a load the throttle, or the manifold pressure, tells how hard the car is driven.
+        columns[PUSH] = columns[LOAD] * self._load_sign if self._has_load else columns[THROTTLE]
         if found.bridged is not None:
             columns[BRIDGED] = found.bridged[:, 0]
             if self._has_load:
@@ -266,6 +270,7 @@ class LiveStage:
                 load = _known_mean(ticks[:, :, 1]) * self._load_sign
             if self._throttle is not None:
                 throttle = _known_mean(ticks[:, :, 1 + self._throttle])
+                load = load if self._has_load else throttle
             for step in range(steps):
                 number = first // size + step
                 self._pull_finder.step(number, float(rpm[step]), float(load[step]), float(throttle[step]))

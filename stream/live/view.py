@@ -12,7 +12,8 @@ from stream.live.records import Hold, Pull
 
 @dataclass(frozen=True, slots=True)
 class LiveRows:
-    """New rows at the live rate: time_s float64 (n,), speed_rpm float32 (n,), load float32 (n,) in the link's unit.
+    """New rows at the live rate: time_s float64 (n,), speed_rpm float32 (n,), load float32 (n,) in the link's unit,
+    signal float32 (n,): the filtered signal that speed_rpm was made of, in the speed channel's unit.
 
     NaN is a tick that cannot be judged (no load channel, or the filter still settles after a gap).
     """
@@ -20,6 +21,7 @@ class LiveRows:
     time_s: npt.NDArray[np.float64]
     speed_rpm: npt.NDArray[np.float32]
     load: npt.NDArray[np.float32]
+    signal: npt.NDArray[np.float32]
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -30,11 +32,12 @@ def join_rows(parts: list[LiveRows]) -> LiveRows:
     if len(parts) == 1:
         return parts[0]
     if not parts:
-        return LiveRows(np.empty(0), np.empty(0, np.float32), np.empty(0, np.float32))
+        return LiveRows(np.empty(0), *(np.empty(0, np.float32),) * 3)
     return LiveRows(
         np.concatenate([part.time_s for part in parts]),
         np.concatenate([part.speed_rpm for part in parts]),
         np.concatenate([part.load for part in parts]),
+        np.concatenate([part.signal for part in parts]),
     )
 
 

@@ -4,17 +4,19 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import h5py
+import msgspec
 import numpy as np
 
 from stream.errors import SteadypullError, StorageError
-from stream.record import disk, layout
+from stream.record import disk, layout, tables
 from stream.record.session import open_session, reading_words
+from stream.record.tables import Heard, Weather
 
 _UNCHANGED = "the session is unchanged"
 _DIGEST_ROWS = 1 << 16
@@ -97,6 +99,22 @@ def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:
     item = group.create_group(name)
     for key, value in attributes.items():
         item.attrs[key] = layout.clean_text(value) if isinstance(value, str) else value
+
+
+def set_conditions(file: Any, weather: Weather | None) -> None:
+    """For an edit: keep the air of the day, in place of what was kept; None takes it away."""
+    if layout.CONDITIONS in file:
+        del file[layout.CONDITIONS]
+    if weather is not None:
+        file.create_group(layout.CONDITIONS).attrs.update(msgspec.structs.asdict(weather))
+
+
+def add_heard(file: Any, said: Sequence[Heard]) -> None:
+    """For an edit: keep what a person heard. It takes the place of what was said before of the same pulls."""
+    again = {row.pull for row in said}
+    rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
+    kept = [row for row in tables.from_rows(Heard, rows) if row.pull not in again]
+    tables.replace_rows(file, layout.HEARD, tables.heard_rows([*kept, *said]))
 
 
 def write_note(path: str | Path, note: str) -> None:

@@ -26,7 +26,7 @@ from stream.errors import InputError
 from stream.events import Event
 from stream.record.count import Place
 from stream.record.layout import FORMAT_VERSION, SAMPLE_DTYPE
-from stream.record.tables import Zero
+from stream.record.tables import Weather, Zero
 
 MARKER = b"SJ1\n"
 _HEAD = struct.Struct("<4sBI")  # marker, kind, length
@@ -37,7 +37,7 @@ _KIND_HEADER, _KIND_BLOCK, _KIND_EVENT, _KIND_ZERO = 1, 2, 3, 4
 
 
 class JournalHeader(msgspec.Struct, frozen=True, kw_only=True):
-    """What a session is made from: the stream, the root attributes and the /live attributes."""
+    """What a session is made from: the stream, the root and /live attributes, and the air of the day."""
 
     format_version: int
     name: str
@@ -46,6 +46,7 @@ class JournalHeader(msgspec.Struct, frozen=True, kw_only=True):
     root: dict[str, str | int | float]
     live: dict[str, str | float]
     live_rate_hz: float
+    conditions: Weather | None = None
 
     @property
     def info(self) -> StreamInfo:

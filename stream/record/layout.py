@@ -25,11 +25,14 @@ CLOCK: Final = "raw/clock"
 LIVE_TIME: Final = "live/time"
 LIVE_SPEED: Final = "live/speed"
 LIVE_LOAD: Final = "live/load"
+LIVE_SIGNAL: Final = "live/signal"
 HOLDS: Final = "holds"
 PINNED: Final = "pinned"
 PULLS: Final = "pulls"
 ZEROS: Final = "zeros"
 EVENTS: Final = "events"
+HEARD: Final = "heard"
+CONDITIONS: Final = "conditions"
 CALIBRATIONS: Final = "calibrations"
 
 MAX_CHANNELS: Final = 1024  # names and units are attributes, and HDF5 holds 64 KiB of those in one header
@@ -61,17 +64,20 @@ PINNED_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("signal",
 PULL_DTYPE: Final = np.dtype(
     [
         ("start_s", "<f8"), ("end_s", "<f8"), ("start_rpm", "<f8"), ("end_rpm", "<f8"), ("tune", _TEXT),
-        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT), ("mark", _TEXT),
+        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT), ("kept", "<i1"),
     ]
 )  # fmt: skip
 ZERO_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)])
 EVENT_DTYPE: Final = np.dtype([("time", "<f8"), ("kind", _TEXT), ("text", _TEXT), ("value", "<f8")])
+HEARD_DTYPE: Final = np.dtype(
+    [("pull", "<i4"), ("rpm_from", "<f8"), ("rpm_to", "<f8"), ("heard", "u1"), ("said_utc", _TEXT)]
+)
 
 TABLES: Final[dict[str, np.dtype[Any]]] = {
     GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
-    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE,
+    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE, HEARD: HEARD_DTYPE,
 }  # fmt: skip
-OPTIONAL: Final = frozenset({"n_effective", "value", "mark"})  # ours, beyond what the format owes its readers
+OPTIONAL: Final = frozenset({"n_effective", "value", "kept"})  # a session of another tool may lack them
 LIVE: Final[dict[str, np.dtype[Any]]] = {
     LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
 }  # fmt: skip

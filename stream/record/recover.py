@@ -9,6 +9,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.events import Event
 from stream.record import layout, tables
+from stream.record.change import set_conditions
 from stream.record.count import SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalBlock, JournalReader
@@ -39,7 +40,9 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
         path = path.with_suffix("")
     new = path.with_name(f"{path.stem}-recovered.h5") if out is None else Path(out)
     if is_taken(new):
-        raise InputError(f"{new}: is already there and is never overwritten; give another name with -o")
+        raise InputError(
+            f"{new}: is already there and is never overwritten; give another name", code="already-there", path=new
+        )
     with ExitStack() as stack:
         session, trouble = _open_cut_off(path)
         if session is not None:
@@ -125,7 +128,9 @@ def _begin(new: Path, session: Session | None, journal: JournalReader | None) ->
         raise ValueError("neither a session nor a journal to begin from")
     header = journal.header
     root = {**header.root, "recovered_from": journal.path.name}
-    return SessionFile(new, header.info, root, dict(header.live), header.live_rate_hz)
+    file = SessionFile(new, header.info, root, dict(header.live), header.live_rate_hz)
+    set_conditions(file.h5, header.conditions)
+    return file
 
 
 def _copy_session(file: SessionFile, session: Session) -> None:
@@ -141,13 +146,17 @@ def _copy_session(file: SessionFile, session: Session) -> None:
                 layout.PULLS,
                 layout.ZEROS,
                 layout.EVENTS,
+                layout.HEARD,
                 *layout.LIVE,
             ):
-                found[name] = session.h5[name][:]
+                if name in session.h5:
+                    found[name] = session.h5[name][:]
+            conditions = session.conditions
     except InputError as error:
         raise _DamagedError(error) from error
     for name, rows in found.items():
         file.append_table(name, rows)
+    set_conditions(file.h5, conditions)
     for name in session.h5[layout.CALIBRATIONS]:
         session.h5.copy(f"{layout.CALIBRATIONS}/{name}", file.h5[layout.CALIBRATIONS])
 

@@ -4,6 +4,7 @@ A replay through `Session.blocks` equals the live run: blocks end where samples 
 and `restarted` are those of the recording, counted from the session's first sample.
 """
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -23,7 +24,7 @@ from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import layout, tables
 from stream.record.names import journal_path
-from stream.record.tables import HoldMark, PullMark, Zero, text_of
+from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero, text_of
 
 _SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
 _LOWEST_HZ, _HIGHEST_HZ = 1e-17, 1e7  # of the slowest log and the quickest wire
@@ -43,13 +44,15 @@ def reading_words(path: Path) -> Iterator[None]:
         yield
     except _DAMAGE as error:
         reason = " ".join(str(error).split())
-        raise InputError(f"{path}: is damaged ({reason}); {_cure(path)}") from error
+        raise damaged(path, f"is damaged ({reason})") from error
 
 
-def _cure(path: Path) -> str:
+def damaged(path: Path, what: str) -> InputError:
+    """What is said of a file that cannot be read, with the cure that there is."""
     if journal_path(path).exists():
-        return f"'steadypull recover {path}' makes it again from the journal beside it"
-    return "use a copy of it, if there is one"
+        text = f"{path}: {what}; recover it from the journal beside it"
+        return InputError(text, code="damaged-with-journal", path=path, what=what)
+    return InputError(f"{path}: {what}; use a copy of it, if there is one", code="damaged")
 
 
 class Session:
@@ -160,19 +163,34 @@ class Session:
                         restarted[number] and row == start,
                     )
 
-    def raw(self, name: str) -> npt.NDArray[np.float32]:
-        """One channel as recorded, float32 (rows,), in its unit. InputError for a name it has not."""
+    def row_at(self, time_s: float) -> int:
+        """The row of the first sample at or behind a time, or the next one where that sample was lost; at most
+        `rows`.
+        """
+        index = max(math.ceil(time_s * self.rate_hz - 1e-6), 0)
+        lost = np.cumsum(self.gaps["lost"].astype(np.int64))
+        row_of_gap = self.gaps["index"].astype(np.int64)
+        gap = int(np.searchsorted(row_of_gap + lost, index, side="right"))
+        row = index - (int(lost[gap - 1]) if gap else 0)
+        return min(row, int(row_of_gap[gap]) if gap < len(row_of_gap) else self.rows)
+
+    def raw(self, name: str, start: int = 0, end: int | None = None) -> npt.NDArray[np.float32]:
+        """One channel as recorded, float32, from row `start` to `end`, in its unit. InputError for a name it lacks."""
         if name not in self.info.names:
             raise InputError(f"{self.path}: has no channel {name!r}; it has {', '.join(self.info.names)}")
         column = self.info.names.index(name)
         with reading_words(self.path):
-            return np.asarray(self._samples[:, column], np.float32)
+            return np.asarray(self._samples[start:end, column], np.float32)
 
     def live(self) -> LiveRows:
-        """What the live stage made of it while recording."""
-        time, speed, load = (self._table(name, dtype) for name, dtype in layout.LIVE.items())
+        """What the live stage made of it while recording; `signal` all NaN in a session that lacks /live/signal."""
+        names = (layout.LIVE_TIME, layout.LIVE_SPEED, layout.LIVE_LOAD)
+        time, speed, load = (self._table(name, layout.LIVE[name]) for name in names)
+        signal = self._table(layout.LIVE_SIGNAL, np.dtype("<f4"))
         rows = min(len(time), len(speed), len(load))
-        return LiveRows(time[:rows], speed[:rows], load[:rows])
+        if len(signal) < rows:
+            signal = np.full(rows, np.nan, np.float32)
+        return LiveRows(time[:rows], speed[:rows], load[:rows], signal[:rows])
 
     def live_attributes(self) -> dict[str, Any]:
         """How /live was made: filter, delay_s, calibration, and load_unit."""
@@ -193,32 +211,47 @@ class Session:
     @property
     def holds(self) -> tuple[Hold, ...]:
         """Holds found while recording."""
-        return tables.read_holds(self._table(layout.HOLDS, layout.HOLD_DTYPE))
+        return tables.from_rows(Hold, self._table(layout.HOLDS, layout.HOLD_DTYPE))
 
     @property
     def hold_marks(self) -> tuple[HoldMark, ...]:
         """For each hold whether it is accepted, and its target."""
-        return tables.read_hold_marks(self._table(layout.HOLDS, layout.HOLD_DTYPE))
+        return tables.from_rows(HoldMark, self._table(layout.HOLDS, layout.HOLD_DTYPE))
 
     @property
     def pinned(self) -> tuple[Pinned, ...]:
         """Stretches in which the speed signal was stuck."""
-        return tables.read_pinned(self._table(layout.PINNED, layout.PINNED_DTYPE))
+        return tables.from_rows(Pinned, self._table(layout.PINNED, layout.PINNED_DTYPE))
 
     @property
     def pulls(self) -> tuple[Pull, ...]:
         """Pulls found while recording."""
-        return tables.read_pulls(self._table(layout.PULLS, layout.PULL_DTYPE))
+        return tables.from_rows(Pull, self._table(layout.PULLS, layout.PULL_DTYPE))
 
     @property
     def pull_marks(self) -> tuple[PullMark, ...]:
-        """For each pull what a person said of it: '' nothing, 'keep' or 'drop'."""
-        return tables.read_pull_marks(self._table(layout.PULLS, layout.PULL_DTYPE))
+        """For each pull what a person said of it."""
+        return tables.from_rows(PullMark, self._table(layout.PULLS, layout.PULL_DTYPE))
 
     @property
     def zeros(self) -> tuple[Zero, ...]:
         """Stretches declared as zero load."""
-        return tables.read_zeros(self._table(layout.ZEROS, layout.ZERO_DTYPE))
+        return tables.from_rows(Zero, self._table(layout.ZEROS, layout.ZERO_DTYPE))
+
+    @property
+    def heard(self) -> tuple[Heard, ...]:
+        """What a person heard while listening for knock; empty where nobody said."""
+        return tables.from_rows(Heard, self._table(layout.HEARD, layout.HEARD_DTYPE))
+
+    @property
+    def conditions(self) -> Weather | None:
+        """The air of the day where the car stands; None where nobody said."""
+        with reading_words(self.path):
+            if layout.CONDITIONS not in self._file:
+                return None
+            said = self._file[layout.CONDITIONS].attrs
+            numbers = {name: float(said[name]) for name in ("temperature_c", "pressure_hpa", "humidity_pct")}
+            return Weather(said_utc=text_of(said.get("said_utc", "")), **numbers)
 
     @property
     def events(self) -> tuple[Event, ...]:
@@ -243,7 +276,7 @@ class Session:
                 raise KeyError(f"/{name} lacks {', '.join(sorted(missing))}")
             whole = np.empty(len(rows), dtype)
             for column in layout.OPTIONAL & set(dtype.names):
-                whole[column] = np.nan if dtype[column].kind == "f" else ""
+                whole[column] = np.nan if dtype[column].kind == "f" else 0
             for column in rows.dtype.names:
                 if column in dtype.names:
                     whole[column] = rows[column]
@@ -324,12 +357,12 @@ def _open_h5(path: Path) -> Any:
         with path.open("rb") as plain:
             empty = not plain.read(1)
     except FileNotFoundError:
-        raise InputError(f"{path}: no such session; check the name{_journal_hint(path)}") from None
+        raise _lost(path, "no such session; check the name") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
     if empty or not h5py.is_hdf5(path):
         what = "is empty" if empty else "is not a session file (not HDF5)"
-        raise InputError(f"{path}: {what}; give a file that Steadypull recorded or imported{_journal_hint(path)}")
+        raise _lost(path, f"{what}; give a file that Steadypull recorded or imported")
     try:
         return h5py.File(path, "r")
     except BlockingIOError:
@@ -338,12 +371,16 @@ def _open_h5(path: Path) -> Any:
         ) from None
     except OSError as error:
         if "truncated" in str(error):
-            raise InputError(f"{path}: was cut short (the end is missing); {_cure(path)}") from None
-        raise InputError(f"{path}: is damaged ({' '.join(str(error).split())}); {_cure(path)}") from None
+            raise damaged(path, "was cut short (the end is missing)") from None
+        raise damaged(path, f"is damaged ({' '.join(str(error).split())})") from None
 
 
-def _journal_hint(path: Path) -> str:
-    return f", or: {_cure(path)}" if journal_path(path).exists() else ""
+def _lost(path: Path, what: str) -> InputError:
+    """What is said where there is no session to read, but perhaps its journal."""
+    if journal_path(path).exists():
+        text = f"{path}: {what}, or recover it from the journal beside it"
+        return InputError(text, code="lost-with-journal", path=path, what=what)
+    return InputError(f"{path}: {what}", code="no-session")
 
 
 def _check_format(path: Path, file: Any) -> None:
@@ -356,7 +393,7 @@ def _check_format(path: Path, file: Any) -> None:
     if not isinstance(name, (str, bytes)) or text_of(name) != layout.FORMAT:
         raise InputError(foreign)
     if not isinstance(version, (int, np.integer)):
-        raise InputError(f"{path}: is damaged (format_version is missing); {_cure(path)}")
+        raise damaged(path, "is damaged (format_version is missing)")
     if version > layout.FORMAT_VERSION:
         raise InputError(
             f"{path}: was written by a newer Steadypull (format version {version}; this one reads up to "

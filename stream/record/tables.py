@@ -1,11 +1,13 @@
-"""Records to table rows and back, and the few ways in which a table of an open session file is written.
+"""Records to table rows and back by one map, and the few ways in which a table of an open session file is written.
 
-None is NaN in a float column and 0 in `gear`; a pull's faults stand in one text, joined by blanks.
+A column has the name of the record's field (`COLUMN_OF` names the exceptions). In the table, a number that is None is
+NaN in a float column and 0 in an integer one, a tuple of words is one text joined by blanks.
 """
 
 import math
+import types
 from collections.abc import Iterable, Sequence
-from typing import Any, Final, Literal, cast
+from typing import Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import h5py
 import msgspec
@@ -13,16 +15,21 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.events import Event
-from stream.live.records import Hold, Pinned, Pull, PullFault
+from stream.live.records import Hold, Pinned, Pull
 from stream.record import layout
 
 Rows = npt.NDArray[Any]
+_Record = TypeVar("_Record")
 MAX_EVENT_TEXT = 4096  # a device may send notes of 64 KiB, again and again
+COLUMN_OF: Final = {"time_s": "time"}  # record's field -> the column it stands in, where the names differ
 
 
 class Zero(msgspec.Struct, frozen=True, kw_only=True):
-    """A stretch declared to be zero load: its mean and doubt (standard) in the link's unit, and how it was
-    taken.
+    """A stretch declared to be zero load, seconds of the session's clock.
+
+    mean    load in the unit it was recorded in
+    doubt   standard uncertainty of the mean from the stretch's own noise, same unit
+    how     how it was taken, in words
     """
 
     start_s: float
@@ -31,26 +38,48 @@ class Zero(msgspec.Struct, frozen=True, kw_only=True):
     doubt: float
     how: str
 
+    @property
+    def middle_s(self) -> float:
+        """Middle of the stretch, s."""
+        return (self.start_s + self.end_s) / 2
+
 
 class HoldMark(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person said of a hold: whether it counts, and which speed it was meant to be (None: not
-    matched).
-    """
+    """What a person said of a hold: whether it counts, and the speed it was meant to be, rpm (None: not matched)."""
 
     accepted: bool = True
     target_rpm: float | None = None
 
 
-PullMark = Literal["", "keep", "drop"]  # what a person said of a pull: nothing, use it though flawed, leave it out
-NOT_MARKED: Final[PullMark] = ""
+class PullMark(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person said of a pull: kept 1 use it though flawed, -1 leave it out, 0 nothing (the verdict decides)."""
+
+    kept: Literal[-1, 0, 1] = 0
 
 
-def _nan(value: float | None) -> float:
-    return math.nan if value is None else value
+class Heard(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person heard while listening for knock.
+
+    pull             number of the pull, from 1; 0: every pull of the session
+    rpm_from, rpm_to the range it is said of, rpm; None: the whole pull
+    heard            True: knock was heard there; False: listened, and heard none
+    said_utc         when it was said, ISO 8601
+    """
+
+    pull: int
+    rpm_from: float | None = None
+    rpm_to: float | None = None
+    heard: bool
+    said_utc: str
 
 
-def _none(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+class Weather(msgspec.Struct, frozen=True, kw_only=True):
+    """The air where the car stands, as a person said it: °C, station pressure in hPa, relative humidity in %."""
+
+    temperature_c: float
+    pressure_hpa: float
+    humidity_pct: float
+    said_utc: str
 
 
 def text_of(value: Any) -> str:
@@ -58,128 +87,101 @@ def text_of(value: Any) -> str:
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
 
 
-def _rows(values: Sequence[tuple[Any, ...]], dtype: np.dtype[Any]) -> Rows:
-    return np.array(values, dtype=dtype) if values else np.empty(0, dtype)
+def to_rows(dtype: np.dtype[Any], *groups: Sequence[Any]) -> Rows:
+    """Rows of a table from records: one group, or several whose records belong together one to one."""
+    rows = np.empty(len(groups[0]), dtype)
+    if not len(rows):
+        return rows
+    for group in groups:
+        if len(group) != len(rows):
+            raise ValueError(f"{len(group)} records beside {len(rows)}")
+        for field in _fields(type(group[0])):
+            column = COLUMN_OF.get(field, field)
+            if column in (dtype.names or ()):
+                rows[column] = [_cell(getattr(record, field), dtype[column].kind) for record in group]
+    return rows
+
+
+def from_rows(kind: type[_Record], rows: Rows) -> tuple[_Record, ...]:
+    """The records that rows stand for; columns that `kind` has no field for are passed over."""
+    fields = _fields(kind)
+    columns = {field: rows[COLUMN_OF.get(field, field)] for field in fields}
+    return tuple(
+        kind(**{field: _value(columns[field][row], hint) for field, hint in fields.items()}) for row in range(len(rows))
+    )
+
+
+_HINTS: dict[Any, dict[str, Any]] = {}
+
+
+def _fields(kind: Any) -> dict[str, Any]:
+    """Field to its type; kept, for working it out takes longer than a table does."""
+    if kind not in _HINTS:
+        _HINTS[kind] = get_type_hints(kind)
+    return _HINTS[kind]
+
+
+def _cell(value: Any, kind: str) -> Any:
+    if value is None:
+        return math.nan if kind == "f" else 0
+    if isinstance(value, tuple):
+        return " ".join(value)
+    return layout.clean_text(value) if isinstance(value, str) else value
+
+
+def _value(cell: Any, hint: Any) -> Any:
+    """A cell as the type of its field."""
+    if get_origin(hint) in (Union, types.UnionType):
+        inner = next(part for part in get_args(hint) if part is not type(None))
+        missing = math.isnan(cell) if inner is float else not cell
+        return None if missing else _value(cell, inner)
+    if get_origin(hint) is tuple:
+        return tuple(text_of(cell).split())
+    if get_origin(hint) is Literal:
+        return int(cell) if isinstance(get_args(hint)[0], int) else text_of(cell)
+    return text_of(cell) if hint is str else hint(cell)
 
 
 def hold_rows(holds: Iterable[Hold], marks: Sequence[HoldMark] | None = None) -> Rows:
     """Rows of /holds. Without `marks` every hold is accepted and none is matched."""
     holds = list(holds)
-    marks = [HoldMark()] * len(holds) if marks is None else marks
-    return _rows(
-        [
-            (
-                hold.start_s, hold.end_s, hold.signal_mean, hold.signal_sem, hold.speed_rpm,
-                hold.speed_sd_rpm, hold.drift_rpm_per_s, _nan(hold.load_mean), hold.n_effective,
-                mark.accepted, _nan(mark.target_rpm),
-            )
-            for hold, mark in zip(holds, marks, strict=True)
-        ],
-        layout.HOLD_DTYPE,
-    )  # fmt: skip
-
-
-def read_holds(rows: Rows) -> tuple[Hold, ...]:
-    """The holds of /holds."""
-    floats = [name for name in Hold.__struct_fields__ if name != "load_mean"]
-    return tuple(Hold(load_mean=_none(row["load_mean"]), **{name: float(row[name]) for name in floats}) for row in rows)
-
-
-def read_hold_marks(rows: Rows) -> tuple[HoldMark, ...]:
-    """What was said of each hold, in the order of `read_holds`."""
-    return tuple(HoldMark(accepted=bool(row["accepted"]), target_rpm=_none(row["target_rpm"])) for row in rows)
+    return to_rows(layout.HOLD_DTYPE, holds, [HoldMark()] * len(holds) if marks is None else marks)
 
 
 def pinned_rows(pinned: Iterable[Pinned]) -> Rows:
     """Rows of /pinned."""
-    return _rows([(item.start_s, item.end_s, item.signal, item.at) for item in pinned], layout.PINNED_DTYPE)
-
-
-def read_pinned(rows: Rows) -> tuple[Pinned, ...]:
-    """The records of /pinned."""
-    return tuple(
-        Pinned(
-            start_s=float(row["start_s"]),
-            end_s=float(row["end_s"]),
-            signal=float(row["signal"]),
-            at=cast(Literal["bottom", "top"], text_of(row["at"])),
-        )
-        for row in rows
-    )
+    return to_rows(layout.PINNED_DTYPE, list(pinned))
 
 
 def pull_rows(pulls: Iterable[Pull], marks: Sequence[PullMark] | None = None) -> Rows:
     """Rows of /pulls. Without `marks` nothing was said of any."""
     pulls = list(pulls)
-    said = [NOT_MARKED] * len(pulls) if marks is None else marks
-    return _rows(
-        [
-            (
-                pull.start_s, pull.end_s, pull.start_rpm, pull.end_rpm, layout.clean_text(pull.tune),
-                pull.gear or 0, pull.verdict, " ".join(pull.faults), mark,
-            )
-            for pull, mark in zip(pulls, said, strict=True)
-        ],
-        layout.PULL_DTYPE,
-    )  # fmt: skip
-
-
-def read_pulls(rows: Rows) -> tuple[Pull, ...]:
-    """The records of /pulls."""
-    return tuple(
-        Pull(
-            start_s=float(row["start_s"]),
-            end_s=float(row["end_s"]),
-            start_rpm=float(row["start_rpm"]),
-            end_rpm=float(row["end_rpm"]),
-            tune=text_of(row["tune"]),
-            gear=int(row["gear"]) or None,
-            verdict=cast(Literal["clean", "flawed"], text_of(row["verdict"])),
-            faults=cast(tuple[PullFault, ...], tuple(text_of(row["faults"]).split())),
-        )
-        for row in rows
-    )
-
-
-def read_pull_marks(rows: Rows) -> tuple[PullMark, ...]:
-    """What was said of each pull, in the order of `read_pulls`."""
-    return tuple(cast(PullMark, text_of(row["mark"])) for row in rows)
+    return to_rows(layout.PULL_DTYPE, pulls, [PullMark()] * len(pulls) if marks is None else marks)
 
 
 def zero_rows(zeros: Iterable[Zero]) -> Rows:
     """Rows of /zeros."""
-    return _rows([(z.start_s, z.end_s, z.mean, z.doubt, layout.clean_text(z.how)) for z in zeros], layout.ZERO_DTYPE)
+    return to_rows(layout.ZERO_DTYPE, list(zeros))
 
 
-def read_zeros(rows: Rows) -> tuple[Zero, ...]:
-    """The records of /zeros."""
-    return tuple(
-        Zero(
-            start_s=float(row["start_s"]),
-            end_s=float(row["end_s"]),
-            mean=float(row["mean"]),
-            doubt=float(row["doubt"]),
-            how=text_of(row["how"]),
-        )
-        for row in rows
-    )
+def heard_rows(heard: Iterable[Heard]) -> Rows:
+    """Rows of /heard."""
+    return to_rows(layout.HEARD_DTYPE, list(heard))
 
 
 def event_rows(events: Iterable[Event]) -> Rows:
     """Rows of /events; a text is cut at MAX_EVENT_TEXT characters."""
-    return _rows(
-        [
-            (event.time_s, event.kind, layout.clean_text(event.text)[:MAX_EVENT_TEXT], _nan(event.value))
-            for event in events
-        ],
-        layout.EVENT_DTYPE,
-    )
+    rows = to_rows(layout.EVENT_DTYPE, list(events))
+    rows["text"] = [text[:MAX_EVENT_TEXT] for text in rows["text"]]
+    return rows
 
 
 def read_events(rows: Rows) -> tuple[Event, ...]:
     """The records of /events, numbered from 1 in the order they were written."""
     return tuple(
-        Event(number, float(row["time"]), text_of(row["kind"]), text_of(row["text"]), _none(row["value"]))
+        Event(
+            number, float(row["time"]), text_of(row["kind"]), text_of(row["text"]), _value(row["value"], float | None)
+        )
         for number, row in enumerate(rows, 1)
     )
 

@@ -14,11 +14,12 @@ from stream.events import Event
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import disk, layout, tables
+from stream.record.change import set_conditions
 from stream.record.count import ClockRow, GapRow, SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalHeader, JournalWriter
 from stream.record.names import journal_path
-from stream.record.tables import HoldMark, Zero
+from stream.record.tables import HoldMark, Weather, Zero
 
 _PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
 
@@ -38,6 +39,7 @@ class SessionWriter:
     live_*         rate, filter in words, and group delay of the rows that `append_live` gets
     load_unit      unit of those rows' load
     calibration    name of the line that made volts into rpm ('provisional')
+    conditions     the air of the day, where somebody said it
     journal        False where the source can be read again (import of a log)
     """
 
@@ -56,6 +58,7 @@ class SessionWriter:
         live_delay_s: float,
         load_unit: str,
         calibration: str,
+        conditions: Weather | None = None,
         journal: bool = True,
     ) -> None:
         if started_utc.tzinfo is None:
@@ -77,11 +80,14 @@ class SessionWriter:
             left_over = self._journal_path.exists()
         if left_over:
             raise InputError(
-                f"{self._journal_path}: a recording that was cut off left it; "
-                f"'steadypull recover {self.path}' joins it, or give another name"
+                f"{self._journal_path}: a recording that was cut off left it; recover that one, or give another name",
+                code="journal-left",
+                journal=self._journal_path,
+                path=self.path,
             )
         self._file = SessionFile(self.path, info, root, live, live_rate_hz)
-        self._journal = self._open_journal(root, live, live_rate_hz) if journal else None
+        set_conditions(self._file.h5, conditions)
+        self._journal = self._open_journal(root, live, live_rate_hz, conditions) if journal else None
         self._count = SampleCount(info.rate_hz)
         self._gaps: list[GapRow] = []
         self._clock: list[ClockRow] = []
@@ -212,7 +218,11 @@ class SessionWriter:
         self._close_journal()
 
     def _open_journal(
-        self, root: dict[str, str | int | float], live: dict[str, str | float], live_rate_hz: float
+        self,
+        root: dict[str, str | int | float],
+        live: dict[str, str | float],
+        live_rate_hz: float,
+        conditions: Weather | None,
     ) -> JournalWriter:
         header = JournalHeader(
             format_version=layout.FORMAT_VERSION,
@@ -222,6 +232,7 @@ class SessionWriter:
             root={k: layout.clean_text(v) if isinstance(v, str) else v for k, v in root.items()},
             live={k: layout.clean_text(v) if isinstance(v, str) else v for k, v in live.items()},
             live_rate_hz=live_rate_hz,
+            conditions=conditions,
         )
         try:
             return JournalWriter(self._journal_path, header)

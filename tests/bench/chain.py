@@ -62,9 +62,9 @@ def run(smoke: bool) -> list[Figure]:
         floor = min(_floor(Path(folder) / f"floor{n}.h5", samples) for n in range(3))
     share = {"ours_pct": 100.0 * ours / seconds, "floor_pct": 100.0 * floor / seconds}
     return [
-        Figure(f"{name}: share of one core, %", share["ours_pct"], 25.0, "at most", 0.6, measured=share),
-        Figure(f"{name}: chain / unpack, calibrate, sosfilt, h5py append", ours / floor, 40.0, "at most", 0.5),
-    ]  # fmt: skip
+        Figure(f"{name}: share of one core, %", share["ours_pct"], 25.0, "at most", measured=share),
+        Figure(f"{name}: chain / unpack, calibrate, sosfilt, h5py append", ours / floor, 40.0, "at most"),
+    ]
 
 
 def _drive(seconds: float) -> np.ndarray:

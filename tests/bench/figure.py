@@ -1,5 +1,6 @@
 """What a measurement hands back, and the one way in which all of them take time."""
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -13,8 +14,9 @@ class Figure:
     """One line of the bench.
 
     value, goal   what was measured, and what it must reach ("at least") or stay under ("at most")
-    slack         share of the goal that a smoke run forgives: 0.3 of a goal of at least 0.5 asks for 0.35
-    ratio         False: an absolute figure, judged by the full bench only
+    kind          "truth": what was claimed falsely, or lost where no machine's pace excuses it; judged in every run.
+                  "speed": a ratio, a share of the processor, or what a slow machine loses; printed by a smoke run and
+                  judged by the full bench alone: a noisy machine must not keep good work from landing
     measured      the absolute figures behind it, by name and unit
     skipped       why it could not be measured; '' where it was
     """
@@ -23,27 +25,24 @@ class Figure:
     value: float | None
     goal: float
     sense: Literal["at least", "at most"]
-    slack: float = 0.0
-    ratio: bool = True
+    kind: Literal["speed", "truth"] = "speed"
     measured: dict[str, float] = field(default_factory=dict)
     skipped: str = ""
 
-    def limit(self, smoke: bool) -> float:
-        """The goal, with the slack of a smoke run."""
-        if not smoke:
-            return self.goal
-        return self.goal * (1.0 - self.slack if self.sense == "at least" else 1.0 + self.slack)
+    def judged(self, smoke: bool) -> bool:
+        """Whether this line can fail a run of this kind."""
+        return not self.skipped and (self.kind == "truth" or not smoke)
 
     def missed(self, smoke: bool) -> bool:
         """Whether this line fails the run. A value that is no number fails it too."""
-        if self.value is None or (smoke and not self.ratio):
+        if not self.judged(smoke):
             return False
-        limit = self.limit(smoke)
-        return not (self.value >= limit if self.sense == "at least" else self.value <= limit)
+        value = math.nan if self.value is None else self.value
+        return not (value >= self.goal if self.sense == "at least" else value <= self.goal)
 
     def as_dict(self, smoke: bool) -> dict[str, Any]:
         """For --json."""
-        return {**asdict(self), "limit": self.limit(smoke), "missed": self.missed(smoke)}
+        return {**asdict(self), "judged": self.judged(smoke), "missed": self.missed(smoke)}
 
 
 def interleaved(

@@ -47,6 +47,9 @@ def _figure(name: str, hold_s: float, smoke: bool) -> Figure:
         raise RuntimeError(f"holds found, by window: {found}")
     cost = {window: 1e6 * seconds / len(blocks) for window, seconds in best.items()}
     return Figure(
-        f"hold detector, {name}: cost with a window of 60 s / 1 s", cost["60 s"] / cost["1 s"], 3.0, "at most", 0.3,
+        f"hold detector, {name}: cost with a window of 60 s / 1 s",
+        cost["60 s"] / cost["1 s"],
+        3.0,
+        "at most",
         measured={"us_per_block_1s": cost["1 s"], "us_per_block_60s": cost["60 s"]},
-    )  # fmt: skip
+    )

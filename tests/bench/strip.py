@@ -57,7 +57,7 @@ def _ours(width: int, height: int) -> Any:
     strip.add_raw(block.Block(_samples(0, int(RATE_HZ * WINDOW_S), CURVES), 0, float(RATE_HZ)))
     live_s = np.arange(0, WINDOW_S, 0.01)
     wave = (2000 + 500 * np.sin(live_s)).astype(np.float32)
-    strip.add_live(view.LiveRows(live_s, wave, wave / 4000))
+    strip.add_live(view.LiveRows(live_s, wave, wave / 4000, wave))
     return strip
 
 

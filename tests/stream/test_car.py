@@ -1,6 +1,7 @@
 """The car file: what is accepted, and errors that name the file, the key path or line, and the cure."""
 
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -139,7 +140,7 @@ def test_values_that_cannot_be(added: str, place: str, cure: str) -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda path: None, "no such car file; 'steadypull car -o"),
+        (lambda path: None, "no such car file; make one"),
         (lambda path: path.mkdir(), "is a folder; give the car file in it"),
         (lambda path: path.write_bytes(b'[car]\nname = "\xe9"'), "not UTF-8 text at byte 14; save it as UTF-8"),
         (lambda path: path.write_bytes(b"\x89HDF\r\n\x1a\n\0\0"), "not UTF-8"),
@@ -224,3 +225,44 @@ def test_any_text_is_refused_in_words(text: str) -> None:
 def test_brackets_without_end_are_refused(text: str) -> None:
     """What a parser that calls itself cannot follow is one line, too."""
     assert "nested too deeply" in refused(text)
+
+
+LIMITED = """
+[car]
+name = "hill-climb special"
+[engine]
+advance_max_deg = 40.0
+[[channel]]
+name = "knock"
+role = "knock"
+[[limit]]
+channel = "knock"
+above = 2.0
+"""
+
+
+def test_limits_and_the_most_advance_are_read() -> None:
+    """[[limit]] as the interface has it; `during` is 'always' where nothing is said."""
+    car = parse_car(LIMITED)
+
+    assert [(one.channel, one.above, one.below, one.during) for one in car.limit] == [("knock", 2.0, None, "always")]
+    assert car.engine.advance_max_deg == 40.0
+    assert car.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place"),
+    [
+        ('channel = "knock"\nabove = 2.0', 'channel = "knok"\nabove = 2.0', "limit[0].channel"),
+        ("above = 2.0", "", "limit[0]"),
+        ("above = 2.0", "above = nan", "limit[0].above"),
+        ("above = 2.0", "above = 1.0\nbelow = 2.0", "limit[0]"),
+        ("above = 2.0", 'above = 1.0\nduring = "idle"', "limit[0].during"),
+        ("[[limit]]", "[limit]", "limit"),
+        ("advance_max_deg = 40.0", "advance_max_deg = -1", "engine.advance_max_deg"),
+    ],
+)
+def test_a_limit_that_cannot_be_watched_is_refused_with_its_place(old: str, new: str, place: str) -> None:
+    """One line, with the key path."""
+    with pytest.raises(InputError, match=re.escape(place)):
+        parse_car(LIMITED.replace(old, new))

@@ -4,6 +4,8 @@ import click
 
 from ui.cli.options import json_option
 
+WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
+
 
 @click.command("mark")
 @click.argument("path", metavar="SESSION")
@@ -23,18 +25,18 @@ def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...],
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
     from stream.record.tables import PullMark
-    from stream.study.marks import Marks, mark_session
+    from stream.study.edit import Marks, mark_session
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}
-    said: tuple[tuple[PullMark, tuple[int, ...]], ...] = (("drop", drop_pull), ("keep", keep_pull), ("", clear_pull))
+    said = ((PullMark(kept=-1), drop_pull), (PullMark(kept=1), keep_pull), (PullMark(), clear_pull))
     for mark, numbers in said:
         if twice := pulls.keys() & set(numbers):
             raise click.UsageError(f"pull {min(twice)} is marked in two ways; keep one")
         pulls |= dict.fromkeys(numbers, mark)
     if twice := set(drop_hold) & set(accept_hold):
         raise click.UsageError(f"hold {min(twice)} is dropped and accepted; keep one")
-    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note)
+    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note=note)
     if any((marks.holds, marks.targets, marks.pulls, marks.note)):
         mark_session(path, marks)
     _show(path, as_json)
@@ -53,10 +55,10 @@ def _target(text: str) -> tuple[int, float | None]:
 
 def _show(path: str, as_json: bool) -> None:
     from stream.record.session import open_session
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
-    session = load_session(path)
+    session = open_dataset(path)
     if as_json:
         print_json({
             "holds": [
@@ -65,7 +67,7 @@ def _show(path: str, as_json: bool) -> None:
                 for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
             ],
             "pulls": [
-                {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": mark}
+                {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
                 for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
             ],
         })  # fmt: skip
@@ -75,7 +77,7 @@ def _show(path: str, as_json: bool) -> None:
         state = "" if hold_mark.accepted else ", dropped"
         click.echo(f"hold {number}: {hold.start_s:.1f} s, {hold.speed_rpm:.0f} rpm{target}{state}")
     for number, (pull, pull_mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1):
-        state = {"": "", "keep": ", kept", "drop": ", dropped"}[pull_mark]
+        state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
     with open_session(path) as recorded:

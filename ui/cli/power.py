@@ -6,15 +6,11 @@ import click
 
 from ui.cli.options import json_option, numbers
 from ui.cli.study_options import band_option, sessions_argument
+from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
     from stream.car import Car
     from stream.study.force.power_records import Power
-
-CAUTION = (
-    "No number here replaces knock detection, mixture and temperature limits, or a licensed professional. "
-    "Closed road, a second person at the screen; local law rules."
-)
 
 
 @click.command("power")
@@ -39,13 +35,13 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.force.coast_session import session_coastdown
+    from stream.study.dataset import open_datasets
+    from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import power
-    from stream.study.load import load_sessions
     from ui.cli.results import print_json
 
     car = _car(session_paths, car_path)
-    sessions = load_sessions(session_paths, car if car_path is not None else None)
+    sessions = open_datasets(session_paths, car if car_path is not None else None)
     rolled = None if coastdown_path is None else session_coastdown(coastdown_path, car)
     result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
     if as_json:
@@ -79,7 +75,8 @@ def _density(text: str) -> float:
 
 def _print(result: "Power") -> None:
     from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import figures, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.figures import figures
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
@@ -109,4 +106,4 @@ def _print(result: "Power") -> None:
             "factor; what driveline and driven tyres lose is not known and not in it."
         )
     say_warnings(out, result.warnings)
-    out.print(CAUTION)
+    out.print(POWER)

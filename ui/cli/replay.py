@@ -21,8 +21,9 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     from stream.drive.offline import run_offline
     from stream.record.session import open_session
     from stream.sources.replay import ReplaySource
-    from stream.study.load import calibration_in
-    from ui.cli.display import wants_window
+    from stream.study.dataset import calibration_in
+    from stream.study.edit import copy_said
+    from ui.cli.doors import wants_window
     from ui.cli.drive import run_drive
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json
@@ -39,12 +40,17 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     if window or pace == "1":
         source = ReplaySource(session_path, None if pace == "max" else 1.0)
         drive = Drive(source, car, path=target, tune=tune, gear=gear, record=target is not None)
-        return run_drive(drive, seconds=None, window=window, as_json=as_json)
+        code = run_drive(drive, seconds=None, window=window, as_json=as_json)
+        if drive.recorded:
+            copy_said(session_path, drive.recorded[0])
+        return code
     with progress("replay", rows) as tell:
         stage = run_offline(
             ReplaySource(session_path), car, tune=tune, gear=gear, started_utc=started, note=note, path=target,
             progress=tell,
         )  # fmt: skip
+    if target is not None:
+        copy_said(session_path, target)
     if as_json:
         print_json(drive_json(stage, target if target is not None else Path(session_path), calibration))
     else:

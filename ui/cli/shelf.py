@@ -59,7 +59,9 @@ def _plain(record: Any) -> Any:
 
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
     """The table: what is short and compared to the left, what is long and read to the right."""
-    from ui import shelf_words as words
+    from ui.text import shelf as words
+    from ui.text.figures import length, moment
+    from ui.text.lines import one_line
 
     if not found:
         cure = f" with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"
@@ -67,10 +69,10 @@ def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
         return
     rows = [("date", "tune", "gear", "length", "holds", "pulls", "session", "health")]
     for session in found:
-        note = f"  “{words.one_line(session.note)}”" if session.note else ""
+        note = f"  “{one_line(session.note)}”" if session.note else ""
         rows.append((
-            words.date(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
-            words.length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
+            moment(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
+            length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
             words.name(session, shelf.folder), words.health(session) + note,
         ))  # fmt: skip
     click.echo("\n".join(aligned(rows, right=(2, 3, 4))))
@@ -101,13 +103,13 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Tre
 
     from stream.errors import InputError
     from stream.study.compare.trend import trend
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
     if not with_it:
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
-    pulls, remarks = all_traces(load_sessions([session.path for session in with_it]))
+    pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
     result = trend(pulls, tune, width)
     return msgspec.structs.replace(result, warnings=(*result.warnings, *remarks))

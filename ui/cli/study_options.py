@@ -1,6 +1,5 @@
 """What the commands of the study share: their options, reading the sessions, and how their text looks."""
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,7 @@ from stream.errors import InputError
 from ui.cli.options import Decorator, numbers
 
 if TYPE_CHECKING:
-    from stream.study.trace import PullTrace
+    from stream.study.pulls import PullTrace
 
 sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
 band_option: Decorator = click.option(
@@ -28,10 +27,10 @@ beyond_option: Decorator = click.option(
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
 
-    pulls, words = all_traces(load_sessions(session_paths))
+    pulls, words = all_traces(open_datasets(session_paths))
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
@@ -80,23 +79,3 @@ def say_warnings(out: Any, warnings: Iterable[str]) -> None:
     """What to mind, one line each, below the answer."""
     for line in warnings:
         out.print(f"Mind: {line}.")
-
-
-def pct(value: float | None, sign: bool = False) -> str:
-    """Per cent to one decimal, whole from 10 % on; '?' where it cannot be known."""
-    if value is None or not math.isfinite(value):
-        return "?"
-    decimals = 0 if abs(value) >= 10 else 1
-    rounded = round(value, decimals) + 0.0  # no minus before a zero
-    return f"{rounded:{'+' if sign else ''}.{decimals}f}"
-
-
-def figures(value: float | None, doubt: float | None) -> str:
-    """A value to the second figure of its doubt, at most four figures of its own; '' where it is not known."""
-    if value is None or not math.isfinite(value):
-        return ""
-    size = math.floor(math.log10(abs(value))) if value else 0
-    decimals = 3 - size
-    if doubt is not None and doubt > 0 and math.isfinite(doubt):
-        decimals = min(decimals, 1 - math.floor(math.log10(doubt)))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"

@@ -1,6 +1,4 @@
-"""The whole chain on paper: frequencies, converter, resolution of the reading, where the live filter must
-cut.
-"""
+"""The whole chain on paper: frequencies, converter, resolution of the reading, where the live filter must cut."""
 
 from collections.abc import Sequence
 
@@ -10,16 +8,16 @@ import numpy as np
 from stream.calibrate.chain.sizing import Converter, ConverterWish, pulse_frequency, size_converter, speed_at
 from stream.calibrate.link.bridge import BridgeKind, to_microstrain
 from stream.errors import InputError
+from stream.findings import Finding, warning
 
 PLAUSIBLE_PULSES = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 35.0, 36.0, 58.0, 60.0)
+MOST_COMPARED = 8  # chosen: what a table across a page can hold
 _STEP_10_90 = 0.342  # 2.148 / (2 pi): rise of a second-order Butterworth low-pass, in 1 / cutoff
 _HOP_LEFT = 0.3  # share of the wheel hop that may pass
 
 
 class PulseRange(msgspec.Struct, frozen=True, kw_only=True):
-    """One pulse count: its frequencies, the speed at which this converter's ceiling stops it, and if that
-    covers.
-    """
+    """One pulse count: its frequencies, the speed at which this converter's ceiling stops it, and if that covers."""
 
     pulses_per_turn: float
     idle_hz: float
@@ -29,20 +27,21 @@ class PulseRange(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class FilterAdvice(msgspec.Struct, frozen=True, kw_only=True):
-    """Low-pass corner: at least `low_hz` to follow a pull through a rev band, at most `high_hz` to stop wheel
-    hop.
+    """Low-pass corner: at least `low_hz` to follow a pull through a rev band, at most `high_hz` to stop wheel hop.
+
+    band_s: the time one band takes; where low_hz is above high_hz no corner does both.
     """
 
     low_hz: float
     high_hz: float
     advised_hz: float
-    words: str
+    rpm_per_s: float
+    band_rpm: float
+    band_s: float
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True):
-    """What `plan --json` shows. Ranges and parts are nominal; `converter.gain_spread` is why a calibration
-    follows.
-    """
+    """What `plan` shows. Ranges and parts are nominal; `converter.gain_spread` is why a calibration follows."""
 
     pulses_per_turn: float
     idle_hz: float
@@ -54,7 +53,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     adc_step_rpm: float
     adc_step_microstrain: float
     filter: FilterAdvice
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def make_plan(
@@ -84,16 +83,8 @@ def make_plan(
     step = adc_range_v / 2**adc_bits
     ranges = pulse_ranges(wish.idle_rpm, wish.redline_rpm, limit, (*PLAUSIBLE_PULSES, wish.pulses_per_turn))
     advice = filter_advice(wish.rpm_per_s, band_rpm, wheel_hop_hz)
+    by_output = ceiling_hz is None and parts.output_limit_hz < parts.pump_limit_hz  # that has a finding of its own
     own = next(row for row in ranges if row.pulses_per_turn == wish.pulses_per_turn)
-    words = list(parts.warnings)
-    if not own.covers:
-        words.append(
-            f"{wish.pulses_per_turn:g} pulses a turn need {own.redline_hz:.0f} Hz at {wish.redline_rpm:g} "
-            "rpm; a ceiling of "
-            f"{limit:.0f} Hz stops at {own.stops_at_rpm:.0f} rpm: divide the pulses, or take a smaller C"
-        )
-    if advice.low_hz > advice.high_hz:
-        words.append(advice.words)
     return Plan(
         pulses_per_turn=wish.pulses_per_turn,
         idle_hz=own.idle_hz,
@@ -105,7 +96,7 @@ def make_plan(
         adc_step_rpm=step / parts.volts_per_rpm,
         adc_step_microstrain=float(to_microstrain(1000.0 * step / amplifier_gain / excitation_v, bridge, gauge_factor)),
         filter=advice,
-        warnings=tuple(words),
+        findings=(*parts.findings, *_plan_findings(wish, own, None if by_output else limit, advice)),
     )
 
 
@@ -126,22 +117,42 @@ def pulse_ranges(
 
 
 def filter_advice(rpm_per_s: float, band_rpm: float, wheel_hop_hz: float) -> FilterAdvice:
-    """Corner of a second-order low-pass: rises within the time a pull needs for one band, lets 30 % of hop
-    pass.
-    """
+    """Corner of a second-order low-pass: rises within the time a pull needs for one band, lets 30 % of hop pass."""
     if not (rpm_per_s > 0 and band_rpm > 0 and wheel_hop_hz > 0):
         raise InputError("plan: pull rate, band and wheel hop must be above zero; mend the value")
     low = _STEP_10_90 * rpm_per_s / band_rpm
     high = wheel_hop_hz / (1.0 / _HOP_LEFT**2 - 1.0) ** 0.25
-    if low <= high:
-        advised = float(np.sqrt(low * high))
-        ms = 1000 * band_rpm / rpm_per_s
-        words = f"cut between {low:.1f} Hz (a band takes {ms:.0f} ms) and {high:.1f} Hz (wheel hop)"
-    else:
-        advised = low
-        words = (
-            f"a pull of {rpm_per_s:g} rpm/s through bands of {band_rpm:g} rpm needs {low:.1f} Hz, wheel hop "
-            "wants "
-            f"{high:.1f} Hz at most: use a higher gear or wider bands"
+    return FilterAdvice(
+        low_hz=low,
+        high_hz=high,
+        advised_hz=float(np.sqrt(low * high)) if low <= high else low,
+        rpm_per_s=rpm_per_s,
+        band_rpm=band_rpm,
+        band_s=band_rpm / rpm_per_s,
+    )
+
+
+def _plan_findings(wish: ConverterWish, own: PulseRange, limit_hz: float | None, advice: FilterAdvice) -> list[Finding]:
+    found = []
+    if not own.covers and limit_hz is not None:
+        found.append(
+            warning(
+                "plan-ceiling-below-redline",
+                pulses=own.pulses_per_turn,
+                redline_hz=own.redline_hz,
+                redline_rpm=wish.redline_rpm,
+                limit_hz=limit_hz,
+                stops_at_rpm=own.stops_at_rpm,
+            )
         )
-    return FilterAdvice(low_hz=low, high_hz=high, advised_hz=advised, words=words)
+    if advice.low_hz > advice.high_hz:
+        found.append(
+            warning(
+                "plan-filter-cannot-do-both",
+                rpm_per_s=advice.rpm_per_s,
+                band_rpm=advice.band_rpm,
+                low_hz=advice.low_hz,
+                high_hz=advice.high_hz,
+            )
+        )
+    return found

@@ -1,23 +1,42 @@
 """Parts of a charge-pump converter: pulses in, volts out.
 
-Each pulse moves the charge C·V through R, so the mean output is f·C·R·V. A smoothing capacitor beside R gives
-the time constant R·C_s. Every relation here follows from charge and current alone; no part's data sheet is in
-it, so the pump current is the builder's to state.
+A pump moves a charge through the resistor R at each cycle of the pulses, so the mean output is f · Q · R. Two kinds are
+in use and have the same mean: one moves the whole charge C·V once a cycle, the other half of it in each half cycle, as
+common integrated converters do, and leaves half the ripple. A smoothing capacitor C_s beside R gives the time constant
+R·C_s. Every relation here follows from charge and current alone; no part's data sheet is in it, so the pump current,
+the reach of the output stage and the input's threshold are the builder's to state.
 """
+
+from typing import Literal
 
 import msgspec
 import numpy as np
 
 from stream.calibrate.chain import eseries
 from stream.errors import InputError
+from stream.findings import Finding, warning
+
+Pump = Literal["once", "twice"]
 
 SETTLE_2_PCT = 3.912  # time constants until a first-order lag is within 2 %
+MOVES: dict[str, int] = {"once": 1, "twice": 2}  # packets of charge a cycle
+OUTPUT_HEADROOM_V = 1.5  # common practice, no source: what an output stage that is no rail-to-rail one loses
+USUAL_OUTPUT_V = 4.5  # chosen: within a 5 V analogue input, with room for the parts' tolerance
 _LEAST_PICO = 470e-12  # below this, wiring and pin capacitance are a share of the part
 
 
 class ConverterWish(msgspec.Struct, frozen=True, kw_only=True):
-    """What the converter must do. rpm_per_s: the rate of a pull; pump_current_a: the most the part's pump
-    delivers.
+    """What the converter must do, and what its maker says of it.
+
+    rpm_per_s          the rate of a pull
+    pump               'once' or 'twice': packets of charge in a cycle of the pulses
+    pump_current_a     the most the part's pump delivers
+    output_headroom_v  how far below the supply the output stage stops
+    output_v           what it shall give a little above redline; None: as much as supply and headroom allow, at most
+                       4.5 V
+    input_threshold_v  amplitude that the input needs to see a pulse, hysteresis included; None: not known
+    tap_at_idle_v      amplitude that the tap gives at idle, for a tap whose amplitude grows with speed (a coil beside
+                       a toothed wheel); None: not known, or the same at all speeds
     """
 
     pulses_per_turn: float
@@ -25,8 +44,12 @@ class ConverterWish(msgspec.Struct, frozen=True, kw_only=True):
     idle_rpm: float = 800.0
     headroom_pct: float = 5.0
     supply_v: float = 5.0
-    output_v: float = 4.5
+    output_v: float | None = None
+    output_headroom_v: float = OUTPUT_HEADROOM_V
+    pump: Pump = "twice"
     pump_current_a: float = 150e-6
+    input_threshold_v: float | None = None
+    tap_at_idle_v: float | None = None
     ripple_rpm: float = 60.0
     response_s: float = 0.1
     rpm_per_s: float = 1500.0
@@ -36,6 +59,16 @@ class ConverterWish(msgspec.Struct, frozen=True, kw_only=True):
     capacitor_tolerance_pct: float = 5.0
     smoothing_tolerance_pct: float = 20.0
     supply_tolerance_pct: float = 1.0
+
+    @property
+    def output_reach_v(self) -> float:
+        """The highest volts that the output stage can give."""
+        return self.supply_v - self.output_headroom_v
+
+    @property
+    def wanted_v(self) -> float:
+        """The volts asked for a little above redline."""
+        return min(USUAL_OUTPUT_V, self.output_reach_v) if self.output_v is None else self.output_v
 
 
 class Smoothing(msgspec.Struct, frozen=True, kw_only=True):
@@ -57,21 +90,38 @@ class Spread(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Converter(msgspec.Struct, frozen=True, kw_only=True):
-    """The parts chosen and what they do. volts_per_hz and volts_per_rpm are nominal."""
+    """The parts chosen and what they do. volts_per_hz and volts_per_rpm are nominal.
 
+    packet_c, packet_s   charge of one packet, and how long the pump current takes to move it: what a timed packet
+                         (a one-shot that switches a current) must have
+    ceiling_*            where the signal stops rising: the lower of the next two
+    pump_limit_hz        the pump is busy all the time there: it cannot move more than its current
+    output_limit_hz      the output stage reaches its highest volts there
+    dead_below_rpm       where the tap's pulses fall below the input's threshold; None where that was not told
+    """
+
+    pump: Pump
     resistor_ohm: float
     capacitor_f: float
+    packet_c: float
+    packet_s: float
     smoothing: Smoothing
     trade: tuple[Smoothing, ...]
     volts_per_hz: float
     volts_per_rpm: float
     output_at_idle_v: float
     output_at_redline_v: float
+    output_reach_v: float
     ceiling_hz: float
     ceiling_rpm: float
+    pump_limit_hz: float
+    pump_limit_rpm: float
+    output_limit_hz: float
+    output_limit_rpm: float
+    dead_below_rpm: float | None
     gain_spread: Spread
     lag_spread: Spread
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def pulse_frequency(pulses_per_turn: float, rpm: float) -> float:
@@ -84,20 +134,23 @@ def speed_at(pulses_per_turn: float, frequency_hz: float) -> float:
     return 60.0 * frequency_hz / pulses_per_turn
 
 
-def mean_output(frequency_hz: float, capacitor_f: float, resistor_ohm: float, supply_v: float) -> float:
-    """f·C·R·V, volts."""
-    return frequency_hz * capacitor_f * resistor_ohm * supply_v
+def mean_output(frequency_hz: float, charge_c: float, resistor_ohm: float) -> float:
+    """f · Q · R, volts; charge_c is moved in one cycle (C·V of a pump, current × time of a timed packet)."""
+    return frequency_hz * charge_c * resistor_ohm
 
 
-def frequency_ceiling(pump_current_a: float, capacitor_f: float, supply_v: float) -> float:
-    """Hz at which the pump runs all the time: it cannot move more than its current, f·C·V = I."""
-    return pump_current_a / (capacitor_f * supply_v)
+def frequency_ceiling(pump_current_a: float, charge_c: float) -> float:
+    """Hz at which the pump runs all the time: it cannot move more than its current, f · Q = I."""
+    return pump_current_a / charge_c
 
 
-def ripple(frequency_hz: float, wish: ConverterWish, capacitor_f: float, smoothing_f: float) -> float:
-    """Peak-to-peak ripple, V: a pulse lifts the smoothing capacitor by Q/C_s less what R drains meanwhile."""
-    charge = capacitor_f * wish.supply_v
-    return charge / smoothing_f * max(0.0, 1.0 - frequency_hz * charge / wish.pump_current_a)
+def ripple(frequency_hz: float, charge_c: float, pump: Pump, pump_current_a: float, smoothing_f: float) -> float:
+    """Peak-to-peak ripple, V: a packet lifts the smoothing capacitor, less what R drains while the packet flows.
+
+    charge_c is that of a whole cycle; a pump that moves it in two packets lifts the capacitor by half of it each time.
+    """
+    packet = charge_c / MOVES[pump]
+    return packet / smoothing_f * max(0.0, 1.0 - frequency_hz * charge_c / pump_current_a)
 
 
 def size_converter(wish: ConverterWish) -> Converter:
@@ -106,32 +159,41 @@ def size_converter(wish: ConverterWish) -> Converter:
     top_hz = pulse_frequency(wish.pulses_per_turn, wish.redline_rpm * (1.0 + wish.headroom_pct / 100.0))
     spare = 1.0 + wish.capacitor_tolerance_pct / 100.0 + wish.supply_tolerance_pct / 100.0
     capacitor = eseries.next_down(wish.pump_current_a / (top_hz * wish.supply_v * spare), wish.capacitor_series)
-    resistor = eseries.next_down(wish.output_v / (top_hz * capacitor * wish.supply_v), wish.resistor_series)
-    per_hz = mean_output(1.0, capacitor, resistor, wish.supply_v)
+    charge = capacitor * wish.supply_v
+    resistor = eseries.next_down(wish.wanted_v / (top_hz * charge), wish.resistor_series)
+    per_hz = mean_output(1.0, charge, resistor)
     per_rpm = per_hz * wish.pulses_per_turn / 60.0
-    trade = _trade(wish, capacitor, resistor, per_rpm)
-    chosen, words = _compromise(wish, trade)
-    ceiling = frequency_ceiling(wish.pump_current_a, capacitor, wish.supply_v)
+    trade = _trade(wish, charge, resistor, per_rpm)
+    chosen, found = _compromise(wish, trade)
+    pump_limit = frequency_ceiling(wish.pump_current_a, charge)
+    output_limit = wish.output_reach_v / per_hz
     if capacitor < _LEAST_PICO:
-        words.append(
-            f"C = {capacitor * 1e12:.0f} pF is so small that wiring counts; a part with more pump current "
-            "would do better"
-        )
+        found.append(warning("plan-small-capacitor", picofarad=capacitor * 1e12))
+    packet = charge / MOVES[wish.pump]
     gain = (wish.resistor_tolerance_pct, wish.capacitor_tolerance_pct, wish.supply_tolerance_pct)
     return Converter(
+        pump=wish.pump,
         resistor_ohm=resistor,
         capacitor_f=capacitor,
+        packet_c=packet,
+        packet_s=packet / wish.pump_current_a,
         smoothing=chosen,
         trade=trade,
         volts_per_hz=per_hz,
         volts_per_rpm=per_rpm,
         output_at_idle_v=per_rpm * wish.idle_rpm,
         output_at_redline_v=per_rpm * wish.redline_rpm,
-        ceiling_hz=ceiling,
-        ceiling_rpm=speed_at(wish.pulses_per_turn, ceiling),
+        output_reach_v=wish.output_reach_v,
+        ceiling_hz=min(pump_limit, output_limit),
+        ceiling_rpm=speed_at(wish.pulses_per_turn, min(pump_limit, output_limit)),
+        pump_limit_hz=pump_limit,
+        pump_limit_rpm=speed_at(wish.pulses_per_turn, pump_limit),
+        output_limit_hz=output_limit,
+        output_limit_rpm=speed_at(wish.pulses_per_turn, output_limit),
+        dead_below_rpm=_dead_below(wish),
         gain_spread=tolerance_stack(gain),
         lag_spread=tolerance_stack((wish.resistor_tolerance_pct, wish.smoothing_tolerance_pct)),
-        warnings=tuple(words),
+        findings=(*found, *_end_findings(wish, per_rpm)),
     )
 
 
@@ -144,14 +206,51 @@ def tolerance_stack(tolerances_pct: tuple[float, ...]) -> Spread:
     )
 
 
-def _trade(wish: ConverterWish, capacitor: float, resistor: float, per_rpm: float) -> tuple[Smoothing, ...]:
+def _dead_below(wish: ConverterWish) -> float | None:
+    """Where a tap whose amplitude grows in proportion to speed falls below the input's threshold, rpm."""
+    if wish.input_threshold_v is None or wish.tap_at_idle_v is None:
+        return None
+    return wish.idle_rpm * wish.input_threshold_v / wish.tap_at_idle_v
+
+
+def _end_findings(wish: ConverterWish, per_rpm: float) -> list[Finding]:
+    """What keeps the signal from following the engine between idle and redline."""
+    found = []
+    if per_rpm * wish.redline_rpm > wish.output_reach_v:
+        found.append(
+            warning(
+                "plan-output-headroom",
+                output_v=wish.wanted_v,
+                supply_v=wish.supply_v,
+                reach_v=wish.output_reach_v,
+                headroom_v=wish.output_headroom_v,
+                stops_at_rpm=wish.output_reach_v / per_rpm,
+            )
+        )
+    dead = _dead_below(wish)
+    if dead is not None and dead > wish.idle_rpm:
+        found.append(
+            warning(
+                "plan-tap-too-weak",
+                threshold_v=wish.input_threshold_v,
+                tap_v=wish.tap_at_idle_v,
+                idle_rpm=wish.idle_rpm,
+                dead_below_rpm=dead,
+            )
+        )
+    return found
+
+
+def _trade(wish: ConverterWish, charge: float, resistor: float, per_rpm: float) -> tuple[Smoothing, ...]:
     """Smoothing capacitors from quick and rough to slow and smooth, two a decade and more around the wishes."""
     idle_hz = pulse_frequency(wish.pulses_per_turn, wish.idle_rpm)
-    least = eseries.next_down(min(wish.response_s / SETTLE_2_PCT / resistor, 30.0 * capacitor), wish.capacitor_series)
-    most = max(capacitor * wish.supply_v / (per_rpm * wish.ripple_rpm), wish.response_s / SETTLE_2_PCT / resistor)
+    quick_enough = wish.response_s / SETTLE_2_PCT / resistor
+    least = eseries.next_down(min(quick_enough, 30.0 * charge / wish.supply_v), wish.capacitor_series)
+    most = max(charge / MOVES[wish.pump] / (per_rpm * wish.ripple_rpm), quick_enough)
     rows, farad = [], least
     while True:
-        tau, left = resistor * farad, ripple(idle_hz, wish, capacitor, farad)
+        tau = resistor * farad
+        left = ripple(idle_hz, charge, wish.pump, wish.pump_current_a, farad)
         rows.append(
             Smoothing(
                 farad=farad,
@@ -167,30 +266,40 @@ def _trade(wish: ConverterWish, capacitor: float, resistor: float, per_rpm: floa
         farad = eseries.next_up(farad * 1.01, wish.capacitor_series)
 
 
-def _compromise(wish: ConverterWish, trade: tuple[Smoothing, ...]) -> tuple[Smoothing, list[str]]:
+def _compromise(wish: ConverterWish, trade: tuple[Smoothing, ...]) -> tuple[Smoothing, list[Finding]]:
     """The quickest that meets the ripple; where that is too slow, the smoothest that is quick enough."""
     smooth = next((row for row in trade if row.ripple_rpm <= wish.ripple_rpm), trade[-1])
     if smooth.settle_2_pct_s <= wish.response_s:
         return smooth, []
     quick = [row for row in trade if row.settle_2_pct_s <= wish.response_s] or [trade[0]]
     return quick[-1], [
-        f"no capacitor gives both {wish.ripple_rpm:g} rpm of ripple at idle and {1000 * wish.response_s:g} "
-        "ms of response: "
-        f"the response is kept and {quick[-1].ripple_rpm:.0f} rpm of ripple is left to the live filter; "
-        f"for the ripple alone take {smooth.farad * 1e6:.3g} µF and accept "
-        f"{1000 * smooth.settle_2_pct_s:.0f} ms"
+        warning(
+            "plan-ripple-against-response",
+            ripple_rpm=wish.ripple_rpm,
+            response_ms=1000.0 * wish.response_s,
+            left_rpm=quick[-1].ripple_rpm,
+            smooth_uf=smooth.farad * 1e6,
+            smooth_ms=1000.0 * smooth.settle_2_pct_s,
+        )
     ]
 
 
 def _check(wish: ConverterWish) -> None:
+    if wish.pump not in MOVES:
+        raise InputError(f"plan: pump {wish.pump!r} is not known; it moves charge once or twice a cycle")
     for name in wish.__struct_fields__:
         value = getattr(wish, name)
-        least_ok = name.endswith("pct") and value == 0
+        least_ok = (name.endswith("pct") or name == "output_headroom_v") and value == 0
         if isinstance(value, float | int) and not (np.isfinite(value) and (value > 0 or least_ok)):
             raise InputError(f"plan: {name} = {value:g} cannot be used; give a number above zero")
-    if wish.output_v > wish.supply_v:
+    if wish.output_reach_v <= 0:
         raise InputError(
-            f"plan: an output of {wish.output_v:g} V needs more than the supply of {wish.supply_v:g} V; lower output_v"
+            f"plan: output_headroom_v of {wish.output_headroom_v:g} V leaves nothing of a supply of "
+            f"{wish.supply_v:g} V; raise the supply, or take an output stage that reaches higher"
+        )
+    if wish.wanted_v > wish.supply_v:
+        raise InputError(
+            f"plan: an output of {wish.wanted_v:g} V needs more than the supply of {wish.supply_v:g} V; lower output_v"
         )
     if wish.idle_rpm >= wish.redline_rpm:
         raise InputError(f"plan: idle {wish.idle_rpm:g} rpm is not below redline {wish.redline_rpm:g} rpm; mend one")

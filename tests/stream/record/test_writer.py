@@ -115,7 +115,8 @@ def test_what_was_found_comes_back(tmp_path: Path, make_writer: MakeWriter, coun
     pulls = [PULL, Pull(**{**{f: getattr(PULL, f) for f in PULL.__struct_fields__}, "gear": 3, "faults": ()})]
     zeros = [Zero(start_s=5.0, end_s=7.0, mean=0.02, doubt=0.003, how="neutral, level, key")]
     events = [Event(1, 0.5, "mark", "gate · ½"), Event(2, 0.75, "note", "a\0b", 3.5)]
-    live = LiveRows(np.array([0.0, 0.01]), np.array([1.0, np.nan], np.float32), np.array([np.nan, 2], np.float32))
+    speed, load = np.array([1.0, np.nan], np.float32), np.array([np.nan, 2], np.float32)
+    live = LiveRows(np.array([0.0, 0.01]), speed, load, speed)
     writer = make_writer(tmp_path / "s.h5")
     writer.append(counted_block(0, 10))
     writer.append_live(live)
@@ -175,7 +176,7 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
     }  # fmt: skip
     assert columns["pinned"] == {"start_s", "end_s", "signal", "at"}
     assert columns["pulls"] == {
-        "start_s", "end_s", "start_rpm", "end_rpm", "tune", "gear", "verdict", "faults", "mark",
+        "start_s", "end_s", "start_rpm", "end_rpm", "tune", "gear", "verdict", "faults", "kept",
     }  # fmt: skip
     assert columns["zeros"] == {"start_s", "end_s", "mean", "doubt", "how"}
     assert columns["events"] >= {"time", "kind", "text"}

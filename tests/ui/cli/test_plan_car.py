@@ -32,7 +32,8 @@ def test_the_plan_in_words(steadypull) -> None:
     [
         (("--pulses", 0), "--pulses"), (("--pump-current", "nan"), "--pump-current"), (("--output", 9), "--output"),
         (("--idle", 8000), "--idle"), (("--bits", 2), "bits"), (("--gain", -1), "--gain"),
-        (("--ceiling", 0), "--ceiling"),
+        (("--ceiling", 0), "--ceiling"), (("--pulses", "3,x"), "'x'"), (("--output-headroom", 6), "--output-headroom"),
+        (("--input-threshold", 0), "--input-threshold"), (("--pulses", ","), "--pulses"),
     ],
 )  # fmt: skip
 def test_wishes_that_cannot_be_met_name_the_option(steadypull, words, said: str) -> None:
@@ -41,6 +42,31 @@ def test_wishes_that_cannot_be_met_name_the_option(steadypull, words, said: str)
 
     assert ran.code == 2
     assert said in ran.err
+
+
+def test_the_plan_says_which_pump_is_meant_and_why_a_module_sticks(steadypull) -> None:
+    """Both kinds are offered, and both ends are explained."""
+    twice = steadypull("plan", "--pulses", 4, "--redline", 7400).out
+    once = steadypull("plan", "--pulses", 4, "--redline", 7400, "--pump", "once").out
+
+    assert "half of its charge, C·V/2, in each half cycle" in twice
+    assert "half as much with --pump twice" in once
+    for cause in ("threshold and hysteresis", "busy all the time", "output stage", "dead below", "stuck above"):
+        assert cause in twice
+
+
+def test_pulse_counts_are_compared_side_by_side(steadypull) -> None:
+    """One column a count; in JSON each has its own frequencies: N · rpm / 60."""
+    out = steadypull("plan", "--pulses", "3,4,6", "--redline", 7200).out
+    told = steadypull("plan", "--pulses", "3,4,6", "--redline", 7200, "--json").json
+
+    for head in ("3 a turn", "4 a turn", "6 a turn", "ripple at idle", "sticks above"):
+        assert head in out
+    assert [row["pulses_per_turn"] for row in told["compared"]] == [3.0, 4.0, 6.0]
+    assert [row["redline_hz"] for row in told["compared"]] == pytest.approx([360.0, 480.0, 720.0])
+    assert told["pulses_per_turn"] == 3.0
+    assert {row["code"] for row in told["findings"]} >= {"plan-ripple-against-response"}
+    assert told["warnings"]
 
 
 def answers(monkeypatch: pytest.MonkeyPatch, *lines: str, rest: int = 40) -> None:

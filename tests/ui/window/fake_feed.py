@@ -62,7 +62,8 @@ class _Live:
         end = round(self.feed.time_s * 100)
         times = np.arange(self.row, end) / 100
         self.row = max(self.row, end)
-        return LiveRows(times, self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32))
+        speed, load = self.feed.speed(times).astype(np.float32), self.feed.load(times).astype(np.float32)
+        return LiveRows(times, speed, load, speed)
 
 
 class FakeFeed:
