@@ -184,7 +184,9 @@ def load_car(path: str | Path) -> Car:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking") from None
+        raise InputError(
+            f"{path}: no such car file; make one, or give another", code="no-car-file", path=path
+        ) from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the car file in it") from None
     except UnicodeDecodeError as error:
