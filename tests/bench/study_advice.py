@@ -24,6 +24,7 @@ from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
+from stream.study.dataset import open_datasets
 from stream.study.force.coast_session import session_coastdown
 from stream.study.force.power import power
 from stream.study.load import load_session, load_sessions
@@ -118,7 +119,7 @@ def mixture(folder: Path, seed: int) -> Rows:
         "cell on the jump, %": [],
         "log's offset, ms": [offset(folder, *made[0], seed)],
     }
-    for cell in advise_mixture(load_sessions(paths), read_target(target_table(folder))).cells:
+    for cell in advise_mixture(open_datasets(paths), read_target(target_table(folder))).cells:
         if cell.estimate is None or cell.low is None or cell.high is None or cell.second_axis is None:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
@@ -202,7 +203,7 @@ def refusals(seeds: int, first: int) -> None:
     for seed in range(first, first + seeds):
         with tempfile.TemporaryDirectory() as folder:
             path, _ = driven(Path(folder), draw(seed), pulls(1), extras=MIXTURE)
-            advice = advise_mixture(load_sessions([path]), read_target(target_table(Path(folder))))
+            advice = advise_mixture(open_datasets([path]), read_target(target_table(Path(folder))))
             thin = [cell for cell in advice.cells if cell.n < 10]
             few += len(thin)
             blank += sum(cell.proposed is None and cell.low is None for cell in thin)

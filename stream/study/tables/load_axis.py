@@ -130,9 +130,12 @@ def load_axes(data: Dataset, rows: EvenRows) -> LoadAxes:
 def ambient_finding(ambient: Sequence[Ambient]) -> Finding:
     """What high load is reckoned from; a warning where nobody said the air of the day."""
     lowest = min(ambient, key=lambda one: one.kpa)
-    values = {"kpa": lowest.kpa, "source": lowest.source, "high_kpa": HIGH_SHARE_OF_AMBIENT * lowest.kpa}
-    make = warning if lowest.source == "standard" else note
-    return make("high-load-from", **values)
+    values: dict[str, float | str] = {
+        "kpa": lowest.kpa,
+        "source": lowest.source,
+        "high_kpa": HIGH_SHARE_OF_AMBIENT * lowest.kpa,
+    }
+    return Finding("high-load-from", "warning" if lowest.source == "standard" else "note", values)
 
 
 def _manifold(data: Dataset) -> Channel | None:

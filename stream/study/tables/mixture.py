@@ -81,19 +81,14 @@ class MixtureAdvice:
     """Cells in the order of the grid's axes, both rising; findings, dangers first.
 
     grid    the table whose cells these are: the fuel table, or the target where none was given
-    marks   what the drives are known by
+    drives  file name of each drive, and what it is known by
     """
 
     cells: tuple[MixtureCell, ...]
     findings: tuple[Finding, ...]
     grid: UserTable
     fuel: bool
-    marks: tuple[str, ...]
-
-    @property
-    def leaner(self) -> int:
-        """How many cells get less fuel."""
-        return sum(cell.proposed is not None and cell.proposed < 1 for cell in self.cells)
+    drives: tuple[tuple[str, str], ...]
 
 
 def advise_mixture(
@@ -120,6 +115,7 @@ def advise_mixture(
         )  # fmt: skip
     grid = target if fuel is None else fuel
     marks = each_drive_once(drives)
+    names = tuple((data.path.name, mark) for data, mark in zip(drives, marks, strict=True))
     if fuel is not None:
         refuse_chained(fuel, marks, steps)
     asked, odd_wanted = _without_slips(target)
@@ -167,7 +163,7 @@ def advise_mixture(
                *(one for one in findings if one.severity == "note")]  # fmt: skip
     kept: list[Finding] = []
     kept += (one for one in ordered if one not in kept)
-    return MixtureAdvice(cells, tuple(kept), grid, fuel is not None, marks)
+    return MixtureAdvice(cells, tuple(kept), grid, fuel is not None, names)
 
 
 def written_table(advice: MixtureAdvice) -> tuple[str, Floats, Floats]:
@@ -273,7 +269,7 @@ def _cell(gate: _Gate, grid: UserTable, target: UserTable, row: int, column: int
         spread=None if fit is None else fit.spread, high_load=gate.is_high(at),
         wanted=None if fit is None else fit.wanted,
     )  # fmt: skip
-    if grid is target and fit is None:
+    if grid is target:
         plain = msgspec.structs.replace(plain, wanted=float(target.cells[row, column]))
     if gate.odd[row, column]:
         return msgspec.structs.replace(plain, why=warning("fuel-cell-odd", value=float(grid.cells[row, column])))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.findings import Finding, note, warning
+from stream.findings import Finding
 from stream.study.dataset import EvenRows
 from stream.study.stats import t_quantile
 from stream.units import Floats
@@ -42,9 +42,9 @@ class Delay:
 
     def finding(self) -> Finding:
         """What is known of it."""
-        make = note if self.measured else warning
-        return make("lambda-delay", constant_s=self.constant_s, k_s=self.k_s, u_s=self.u_s, events=self.events,
-                    needed=LEAST_EVENTS, reference=REFERENCE)  # fmt: skip
+        values = {"constant_s": self.constant_s, "k_s": self.k_s, "u_s": self.u_s, "events": self.events,
+                  "needed": LEAST_EVENTS, "reference": REFERENCE}  # fmt: skip
+        return Finding("lambda-delay", "note" if self.measured else "warning", values)
 
     def steps(self, rows: EvenRows, pressure: Floats | None) -> Floats:
         """(n,) delay of each row in steps of the clock."""

@@ -20,7 +20,8 @@ from stream.units import Flags, Floats, plain_unit
 _LAMBDA_UNITS = ("", "1", "-", "λ", "lambda", "la")
 LEAST_LAMBDA = 0.6  # below, no mixture burns and no sensor reads: a voltage, or another quantity
 MOST_LAMBDA = 2.2  # above what sensors show in air while logging λ; higher is a ratio or a voltage
-STILL = 0.004  # chosen: four times what a display to three decimals flickers by; a live λ wanders by 0.01 and more
+STILL = 0.0007  # chosen: less than any display flickers by; a live λ wanders by 0.01 and more
+TWO_LEVELS = 0.012  # a sensor that shows two neighbouring steps and no other flickers
 STILL_S = 10.0
 LIVE_RANGE = 0.03  # chosen: from one fuel cut alone a live λ moves by ten times as much
 FOLLOWS = (0.06, 0.02)  # wanted λ spread by this much, and λ smoothed over a second by less than that

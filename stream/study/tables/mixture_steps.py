@@ -61,9 +61,9 @@ def each_drive_once(drives: Sequence[Dataset]) -> tuple[str, ...]:
     return tuple(marks)
 
 
-def notes_of(drives: Sequence[Dataset]) -> list[str]:
-    """Lines for the companion that `read_steps` finds again."""
-    return [f"session {data.path.name} data {drive_mark(data)}" for data in drives]
+def drive_notes(drives: Sequence[tuple[str, str]]) -> list[str]:
+    """Lines for the companion that `read_steps` finds again; name and mark of each drive."""
+    return [f"session {name} data {mark}" for name, mark in drives]
 
 
 def read_steps(folders: Iterable[Path]) -> list[Step]:
