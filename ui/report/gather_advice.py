@@ -2,14 +2,12 @@
 
 import hashlib
 from collections.abc import Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
-from stream.study.dataset import open_datasets
+from stream.study.dataset import Dataset
 from stream.study.force.power_records import Power
-from stream.study.load import StudySession
 from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice, advise_mixture
 from stream.study.tables.user_table import read_target
@@ -49,7 +47,7 @@ class Studies:
 
 
 def studies_of(
-    sessions: Sequence[StudySession], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
 ) -> Studies:
     """Raises InputError where a table cannot be read, or nothing can be advised on it."""
     if (asked.advance is None) != (asked.now is None):
@@ -69,9 +67,7 @@ def studies_of(
     mixture = None
     if asked.target is not None:
         target = read_target(asked.target)
-        with ExitStack() as stack:
-            drives = [stack.enter_context(one) for one in open_datasets([session.path for session in sessions])]
-            mixture = advise_mixture(drives, target)
+        mixture = advise_mixture(sessions, target)
         files.append(_file("Wanted λ", Path(asked.target)))
     return Studies(
         power=power, power_trouble=trouble, ignition=ignition, now=asked.now or "",
@@ -80,7 +76,7 @@ def studies_of(
 
 
 def _power(
-    sessions: Sequence[StudySession], width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], width: float, air: Sequence[tuple[float, float, float]]
 ) -> tuple[Power | None, str]:
     """(power, why there is none); neither where the car file does not have what power needs."""
     from stream.study.force.air import air_density

@@ -9,8 +9,8 @@ from scipy import ndimage
 from stream.car import Channel
 from stream.findings import Finding, warning
 from stream.live.runs import runs_of
-from stream.study.conditions import TEMPERATURE_NAMES
 from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import TEMPERATURE_NAMES
 from stream.study.tables.load_axis import RUNNING_RPM, LoadAxes
 from stream.study.tables.mixture_delay import Delay
 from stream.study.tables.mixture_lambda import Sensor, overrun
