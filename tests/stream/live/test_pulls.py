@@ -338,7 +338,6 @@ def test_a_counter_that_jumps_costs_no_memory_and_no_pull(lost: int) -> None:
     assert peak < 60e6
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("gear", [2, 3])
 def test_the_rehearsal_cars_flaws_are_named(gear: int) -> None:
     """Every pull of the physical model is caught, every planted flaw named, and clean ones are clean."""

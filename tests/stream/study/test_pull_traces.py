@@ -151,7 +151,6 @@ def test_a_car_without_a_link_cannot_be_studied(tmp_path) -> None:
         pull_traces(load_session(path, bare))
 
 
-@pytest.mark.slow
 def test_two_tunes_in_turns_on_the_rehearsal_car(tmp_path) -> None:
     pulls, _ = all_traces(load_sessions(day(tmp_path, 3, ("heron", "plover") * 2, chain=Chain(rate_hz=500.0))))
     result = compare(pulls, "heron", "plover")

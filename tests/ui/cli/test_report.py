@@ -14,6 +14,7 @@ from typing import Any
 import h5py
 import pytest
 
+from tests.shared import made_once
 from tests.ui_cli import Outcome, in_process
 
 Steadypull = Callable[..., Outcome]
@@ -66,14 +67,16 @@ def sessions(rehearsed: Outcome) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def printed(sessions: list[str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def printed(sessions: list[str]) -> dict[str, Path]:
     """The rehearsal's report, both ways, made where there is no display."""
-    folder = tmp_path_factory.mktemp("report")
-    files = {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
-    for file in files.values():
-        made = in_process("report", *sessions, "-o", file)
-        assert (made.code, made.err) == (0, "")
-    return files
+
+    def make(folder: Path) -> None:
+        for ending in ("html", "pdf"):
+            made = in_process("report", *sessions, "-o", folder / f"day.{ending}")
+            assert (made.code, made.err) == (0, "")
+
+    folder = made_once("report-of-the-rehearsal", make)
+    return {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
 
 
 @pytest.fixture(scope="module")
