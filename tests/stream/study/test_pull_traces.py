@@ -51,9 +51,9 @@ def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
 
 def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
     path, recording = drive
-    for pull in pull_traces(load_session(path)):
-        if not pull.usable:
-            continue
+    used = [pull for pull in pull_traces(load_session(path)) if pull.usable]
+    assert used
+    for pull in used:
         inside = (pull.time_s > pull.start_s + 0.5) & (pull.time_s < pull.end_s - 0.2)
         true = recording.motion.at("force", pull.time_s[inside])
 
@@ -65,7 +65,9 @@ def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
 def test_conditions_are_means_over_the_pull(drive) -> None:
     path, recording = drive
     found = load_session(path)
-    for pull in pull_traces(found):
+    pulls = pull_traces(found)
+    assert pulls
+    for pull in pulls:
         time = recording.time_s
         inside = (time >= pull.start_s) & (time <= pull.end_s)
         columns = {channel.name: recording.samples[inside, place].astype(float).mean()

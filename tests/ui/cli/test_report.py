@@ -120,6 +120,7 @@ def test_pdf_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: list
     printed = {
         (cells[0], cells[2], *cells[4:]) for line in pdf_text.splitlines() if len(cells := line.split()) in (8, 9)
     }
+    assert len(compared["bands"]) > 10
     for rpm, base_n, trial_n, *changes, word in change_rows(compared):
         assert (rpm, base_n, trial_n, *changes, *([word] if word else [])) in printed
 
