@@ -16,7 +16,7 @@ from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
 from stream.errors import StorageError
-from stream.events import EventList
+from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
 from stream.live.view import DriveStatus, LiveRows, join_rows
 from stream.reader import Reader
@@ -39,14 +39,19 @@ class Drive:
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
+    event_file   where each event goes as it happens; closed at the end
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
+                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
+                 event_file: EventFile | None = None) -> None:  # fmt: skip
         self.car, self.source = car, source
         self.events = EventList()
+        self.event_file = event_file
+        if event_file is not None:
+            self.events.watch(event_file)
         self.recorded: list[Path] = []
         self._folder, self._path = folder, path
         self._tune, self._gear = tune, gear
@@ -203,6 +208,8 @@ class Drive:
                 take.ended.set()
             for recorder in self._recorders:
                 recorder.join()
+            if self.event_file is not None:
+                self.event_file.close()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -326,7 +333,8 @@ class Drive:
         self._published = self._guided(DriveStatus(
             state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls),
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
+            changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
         ))  # fmt: skip
 
     def _guided(self, status: DriveStatus) -> DriveStatus:

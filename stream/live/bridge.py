@@ -50,9 +50,9 @@ class Bridge:
         self._gone: Flags = np.zeros(channels, np.bool_)  # channels that are unknown in that row
 
     @property
-    def longest_bridge(self) -> int:
-        """The most missing samples in a row that are bridged."""
-        return self._limit - 1
+    def given_to(self) -> int:
+        """Index of the sample behind the newest that was given out."""
+        return self._index
 
     def push(self, index: int, values: Floats, clips: Flags) -> list[Piece]:
         """The next rows, from sample `index` on; a jump in the index is a gap."""

@@ -20,8 +20,10 @@ NUMBERS_S = 0.5
 WORDS: dict[str, str] = {
     "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady from",
     "hold-done": "hold", "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull begins",
-    "pull-done": "pull", "gap": "gap", "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark",
-    "device-away": "device away", "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
+    "pull-done": "pull", "pull-changed": "pull changed", "limit": "LIMIT",
+    "limit-blind": "limit blind", "gap": "gap", "clipped": "out of range", "fault": "fault", "note": "note",
+    "mark": "mark", "device-away": "device away", "device-back": "device back", "zero": "zero", "target": "target",
+    "alarm": "ALARM",
 }  # fmt: skip
 
 
@@ -88,7 +90,9 @@ def numbers_line(status: "DriveStatus") -> str:
         parts.append(f"{status.speed_rpm:.0f} rpm")
     if status.load == status.load:
         parts.append(f"{status.load:.3f} {status.load_unit}")
-    if status.steady is not None and status.steady.steady_s:
+    if status.pull_now is not None:
+        parts.append("PULL")
+    elif status.steady is not None and status.steady.steady_s:
         parts.append(f"steady {status.steady.steady_s:.1f} s")
     parts.append(f"{status.holds} hold{'' if status.holds == 1 else 's'}")
     if status.targets:

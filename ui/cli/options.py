@@ -62,3 +62,8 @@ def folder(path: str) -> Path:
     except OSError as error:
         raise InputError(f"{target}: cannot be made a folder ({error.strerror}); give -o another one") from None
     return target
+
+
+events_option = click.option(
+    "--events", "events_path", metavar="FILE", help="Write each event to it as a JSON line, the moment it happens."
+)

@@ -201,6 +201,8 @@ class Road(Screen):
             status.next_target_rpm,
             dead=dead,
             alarm=state.title == LIFT,
+            pull=status.pull_now,
+            redline=status.redline_rpm,
         )
 
     def _show_figures(self, status: DriveStatus) -> None:
