@@ -51,7 +51,7 @@ def test_a_pasted_table_of_16_by_16_comes_back_in_its_shape(
     assert shown.cells.heads == tuple(f"{rpm:g} rpm" for rpm in RPM)
     assert shown.cells.sides == tuple(f"{kpa:g} kPa" for kpa in KPA[::-1])
     assert shown.axes_words.text() == "manifold pressure down, rpm across"
-    assert "lean under load" in said(shown)
+    assert "Danger: lean under load" in said(shown)
     grid = cells(shown.cells)
     assert any(text.startswith("▲") for row in grid for text in row)
 
