@@ -6,17 +6,18 @@ from typing import Any
 
 import numpy as np
 
-from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_warnings
+from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_findings
 from stream.car import parse_car
 from stream.errors import InputError
+from stream.findings import Finding
 from stream.record import layout
 from stream.record.change import change_session, set_calibration
 from stream.record.session import Session, open_session
 from stream.study.load import CALIBRATION, calibration_in
 
 
-def apply_calibration(calibration: SpeedCalibration, paths: Sequence[str | Path]) -> list[str]:
-    """Attach a calibration to sessions; returns warnings of one that is stale or foreign to them.
+def apply_calibration(calibration: SpeedCalibration, paths: Sequence[str | Path]) -> list[tuple[str | Path, Finding]]:
+    """Attach a calibration to sessions; returns for which of them it is stale or foreign, and why.
 
     Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
     not at all.
@@ -24,14 +25,14 @@ def apply_calibration(calibration: SpeedCalibration, paths: Sequence[str | Path]
     whole = [Path(path).resolve() for path in paths]
     if twice := next((path for path, one in zip(paths, whole, strict=True) if whole.count(one) > 1), None):
         raise InputError(f"{twice}: is given twice; name each session once")
-    words = []
+    found: list[tuple[str | Path, Finding]] = []
     for path in paths:
         with open_session(path) as session:
-            words += [f"{path}: {line}" for line in _origin(calibration, session)]
+            found += [(path, finding) for finding in _origin(calibration, session)]
     attributes = calibration_attributes(calibration)
     for path in paths:
         change_session(path, lambda file: put_in_force(file, attributes))
-    return words
+    return found
 
 
 def calibration_attributes(calibration: SpeedCalibration) -> dict[str, Any]:
@@ -76,11 +77,11 @@ def _dated_name(group: Any, made_utc: str) -> str:
     return name
 
 
-def _origin(calibration: SpeedCalibration, session: Session) -> list[str]:
+def _origin(calibration: SpeedCalibration, session: Session) -> list[Finding]:
     car = parse_car(session.car_text, f"{session.path}: the car file in it")
     speed = car.need("engine_speed", "apply")
     calibration_in(session)  # a damaged one is told before anything is changed
-    return origin_warnings(
+    return origin_findings(
         calibration,
         car=car.car.name,
         channel=speed.name,

@@ -94,12 +94,12 @@ def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
     new = list(session.hold_marks)
     for number, accepted in marks.holds.items():
         index = _index(session, number, len(new), "hold")
-        new[index] = HoldMark(accepted=accepted, target_rpm=new[index].target_rpm)
+        new[index] = msgspec.structs.replace(new[index], accepted=accepted)
     for number, rpm in marks.targets.items():
         index = _index(session, number, len(new), "hold")
         if rpm is not None and not (math.isfinite(rpm) and rpm > 0):
             raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number above zero")
-        new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm)
+        new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm, by_hand=rpm is not None)
     return new
 
 
