@@ -8,10 +8,8 @@ import numpy as np
 
 from stream.calibrate.link.weights import ForceFit, fit_weights
 from stream.calibrate.link.zero import batch_sem
-from stream.car import parse_car
 from stream.errors import InputError
-from stream.record.session import open_session
-from stream.study.take_zero import stretch_of
+from stream.study.dataset import open_dataset
 
 _LEAST_N = 0.1  # no hung weight is known better
 
@@ -28,13 +26,14 @@ class Step:
 def load_steps(path: str | Path, starts_s: Sequence[float], seconds: float, what: str) -> tuple[list[Step], str]:
     """The mean load of a stretch of so many seconds from each start, and the load's unit. Raises InputError."""
     if not (np.isfinite(seconds) and seconds >= 1.0):
-        raise InputError(f"--seconds: {seconds:g} is too short for a mean; give 1 or more")
-    with open_session(path) as session:
-        car = parse_car(session.car_text, f"{session.path}: the car file in it")
-        load = car.need("load", what)
-        rows = [stretch_of(session, load, start, start + seconds, what) for start in starts_s]
+        raise InputError(
+            f"{seconds:g} s is too short for a mean; give 1 or more", code="load-step-seconds", seconds=seconds
+        )
+    with open_dataset(path) as data:
+        load = data.car.need("load", what)
+        rows = [data.stretch(load, start, start + seconds, what) for start in starts_s]
         steps = [
-            Step(start, float(values.mean()), batch_sem(values, session.rate_hz))
+            Step(start, float(values.mean()), batch_sem(values, data.rate_hz))
             for start, values in zip(starts_s, rows, strict=True)
         ]
     return steps, load.unit
@@ -49,7 +48,9 @@ def weigh(
     """
     if not 0 <= weight_error_pct < 100:
         raise InputError(
-            f"--weight-error: {weight_error_pct:g} cannot be used; give percent from 0 (a bathroom scale: 1)"
+            f"a weight error of {weight_error_pct:g} % cannot be used; give percent from 0 (a bathroom scale: 1)",
+            code="weight-error",
+            pct=weight_error_pct,
         )
     steps, unit = load_steps(path, [start for start, _ in known], seconds, "weigh")
     forces = [force for _, force in known]

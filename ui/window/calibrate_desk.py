@@ -12,8 +12,7 @@ from stream.calibrate.speed.targets import parse_targets
 from stream.errors import InputError
 from stream.live.records import Hold
 from stream.record.tables import HoldMark
-from stream.study.apply import apply_calibration
-from stream.study.marks import Marks, mark_session
+from stream.study.edit import Marks, apply_calibration, mark_session
 from stream.study.speed import HoldRow, Reference, fit_row, load_row
 from ui.text.findings import say
 
@@ -136,7 +135,7 @@ def apply_work(work: Work) -> list[str]:
     )
     if marks.holds or marks.targets:
         mark_session(work.path, marks)
-    return [f"{path}: {say(finding)}" for path, finding in apply_calibration(work.calibration, [work.path])]
+    return [f"{path}: {say(finding)}" for path, finding in apply_calibration(work.calibration, [work.path], say)]
 
 
 def save_work(work: Work, path: Path) -> None:
