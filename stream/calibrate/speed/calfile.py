@@ -141,7 +141,12 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
     if raw.get("format") != FORMAT:
-        raise InputError(f'{where}: format: is not "{FORMAT}"; give the file that a fit wrote')
+        raise InputError(
+            f'{where}: format: is not "{FORMAT}"; give the file that a fit wrote',
+            "not-a-calibration",
+            where=where,
+            format=FORMAT,
+        )
     version = raw.get("format_version", FORMAT_VERSION)
     if isinstance(version, int) and version > FORMAT_VERSION:
         raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
