@@ -47,11 +47,15 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class HeldSession:
-    """One session of a row: what it is, and its live clock (s) with the filtered signal, (ticks,) each."""
+    """One session of a row: what it is, and its live clock (s) with the filtered signal, (ticks,) each.
+
+    foreign_car  another car file was given than the one in the session
+    """
 
     path: Path
     started_utc: datetime
     car: Car
+    foreign_car: bool
     time_s: Floats
     signal: Floats
 
@@ -103,7 +107,9 @@ def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
         line = opened[0].car.need("engine_speed", "fit").rpm_line
         for data in opened:
             number += [len(sessions)] * len(data.recorded_holds)
-            sessions.append(HeldSession(data.path, data.started_utc, data.car, data.time_s, data.signal))
+            sessions.append(
+                HeldSession(data.path, data.started_utc, data.car, data.foreign_car, data.time_s, data.signal)
+            )
             holds += [_by_line(hold, data.line, line) for hold in data.recorded_holds]
             pinned += data.pinned
             marks += data.hold_marks
