@@ -16,7 +16,7 @@ class History:
     signal          float64, the speed channel in its own unit
     rpm             float64, by the provisional line
     load            float64 in the channel's unit; NaN where not known
-    push            float64, load times the channel's sign: how hard the car is driven forward
+    push            float64, how hard the car is driven: load times the channel's sign; `throttle` without a load
     speed_clipped   bool, engine speed outside its range since the tick before
     clipped         bool, engine speed or load outside
     throttle        float64, throttle or manifold pressure; NaN where there is no such channel

@@ -69,7 +69,8 @@ def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cuto
     if BAND_RPM / max(float(np.median(gain)), 1.0) < 3.0 * RISE_TIME / cutoff_hz:
         found.add("too-quick")
     inner = inner_of(len(part.push), rate_hz, cutoff_hz)
-    found |= _departures(part, gain, levels, rate_hz, reference, inner, lifted=rise.lifted or rise.shifted)
+    if np.isfinite(part.load).any():  # else nothing is known of the load, and so nothing of what spoils it
+        found |= _departures(part, gain, levels, rate_hz, reference, inner, lifted=rise.lifted or rise.shifted)
     if "wheelspin" in found and not rise.shifted:
         found.discard("lift")  # the load fell because the wheels turned, not because the foot came off
     if reference is not None and _part_throttle(part, gain, reference):

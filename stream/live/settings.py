@@ -7,7 +7,8 @@ from stream.car import Car
 from stream.errors import InputError
 from stream.live.filters import LowPass
 
-SLOWEST_HZ = 5.0  # under it there is no verdict on holds or pulls
+SLOWEST_PULLS_HZ = 5.0  # under it there is no verdict on pulls and pinned stretches
+SLOWEST_HOLDS_HZ = 1.0  # chosen: recorders of a car's diagnosis port write one to three rows a second
 EVIDENCE_ROLES = ("road_speed", "throttle", "manifold_pressure")  # other channels that show the engine alive
 
 
@@ -21,6 +22,7 @@ class StageSettings:
     delay_s: float
     filter: str
     verdicts: bool
+    pull_verdicts: bool
     remarks: tuple[str, ...]
 
 
@@ -32,13 +34,14 @@ def stage_settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) ->
             f"{info.rate_hz:.3g} samples a second are too few for a low-pass at {car.live.cutoff_hz:g} Hz; "
             f"it is at {low_pass.cutoff_hz:.3g} Hz"
         )
-    verdicts = info.rate_hz >= SLOWEST_HZ
-    if not verdicts:
-        remarks.append(f"{info.rate_hz:.3g} samples a second are too few to judge holds or pulls: no verdict is given")
+    verdicts, pull_verdicts = info.rate_hz >= SLOWEST_HOLDS_HZ, info.rate_hz >= SLOWEST_PULLS_HZ
+    if not pull_verdicts:
+        what = "pulls" if verdicts else "holds or pulls"
+        remarks.append(f"{info.rate_hz:.3g} samples a second are too few to judge {what}: no verdict is given")
     return StageSettings(
         live_rate_hz=info.rate_hz / every, decimation=every, cutoff_hz=low_pass.cutoff_hz, delay_s=low_pass.delay_s,
         filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,
-        remarks=tuple(remarks),
+        pull_verdicts=pull_verdicts, remarks=tuple(remarks),
     )  # fmt: skip
 
 

@@ -114,7 +114,7 @@ class LiveStage:
             return
         self._end_run()
         self._tell()
-        if self.settings.verdicts:
+        if self.settings.pull_verdicts:
             self.pinned = find_pinned(
                 self._trace.array(),
                 [found.record for found in self._finder.found],
@@ -189,13 +189,15 @@ class LiveStage:
         columns[1] = rows[:, 1] if self._has_load else np.nan
         columns[2] = clipped[:, 0]
         self._finder.push(columns)
+        if not self.settings.pull_verdicts:
+            return
         # A copy, for a view would keep all of the filtered samples: a gigabyte in an hour of 10 kHz.
         throttle = rows[:, 1 + self._throttle].copy() if self._throttle is not None else np.full(len(ticks), np.nan)
         rpm = columns[0] * self.line[0] + self.line[1]
         either = np.logical_or.reduce(clipped, axis=1)
-        self._pull_finder.add(
-            History(ticks, columns[0], rpm, columns[1], columns[1] * self._load_sign, clipped[:, 0], either, throttle)
-        )
+        # Without a load the throttle, or the manifold pressure, tells how hard the car is driven.
+        push = columns[1] * self._load_sign if self._has_load else throttle
+        self._pull_finder.add(History(ticks, columns[0], rpm, columns[1], push, clipped[:, 0], either, throttle))
         self._step(rows)
 
     def _step(self, rows: Floats) -> None:

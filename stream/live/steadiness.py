@@ -13,6 +13,7 @@ Floats = npt.NDArray[np.float64]
 FORGIVEN_S = 0.1  # one excursion may last this long
 FORGIVEN_SHARE = 0.03  # and all of them together may take this share
 STANDING_RPM = 250.0  # below it, by the provisional line, the engine stands; no engine idles so slowly
+SLOW_HZ, FEWEST_TICKS = 5.0, 10  # chosen: a band of ten samples is no chance, of four it may be
 BIN_S = 0.04  # slopes and edges are found on means of this length
 
 
@@ -34,8 +35,8 @@ class Steadiness:
 
     @property
     def min_ticks(self) -> int:
-        """Ticks that a hold must last."""
-        return max(2, round(self.rule.min_s * self.rate_hz))
+        """Ticks that a hold must last: its time, and in a slow log enough of them to see that it is steady."""
+        return max(2 if self.rate_hz >= SLOW_HZ else FEWEST_TICKS, round(self.rule.min_s * self.rate_hz))
 
     @property
     def forgiven_ticks(self) -> int:

@@ -4,6 +4,7 @@ A replay through `Session.blocks` equals the live run: blocks end where samples 
 and `restarted` are those of the recording, counted from the session's first sample.
 """
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -160,13 +161,24 @@ class Session:
                         restarted[number] and row == start,
                     )
 
-    def raw(self, name: str) -> npt.NDArray[np.float32]:
-        """One channel as recorded, float32 (rows,), in its unit. InputError for a name it has not."""
+    def row_at(self, time_s: float) -> int:
+        """The row of the first sample at or behind a time, or the next one where that sample was lost; at most
+        `rows`.
+        """
+        index = max(math.ceil(time_s * self.rate_hz - 1e-6), 0)
+        lost = np.cumsum(self.gaps["lost"].astype(np.int64))
+        row_of_gap = self.gaps["index"].astype(np.int64)
+        gap = int(np.searchsorted(row_of_gap + lost, index, side="right"))
+        row = index - (int(lost[gap - 1]) if gap else 0)
+        return min(row, int(row_of_gap[gap]) if gap < len(row_of_gap) else self.rows)
+
+    def raw(self, name: str, start: int = 0, end: int | None = None) -> npt.NDArray[np.float32]:
+        """One channel as recorded, float32, from row `start` to `end`, in its unit. InputError for a name it lacks."""
         if name not in self.info.names:
             raise InputError(f"{self.path}: has no channel {name!r}; it has {', '.join(self.info.names)}")
         column = self.info.names.index(name)
         with reading_words(self.path):
-            return np.asarray(self._samples[:, column], np.float32)
+            return np.asarray(self._samples[start:end, column], np.float32)
 
     def live(self) -> LiveRows:
         """What the live stage made of it while recording; `signal` all NaN in a session that lacks /live/signal."""

@@ -32,13 +32,13 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
 
     import msgspec
 
+    from stream.record.text_file import write_text
     from stream.study.load import load_sessions
     from stream.study.tables.mixture import advise_mixture, multiplier_csv
     from stream.study.tables.user_table import read_target
     from ui.cli.advice_text import print_advice
     from ui.cli.options import new_file
     from ui.cli.results import print_json
-    from ui.cli.text_file import write_text
 
     path = new_file("-o", csv_path)
     target = read_target(Path(target_path))

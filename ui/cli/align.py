@@ -58,8 +58,8 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
 
 def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", target: "Path") -> None:
+    from stream.drive.merge import write_merged
     from stream.record.session import open_session
-    from ui.cli.align_write import write_merged
     from ui.cli.progress import progress
 
     with open_session(session.path) as file:

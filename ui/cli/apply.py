@@ -14,7 +14,8 @@ def command(speed_path: str, paths: tuple[str, ...]) -> int:
     from stream.calibrate.speed.calfile import load_calibration
     from stream.study.apply import apply_calibration
     from ui.cli.live_text import warn
-    from ui.cli.paper import moment, say_words
+    from ui.cli.paper import say_words
+    from ui.text.figures import moment
 
     calibration = load_calibration(speed_path)
     warn(apply_calibration(calibration, paths))

@@ -2,9 +2,9 @@
 
 import click
 
-from ui.cli.main import CAUTION
 from ui.cli.options import json_option
 from ui.cli.study_options import read_pulls, sessions_argument
+from ui.text.cautions import SHORT
 
 
 @click.command("coach")
@@ -30,5 +30,5 @@ def command(session_paths: tuple[str, ...], as_json: bool) -> int:
     counts = ", ".join(f"{count} of {tune or 'no tune named'}" for tune, count in advice.pulls.items())
     out.print(f"Clean pulls so far: {counts or 'none'}.")
     say_warnings(out, advice.warnings)
-    say_words(CAUTION)
+    say_words(SHORT)
     return 0

@@ -39,7 +39,8 @@ def command(session_path: str, car_path: str | None, same_direction: bool, as_js
 def print_road_load(load: "RoadLoad") -> None:
     """The coefficients with their 95 % doubt, and the force at three speeds, on standard output."""
     from ui.cli.paper import console
-    from ui.cli.study_options import figures, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.figures import figures
 
     out = console()
     out.print(f"F = A + B v + C v², v in m/s, from {load.runs} coastdown{'s' if load.runs > 1 else ''}.")

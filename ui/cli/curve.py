@@ -23,10 +23,10 @@ def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], 
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
     import msgspec
 
+    from stream.record.text_file import write_text
     from stream.study.compare.curve import curves, curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json
-    from ui.cli.text_file import write_text
 
     target = new_file("--csv", csv_path)
     pulls, words = read_pulls(session_paths)
@@ -66,7 +66,7 @@ def print_curves(result: "Curves", csv_path: str | None) -> None:
 
 
 def _cells(band: "CurveBand | None", power: bool) -> list[Any]:
-    from ui.cli.study_options import figures
+    from ui.text.figures import figures
 
     if band is None:
         return [""] * (3 + power)

@@ -47,7 +47,7 @@ def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate
     from stream.drive.drive import Drive
     from stream.drive.guide_plan import GuidePlan
     from stream.sources.serialport import SerialSource
-    from ui.cli.display import wants_window
+    from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
 
     car = load_car(car_path)
@@ -74,7 +74,7 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
     with on_signals(drive.stop):
         drive.start()
         if window:
-            from ui.cli.display import open_window
+            from ui.cli.doors import open_window
 
             with _ended_after(drive, ends):
                 open_window(drive)

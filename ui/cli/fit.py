@@ -112,7 +112,7 @@ def _signed(rpm: float | None) -> str:
 
 def _line_words(calibration: "SpeedCalibration", unit: str) -> str:
     """The line, each number to the second figure of its own standard uncertainty; the file keeps them all."""
-    from ui.cli.study_options import figures
+    from ui.text.figures import figures
 
     slope = figures(calibration.slope_rpm_per_unit, calibration.u_slope)
     zero = figures(abs(calibration.intercept_rpm), calibration.u_intercept)

@@ -8,6 +8,7 @@ import click
 
 from stream.errors import SteadypullError
 from ui.cli.examples import below_help
+from ui.text.cautions import SHORT
 
 # name: (module under ui.cli, one line for --help)
 COMMANDS = {
@@ -65,12 +66,6 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
 
-CAUTION = (
-    "A second person watches the screen, on a closed road. No number here replaces knock detection, mixture and "
-    "temperature limits, or a licensed professional; local law rules."
-)
-
-
 def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     """Print the version and end; a checkout that was never installed has none, and says so."""
     if not wanted or ctx.resilient_parsing:
@@ -85,7 +80,7 @@ def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     ctx.exit()
 
 
-@click.group(cls=LazyGroup, invoke_without_command=True, epilog=CAUTION)
+@click.group(cls=LazyGroup, invoke_without_command=True, epilog=SHORT)
 @click.option(
     "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version."
 )
@@ -93,7 +88,7 @@ def _version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
 def cli(ctx: click.Context) -> None:
     """Live and after-drive companion for tuning an engine on the road. Without a command it opens the window."""
     if ctx.invoked_subcommand is None:
-        from ui.cli.display import open_window
+        from ui.cli.doors import open_window
 
         ctx.exit(open_window(None))
 

@@ -38,13 +38,3 @@ def say_words(text: str, indent: int = 0) -> None:
             drop_whitespace=True, replace_whitespace=False,
         )  # fmt: skip
     click.echo(text, err=True)
-
-
-def moment(stamp: str) -> str:
-    """An ISO 8601 time as day and minute on the wall where one is; what is no such time is returned as it is."""
-    from datetime import datetime
-
-    try:
-        return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
-    except ValueError:
-        return stamp

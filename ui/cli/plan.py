@@ -6,17 +6,13 @@ from typing import TYPE_CHECKING, Any, cast
 import click
 
 from ui.cli.options import Decorator, json_option
+from ui.text.cautions import CHAIN
 
 if TYPE_CHECKING:
     from stream.calibrate.chain.plan import Plan
     from stream.calibrate.link.bridge import BridgeKind
 
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
-
-TAP = (
-    "the engine-speed tap is buffered and proved standing still first, for a bad one can stall the engine in traffic; "
-    "its supply is fused. Gauges are glued, never ground, drilled or heated into a suspension part."
-)
 
 FLAGS = {
     "redline": "--redline", "idle": "--idle", "supply": "--supply", "output": "--output",
@@ -230,7 +226,7 @@ def print_compared(plans: "list[Plan]") -> None:
             out.print(f"note, {plan.pulses_per_turn:g} a turn: {say(finding)}")
     out.print(f"dead below one speed: {DEAD_BAND_CAUSES}")
     out.print(f"stuck above another: {CEILING_CAUSES}")
-    say_words(f"Mind: {TAP}")
+    say_words(CHAIN)
 
 
 def print_plan(plan: "Plan") -> None:
@@ -295,7 +291,7 @@ def print_plan(plan: "Plan") -> None:
     out.print(f"live filter: {filter_words(plan.filter)}")
     for finding in plan.findings:
         out.print(f"note: {say(finding)}")
-    say_words(f"Mind: {TAP}")
+    say_words(CHAIN)
 
 
 def _ohm(value: float) -> str:

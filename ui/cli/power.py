@@ -6,15 +6,11 @@ import click
 
 from ui.cli.options import json_option, numbers
 from ui.cli.study_options import band_option, sessions_argument
+from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
     from stream.car import Car
     from stream.study.force.power_records import Power
-
-CAUTION = (
-    "No number here replaces knock detection, mixture and temperature limits, or a licensed professional. "
-    "Closed road, a second person at the screen; local law rules."
-)
 
 
 @click.command("power")
@@ -79,7 +75,8 @@ def _density(text: str) -> float:
 
 def _print(result: "Power") -> None:
     from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import figures, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.figures import figures
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
@@ -109,4 +106,4 @@ def _print(result: "Power") -> None:
             "factor; what driveline and driven tyres lose is not known and not in it."
         )
     say_warnings(out, result.warnings)
-    out.print(CAUTION)
+    out.print(POWER)

@@ -72,13 +72,10 @@ def study_day(day: Day) -> None:
 def print_report(day: Day, folder: Path) -> None:
     """The day as one HTML file beside its sessions."""
     from stream.study.bands import DEFAULT_WIDTH_RPM
-    from ui.report.content import report_of
-    from ui.report.gather import gather
-    from ui.report.html import html_of
+    from ui.cli.doors import write_report
 
     target = folder / f"{day.sessions[0].stem}-day.html"
-    found = gather([str(path) for path in day.sessions], width_rpm=DEFAULT_WIDTH_RPM, base=BASE)
-    target.write_text(html_of(report_of(found)), encoding="utf-8")
+    write_report([str(path) for path in day.sessions], target, width_rpm=DEFAULT_WIDTH_RPM, base=BASE)
     day.report = target
 
 

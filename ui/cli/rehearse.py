@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.main import CAUTION
 from ui.cli.options import folder, headless_option, json_option
 from ui.cli.paper import say_words
+from ui.text.cautions import SHORT
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
@@ -27,7 +27,7 @@ def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> 
 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
-    from ui.cli.display import wants_window
+    from ui.cli.doors import wants_window
     from ui.cli.rehearsal_day import Day, drive_hold_row, drive_pulls, print_report, study_day
 
     target = folder(out)
@@ -37,7 +37,7 @@ def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> 
         return play_recording(recording, gear, target, quick=quick, window=window)
 
     day = Day()
-    say_words(CAUTION)
+    say_words(SHORT)
     click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
     drive_hold_row(day, seed, play)
     click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
@@ -66,7 +66,7 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
         with on_signals(drive.stop):
             drive.start()
             if window:
-                from ui.cli.display import open_until
+                from ui.cli.doors import open_until
 
                 open_until(drive, lambda: port.done.is_set() and _drained(drive, recording))
             else:
@@ -110,10 +110,11 @@ def _print(day: "Day", as_json: bool) -> None:
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
-    from ui.cli.compare import verdict_words
     from ui.cli.paper import console, plain_table
     from ui.cli.results import print_findings
-    from ui.cli.study_options import pct, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.comparison import verdict_words
+    from ui.text.figures import pct
 
     out = console()
     for path, stage in zip(day.sessions, day.stages, strict=True):

@@ -23,7 +23,7 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     from stream.sources.replay import ReplaySource
     from stream.study.load import calibration_in
     from stream.study.marks import copy_said
-    from ui.cli.display import wants_window
+    from ui.cli.doors import wants_window
     from ui.cli.drive import run_drive
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json

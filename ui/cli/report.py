@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from stream.errors import InputError, StorageError
+from stream.errors import InputError
 from ui.cli.options import positive
 from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
 
@@ -33,31 +33,20 @@ def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | N
     """
     target = _target(out, force)
     positive("--band", width)
-    from ui.report.content import report_of
-    from ui.report.gather import gather
-    from ui.report.gather_advice import Asked
+    from ui.cli.doors import write_report
 
-    readings = air_readings(session_paths, air, beyond_range)
-    asked = Asked(advance_path, now, listening_note, target_path)
-    report = report_of(
-        gather(session_paths, width_rpm=width, base=base, air=readings, beyond_range=beyond_range, asked=asked)
+    write_report(
+        session_paths,
+        target,
+        width_rpm=width,
+        base=base,
+        air=air_readings(session_paths, air, beyond_range),
+        beyond_range=beyond_range,
+        advance=advance_path,
+        now=now,
+        listening_note=listening_note,
+        target=target_path,
     )
-    draft = target.with_name(target.name + ".part")
-    try:
-        with draft.open("wb") as file:
-            if target.suffix.lower() == ".pdf":
-                from ui.report.pdf import write_pdf
-
-                write_pdf(report, file)
-            else:
-                from ui.report.html import html_of
-
-                file.write(html_of(report).encode("utf-8"))
-        draft.replace(target)
-    except OSError as error:
-        raise StorageError(f"{target}: cannot be written ({error.strerror}); choose another folder") from None
-    finally:
-        draft.unlink(missing_ok=True)
     click.echo(f"report: {target}")
     return 0
 

@@ -83,7 +83,8 @@ def _samples(count: int) -> str:
 
 def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
     from stream.study.load import calibrated_hold
-    from ui.cli.paper import moment, plain_table
+    from ui.cli.paper import plain_table
+    from ui.text.figures import moment
 
     if not stage.holds:
         out.print("no hold: speed was never steady for long enough")

@@ -59,7 +59,9 @@ def _plain(record: Any) -> Any:
 
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
     """The table: what is short and compared to the left, what is long and read to the right."""
-    from ui import shelf_words as words
+    from ui.text import shelf as words
+    from ui.text.figures import length, moment
+    from ui.text.lines import one_line
 
     if not found:
         cure = f" with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"
@@ -67,10 +69,10 @@ def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
         return
     rows = [("date", "tune", "gear", "length", "holds", "pulls", "session", "health")]
     for session in found:
-        note = f"  “{words.one_line(session.note)}”" if session.note else ""
+        note = f"  “{one_line(session.note)}”" if session.note else ""
         rows.append((
-            words.date(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
-            words.length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
+            moment(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
+            length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
             words.name(session, shelf.folder), words.health(session) + note,
         ))  # fmt: skip
     click.echo("\n".join(aligned(rows, right=(2, 3, 4))))

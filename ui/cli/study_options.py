@@ -1,6 +1,5 @@
 """What the commands of the study share: their options, reading the sessions, and how their text looks."""
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -80,23 +79,3 @@ def say_warnings(out: Any, warnings: Iterable[str]) -> None:
     """What to mind, one line each, below the answer."""
     for line in warnings:
         out.print(f"Mind: {line}.")
-
-
-def pct(value: float | None, sign: bool = False) -> str:
-    """Per cent to one decimal, whole from 10 % on; '?' where it cannot be known."""
-    if value is None or not math.isfinite(value):
-        return "?"
-    decimals = 0 if abs(value) >= 10 else 1
-    rounded = round(value, decimals) + 0.0  # no minus before a zero
-    return f"{rounded:{'+' if sign else ''}.{decimals}f}"
-
-
-def figures(value: float | None, doubt: float | None) -> str:
-    """A value to the second figure of its doubt, at most four figures of its own; '' where it is not known."""
-    if value is None or not math.isfinite(value):
-        return ""
-    size = math.floor(math.log10(abs(value))) if value else 0
-    decimals = 3 - size
-    if doubt is not None and doubt > 0 and math.isfinite(doubt):
-        decimals = min(decimals, 1 - math.floor(math.log10(doubt)))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"

@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.main import CAUTION
 from ui.cli.options import json_option
 from ui.cli.paper import console, plain_table, say_words
+from ui.text.cautions import SHORT
 
 if TYPE_CHECKING:
     from stream.study.survey.records import Survey
@@ -58,7 +58,7 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     if as_json:
         print_json(msgspec.to_builtins(survey))
     else:
-        say_words(CAUTION)
+        say_words(SHORT)
         warn(survey.warnings)
         _print(survey)
     return 0

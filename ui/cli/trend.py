@@ -39,7 +39,8 @@ def print_trend(result: "Trend") -> None:
     from pathlib import Path
 
     from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import pct, say_warnings
+    from ui.cli.study_options import say_warnings
+    from ui.text.figures import pct
 
     out = console()
     slope, low, high = result.slope_pct_per_day, result.low_pct_per_day, result.high_pct_per_day

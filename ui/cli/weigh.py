@@ -41,7 +41,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
 
 def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
     from ui.cli.paper import console
-    from ui.cli.study_options import figures
+    from ui.text.figures import figures
 
     out = console()
     doubt = 1.96 * fit.u_newtons_per_unit

@@ -6,8 +6,8 @@ import numpy as np
 
 from stream.study.force.power_records import TunePower
 from stream.study.tables.advice import Advice
-from ui.advice_words import STEADY
 from ui.report.canvas import Canvas, look
+from ui.text.proposals import STEADY
 
 GREY, DARK = "#DADADA", "#404040"
 

@@ -5,9 +5,15 @@ from functools import partial
 from stream.study.force.power_records import TunePower
 from stream.study.tables.advice import DECIDES, WATCH, Advice
 from stream.study.tables.user_table import UserTable
-from ui.advice_words import (
+from ui.report import advice_pictures as pictures
+from ui.report.gather import Gathered
+from ui.report.model import Part, Picture, Section, Table, Words, minds
+from ui.text.cautions import DECIDES as PERSON_DECIDES
+from ui.text.cautions import HEAT
+from ui.text.figures import plus_minus
+from ui.text.lines import one_line, tune_name
+from ui.text.proposals import (
     STEADY_NOTE,
-    both,
     ignition_rows,
     ignition_title,
     mixture_title,
@@ -15,16 +21,8 @@ from ui.advice_words import (
     place,
     power_row,
 )
-from ui.report import advice_pictures as pictures
-from ui.report.gather import Gathered
-from ui.report.model import Part, Picture, Section, Table, Words
-from ui.report.wording import minds, tune_name
-from ui.shelf_words import one_line
 
 POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
-POWER_CAUTION = (
-    "What follows from these numbers, a person decides. More power is more heat: watch knock, mixture and exhaust heat."
-)
 COLUMNS = 9  # of a mixture table side by side on a page
 
 
@@ -38,7 +36,7 @@ def power(found: Gathered) -> Section | None:
     result = studies.power
     parts: list[Part] = []
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
-        told = both(result.force_per_unit_n, result.u_force_per_unit_n)
+        told = plus_minus(result.force_per_unit_n, result.u_force_per_unit_n)
         parts.append(Words(f"One {result.unit or 'unit'} of load is {told} N; ± is 95 % throughout.", "answer"))
     else:
         parts.append(Words("No power is given: see what to mind below.", "answer"))
@@ -46,7 +44,7 @@ def power(found: Gathered) -> Section | None:
         parts += _tune(tune)
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
-    parts.append(Words(POWER_CAUTION, "caution"))
+    parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
     kept = [line for line in result.warnings if not line.startswith("`bands`") and line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 

@@ -5,7 +5,8 @@ from collections.abc import Callable
 from ui.report import advice_sections, drive_sections, speed_sections, tune_sections
 from ui.report.gather import Gathered
 from ui.report.model import Report, Section
-from ui.shelf_words import date, one_line
+from ui.text.figures import moment
+from ui.text.lines import one_line
 
 # In the order of the page. Each makes its section from what was gathered, or None where it has nothing to tell.
 SECTIONS: tuple[Callable[[Gathered], Section | None], ...] = (
@@ -28,12 +29,12 @@ SECTIONS: tuple[Callable[[Gathered], Section | None], ...] = (
 def report_of(gathered: Gathered) -> Report:
     """The report of what was gathered."""
     first, last = gathered.sessions[0].started_utc, gathered.sessions[-1].started_utc
-    began, ended = date(first), date(last)
+    began, ended = moment(first), moment(last)
     days = began[:10] if began[:10] == ended[:10] else f"{began[:10]} to {ended[:10]}"
     count = len(gathered.sessions)
     return Report(
         title=one_line(" and ".join(gathered.cars)) or "Car without a name",
         subtitle=f"{days}, {count} session{'s' if count != 1 else ''}",
-        made=f"{gathered.software}, report made {date(gathered.made)}",
+        made=f"{gathered.software}, report made {moment(gathered.made)}",
         sections=tuple(section for make in SECTIONS if (section := make(gathered)) is not None),
     )

@@ -3,22 +3,15 @@
 from functools import partial
 
 from stream.car import Car
-from ui.cli.study_options import figures
 from ui.report import pictures
 from ui.report.gather import Gathered
-from ui.report.model import Facts, Part, Picture, Section, Table, Words
-from ui.report.wording import fault_words, minds, rpm_figure, thousands, tune_name
-from ui.shelf_words import date, length, one_line
+from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
+from ui.text.cautions import ON_PAPER
+from ui.text.faults import faults
+from ui.text.figures import count, figures, length, moment, whole
+from ui.text.lines import one_line, tune_name
 
 STRIP_MM = 29.0
-CAUTIONS = (
-    "More load says nothing of knock, mixture or heat: keep their limits. No number here replaces knock detection, "
-    "mixture and temperature limits, or a licensed professional.",
-    "Holds and pulls belong on a closed road or an airfield; a second person watches the screen. Local law rules.",
-    "The laptop is held fast. The engine-speed tap is buffered, and proved standing still first: a bad tap can stall "
-    "the engine in traffic. Gauges are glued, never ground, drilled or heated into a suspension part. The supply is "
-    "fused.",
-)
 ROLES = {"engine_speed": "engine speed", "manifold_pressure": "manifold pressure", "road_speed": "road speed",
          "fuel_trim": "fuel trim"}  # fmt: skip
 
@@ -26,7 +19,7 @@ ROLES = {"engine_speed": "engine speed", "manifold_pressure": "manifold pressure
 def cautions(found: Gathered) -> Section:
     """What is said wherever people read output."""
     del found
-    return Section("Before you act on this", tuple(Words(text, "caution") for text in CAUTIONS))
+    return Section("Before you act on this", tuple(Words(text, "caution") for text in ON_PAPER))
 
 
 def car(found: Gathered) -> Section:
@@ -49,9 +42,9 @@ def day(found: Gathered) -> Section:
     rows = []
     for place, (session, summary) in enumerate(zip(found.sessions, found.summaries, strict=True), start=1):
         rows.append((
-            str(place), session.path.name, date(session.started_utc), tune_name(session.tune),
+            str(place), session.path.name, moment(session.started_utc), tune_name(session.tune),
             "" if session.gear is None else str(session.gear), length(session.duration_s), f"{session.rate_hz:.6g}",
-            thousands(session.lost_samples), thousands(summary.clipped_samples), str(len(session.zeros)),
+            count(session.lost_samples), count(summary.clipped_samples), str(len(session.zeros)),
         ))  # fmt: skip
     heads = ("no.", "session", "began", "tune", "gear", "length", "Hz", "lost", "clipped", "zeros")
     parts: list[Part] = [
@@ -81,8 +74,8 @@ def pulls(found: Gathered) -> Section:
             by_hand = {1: "kept by hand", -1: "dropped by hand"}.get(mark.kept, "")
             rows.append((
                 f"{place}.{number}", tune_name(pull.tune or session.tune), "" if gear is None else str(gear),
-                f"{pull.start_s:.1f}", f"{pull.end_s:.1f}", rpm_figure(pull.start_rpm), rpm_figure(pull.end_rpm),
-                pull.verdict, "; ".join(part for part in (fault_words(pull.faults), by_hand) if part),
+                f"{pull.start_s:.1f}", f"{pull.end_s:.1f}", whole(pull.start_rpm), whole(pull.end_rpm),
+                pull.verdict, "; ".join(part for part in (faults(pull.faults), by_hand) if part),
             ))  # fmt: skip
     if not rows:
         return Section("Pulls", (Words("No pull was found."),))
@@ -94,7 +87,7 @@ def pulls(found: Gathered) -> Section:
 def provenance(found: Gathered) -> Section:
     """Files with their hashes, versions, settings: enough to make every number again."""
     rows = tuple(
-        (str(place), session.path.name, thousands(file.size), file.sha256)
+        (str(place), session.path.name, count(file.size), file.sha256)
         for place, (session, file) in enumerate(zip(found.sessions, found.files, strict=True), start=1)
     )
     settings = [
@@ -104,7 +97,7 @@ def provenance(found: Gathered) -> Section:
         ("Load", "corrected to standard air by ISO 1585" if found.corrected else "not corrected to standard air"),
     ]
     settings += [
-        (one.what, f"{one.path.name}, {thousands(one.size)} bytes, SHA-256 {one.sha256}") for one in found.studies.files
+        (one.what, f"{one.path.name}, {count(one.size)} bytes, SHA-256 {one.sha256}") for one in found.studies.files
     ]
     settings += [("In the car now", tune_name(found.studies.now))] if found.studies.ignition is not None else []
     versions = dict.fromkeys(file.recorded_by or "not said" for file in found.files)

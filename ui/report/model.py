@@ -2,11 +2,12 @@
 so that a number cannot differ between them.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
 from ui.report.canvas import Canvas
+from ui.text.lines import one_line
 
 Tone = Literal["plain", "answer", "mind", "caution"]
 
@@ -17,6 +18,11 @@ class Words:
 
     text: str
     tone: Tone = "plain"
+
+
+def minds(lines: Iterable[str]) -> list[Words]:
+    """What to mind, each once, as sentences."""
+    return [Words(f"Mind: {text}.", "mind") for line in dict.fromkeys(lines) if (text := one_line(line).rstrip("."))]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,11 @@ import numpy as np
 
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.study.load import StudySession
-from ui.cli.study_options import figures
 from ui.report import pictures
 from ui.report.gather import Gathered
-from ui.report.model import Facts, Part, Picture, Section, Table, Words
-from ui.report.wording import minds, rpm_figure, signed
-from ui.shelf_words import date, one_line
+from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
+from ui.text.figures import figures, moment, signed, whole
+from ui.text.lines import one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
 
@@ -50,10 +49,10 @@ def holds(found: Gathered) -> Section:
         for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
             doubt = 1.96 * hold.signal_sem * abs(scale)
             rows.append((
-                f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", rpm_figure(hold.speed_rpm),
+                f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", whole(hold.speed_rpm),
                 f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}",
-                signed(f"{hold.drift_rpm_per_s:+.0f}"),
-                "" if hold.load_mean is None else figures(hold.load_mean, fine), rpm_figure(mark.target_rpm),
+                signed(hold.drift_rpm_per_s),
+                "" if hold.load_mean is None else figures(hold.load_mean, fine), whole(mark.target_rpm),
                 "" if mark.accepted else "dropped by hand",
             ))  # fmt: skip
         stuck += [
@@ -87,7 +86,7 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         (f"At 0 {unit}", _with_doubt(fit.intercept_rpm, fit.u_intercept, "rpm")),
         ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
         ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
-        ("Good from", f"{rpm_figure(fit.valid_from)} to {rpm_figure(fit.valid_to)} rpm"),
+        ("Good from", f"{whole(fit.valid_from)} to {whole(fit.valid_to)} rpm"),
     ]  # fmt: skip
     if fit.dead_below_rpm is not None:
         facts.append(("Dead band", f"the signal does not move below about {fit.dead_below_rpm:.0f} rpm"))
@@ -104,8 +103,8 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
     ]  # fmt: skip
     fine = max((abs(point.signal) for point in fit.points), default=1.0) / 100
     points = tuple(
-        (figures(point.signal, fine), rpm_figure(point.target_rpm),
-         "" if point.residual_rpm is None else signed(f"{point.residual_rpm:+.0f}"),
+        (figures(point.signal, fine), whole(point.target_rpm),
+         signed(point.residual_rpm),
          "" if point.used else f"left out: {point.why_not}")
         for point in fit.points
     )  # fmt: skip
@@ -116,7 +115,7 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
 
 def _when(stamp: str) -> str:
     try:
-        return date(datetime.fromisoformat(stamp))
+        return moment(datetime.fromisoformat(stamp))
     except ValueError:
         return stamp
 

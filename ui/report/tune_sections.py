@@ -3,12 +3,12 @@
 from functools import partial
 
 from stream.study.compare.compare import Comparison
-from ui.cli.compare import band_words, more_pulls_words, verdict_words
-from ui.cli.study_options import figures, pct
 from ui.report import pictures
 from ui.report.gather import Compared, Gathered
-from ui.report.model import Part, Picture, Section, Table, Words
-from ui.report.wording import load_figure, minds, signed, tune_name
+from ui.report.model import Part, Picture, Section, Table, Words, minds
+from ui.text.comparison import band_words, more_pulls_words, verdict_words
+from ui.text.figures import figures, pct, pull_load
+from ui.text.lines import tune_name
 
 
 def in_short(found: Gathered) -> Section:
@@ -93,8 +93,8 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
     rows = tuple(
         (
             f"{band.rpm:.0f}",
-            load_figure(band.base_mean), str(band.base_n), load_figure(band.trial_mean), str(band.trial_n),
-            *("" if value is None else signed(pct(value, sign=True))
+            pull_load(band.base_mean), str(band.base_n), pull_load(band.trial_mean), str(band.trial_n),
+            *("" if value is None else pct(value, sign=True)
               for value in (band.change_pct, band.low_pct, band.high_pct)),
             "resolved" if band.resolved else "",
         )

@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.shelf_words import one_line
+from ui.text.lines import one_line
 from ui.window import align_work as work
 from ui.window import ask
 from ui.window.compare_figure import Key

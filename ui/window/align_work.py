@@ -11,7 +11,7 @@ from stream.study.align import Alignment
 from stream.study.load import StudySession
 from stream.study.pull_traces import speed_lag
 from stream.study.trace import Array
-from ui.shelf_words import one_line
+from ui.text.lines import one_line
 
 DRAWN_ROWS = 20_000  # of a trace; more is not seen
 
@@ -71,9 +71,9 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
 
 def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:
     """Write the session that holds both, as `align -o` does; returns what was done, in words."""
+    from stream.drive.merge import write_merged
     from stream.record.session import open_session
     from stream.study.align_log import merged_source
-    from ui.cli.align_write import write_merged
 
     with open_session(laid.session.path) as file:
         rows = file.rows

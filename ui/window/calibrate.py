@@ -8,8 +8,9 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import SteadypullError
 from stream.study.survey.survey import survey_session
-from ui.window import ask, words
-from ui.window import calibrate_words as say
+from ui.text import calibration as say
+from ui.text.lines import one_line
+from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
@@ -176,7 +177,7 @@ class CalibrateScreen(Screen):
 
     def open(self, path: str | Path) -> None:
         """Read a session; it is shown when it is there."""
-        self.status.setText(f"reading {words.plain(Path(path).name, 60)} …")
+        self.status.setText(f"reading {one_line(Path(path).name, 60)} …")
         self.opener.start("open", lambda _: open_work(path))
 
     def _last_recording(self) -> Path | None:
@@ -226,7 +227,7 @@ class CalibrateScreen(Screen):
         except SteadypullError as error:
             self.status.setText(" ".join(str(error).split()))
             return
-        done = f"Applied: speeds of {words.plain(work.path.name, 60)} are now reported by this calibration."
+        done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))
 
     def _save(self) -> None:
@@ -259,16 +260,16 @@ class CalibrateScreen(Screen):
         if work is None:
             self.answer.setText(EMPTY + ".")
             return
-        self.name.setText(words.plain(work.path.name, 60))
+        self.name.setText(one_line(work.path.name, 60))
         self.targets.setText(work.draft.targets)
         self.targets.setCursorPosition(0)
         self.reading.setText(work.draft.reading_error)
         self.scale.setText(work.draft.scale_error)
         self.table.show_work(work)
-        self.answer.setText(say.headline(work))
-        self.line.setText(say.formula(work))
+        self.answer.setText(say.headline(work.calibration, work.trouble))
+        self.line.setText(say.formula(work.calibration, work.unit))
         self.warnings.setText(
-            "\n".join(f"• {words.plain(line, 400)}" for line in (fit.warnings if fit is not None else ()))
+            "\n".join(f"• {one_line(line, 400)}" for line in (fit.warnings if fit is not None else ()))
         )
 
     def _show_findings(self, lines: list[str]) -> None:

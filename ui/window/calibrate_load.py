@@ -13,7 +13,8 @@ from stream.record.session import open_session
 from stream.record.tables import Zero
 from stream.study.load_proof import load_steps, weigh
 from stream.study.take_zero import declare_zero
-from ui.window import calibrate_words as words
+from ui.text import calibration as words
+from ui.text.figures import plus_minus
 from ui.window.calibrate_table import fit_columns
 from ui.window.panels import label
 
@@ -130,7 +131,7 @@ class LoadPage(QtWidgets.QScrollArea):
         zero, unit = declare_zero(path, start, end, rolling=self.rolling.isChecked())
         self._show_zeros()
         self.changed.emit()
-        return f"Taken: {words.with_doubt(zero.mean, zero.doubt)} {unit} (95\u00a0%)."
+        return f"Taken: {plus_minus(zero.mean, zero.doubt)} {unit} (95\u00a0%)."
 
     def _check_shunt(self, path: Path) -> str:
         gauge, resistor = _number(self.gauge, "gauge"), _number(self.resistor, "resistor")

@@ -2,7 +2,7 @@
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from ui.window import calibrate_words as words
+from ui.text import calibration as words
 from ui.window.calibrate_desk import Work
 
 HEAD = ("Hold", "From", "Signal", "Target, rpm", "Off by", "")
@@ -33,7 +33,9 @@ class HoldTable(QtWidgets.QTableWidget):
         lines = work.lines
         self.setRowCount(len(lines))
         for row, line in enumerate(lines):
-            for column, text in enumerate(words.cells(line, work.unit)):
+            for column, text in enumerate(
+                words.cells(line.number, line.hold, line.target_rpm, line.residual_rpm, line.state, work.unit)
+            ):
                 item = QtWidgets.QTableWidgetItem(text)
                 flags = Flag.ItemIsEnabled | Flag.ItemIsSelectable
                 if column == 0:

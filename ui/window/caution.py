@@ -2,30 +2,10 @@
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from ui.text.cautions import BEFORE_DRIVE
 from ui.window.paint import shape
 from ui.window.panels import label
 from ui.window.theme import DARK, Theme
-
-CAUTIONS = (
-    ("Two people.", "A second person watches this screen. The driver watches the road and listens."),
-    (
-        "A closed road.",
-        "Pulls and holds belong on a closed road or an airfield. Where you drive, local law rules.",
-    ),
-    ("Laptop held fast.", "Strap down the laptop, the box and every cable before the car moves."),
-    (
-        "Engine-speed tap proved standing still.",
-        "It is buffered, and tried with the car parked: a bad tap can stall the engine in traffic.",
-    ),
-    (
-        "Gauges are glued.",
-        "Never grind, drill or heat a suspension part. The supply is fused close to the battery.",
-    ),
-    (
-        "You stay in charge.",
-        "Nothing shown here replaces knock detection, mixture and temperature limits, or a licensed professional.",
-    ),
-)
 
 
 class _Triangle(QtWidgets.QWidget):
@@ -64,7 +44,7 @@ class CautionPage(QtWidgets.QWidget):
         self.grid = QtWidgets.QGridLayout()
         self.grid.setColumnStretch(0, 1)
         self.lines: list[tuple[QtWidgets.QLabel, QtWidgets.QLabel]] = []
-        for row, (what, why) in enumerate(CAUTIONS):
+        for row, (what, why) in enumerate(BEFORE_DRIVE):
             pair = label("verdict", what), label("prose", why)
             for text in pair:
                 text.setWordWrap(True)

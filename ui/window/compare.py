@@ -7,8 +7,9 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.study.bands import DEFAULT_WIDTH_RPM
+from ui.text import comparison as words
+from ui.text.lines import tune_name
 from ui.window import ask
-from ui.window import compare_words as words
 from ui.window.align_page import AlignPage
 from ui.window.compare_export import write_csv, write_picture
 from ui.window.compare_figure import Figure
@@ -180,12 +181,14 @@ class CompareScreen(Screen):
         self.opened, self.found = opened, found
         if first:
             self._fill_choosers(opened, found)
-        kind, title, detail = words.answer(found)
+        kind, title, detail = words.answer(found.comparison, found.trouble)
         bands = words.bands_line(found.comparison, found.width)
         self.answer.show_words(kind, words.day_line(found.resolves_pct), title, detail, bands)
         self.figure.show_answer(found)
         self.lists.show_answer(found, opened.pulls)
-        self.foot.show_words(words.next_pull(found), words.to_mind(found, opened))
+        self.foot.show_words(
+            words.next_pull(found.advice), words.to_mind(found.comparison, found.curves, opened.remarks)
+        )
         plural = "session" if opened.sessions == 1 else "sessions"
         self.what.setText(f"{opened.sessions} {plural}, {len(opened.pulls)} pulls")
         self._enable(True)
@@ -194,7 +197,7 @@ class CompareScreen(Screen):
         for chooser, chosen in ((self.base, found.base), (self.trial, found.trial)):
             chooser.clear()
             for tune in opened.tunes:
-                chooser.addItem(words.tune(tune), tune)
+                chooser.addItem(tune_name(tune), tune)
             chooser.setCurrentIndex(opened.tunes.index(chosen))
 
     def _show_empty(self, said: tuple[str, str, str, str, str]) -> None:
@@ -215,7 +218,7 @@ class CompareScreen(Screen):
         found = self.found
         if found is None:
             return
-        names = [name for name in (words.tune(found.base), words.tune(found.trial)) if name]
+        names = [name for name in (tune_name(found.base), tune_name(found.trial)) if name]
         start = (self.folder or Path.home()) / f"{'-'.join(names).replace('/', '-')}.{kind}"
         out = ask.save_as(self, "Export the comparison", start, kind)
         if out is None:
@@ -228,7 +231,7 @@ class CompareScreen(Screen):
 
     def _write_picture(self, out: Path, found: Answer) -> str:
         """A picture goes where the list beside it does not, so what must be minded stands in it."""
-        mind = [] if self.opened is None else words.to_mind(found, self.opened)
+        mind = [] if self.opened is None else words.to_mind(found.comparison, found.curves, self.opened.remarks)
         self.figure.point_at(None)
         self.figure.reading.setText(f"Mind: {' '.join(mind)}" if mind else "")
         for layout in (self.figure.box, self.sheet_box, self.figure.box):

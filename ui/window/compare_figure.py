@@ -6,7 +6,8 @@ from typing import Any
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.window import compare_words as words
+from ui.text import comparison as words
+from ui.text.lines import tune_name
 from ui.window.compare_items import CurveLines, Dot, Dots, Line, curve_mark, dot
 from ui.window.compare_study import Answer
 from ui.window.paint import text_font
@@ -140,7 +141,7 @@ class Figure(QtWidgets.QFrame):
         item.set_box(left, right, low, high)
 
     def _name(self, found: Answer | None) -> None:
-        base, trial = ("base", "trial") if found is None else (words.tune(found.base), words.tune(found.trial))
+        base, trial = ("base", "trial") if found is None else (tune_name(found.base), tune_name(found.trial))
         self.keys[0].show_key(
             "Change, %" if base == trial else f"Change from {base} to {trial}, %",
             [(dot, True, "resolved"), (dot, False, "could be scatter"), (_whisker_mark, True, "95 % interval")],
@@ -173,7 +174,7 @@ class Figure(QtWidgets.QFrame):
         if band is None or found is None or found.comparison is None:
             self.reading.setText(POINT if bands else "")
         else:
-            self.reading.setText(words.band_reading(band, found, found.comparison.unit))
+            self.reading.setText(words.band_reading(band, found.comparison, found.width))
 
     def leaveEvent(self, event: QtCore.QEvent) -> None:  # noqa: N802 - Qt's name
         """The pointer left; Qt calls this."""

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from ui.window.compare_words import CAUTION
+from ui.text.cautions import COMPARISON
 from ui.window.panels import Shape, label
 from ui.window.theme import DARK, Theme
 
@@ -55,7 +55,7 @@ class Foot(QtWidgets.QFrame):
         self.theme: Theme = DARK
         self.next_caption, self.next = label("caption", "Next pull"), label("mind")
         self.mind_caption, self.mind = label("caption", "Mind"), label("mind")
-        self.caution = label("mind", CAUTION)
+        self.caution = label("mind", COMPARISON)
         self.area = QtWidgets.QScrollArea()
         self.area.setWidgetResizable(True)
         self.area.setWidget(self.mind)

@@ -7,11 +7,12 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.study.trace import PullTrace
-from ui.window import compare_words as words
+from ui.text import comparison as words
+from ui.text.figures import pull_load
+from ui.text.lines import one_line, tune_name
 from ui.window.compare_study import Answer
 from ui.window.paint import shape
 from ui.window.theme import DARK, Theme
-from ui.window.words import plain
 
 Role = QtCore.Qt.ItemDataRole
 Flag = QtCore.Qt.ItemFlag
@@ -69,11 +70,11 @@ class PullsModel(QtCore.QAbstractTableModel):
         if role == Role.CheckStateRole and index.column() == 0:
             return CHECKED if pull.usable else UNCHECKED
         if role == Role.DisplayRole and index.column():
-            cells = "", words.tune(pull.tune), words.when(pull, self.with_day), words.span(pull), words.verdict(pull)
+            cells = "", tune_name(pull.tune), words.when(pull, self.with_day), words.span(pull), words.verdict(pull)
             return cells[index.column()]
         if role == Role.ToolTipRole:
             gear = "gear not known" if pull.gear is None else f"gear {pull.gear}"
-            return f"{words.verdict(pull)} · {gear} · {plain(Path(pull.session).name)}"
+            return f"{words.verdict(pull)} · {gear} · {one_line(Path(pull.session).name, 60)}"
         return None
 
     def setData(self, index: QtCore.QModelIndex, value: Any, role: int = Role.EditRole) -> bool:  # noqa: N802
@@ -98,16 +99,16 @@ class BandsModel(QtCore.QAbstractTableModel):
         self.cells = []
         if found is not None and found.comparison is not None:
             result = found.comparison
-            names = words.tune(result.base), words.tune(result.trial)
+            names = tune_name(result.base), tune_name(result.trial)
             self.heads = ("rpm", "change %", "95 % interval", "resolved", *names, "p")
             for band in result.bands:
-                ends = [words.signed(end) for end in (band.low_pct, band.high_pct) if end is not None]
+                ends = [words.change(end) for end in (band.low_pct, band.high_pct) if end is not None]
                 interval = " to ".join(ends)
                 sides = [
-                    "" if mean is None else f"{words.load(mean, '')} ({count})"
+                    "" if mean is None else f"{pull_load(mean)} ({count})"
                     for mean, count in ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
                 ]
-                change = "" if band.change_pct is None else words.signed(band.change_pct)
+                change = "" if band.change_pct is None else words.change(band.change_pct)
                 verdict = "" if band.p_adjusted is None else "◆ yes" if band.resolved else "no"
                 self.cells.append((f"{band.rpm:.0f}", change, interval, verdict, *sides, words.chance(band)))
         self.endResetModel()

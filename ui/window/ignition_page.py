@@ -5,12 +5,11 @@ from pathlib import Path
 from pyqtgraph.Qt import QtWidgets
 
 from stream.study.tables.advice import Advice
-from ui.advice_words import ignition_rows, ignition_title
-from ui.shelf_words import one_line
+from ui.text.lines import one_line, tune_name
+from ui.text.proposals import ignition_rows, ignition_title
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
-from ui.window.compare_words import tune as tune_name
 from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage, reading_line
 from ui.window.theme import Theme

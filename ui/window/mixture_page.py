@@ -2,14 +2,13 @@
 
 from pathlib import Path
 
-import numpy as np
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
+from stream.record.text_file import write_text
 from stream.study.tables.advice import Cell
-from ui.advice_words import mixture_title, place
-from ui.cli.text_file import write_text
-from ui.shelf_words import one_line
+from ui.text.lines import one_line
+from ui.text.proposals import mixture_title, place
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -120,27 +119,32 @@ class MixturePage(StudyPage):
         if self.found is None:
             return
         target, what = self.found.target, self.what.currentText()
-        unit = target.unit or ("kPa" if target.axis == "manifold_pressure" else "%")
-        rows = [
-            tuple(work.grid_text(*self._cell(row, column), what) for column in range(len(target.second)))
-            for row in range(len(target.rpm))
-        ]
-        self.cells.show_cells(
-            [f"{value:g} {unit}" for value in target.second_as_written], rows,
-            [f"{rpm:g} rpm" for rpm in target.rpm_as_written],
-        )  # fmt: skip
+        rows, columns = target.in_file_order()
+        down = [f"{target.rpm[row]:g} rpm" for row in rows]
+        across = [f"{target.second[column]:g} {target.unit}" for column in columns]
+        texts = [tuple(work.grid_text(*self._cell(row, column), what) for column in columns) for row in rows]
+        if target.turned:
+            down, across, texts = across, down, list(zip(*texts, strict=True))
+        self.cells.show_cells(across, texts, down)
         self._fit_columns()
-        self.axes_words.setText(f"rpm down, {AXES[target.axis]} across")
+        down_words, across_words = (AXES[target.axis], "rpm") if target.turned else ("rpm", AXES[target.axis])
+        self.axes_words.setText(f"{down_words} down, {across_words} across")
         self.reading.setText(POINT)
 
     def _cell(self, row: int, column: int) -> tuple[Cell, float]:
-        """(what is proposed, the wanted λ) at a place of the table as it is shown."""
+        """(what is proposed, the wanted λ) of rpm `row` and second axis `column`, both rising."""
         if self.found is None:
             raise LookupError("no multipliers are shown")
         target = self.found.target
-        down = int(np.searchsorted(target.rpm, target.rpm_as_written[row]))
-        across = int(np.searchsorted(target.second, target.second_as_written[column]))
-        return self.found.advice.cells[down * len(target.second) + across], float(target.cells[down, across])
+        return self.found.advice.cells[row * len(target.second) + column], float(target.cells[row, column])
+
+    def _shown(self, index: QtCore.QModelIndex) -> tuple[Cell, float]:
+        """What stands at a place of the table as it is shown."""
+        if self.found is None:
+            raise LookupError("no multipliers are shown")
+        rows, columns = self.found.target.in_file_order()
+        at = (index.column(), index.row()) if self.found.target.turned else (index.row(), index.column())
+        return self._cell(rows[at[0]], columns[at[1]])
 
     def _fit_columns(self) -> None:
         """Few columns share the width; many keep the width of their texts, and the table scrolls."""
@@ -151,7 +155,7 @@ class MixturePage(StudyPage):
     def _read(self, index: QtCore.QModelIndex) -> None:
         if self.found is None or not index.isValid():
             return
-        cell, wanted = self._cell(index.row(), index.column())
+        cell, wanted = self._shown(index)
         where = place(cell, self.found.target.axis)
         self.reading.setText(f"{cell.rpm:g} rpm, {where}, λ {wanted:g} wanted: {one_line(cell.evidence)}")
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.window import words
+from ui.text.figures import NO_FIGURE
 from ui.window.paint import font_that_fits, hatch, level_colours, shape, text_font
 from ui.window.theme import DARK, Theme
 from ui.window.watch import State
@@ -73,7 +73,7 @@ class FigurePanel(QtWidgets.QWidget):
         self.theme: Theme = DARK
         self.sample = sample
         self.caption = ""
-        self.figure = words.NO_FIGURE
+        self.figure = NO_FIGURE
         self.note = ""
         self.details: tuple[str, ...] = ()
         self.unit = 1.0
@@ -102,7 +102,7 @@ class FigurePanel(QtWidgets.QWidget):
         room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot - low)
         longest = self.figure if len(self.figure) > len(self.sample) else self.sample
         painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.85))
-        painter.setPen(QtGui.QColor(self.theme.muted if self.figure == words.NO_FIGURE else self.theme.text))
+        painter.setPen(QtGui.QColor(self.theme.muted if self.figure == NO_FIGURE else self.theme.text))
         metrics = QtGui.QFontMetricsF(painter.font())
         baseline = room.center().y() + metrics.capHeight() / 2
         left = room.center().x() - metrics.horizontalAdvance(self.figure) / 2

@@ -6,11 +6,11 @@ from itertools import pairwise
 from pyqtgraph.Qt import QtWidgets
 
 from stream.study.force.power_records import Power, PowerBand, TunePower
-from ui.advice_words import STEADY, STEADY_NOTE
+from ui.text.lines import tune_name
+from ui.text.proposals import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
 from ui.window.compare_items import Line
-from ui.window.compare_words import tune as tune_name
 from ui.window.curve_plot import CurvePlot
 from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage, may_shrink

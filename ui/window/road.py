@@ -8,7 +8,9 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.errors import SteadypullError
 from stream.live.view import DriveStatus
 from ui.sound import CUES
-from ui.window import words
+from ui.text import road as words
+from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
+from ui.text.lines import one_line
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
 from ui.window.panels import FigurePanel, HealthLine, StateBar, Verdict
@@ -191,7 +193,7 @@ class Road(Screen):
     def _show_speed(self, status: DriveStatus, state: State) -> None:
         dead = status.state != "running" or state.title == NO_DATA
         old = self._clock() - self._figures_at < FIGURES_EVERY_S
-        figure = self.speed.figure if old and not dead and not self.speed.dead else words.rpm(status.speed_rpm)
+        figure = self.speed.figure if old and not dead and not self.speed.dead else live_rpm(status.speed_rpm)
         self.speed.show_speed(
             figure,
             status.speed_rpm if status.target_speed_rpm is None else status.target_speed_rpm,
@@ -203,8 +205,8 @@ class Road(Screen):
 
     def _show_figures(self, status: DriveStatus) -> None:
         dead = self.speed.dead
-        unit = words.plain(status.load_unit, 12)
-        figure = words.NO_FIGURE if dead else words.load(status.load, unit)
+        unit = one_line(status.load_unit, 12)
+        figure = NO_FIGURE if dead else live_load(status.load, unit)
         self.load.show_figure(f"Load, {unit}" if unit else "Load", figure)
         self.load.sample = "-88888" if unit in ("N", "microstrain") else "-0.88"
         self.strip.set_load_unit(unit)
@@ -240,12 +242,12 @@ class Road(Screen):
         steady = status.steady
         if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
             details = (status.target_hint, words.target_line(status))
-            self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), "", details)
+            self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), "", details)
             return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""
         if steady is not None and steady.steady_s > 0:
-            note = f"{min(steady.steady_s, steady.needed_s):.1f} of {words.seconds(steady.needed_s)}"
-        self.target.show_figure(f"Next target{which}, rpm", words.rpm(status.next_target_rpm), note)
+            note = f"{min(steady.steady_s, steady.needed_s):.1f} of {seconds(steady.needed_s)}"
+        self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), note)
 
     def toggle_recording(self) -> None:
         """Start a session file, or finish the one that is open."""
@@ -269,4 +271,4 @@ class Road(Screen):
         try:
             act(self.feed)
         except SteadypullError as error:
-            self.watch.say("command", State("fault", "Not done", words.plain(str(error), 160)))
+            self.watch.say("command", State("fault", "Not done", one_line(str(error), 160)))

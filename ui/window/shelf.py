@@ -7,7 +7,8 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
-from ui import shelf_words as words
+from ui.text import shelf as words
+from ui.text.lines import one_line
 from ui.window import ask
 from ui.window.feed import DriveFeed
 from ui.window.panels import label
@@ -117,8 +118,8 @@ class ShelfScreen(Screen):
     def open_folder(self, folder: Path) -> None:
         """List a folder; what was chosen stays chosen where it is still there."""
         self.folder = folder
-        self.where.setText(words.one_line(str(folder)))
-        self.where.setToolTip(words.one_line(str(folder)))
+        self.where.setText(one_line(str(folder)))
+        self.where.setToolTip(one_line(str(folder)))
         self._begin("listing", lambda task: list_folder(folder, task.tell, task.stop), self._listed)
 
     def look_again(self) -> None:
@@ -183,7 +184,7 @@ class ShelfScreen(Screen):
 
     def _listed(self, shelf: Any) -> None:
         self.sessions = shelf.sessions
-        self._say("; ".join(words.one_line(remark) for remark in shelf.remarks))
+        self._say("; ".join(one_line(remark) for remark in shelf.remarks))
         self.filter()
 
     def filter(self) -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
-from ui import shelf_words as words
+from ui.text import shelf as words
+from ui.text.lines import one_line
 from ui.window.panels import label
 
 NOTE_LENGTH = 300
@@ -76,8 +77,8 @@ class Details(QtWidgets.QFrame):
         self.compare.setText(f"Compare {len(usable)} sessions" if len(usable) > 1 else "Compare")
         tune = shared_tune(usable)
         self.trend.setEnabled(bool(tune))
-        self.trend.setText(f"Trend of {words.one_line(tune)}" if tune else "Trend")
-        self.note.setText("" if one is None else words.one_line(one.note))
+        self.trend.setText(f"Trend of {one_line(tune)}" if tune else "Trend")
+        self.note.setText("" if one is None else one_line(one.note))
         if one is not None:
             self._show_one(one, folder)
         elif chosen:
@@ -96,7 +97,7 @@ class Details(QtWidgets.QFrame):
         if not session.readable:
             self.lines.setText(words.health(session))
             return
-        parts = [words.one_line(session.car), f"{session.rate_hz:g} samples/s"]
+        parts = [one_line(session.car), f"{session.rate_hz:g} samples/s"]
         parts.append("speed calibrated" if session.calibrated else "speed by the car file's provisional line")
         parts.append({0: "no zero", 1: "1 zero"}.get(session.zeros, f"{session.zeros} zeros"))
         if session.faults:
@@ -108,7 +109,7 @@ class Details(QtWidgets.QFrame):
         self.title.setText(f"{chosen} sessions chosen")
         tunes = list(dict.fromkeys(tune for session in usable for tune in session.tunes))
         clean = sum(session.pulls_clean for session in usable)
-        parts = [f"tunes: {', '.join(map(words.one_line, tunes)) or 'none named'}", f"{clean} clean pulls"]
+        parts = [f"tunes: {', '.join(map(one_line, tunes)) or 'none named'}", f"{clean} clean pulls"]
         cars = {session.car for session in usable}
         if len(cars) > 1:
             parts.append("different cars: they cannot be compared")

@@ -7,7 +7,9 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui
 
 from stream.record.summary import Summary
-from ui import shelf_words as words
+from ui.text import shelf as words
+from ui.text.figures import length, moment
+from ui.text.lines import one_line
 from ui.window.paint import shape
 from ui.window.theme import DARK, Theme
 
@@ -101,14 +103,14 @@ class ShelfModel(QtCore.QAbstractTableModel):
     def text(self, session: Summary, column: int) -> str:
         """The words of a cell."""
         return (
-            words.date(session.started_utc),
+            moment(session.started_utc),
             words.tunes(session),
             "" if session.gear is None else str(session.gear),
-            words.length(session.duration_s),
+            length(session.duration_s),
             str(session.holds) if session.readable else "",
             words.pulls(session),
             words.health(session),
-            words.one_line(session.note),
+            one_line(session.note),
             words.name(session, self.folder),
         )[column]
 

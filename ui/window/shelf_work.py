@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from ui.shelf_words import one_line
+from ui.text.lines import one_line
 
 Progress = Callable[[int, int], None]
 

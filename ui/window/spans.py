@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 from stream.events import Event
 from stream.live.view import DriveStatus
-from ui.window import words
+from ui.text.figures import live_rpm
+from ui.text.lines import one_line
 from ui.window.mark_row import Span
 from ui.window.strip_items import WINDOW_S
 
@@ -22,7 +23,7 @@ class Spans:
         """Add what is new, and return what to draw: the kept spans and the hold that is up now."""
         if status.last_hold is not None and status.holds != self._holds:
             hold = status.last_hold
-            self._kept.append(Span("hold", hold.start_s, hold.end_s, words.rpm(hold.speed_rpm)))
+            self._kept.append(Span("hold", hold.start_s, hold.end_s, live_rpm(hold.speed_rpm)))
         if status.last_pull is not None and status.pulls != self._pulls:
             pull = status.last_pull
             self._kept.append(Span("pull", pull.start_s, pull.end_s, f"pull, {pull.verdict}"))
@@ -30,7 +31,7 @@ class Spans:
         for event in events:
             at = event.time_s
             if event.kind == "mark":
-                self._kept.append(Span("mark", at, at, words.plain(event.text, 20) or "mark"))
+                self._kept.append(Span("mark", at, at, one_line(event.text, 20) or "mark"))
             elif event.kind in ("gap", "device-away"):
                 self._add_gap(at, "away" if event.kind == "device-away" else "lost")
         self._kept = [span for span in self._kept if now_s - WINDOW_S < span.end_s]
@@ -49,4 +50,4 @@ def _growing(status: DriveStatus) -> list[Span]:
     if status.state != "running" or steady is None or not steady.holding:
         return []
     end = status.time_s
-    return [Span("hold", end - steady.steady_s, end, words.rpm(steady.mean_rpm))]
+    return [Span("hold", end - steady.steady_s, end, live_rpm(steady.mean_rpm))]

@@ -10,7 +10,8 @@ import math
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.live.view import Steady
-from ui.window import words
+from ui.text import road as words
+from ui.text.figures import NO_FIGURE
 from ui.window.paint import font_that_fits, hatch, text_font
 from ui.window.theme import DARK, Theme
 
@@ -46,7 +47,7 @@ class SpeedPanel(QtWidgets.QWidget):
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme: Theme = DARK
-        self.figure = words.NO_FIGURE
+        self.figure = NO_FIGURE
         self.steady: Steady | None = None
         self.speed = float("nan")
         self.target: float | None = None
@@ -88,7 +89,7 @@ class SpeedPanel(QtWidgets.QWidget):
     ) -> None:
         """Take over what is to be drawn. `speed` is what the target is set against, NaN where that is not known yet;
         `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
-        self.figure = words.NO_FIGURE if dead else figure
+        self.figure = NO_FIGURE if dead else figure
         self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
         self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
         self.update()

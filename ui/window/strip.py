@@ -14,7 +14,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.block import Block, StreamInfo
 from stream.live.view import LiveRows
-from ui.window import words
+from ui.text.lines import one_line
 from ui.window.columns import Columns
 from ui.window.mark_row import MarkRow, Span
 from ui.window.strip_items import WINDOW_S, Shade, Trace, fitting_range, round_ticks
@@ -102,7 +102,7 @@ class Strip(QtWidgets.QWidget):
         top = float(len(self.raw_names))
         lane.low, lane.high = 0.0, top
         lane.plot.setYRange(0, top, padding=0.02)
-        names = [(top - 0.5 - place, words.plain(name, 10)) for place, name in enumerate(self.raw_names)]
+        names = [(top - 0.5 - place, one_line(name, 10)) for place, name in enumerate(self.raw_names)]
         lane.plot.getAxis("left").setTicks([names])
         for trace in lane.traces:
             trace.set_bounds(0.0, top)
@@ -111,7 +111,7 @@ class Strip(QtWidgets.QWidget):
     def set_load_unit(self, unit: str) -> None:
         """Name the units on the axes."""
         self.lanes[0].plot.getAxis("left").setLabel("rpm")
-        self.lanes[1].plot.getAxis("left").setLabel(words.plain(unit, 12) or "load")
+        self.lanes[1].plot.getAxis("left").setLabel(one_line(unit, 12) or "load")
         self.lanes[2].plot.getAxis("left").setLabel("raw")
 
     def show_raw(self, shown: bool) -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 from stream.study.force.power_records import Power, TunePower
 from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.tables.user_table import UserTable
-from ui.advice_words import both, interval, multiplier, power_row
-from ui.shelf_words import one_line
-from ui.window.compare_words import tune as tune_name
+from ui.text.figures import interval, plus_minus
+from ui.text.lines import one_line, tune_name
+from ui.text.proposals import multiplier, power_row
 
 # The study's errors name the commands' options; in the window these are other things.
 _IN_THE_WINDOW = (
@@ -98,13 +98,13 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
     """(state shape, the answer, what it rests on)."""
     scale = ""
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
-        told = both(result.force_per_unit_n, result.u_force_per_unit_n)
+        told = plus_minus(result.force_per_unit_n, result.u_force_per_unit_n)
         scale = f"One {result.unit or 'unit'} of load is {told} N. "
     if tune is None or not tune.bands:
         return "caution", "No power is given", in_window(result.warnings[0]) if result.warnings else ""
     best = max(tune.bands, key=lambda band: band.wheel_power_kw)
     title = (
-        f"{tune_name(tune.tune)}: {both(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
+        f"{tune_name(tune.tune)}: {plus_minus(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
         f"most at {best.rpm:.0f} rpm"
     )
     pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"

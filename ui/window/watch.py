@@ -8,7 +8,8 @@ from typing import Literal
 from stream.block import StreamInfo
 from stream.events import Event
 from stream.live.view import DriveStatus, Health
-from ui.window import words
+from ui.text.figures import clock, count, size
+from ui.text.lines import one_line
 
 Level = Literal["idle", "wait", "recording", "caution", "fault"]
 
@@ -63,14 +64,14 @@ class Watch:
 
     def _take_events(self, events: Sequence[Event], now: float) -> None:
         for event in events:
-            text = words.plain(event.text, 110)
+            text = one_line(event.text, 110)
             if event.kind == "alarm":
                 self._passing["alarm"] = (now + ALARM_S, State("fault", LIFT, text))
             elif event.kind == "fault":
                 self._passing["fault"] = (now + SHOWN_S, State("caution", "Data fault", text))
             elif event.kind == "mark":
                 self.marks += 1
-                note = f"mark {self.marks} at {words.clock(event.time_s)}" + (f": {text}" if text else "")
+                note = f"mark {self.marks} at {clock(event.time_s)}" + (f": {text}" if text else "")
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", note))
             elif event.kind in ("note", "zero", "target"):
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", text))
@@ -88,11 +89,11 @@ class Watch:
         if seen is None:
             return
         if health.lost_samples > seen[0]:
-            detail = f"{words.count(health.lost_samples)} so far; check the cable and the port"
+            detail = f"{count(health.lost_samples)} so far; check the cable and the port"
             self._passing["lost"] = (now + SHOWN_S, State("caution", "Samples lost", detail))
         if clipped > seen[1]:
-            names = ", ".join(words.plain(name, 24) for name, number in health.clipped_samples.items() if number)
-            detail = f"{names}: outside its range, {words.count(clipped)} samples so far"
+            names = ", ".join(one_line(name, 24) for name, number in health.clipped_samples.items() if number)
+            detail = f"{names}: outside its range, {count(clipped)} samples so far"
             self._passing["clipped"] = (now + SHOWN_S, State("caution", "Signal clipped", detail))
 
     def _time_states(self, status: DriveStatus, now: float) -> None:
@@ -104,13 +105,13 @@ class Watch:
 
     def _gravest(self, status: DriveStatus, now: float, info: StreamInfo | None) -> State:
         if status.state == "failed":
-            return State("fault", "Stopped by a fault", words.plain(status.failure, 160))
+            return State("fault", "Stopped by a fault", one_line(status.failure, 160))
         candidates = [self._passing[key][1] for key in ("alarm",) if key in self._passing]
         if status.state == "away":
-            waited = words.clock(now - self._since["away"])
+            waited = clock(now - self._since["away"])
             candidates.append(State("fault", "Device away", f"waiting for it, {waited}; check cable and supply"))
         elif status.state == "running" and now - self._moved > QUIET_S:
-            quiet = words.clock(now - self._moved)
+            quiet = clock(now - self._moved)
             candidates.append(State("fault", NO_DATA, f"nothing came for {quiet}; check cable and supply"))
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
@@ -130,7 +131,7 @@ class Watch:
             )
         if status.recording:
             long = status.time_s - self._recording_from if self._recording_from is not None else None
-            return State("recording", "Recording" if long is None else f"Recording {words.clock(long)}", note)
+            return State("recording", "Recording" if long is None else f"Recording {clock(long)}", note)
         return State("idle", "Not recording", note)
 
 
@@ -147,9 +148,9 @@ def _disk_state(status: DriveStatus, info: StreamInfo | None) -> State | None:
     pace = info.rate_hz * len(info.channels) * 4 * 2 if info is not None else 0.0
     left_s = free / pace if pace > 0 else float("inf")
     if free < HARDLY_ANY_DISK_BYTES or left_s < HARDLY_ANY_DISK_S:
-        return State("fault", "Disk full soon", f"{words.size(free)} left; stop and make room")
+        return State("fault", "Disk full soon", f"{size(free)} left; stop and make room")
     if free < LITTLE_DISK_BYTES or left_s < LITTLE_DISK_S:
         room = f"{left_s / 3600:.0f} h" if left_s >= 7200 else f"{max(1, round(left_s / 60))} min"
         minutes = f", about {room} of recording" if pace > 0 else ""
-        return State("caution", "Disk nearly full", f"{words.size(free)} left{minutes}")
+        return State("caution", "Disk nearly full", f"{size(free)} left{minutes}")
     return None

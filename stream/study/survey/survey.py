@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from stream.car import Car, parse_car
-from stream.live.settings import SLOWEST_HZ
+from stream.live.settings import SLOWEST_PULLS_HZ
 from stream.record.session import Session, open_session
 from stream.study.load import StudySession, load_session
 from stream.study.survey.channels import channel_survey, dropouts, tally_channels
@@ -77,6 +77,6 @@ def _warnings(session: Session, study: StudySession | None) -> list[str]:
         warnings.append("no hold in this drive: ripple and pulses per turn need steady speeds")
     if not session.finished:
         warnings.append("the session was cut off: what its tables lack was found in memory")
-    if session.rate_hz < SLOWEST_HZ:
+    if session.rate_hz < SLOWEST_PULLS_HZ:
         warnings.append(f"{session.rate_hz:g} samples a second are too few for holds and pulls")
     return warnings

@@ -76,9 +76,9 @@ def advise_mixture(sessions: Sequence[StudySession], target: UserTable, stoichio
 
 
 def multiplier_csv(advice: Advice, target: UserTable) -> str:
-    """The proposed multipliers with the target's own axes; blank cells are empty."""
-    values = [np.nan if cell.proposed is None else cell.proposed for cell in advice.cells]
-    return target.with_cells(np.array(values).reshape(len(target.rpm), len(target.second)))
+    """The proposed multipliers in the target's own shape; 1 where nothing is proposed."""
+    values = [1.0 if cell.proposed is None else cell.proposed for cell in advice.cells]
+    return target.filled(np.array(values).reshape(len(target.rpm), len(target.second)), 4)
 
 
 def _delay(read: Sequence[tuple[StudySession, Rows, Array]]) -> Delay:

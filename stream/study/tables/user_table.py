@@ -1,52 +1,56 @@
-"""Tables that a person exports from the engine controller: target λ, spark advance; one clear line for each fault.
+"""Tables that a person exports from the engine controller: wanted λ, fuel, spark advance; in, and out as they came.
 
-Two forms. A table of two axes: first row the second axis's name and its values, first column rpm. A list of tunes:
-columns tune, rpm, advance, at full load. Separators comma, semicolon (then decimal commas are fine) or tab.
+Two forms. A grid: rpm along the side or along the top, manifold pressure or throttle along the other; the corner says
+which. A list of tunes: columns tune, rpm, advance, at full load. Separators comma, semicolon or tab.
 """
 
 import csv
 import io
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from stream.errors import InputError
-from stream.study.trace import Array
+from stream.study.tables.sheet import Place, Sheet, plain, read_sheet
+from stream.study.tables.table_axes import LARGEST_RPM, Axis, layout
+from stream.study.trace import Array, BoolArray
 
-Axis = Literal["manifold_pressure", "throttle"]
 ADVANCE_LIMITS = (-30.0, 70.0)  # degrees before top dead centre; beyond, the column is something else
 LAMBDA_LIMITS = (0.4, 2.0)  # beyond, nothing burns: the cells are an air-fuel ratio, or something else
+FUEL_LIMITS = (0.0, 1e6)  # any measure of an amount: per cent filling, ms, mg, counts
 _LIST = ("tune", "rpm", "advance")
-_PRESSURE = re.compile(r"pressure|\bmap\b|manifold", re.IGNORECASE)
-_THROTTLE = re.compile(r"throttle|\btps\b|\btp\b", re.IGNORECASE)
-_UNIT = re.compile(r"[\[(]([^\])]*)[\])]")
 
 
 @dataclass(frozen=True, slots=True)
 class UserTable:
-    """A table of two axes, both rising.
+    """A grid, both axes rising whatever the order in the file.
 
-    second, rpm   (m,) values of the second axis, in `unit` ('' where none is written), and (n,) rpm
+    axis, unit    what the second axis is, and its unit: kPa hPa mbar Pa bar psi inHg, or % and 1 (a share) of throttle
+    named         whether the file says what the second axis is; else its values do
+    rpm, second   (n,) rpm and (m,) values of the second axis, in `unit`
     cells         (n, m)
-    head          the first cell as written;  rpm_as_written, second_as_written keep the file's own order
+    sheet         the file;  `places` (n, m, 2): row and column of each cell in it, `turned` where rpm runs across
     """
 
     path: Path
     axis: Axis
     unit: str
+    named: bool
     second: Array
     rpm: Array
     cells: Array
-    head: str
-    rpm_as_written: tuple[float, ...]
-    second_as_written: tuple[float, ...]
+    sheet: Sheet
+    places: np.typing.NDArray[np.intp]
+    turned: bool
 
     def at(self, rpm: Array, second: Array) -> Array:
-        """Cells interpolated straight in both axes, the border's value up to half a step outside, NaN beyond."""
+        """Cells interpolated straight in both axes, the border's value up to half a step outside, NaN beyond.
+
+        `second` is in the table's own unit.
+        """
         row, row_part = _places(rpm, self.rpm)
         column, column_part = _places(second, self.second)
         up, right = np.minimum(row + 1, len(self.rpm) - 1), np.minimum(column + 1, len(self.second) - 1)
@@ -55,24 +59,101 @@ class UserTable:
         result: Array = low * (1 - row_part) + high * row_part
         return result
 
-    def with_cells(self, cells: Array) -> str:
-        """CSV text with these axes as the person wrote them; a NaN cell is empty. cells (n, m), axes rising."""
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow([self.head, *(f"{value:g}" for value in self.second_as_written)])
-        for rpm in self.rpm_as_written:
-            row = cells[int(np.searchsorted(self.rpm, rpm))]
-            values = [row[int(np.searchsorted(self.second, value))] for value in self.second_as_written]
-            writer.writerow([f"{rpm:g}", *("" if np.isnan(value) else f"{value:.4f}" for value in values)])
-        return text.getvalue()
+    def place(self, row: int, column: int) -> Place:
+        """Where in the file the cell of rpm `row` and second axis `column` stands."""
+        down, across = self.places[row, column]
+        return int(down), int(across)
+
+    def in_file_order(self) -> tuple[list[int], list[int]]:
+        """(rows of rpm, columns of the second axis) in the order that the file has them."""
+        rpm, second = self.places[:, 0, 1 if self.turned else 0], self.places[0, :, 0 if self.turned else 1]
+        return np.argsort(rpm).tolist(), np.argsort(second).tolist()
+
+    def where(self, row: int, column: int) -> str:
+        """File, line, column, and the cell's name, for an error."""
+        return f"{self.sheet.where(*self.place(row, column))} ({self.name(row, column)})"
+
+    def name(self, row: int, column: int) -> str:
+        """The cell by its axes: '4000 rpm, 60 kPa'."""
+        unit = {"1": "throttle", "%": " % throttle"}.get(self.unit, f" {self.unit}")
+        return f"{self.rpm[row]:g} rpm, {self.second[column]:g}{unit if unit[0] == ' ' else f' {unit}'}"
+
+    def decimals(self, row: int, column: int) -> int:
+        """Decimals of a cell and its neighbours in the file, the most that any of them has."""
+        rows = slice(max(row - 1, 0), row + 2)
+        columns = slice(max(column - 1, 0), column + 2)
+        around = self.places[rows, columns].reshape(-1, 2)
+        return max(self.sheet.decimals((int(down), int(across))) for down, across in around)
+
+    def rewritten(self, cells: Array, lowest: Array | None = None, highest: Array | None = None) -> tuple[str, Array]:
+        """(the whole file with these cells in it, the cells as they then stand there); arrays (n, m), NaN: unchanged.
+
+        A changed cell has the decimals of its neighbours, rounded to the nearest that lies within lowest and highest;
+        where none does, the cell stays as it is. Everything else is kept byte for byte.
+        """
+        changed: dict[Place, str] = {}
+        written = self.cells.copy()
+        mark = self._mark()
+        for row, column in np.argwhere(np.isfinite(cells) & (cells != self.cells)):
+            decimals = self.decimals(int(row), int(column))
+            bounds = (
+                -np.inf if lowest is None else float(lowest[row, column]),
+                np.inf if highest is None else float(highest[row, column]),
+            )
+            value = _rounded(float(cells[row, column]), decimals, bounds)
+            if value is None or value == self.cells[row, column]:
+                continue
+            at = self.place(int(row), int(column))
+            changed[at] = self.sheet.formatted(at, value, decimals, mark)
+            written[row, column] = value
+        return self.sheet.text(changed), written
+
+    def filled(self, cells: Array, decimals: int) -> str:
+        """The whole file with other numbers in every cell, (n, m): another quantity on the same axes."""
+        mark = self._mark()
+        changed = {
+            at: self.sheet.formatted(at, float(cells[row, column]), decimals, mark)
+            for row, column in np.ndindex(*cells.shape)
+            for at in (self.place(row, column),)
+        }
+        return self.sheet.text(changed)
+
+    def _mark(self) -> str:
+        """The decimal mark that the table's numbers have."""
+        texts = [plain(cell) for row in self.sheet.cells for cell in row]
+        commas = sum("," in text for text in texts)
+        points = sum("." in text for text in texts)
+        return "," if commas > points or (commas == points == 0 and self.sheet.separator == ";") else "."
+
+    def far_from_neighbours(self, least: float, share: float) -> BoolArray:
+        """(n, m) cells that lie off every straight line through their neighbours by more than the larger of
+        `least` and `share` of the line's value: a slip of the pen more likely than a wish."""
+        near_a_line = np.zeros(self.cells.shape, dtype=np.bool_)
+        has_a_line = np.zeros(self.cells.shape, dtype=np.bool_)
+        for values, turned in ((self.rpm, False), (self.second, True)):
+            cells, near, has = (a.T if turned else a for a in (self.cells, near_a_line, has_a_line))
+            for row in range(len(values)):
+                for one, other in ((row - 1, row + 1), (row - 2, row - 1), (row + 1, row + 2)):
+                    if one < 0 or other >= len(values):
+                        continue
+                    slope = (cells[other] - cells[one]) / (values[other] - values[one])
+                    line = cells[one] + slope * (values[row] - values[one])
+                    near[row] |= np.abs(cells[row] - line) <= np.maximum(least, share * np.abs(line))
+                    has[row] = True
+        return np.asarray(has_a_line & ~near_a_line)
 
 
 @dataclass(frozen=True, slots=True)
 class AdvanceList:
-    """Full-load advance of several tunes: tune to (rpm rising (n,), degrees (n,))."""
+    """Full-load advance of several tunes: tune to (rpm rising (n,), degrees (n,)).
+
+    places   (tune, rpm) to the cell of the file that holds its degrees
+    """
 
     path: Path
     tunes: dict[str, tuple[Array, Array]]
+    sheet: Sheet | None = None
+    places: Mapping[tuple[str, float], Place] = field(default_factory=dict)
 
     def at(self, tune: str, rpm: Array) -> Array:
         """Degrees at each rpm, straight between the rows; NaN outside them. InputError for a tune it lacks."""
@@ -85,144 +166,174 @@ class AdvanceList:
         points, degrees = self.tunes[tune]
         return np.interp(rpm, points, degrees, left=np.nan, right=np.nan)
 
+    def rewritten(self, tune: str, degrees: Array, highest: Array | None = None) -> tuple[str, Array]:
+        """(the whole file with these degrees in the rows of one tune, the degrees as they then stand there); NaN and
+        what cannot be written at or below `highest` stay as they are."""
+        if self.sheet is None:
+            raise InputError(f"{self.path}: was not read from a file and cannot be written back as one")
+        points, old = self.tunes[tune]
+        written = old.copy()
+        changed: dict[Place, str] = {}
+        most = max(self.sheet.decimals(self.places[tune, float(rpm)]) for rpm in points)
+        for row in np.flatnonzero(np.isfinite(degrees) & (degrees != old)):
+            at = self.places[tune, float(points[row])]
+            value = _rounded(float(degrees[row]), most, (-np.inf, np.inf if highest is None else float(highest[row])))
+            if value is not None and value != old[row]:
+                changed[at] = self.sheet.formatted(at, value, most, ".")
+                written[row] = value
+        return self.sheet.text(changed), written
+
 
 def read_target(path: str | Path) -> UserTable:
-    """A table of target λ. Raises InputError that names the file, the line and the column."""
-    path = Path(path)
-    hint = "cells are λ: divide an air-fuel ratio by the fuel's stoichiometric one"
-    return _two_axes(path, _rows(path), LAMBDA_LIMITS, hint)
-
-
-def read_advance(path: str | Path) -> AdvanceList | UserTable:
-    """Advance, as a list of tunes or a table of two axes. Raises InputError that names the place."""
-    path = Path(path)
-    rows = _rows(path)
-    head = [cell.strip().casefold() for cell in rows[0][1]]
-    if sorted(head) == sorted(_LIST):
-        return _list(path, rows, [head.index(name) for name in _LIST])
-    if set(head) & {"tune", "advance"}:
-        raise InputError(
-            f"{path}: line {rows[0][0]}: columns {', '.join(rows[0][1])} are not tune, rpm, advance; write these, "
-            "or a table with rpm down and manifold_pressure or throttle across"
-        )
-    return _two_axes(path, rows, ADVANCE_LIMITS, "cells are degrees before top dead centre")
-
-
-def _rows(path: Path) -> list[tuple[int, list[str]]]:
-    """(line, cells) of each line that is not blank."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; check the name") from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder; give the CSV file in it") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as CSV in UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    separator = next((mark for mark in (";", "\t") if mark in first), ",")
-    reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
-    rows = []
-    try:
-        for cells in reader:
-            while cells and not cells[-1].strip():
-                cells.pop()
-            if cells:
-                rows.append((reader.line_num, [c.replace(",", ".") if separator == ";" else c for c in cells]))
-    except csv.Error as error:
-        raise InputError(f"{path}: line {reader.line_num}: {error}; save it as plain CSV") from None
-    if len(rows) < 2:
-        raise InputError(f"{path}: has no rows below a first line; a table has its axis in the first row")
-    return rows
-
-
-def _number(path: Path, line: int, column: int, text: str, cure: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        what = f"{text.strip()!r} is not a number" if text.strip() else "is empty"
-        raise InputError(f"{path}: line {line}, column {column}: {what}; {cure}") from None
-    if not np.isfinite(value):
-        raise InputError(f"{path}: line {line}, column {column}: {text.strip()!r} is not finite; {cure}")
-    return value
-
-
-def _checked(path: Path, line: int, column: int, text: str, limits: tuple[float, float], hint: str) -> float:
-    value = _number(path, line, column, text, hint)
-    if not limits[0] <= value <= limits[1]:
-        raise InputError(
-            f"{path}: line {line}, column {column}: {value:g} is outside {limits[0]:g} to {limits[1]:g}; {hint}"
-        )
-    return value
-
-
-def _rpm(path: Path, line: int, column: int, text: str) -> float:
-    value = _number(path, line, column, text, "this column is rpm")
-    if value < 0:
-        raise InputError(f"{path}: line {line}, column {column}: {value:g} rpm is below zero; mend it")
-    return value
-
-
-def _axis(path: Path, line: int, head: str) -> Axis:
-    pressure, throttle = bool(_PRESSURE.search(head)), bool(_THROTTLE.search(head))
-    if pressure == throttle:
-        raise InputError(
-            f"{path}: line {line}, column 1: {head.strip()!r} does not name the axis across; write manifold_pressure "
-            "or throttle there, rpm goes down"
-        )
-    return "manifold_pressure" if pressure else "throttle"
-
-
-def _two_axes(path: Path, rows: list[tuple[int, list[str]]], limits: tuple[float, float], hint: str) -> UserTable:
-    line, head = rows[0]
-    axis = _axis(path, line, head[0])
-    if len(head) < 2:
-        raise InputError(f"{path}: line {line}: names an axis and has no values of it; write them beside the name")
-    second = [_number(path, line, place, cell, f"this row is {axis}") for place, cell in enumerate(head[1:], start=2)]
-    _unique(path, second, [f"line {line}, column {place}" for place in range(2, len(head) + 1)], axis)
-    rpm, cells = [], []
-    for line, row in rows[1:]:
-        if len(row) != len(head):
-            raise InputError(f"{path}: line {line}: has {len(row)} cells where the first row has {len(head)}; mend it")
-        rpm.append(_rpm(path, line, 1, row[0]))
-        cells.append([_checked(path, line, place, cell, limits, hint) for place, cell in enumerate(row[1:], start=2)])
-    _unique(path, rpm, [f"line {line}, column 1" for line, _ in rows[1:]], "rpm")
-    down, across = np.argsort(rpm), np.argsort(second)
-    unit = _UNIT.search(head[0])
-    return UserTable(
-        path=path, axis=axis, unit=unit.group(1).strip() if unit else "", second=np.array(second)[across],
-        rpm=np.array(rpm)[down], cells=np.array(cells)[np.ix_(down, across)], head=head[0].strip(),
-        rpm_as_written=tuple(rpm), second_as_written=tuple(second),
-    )  # fmt: skip
-
-
-def _list(path: Path, rows: list[tuple[int, list[str]]], places: Sequence[int]) -> AdvanceList:
-    found: dict[str, dict[float, float]] = {}
-    for line, row in rows[1:]:
-        if len(row) != len(_LIST):
-            raise InputError(f"{path}: line {line}: has {len(row)} cells where the first row has {len(_LIST)}; mend it")
-        tune, rpm_text, degrees = (row[place] for place in places)
-        if not tune.strip():
-            raise InputError(f"{path}: line {line}, column {places[0] + 1}: names no tune; write its label")
-        rpm = _rpm(path, line, places[1] + 1, rpm_text)
-        points = found.setdefault(tune.strip(), {})
-        if rpm in points:
-            raise InputError(f"{path}: line {line}, column {places[1] + 1}: {rpm:g} rpm of tune {tune.strip()!r} is "
-                             "there twice; leave one")  # fmt: skip
-        hint = "cells are degrees before top dead centre"
-        points[rpm] = _checked(path, line, places[2] + 1, degrees, ADVANCE_LIMITS, hint)
-    return AdvanceList(
-        path, {tune: (np.array(sorted(p)), np.array([p[rpm] for rpm in sorted(p)])) for tune, p in found.items()}
+    """A table of wanted λ. Raises InputError that names the file, the line and the column."""
+    return _grid(
+        read_sheet(Path(path)), LAMBDA_LIMITS, "cells are λ: divide an air-fuel ratio by the stoichiometric one"
     )
 
 
-def _unique(path: Path, values: Sequence[float], places: Sequence[str], what: str) -> None:
-    seen: set[float] = set()
-    for value, place in zip(values, places, strict=True):
-        if value in seen:
-            raise InputError(f"{path}: {place}: {what} {value:g} is there twice; leave one")
-        seen.add(value)
+def read_fuel(path: str | Path) -> UserTable:
+    """The fuel table in the car, in any measure of an amount. Raises InputError that names the file and the cell."""
+    table = _grid(read_sheet(Path(path)), FUEL_LIMITS, "cells are amounts of fuel or filling, none below zero")
+    if float(np.median(table.cells)) == 0:
+        raise InputError(f"{path}: most cells are 0: these are no amounts of fuel; export the fuel table itself")
+    return table
+
+
+def read_advance(path: str | Path) -> AdvanceList | UserTable:
+    """Advance, as a list of tunes or a grid. Raises InputError that names the place."""
+    sheet = read_sheet(Path(path))
+    first = sheet.content()[0]
+    head = [word.casefold() for word in sheet.words(first)]
+    if sorted(head) == sorted(_LIST):
+        return _list(sheet, [head.index(name) for name in _LIST])
+    if set(head) & {"tune", "advance"}:
+        raise InputError(
+            f"{path}: line {sheet.lines[first]}: columns {', '.join(sheet.words(first))} are not tune, rpm, advance; "
+            "write these, or a table of rpm and manifold_pressure or throttle"
+        )
+    return _grid(sheet, ADVANCE_LIMITS, "cells are degrees before top dead centre")
+
+
+def companion(path: Path) -> Path:
+    """The file that stands beside a written table and says per cell why."""
+    return path.with_name(f"{path.stem}-why.csv")
+
+
+def why_csv(table: UserTable, now: Array, written: Array, why: Sequence[Sequence[str]], notes: Sequence[str]) -> str:
+    """The companion of a written table: notes as '#' lines, then a row for each cell, (n, m) in the axes' order."""
+    text = io.StringIO()
+    text.writelines(f"# {' '.join(note.split())}\n" for note in notes)
+    writer = csv.writer(text, delimiter=table.sheet.separator, lineterminator="\n")
+    writer.writerow(["rpm", f"{table.axis} [{table.unit}]", "now", "written", "why"])
+    for row, rpm in enumerate(table.rpm):
+        for column, second in enumerate(table.second):
+            values = (rpm, second, now[row, column], written[row, column])
+            writer.writerow([*(f"{value:.10g}" for value in values), why[row][column]])
+    return text.getvalue()
+
+
+def _grid(sheet: Sheet, limits: tuple[float, float], hint: str) -> UserTable:
+    rows = sheet.content()
+    first, body = rows[0], rows[1:]
+    width = len(sheet.words(first))
+    if width < 2:
+        raise InputError(
+            f"{sheet.path}: line {sheet.lines[first]}: has a corner and no values beside it; write the axis there"
+        )
+    for row in body:
+        if len(sheet.words(row)) > width or len(sheet.cells[row]) < width:
+            raise InputError(
+                f"{sheet.path}: line {sheet.lines[row]}: has {len(sheet.words(row))} cells where the first row has "
+                f"{width}; mend it"
+            )
+    top = [sheet.number((first, column), "the first row is an axis") for column in range(1, width)]
+    side = [sheet.number((row, 0), "the first column is an axis") for row in body]
+    corner = plain(sheet.cells[first][0])
+    lies = layout(sheet.where(first, 0), corner, side, top)
+    kinds = (lies.axis, "rpm") if lies.rpm_on_top else ("rpm", lies.axis)
+    _monotone(side, [sheet.where(row, 0) for row in body], kinds[0])
+    _monotone(top, [sheet.where(first, column) for column in range(1, width)], kinds[1])
+    cells = np.array([[sheet.number((row, column), hint) for column in range(1, width)] for row in body])
+    places = np.array([[(row, column) for column in range(1, width)] for row in body], dtype=np.intp)
+    rpm, second = np.array(side), np.array(top)
+    if lies.rpm_on_top:
+        rpm, second, cells, places = second, rpm, cells.T, places.transpose(1, 0, 2)
+    down, across = np.argsort(rpm), np.argsort(second)
+    table = UserTable(
+        path=sheet.path,
+        axis=lies.axis,
+        unit=lies.unit,
+        named=lies.named,
+        second=second[across],
+        rpm=rpm[down],
+        cells=cells[np.ix_(down, across)],
+        sheet=sheet,
+        places=places[np.ix_(down, across)],
+        turned=lies.rpm_on_top,
+    )
+    for row, column in np.argwhere((table.cells < limits[0]) | (table.cells > limits[1])):
+        raise InputError(
+            f"{table.where(row, column)}: {table.cells[row, column]:g} is outside {limits[0]:g} to {limits[1]:g}; "
+            f"{hint}"
+        )
+    return table
+
+
+def _monotone(values: Sequence[float], places: Sequence[str], what: str) -> None:
+    """Raises InputError at the first value that breaks the axis's order."""
+    if what == "rpm":
+        for value, place in zip(values, places, strict=True):
+            if not 0 <= value <= LARGEST_RPM:
+                raise InputError(f"{place}: {value:g} rpm is outside 0 to {LARGEST_RPM:g}; mend it")
+    if len(values) < 2:
+        return
+    falling = values[1] < values[0] if values[1] != values[0] else values[-1] < values[0]
+    for (before, value), place in zip(pairwise(values), places[1:], strict=True):
+        if value == before:
+            raise InputError(f"{place}: {what} {value:g} is there twice; leave one")
+        if (value < before) != falling:
+            order = "fall" if falling else "rise"
+            raise InputError(f"{place}: {what} {value:g} after {before:g}, where the values before {order}; mend it")
+
+
+def _list(sheet: Sheet, columns: Sequence[int]) -> AdvanceList:
+    found: dict[str, dict[float, float]] = {}
+    places: dict[tuple[str, float], Place] = {}
+    hint = "cells are degrees before top dead centre"
+    for row in sheet.content()[1:]:
+        if len(words := sheet.words(row)) != len(_LIST):
+            raise InputError(
+                f"{sheet.path}: line {sheet.lines[row]}: has {len(words)} cells where the first row has {len(_LIST)}; "
+                "mend it"
+            )
+        tune = words[columns[0]]
+        if not tune:
+            raise InputError(f"{sheet.where(row, columns[0])}: names no tune; write its label")
+        rpm = sheet.number((row, columns[1]), "this column is rpm")
+        if rpm < 0:
+            raise InputError(f"{sheet.where(row, columns[1])}: {rpm:g} rpm is below zero; mend it")
+        degrees = sheet.number((row, columns[2]), hint)
+        if not ADVANCE_LIMITS[0] <= degrees <= ADVANCE_LIMITS[1]:
+            low, high = ADVANCE_LIMITS
+            raise InputError(f"{sheet.where(row, columns[2])}: {degrees:g} is outside {low:g} to {high:g}; {hint}")
+        points = found.setdefault(tune, {})
+        if rpm in points:
+            raise InputError(f"{sheet.where(row, columns[1])}: {rpm:g} rpm of tune {tune!r} is there twice; leave one")
+        points[rpm] = degrees
+        places[tune, rpm] = (row, columns[2])
+    tunes = {tune: (np.array(sorted(p)), np.array([p[rpm] for rpm in sorted(p)])) for tune, p in found.items()}
+    return AdvanceList(sheet.path, tunes, sheet, places)
+
+
+def _rounded(value: float, decimals: int, bounds: tuple[float, float]) -> float | None:
+    """The multiple of 10^-decimals nearest to a value and within bounds, or None."""
+    size = 10.0**decimals
+    slack = 1e-9 / size
+    near = np.array([round(value * size), np.floor(value * size), np.ceil(value * size)]) / size
+    for number in sorted(near, key=lambda number: abs(number - value)):
+        if bounds[0] - slack <= number <= bounds[1] + slack:
+            return float(round(number, decimals))
+    return None
 
 
 def _places(values: Array, axis: Array) -> tuple[np.typing.NDArray[np.intp], Array]:

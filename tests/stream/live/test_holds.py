@@ -165,11 +165,13 @@ def test_any_split_gives_the_same_bits(cuts: list[int], nan_at: int, lost: int) 
 
 
 def test_too_slow_a_stream_gets_no_verdict() -> None:
-    """Under five rows a second no hold is given, and that is said."""
-    stage = run_stage(Plan(9, 2.0).hold(3000, 60).samples(), 2.0)
+    """Under five rows a second there are holds but no pulls, under one a second neither, and that is said."""
+    slow, slower = (run_stage(Plan(9, rate).hold(3000, 60).samples(), rate) for rate in (2.0, 0.5))
 
-    assert stage.holds == []
-    assert any("no verdict" in remark for remark in stage.settings.remarks)
+    assert [round(hold.speed_rpm) for hold in slow.holds] == [pytest.approx(3000, abs=25)]
+    assert any("too few to judge pulls: no verdict" in remark for remark in slow.settings.remarks)
+    assert slower.holds == []
+    assert any("holds or pulls: no verdict" in remark for remark in slower.settings.remarks)
 
 
 def test_a_slow_stream_lowers_the_cutoff_and_says_so() -> None:

@@ -1,50 +1,221 @@
-"""Tables that a person hands in: what is read, and one clear line for each fault."""
+"""Tables that a person hands in: any shape is read, written back as it came, and one clear line for each fault."""
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from stream.errors import InputError
-from stream.study.tables.user_table import AdvanceList, UserTable, read_advance, read_target
+from stream.study.tables.user_table import (
+    AdvanceList,
+    UserTable,
+    companion,
+    read_advance,
+    read_fuel,
+    read_target,
+    why_csv,
+)
 
 TARGET = "manifold_pressure [kPa],40,60,100\n2000,1.0,1.0,0.9\n4000,1,0.96,0.88\n"
+# kPa in one unit: NIST SP 811 (2008), appendix B.8, from memory; the bar, hPa and mbar by definition
+KPA = {"kPa": 1.0, "hPa": 0.1, "mbar": 0.1, "Pa": 0.001, "bar": 100.0, "psi": 6.894757, "inHg": 3.386389}
 
 
 def write(folder: Path, text: str) -> Path:
     path = folder / "table.csv"
-    path.write_text(text, encoding="utf-8")
+    path.write_bytes(text.encode())
     return path
 
 
-def test_a_target_is_read_interpolated_and_written_back(tmp_path: Path) -> None:
-    """Straight between breakpoints, the border's value half a step outside, nothing beyond; axes as written."""
+def test_a_target_is_read_and_interpolated(tmp_path: Path) -> None:
+    """Straight between breakpoints, the border's value half a step outside, nothing beyond."""
     table = read_target(write(tmp_path, TARGET))
 
     assert (table.axis, table.unit) == ("manifold_pressure", "kPa")
     values = table.at(np.array([2000.0, 3000, 4000, 1500, 500]), np.array([60.0, 80, 110, 40, 40]))
     assert values[:4] == pytest.approx([1.0, (1.0 + 0.9 + 0.96 + 0.88) / 4, 0.88, 1.0])
     assert np.isnan(values[4])
-    assert table.with_cells(np.array([[1.0, np.nan, 1.05], [1, 1, 1]])).splitlines()[1] == "2000,1.0000,,1.0500"
 
 
-def test_an_order_that_falls_is_kept_and_semicolons_with_commas_are_read(tmp_path: Path) -> None:
-    """As many tables are printed: highest rpm first."""
-    table = read_target(write(tmp_path, "throttle;0;100\n6000;1,0;0,88\n2000;1,0;0,9\n"))
+@pytest.mark.parametrize(
+    ("text", "axis", "unit", "rpm", "second", "first"),
+    [
+        ("rpm,30,60,100\n2000,1,2,3\n6000,4,5,6\n", "manifold_pressure", "kPa", (2000, 6000), (30, 60, 100), 1),
+        ("kPa,30,60,100\n2000,1,2,3\n6000,4,5,6\n", "manifold_pressure", "kPa", (2000, 6000), (30, 60, 100), 1),
+        ("kPa,2000,6000\n30,1,2\n100,4,5\n", "manifold_pressure", "kPa", (2000, 6000), (30, 100), 1),
+        ("kPa\\rpm\t2000\t6000\n100\t1\t2\n30\t4\t5\n", "manifold_pressure", "kPa", (2000, 6000), (30, 100), 4),
+        ("rpm/kPa,30,100\n2000,1,2\n6000,4,5\n", "manifold_pressure", "kPa", (2000, 6000), (30, 100), 1),
+        ("1/min\\hPa,300,1000\n2000,1,2\n6000,4,5\n", "manifold_pressure", "hPa", (2000, 6000), (300, 1000), 1),
+        ("manifold_pressure[bar];0,3;1,0\n2000;1;2\n6000;4;5\n", "manifold_pressure", "bar", (2000, 6000), (0.3, 1), 1),
+        ("MAP (psi),4.4,14.5\n2000,1,2\n6000,4,5\n", "manifold_pressure", "psi", (2000, 6000), (4.4, 14.5), 1),
+        ("manifold_pressure_kpa,30,100\n900,1,2\n1500,4,5\n", "manifold_pressure", "kPa", (900, 1500), (30, 100), 1),
+        ("map,300,1000\n2000,1,2\n6000,4,5\n", "manifold_pressure", "hPa", (2000, 6000), (300, 1000), 1),
+        (",20,60,100\n2000,1,2,3\n6000,4,5,6\n", "manifold_pressure", "kPa", (2000, 6000), (20, 60, 100), 1),
+        ("\t6000\t2000\n0\t1\t2\n100\t4\t5\n", "throttle", "%", (2000, 6000), (0, 100), 2),
+        ("throttle,0,0.5,1\n2000,1,2,3\n6000,4,5,6\n", "throttle", "1", (2000, 6000), (0, 0.5, 1), 1),
+        ("TPS %\\rpm,2000,6000\n0,1,2\n100,4,5\n", "throttle", "%", (2000, 6000), (0, 100), 1),
+        ("sep=;\nrpm;30;100\n2000;1;2\n6000;4;5\n", "manifold_pressure", "kPa", (2000, 6000), (30, 100), 1),
+        ("hPa,500,1000,2500\n2000,1,2,3\n7000,4,5,6\n", "manifold_pressure", "hPa", (2000, 7000), (500, 1000, 2500), 1),
+        ("Pa,2000,7000\n20000,1,2\n100000,4,5\n", "manifold_pressure", "Pa", (2000, 7000), (20000, 100000), 1),
+    ],
+)
+def test_the_corner_or_the_values_say_which_axis_is_which(
+    tmp_path: Path, text: str, axis: str, unit: str, rpm: tuple[float, ...], second: tuple[float, ...], first: float
+) -> None:
+    """The cell at the lowest rpm and load is the one that a person would find there."""
+    table = read_fuel(write(tmp_path, text))
 
-    assert table.rpm.tolist() == [2000, 6000]
-    assert table.cells[:, 1].tolist() == [0.9, 0.88]
-    assert table.with_cells(table.cells).splitlines()[1].startswith("6000,")
+    assert (table.axis, table.unit) == (axis, unit)
+    assert (table.rpm.tolist(), table.second.tolist()) == (list(rpm), list(second))
+    assert table.cells[0, 0] == first
+    assert table.sheet.text() == text
 
 
-def test_advance_in_both_forms(tmp_path: Path) -> None:
+def test_what_changed_has_the_decimals_of_its_neighbours_and_nothing_else_moved(tmp_path: Path) -> None:
+    """Quotes, blanks, order, marks and line ends stay; a change below the last decimal is none."""
+    text = '\ufeff"kPa\\rpm";6000; 2000 ;;\r\n100;"52,5"; 49,0;;\r\n40;38;40,2;;\r\n;;;;\r\n\r\n'
+    table = read_fuel(write(tmp_path, text))
+    cells = table.cells.copy()
+    cells[0, 1] *= 1.043  # 49,0 at 2000 rpm, 100 kPa: 51,107
+    cells[1, 0] *= 1.05  # 38 at 6000 rpm, 40 kPa: 39,9
+    cells[0, 0] += 0.04  # 40,24: no change at one decimal
+    whole, written = table.rewritten(cells)
+
+    assert whole == text.replace(" 49,0", " 51,1").replace("40;38;", "40;39,9;")
+    assert written.tolist() == [[40.2, 51.1], [39.9, 52.5]]
+
+
+def test_rounding_stays_within_the_bounds(tmp_path: Path) -> None:
+    """57.3 of a table of whole numbers, no lower than that: 58; where no whole number fits, nothing is changed."""
+    table = read_fuel(write(tmp_path, "kPa,40,100\n2000,59,60\n6000,61,62\n"))
+    cells = np.full((2, 2), np.nan)
+    cells[0, 0], cells[1, 1] = 57.3, 62.4
+    text, written = table.rewritten(cells, np.full((2, 2), 57.23), np.full((2, 2), 62.45))
+
+    assert written.tolist() == [[58, 60], [61, 62]]
+    assert text == "kPa,40,100\n2000,58,60\n6000,61,62\n"
+
+
+rpm_axis = (
+    st.lists(st.integers(0, 9000), min_size=1, max_size=6, unique=True).map(sorted).filter(lambda v: v[-1] > 2100)
+)
+kpa_axis = st.lists(st.integers(11, 250), min_size=1, max_size=6, unique=True).map(sorted).filter(lambda v: v[-1] >= 50)
+
+
+@st.composite
+def shapes(draw: st.DrawFn) -> dict[str, object]:
+    """How a table may be written."""
+    return {
+        "turned": draw(st.booleans()),
+        "unit": draw(st.sampled_from(sorted(KPA))),
+        "separator": draw(st.sampled_from([",", ";", "\t"])),
+        "comma": draw(st.booleans()),
+        "down": draw(st.booleans()),
+        "across": draw(st.booleans()),
+        "bom": draw(st.sampled_from(["", "\ufeff"])),
+        "end": draw(st.sampled_from(["\n", "\r\n"])),
+        "quoted": draw(st.booleans()),
+        "blank": draw(st.integers(0, 2)),
+        "tail": draw(st.sampled_from(["", "\n", "\n\n"])),
+    }
+
+
+def written(rpm: list[int], kpa: list[int], cells: np.ndarray, shape: dict[str, object]) -> str:
+    """The table as text; every number with more figures than any reader needs."""
+    unit, separator, end = str(shape["unit"]), str(shape["separator"]), str(shape["end"])
+
+    def cell(value: float) -> str:
+        text = np.format_float_positional(value, trim="-", precision=9)
+        text = text.replace(".", ",") if shape["comma"] and separator != "," else text
+        return f'"{text}"' if shape["quoted"] else text
+
+    second = [value / KPA[unit] for value in kpa]
+    corner, side, top, body = f"rpm\\{unit}", [float(r) for r in rpm], second, cells
+    if shape["turned"]:
+        corner, side, top, body = f"{unit}\\rpm", second, side, cells.T
+    side_order, top_order = (
+        range(len(side))[:: -1 if shape["down"] else 1],
+        range(len(top))[:: -1 if shape["across"] else 1],
+    )
+    lines = [separator.join([corner, *(cell(top[column]) for column in top_order)])]
+    lines += [separator.join([cell(side[row]), *(cell(body[row, c]) for c in top_order)]) for row in side_order]
+    lines = [line + separator * int(str(shape["blank"])) for line in lines]
+    return str(shape["bom"]) + end.join(lines) + str(shape["tail"]).replace("\n", end)
+
+
+@given(rpm_axis, kpa_axis, st.integers(0, 2**31), shapes(), shapes())
+def test_any_shape_comes_back_as_it_was_and_means_what_its_twin_means(
+    tmp_path_factory: pytest.TempPathFactory, rpm: list[int], kpa: list[int], seed: int, one: dict, other: dict
+) -> None:
+    """Transposed, re-ordered, in another unit, quoted, with other separators: the same numbers, and byte for byte."""
+    folder = tmp_path_factory.mktemp("table")
+    cells = np.random.default_rng(seed).uniform(0.5, 1.5, (len(rpm), len(kpa))).round(4)
+    texts = [written(rpm, kpa, cells, shape) for shape in (one, other)]
+    tables = []
+    for text in texts:
+        table = read_target(write(folder, text))
+        assert table.sheet.text().encode() == text.encode()
+        assert table.rewritten(table.cells)[0].encode() == text.encode()
+        tables.append(table)
+    where = np.array([rpm[0] + 0.3 * (rpm[-1] - rpm[0]), rpm[-1]], dtype=float)
+    load = np.array([kpa[-1], kpa[0] + 0.6 * (kpa[-1] - kpa[0])], dtype=float)
+    values = []
+    for table, shape in zip(tables, (one, other), strict=True):
+        assert table.rpm.tolist() == rpm
+        assert table.second * KPA[str(shape["unit"])] == pytest.approx(kpa, rel=1e-6)
+        assert table.cells.tolist() == cells.tolist()
+        values.append(table.at(where, load / KPA[str(shape["unit"])]))
+    assert values[0] == pytest.approx(values[1], abs=1e-5)
+    # one cell changed: every other byte stands
+    row, column = int(seed) % len(rpm), int(seed // 7) % len(kpa)
+    new = tables[0].cells.copy()
+    new[row, column] = 1.9876
+    text, standing = tables[0].rewritten(new)
+    assert standing[row, column] == pytest.approx(1.9876, abs=0.5)
+    assert read_target(write(folder, text)).cells.tolist() == standing.tolist()
+    old_cells, new_cells = (t.replace(str(one["end"]), str(one["separator"])).split(str(one["separator"]))
+                            for t in (texts[0], text))  # fmt: skip
+    assert sum(a != b for a, b in zip(old_cells, new_cells, strict=True)) == 1
+
+
+def test_advance_in_both_forms_and_back(tmp_path: Path) -> None:
     """A list of tunes; a table."""
-    found = read_advance(write(tmp_path, "tune,rpm,advance\nheron,2000,20\nheron,4000,30\nplover,2000,22\n"))
+    text = "tune,rpm,advance\nheron,4000,30\nheron,2000,20.5\nplover,2000,22\n"
+    found = read_advance(write(tmp_path, text))
     assert isinstance(found, AdvanceList)
-    assert found.at("heron", np.array([3000.0, 5000.0])) == pytest.approx([25.0, np.nan], nan_ok=True)
+    assert found.at("heron", np.array([3000.0, 5000.0])) == pytest.approx([25.25, np.nan], nan_ok=True)
+    whole, degrees = found.rewritten("heron", np.array([np.nan, 31.26]), np.array([99, 31.26]))
+    assert whole == text.replace("4000,30", "4000,31.2")
+    assert degrees.tolist() == [20.5, 31.2]
     with pytest.raises(InputError, match=r"table\.csv: .*'wren'"):
         found.at("wren", np.array([3000.0]))
     assert isinstance(read_advance(write(tmp_path, "map,40,100\n2000,30,20\n")), UserTable)
+
+
+def test_a_cell_far_off_its_neighbours_is_found(tmp_path: Path) -> None:
+    """5.8 among values about 58; a steep but straight table has none."""
+    grid = 20.0 + np.arange(1, 6)[:, None] * 2 + np.arange(1, 7)[None, :] * 9.0
+    grid[2, 3] = 5.8
+    rows = "\n".join(",".join([f"{1000 * (r + 1)}", *(f"{v:g}" for v in row)]) for r, row in enumerate(grid))
+    table = read_fuel(write(tmp_path, f"kPa,20,35,50,65,80,95\n{rows}\n"))
+    assert np.argwhere(table.far_from_neighbours(0.0, 0.35)).tolist() == [[2, 3]]
+    grid[2, 3] = 62.0
+    rows = "\n".join(",".join([f"{1000 * (r + 1)}", *(f"{v:g}" for v in row)]) for r, row in enumerate(grid))
+    assert not read_fuel(write(tmp_path, f"kPa,20,35,50,65,80,95\n{rows}\n")).far_from_neighbours(0.0, 0.35).any()
+
+
+def test_the_companion_says_per_cell_why(tmp_path: Path) -> None:
+    """A row for each cell, in the table's own separator; notes in front."""
+    table = read_fuel(write(tmp_path, "kPa;40;100\n2000;59;60\n"))
+    text = why_csv(table, table.cells, table.cells + 1, [["one", "two; or so"]], ["made from a.h5"])
+    assert companion(Path("x/fuel.csv")) == Path("x/fuel-why.csv")
+    assert text.splitlines() == [
+        "# made from a.h5", "rpm;manifold_pressure [kPa];now;written;why", "2000;40;59;60;one",
+        '2000;100;60;61;"two; or so"',
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -52,14 +223,34 @@ def test_advance_in_both_forms(tmp_path: Path) -> None:
     [
         ("manifold_pressure,40,x\n2000,1,1\n", "line 1, column 3: 'x' is not a number"),
         ("manifold_pressure,40,60\n2000,1,rich\n", "line 2, column 3: 'rich' is not a number"),
-        ("manifold_pressure,40,60\n2000,1,-0.9\n", "line 2, column 3: -0.9 is outside"),
-        ("manifold_pressure,40,60\n2000,14.7,14.7\n", "line 2, column 2: 14.7 is outside"),
+        ("manifold_pressure,40,60\n2000,1,nan\n", "line 2, column 3: 'nan' is not finite"),
+        ("manifold_pressure,40,60\n2000,1,-0.9\n", "line 2, column 3 (2000 rpm, 60 kPa): -0.9 is outside"),
+        ("manifold_pressure,40,60\n2000,14.7,14.7\n", "line 2, column 2 (2000 rpm, 40 kPa): 14.7 is outside"),
+        ("manifold_pressure,40,60\n2000,1,8.8\n", "line 2, column 3 (2000 rpm, 60 kPa): 8.8 is outside"),
+        ("kPa\\rpm,2000,3000\n40,1,1\n60,1,8.8\n", "line 3, column 3 (3000 rpm, 60 kPa): 8.8 is outside"),
         ("manifold_pressure,40,60\n2000,1,1\n2000,1,1\n", "line 3, column 1: rpm 2000 is there twice"),
-        ("manifold_pressure,40,40\n2000,1,1\n", "line 1, column 3: manifold_pressure 40 is there twice"),
+        ("manifold_pressure,60,60\n2000,1,1\n", "line 1, column 3: manifold_pressure 60 is there twice"),
+        ("kPa,40,60,50\n2000,1,1,1\n", "line 1, column 4: manifold_pressure 50 after 60, where the values before rise"),
+        ("kPa,40,60\n4000,1,1\n2000,1,1\n3000,1,1\n", "line 4, column 1: rpm 3000 after 2000, where the values before"),
         ("manifold_pressure,40,60\n2000,1\n", "line 2: has 2 cells"),
         ("manifold_pressure,40,60\n2000,,1\n", "line 2, column 2: is empty"),
+        ("manifold_pressure,40,60\n2000,1,\n", "line 2, column 3: is empty"),
+        ("manifold_pressure,40,60\n2000,1,0,9\n", "line 2: has 4 cells"),
         ("coolant,40,60\n2000,1,1\n", "line 1, column 1: 'coolant' does not name the axis"),
         ("manifold_pressure,40,60\n-5,1,1\n", "line 2, column 1: -5 rpm"),
+        ("kPa\\rpm\\x,40,60\n2000,1,1\n", "more than two words"),
+        ("kPa\\rpm,40,60\n2000,1,1\n", "line 1, column 1: 'kPa\\\\rpm' says that rpm is on top"),
+        ("rpm\\rpm,40,60\n2000,1,1\n", "the same kind of axis twice"),
+        ("rpm,40,60\n500,1,1\n", "neither axis reaches 2000"),
+        (",5000,6000\n3000,1,1\n", "both axes reach 2000"),
+        ("rpm,0.3,0.9\n3000,1,1\n", "may be pressure or throttle"),
+        ("map,5,15\n3000,1,1\n", "names no unit"),
+        ("kPa,300,1000\n3000,1,1\n", "1e+03 kPa, which no engine sees"),
+        ("bar,30,100\n3000,1,1\n", "which no engine sees"),
+        ("boost[psi],0,15\n3000,1,1\n", "is gauge pressure"),
+        ("kPa,-60,0,60\n3000,1,1,1\n", "-60 is below zero; write absolute pressure"),
+        ("manifold_pressure[torr],100,700\n3000,1,1\n", "'torr' is no unit of manifold_pressure"),
+        ("throttle[%],0,0.5,1\n3000,1,1,1\n", "is not in %"),
         ("", "has no rows"),
     ],
 )
@@ -71,6 +262,14 @@ def test_faults_of_a_target_name_line_and_column(tmp_path: Path, text: str, plac
     assert str(caught.value).startswith(f"{tmp_path / 'table.csv'}: ")
     assert place in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_fuel_table_holds_amounts(tmp_path: Path) -> None:
+    """A table of trims about 0 would be multiplied to nothing."""
+    with pytest.raises(InputError, match=r"line 2, column 3 \(2000 rpm, 100 kPa\): -2 is outside"):
+        read_fuel(write(tmp_path, "kPa,40,100\n2000,1,-2\n"))
+    with pytest.raises(InputError, match="no amounts of fuel"):
+        read_fuel(write(tmp_path, "kPa,40,100\n2000,0,0\n3000,0,2\n"))
 
 
 @pytest.mark.parametrize(
@@ -90,3 +289,9 @@ def test_faults_of_an_advance_list(tmp_path: Path, text: str, place: str) -> Non
     """The same for lists."""
     with pytest.raises(InputError, match=place):
         read_advance(write(tmp_path, text))
+
+
+def test_units_of_the_check_are_those_of_the_definition() -> None:
+    """psi from pound force and inch, both exact since 1959; the check's own table is held to it."""
+    assert KPA["psi"] == pytest.approx(0.45359237 * 9.80665 / 0.0254**2 / 1000, rel=1e-6)
+    assert math.isclose(KPA["inHg"], 13595.1 * 9.80665 * 0.0254 / 1000, rel_tol=1e-5)

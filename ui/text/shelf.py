@@ -1,37 +1,15 @@
-"""The words of the shelf, on the command line and in the window alike. No Qt in here."""
+"""The words of the shelf, on the command line and in the window alike."""
 
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stream.record.summary import Summary
+from ui.text.faults import fault
+from ui.text.figures import count, many, moment, pct
+from ui.text.lines import one_line
 
 if TYPE_CHECKING:
     from stream.study.compare.trend import Trend
-
-FAULTS = {"part-throttle": "not full throttle", "gear-change": "gear change", "lost-samples": "lost samples"}
-
-
-def one_line(text: str) -> str:
-    """Foreign text made fit for one line: line ends and control characters become blanks."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
-
-
-def date(when: datetime | None) -> str:
-    """Day and minute on the wall where one is."""
-    return "" if when is None else f"{when.astimezone():%Y-%m-%d %H:%M}"
-
-
-def length(seconds: float | None) -> str:
-    """A duration as a person says it: seconds below two minutes, then minutes and seconds, then hours."""
-    if seconds is None:
-        return ""
-    whole = round(seconds)
-    if whole < 120:
-        return f"{whole} s"
-    if whole < 7200:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
 def tunes(session: Summary) -> str:
@@ -53,9 +31,9 @@ def troubles(session: Summary) -> list[str]:
     """What is wrong with a session, the worst first; empty for a sound one."""
     words = [session.trouble] if session.trouble else []
     if session.readable and session.lost_samples:
-        words.append(f"{session.lost_samples:,} samples lost".replace(",", "\u202f"))
+        words.append(f"{many(session.lost_samples, 'sample')} lost")
     if session.readable and session.clipped_samples:
-        words.append(f"{session.clipped_samples:,} samples clipped".replace(",", "\u202f"))
+        words.append(f"{many(session.clipped_samples, 'sample')} clipped")
     return words
 
 
@@ -66,7 +44,7 @@ def health(session: Summary) -> str:
 
 def why_flawed(session: Summary) -> str:
     """The faults of the pulls with their counts."""
-    return ", ".join(f"{FAULTS.get(name, name)} ×{count}" for name, count in session.faults.items())
+    return ", ".join(f"{fault(name)} ×{times}" for name, times in session.faults.items())
 
 
 def name(session: Summary, folder: Path) -> str:
@@ -78,8 +56,7 @@ def name(session: Summary, folder: Path) -> str:
 
 def total(sessions: int, shown: int) -> str:
     """How many there are, and how many of them are shown."""
-    plural = "session" if sessions == 1 else "sessions"
-    return f"{sessions} {plural}" if shown == sessions else f"{shown} of {sessions} {plural}"
+    return many(sessions, "session") if shown == sessions else f"{count(shown)} of {many(sessions, 'session')}"
 
 
 def trend_lines(trend: "Trend") -> tuple[str, str]:
@@ -94,9 +71,6 @@ def trend_lines(trend: "Trend") -> tuple[str, str]:
         way = "falls" if high < 0 else "rises"
         rate = month * abs(trend.slope_pct_per_day)
         answer = f"{tune} {way} by about {rate:.2g} % in 30 days ({month * low:+.2g} to {month * high:+.2g} %)"
-    steps = [
-        f"{datetime.fromtimestamp(p.started):%Y-%m-%d %H:%M}: {p.change_pct:+.1f} %".replace("-0.0 %", "+0.0 %")
-        for p in trend.points
-    ]
+    steps = [f"{moment(p.started)}: {pct(p.change_pct, sign=True)} %" for p in trend.points]
     told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
     return answer, " ".join([told, *(f"{one_line(line)}." for line in trend.warnings)])

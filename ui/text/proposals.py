@@ -1,9 +1,9 @@
-"""How power and proposals are said, on the screen and on paper alike. No Qt in here."""
+"""How power and proposals are said, on the screen and on paper alike."""
 
 from stream.study.force.power_records import PowerBand
 from stream.study.tables.advice import Advice, Cell
-from ui.cli.study_options import figures
-from ui.shelf_words import one_line
+from ui.text.figures import interval, plus_minus
+from ui.text.lines import one_line
 
 STEADY = "steady-equivalent, engine side"
 STEADY_NOTE = (
@@ -14,18 +14,15 @@ CHANGED = 0.0005  # of a multiplier, what three decimals still show
 CHANGED_DEG = 0.05
 
 
-def both(value: float, u: float) -> str:
-    """A number with its 95 % doubt."""
-    return f"{figures(value, 1.96 * u)} ± {figures(1.96 * u, 1.96 * u)}"
-
-
 def power_row(band: PowerBand) -> tuple[str, ...]:
     """rpm, force N, torque Nm, power at the wheels kW, steady-equivalent kW, pulls."""
-    return (
-        f"{band.rpm:.0f}", both(band.force_n, band.u_force_n), both(band.wheel_torque_nm, band.u_wheel_torque_nm),
-        both(band.wheel_power_kw, band.u_wheel_power_kw),
-        both(band.steady_equivalent_kw, band.u_steady_equivalent_kw), str(band.n),
-    )  # fmt: skip
+    pairs = (
+        (band.force_n, band.u_force_n),
+        (band.wheel_torque_nm, band.u_wheel_torque_nm),
+        (band.wheel_power_kw, band.u_wheel_power_kw),
+        (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
+    )
+    return f"{band.rpm:.0f}", *(plus_minus(value, u) for value, u in pairs), str(band.n)
 
 
 def place(cell: Cell, axis: str) -> str:
@@ -63,14 +60,6 @@ def step_of(cell: Cell) -> float | None:
 
 def _degrees(value: float | None) -> str:
     return "" if value is None else f"{value:.1f}°"
-
-
-def interval(low: float | None, high: float | None, decimals: int) -> str:
-    """An interval; a side without bound is said."""
-    if low is None and high is None:
-        return ""
-    ends = ["no bound" if end is None else f"{end:.{decimals}f}" for end in (low, high)]
-    return f"{ends[0]} to {ends[1]}"
 
 
 def multiplier(cell: Cell) -> str:

@@ -1,0 +1,54 @@
+"""Units of what is logged, once: what a value is multiplied by and what is then added to be in another unit; and the
+array types of the project.
+"""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.intp]
+
+# psi and inHg by NIST SP 811 (2008), appendix B.8: 6.894 757 kPa and 3.386 389 kPa.
+HPA_PER_UNIT: Final = {
+    "hpa": 1.0,
+    "mbar": 1.0,
+    "kpa": 10.0,
+    "pa": 0.01,
+    "bar": 1000.0,
+    "psi": 68.94757,
+    "inhg": 33.86389,
+}
+# The mile per hour by the same table: 0.447 04 m/s exactly. A road speed without a unit is in km/h.
+MPS_PER_UNIT: Final = {
+    "km/h": 1 / 3.6,
+    "kph": 1 / 3.6,
+    "kmh": 1 / 3.6,
+    "": 1 / 3.6,
+    "m/s": 1.0,
+    "mps": 1.0,
+    "mph": 0.44704,
+}
+# (factor, then added) to degrees Celsius; exact. A temperature without a unit is in °C.
+CELSIUS_FROM: Final = {"": (1.0, 0.0), "c": (1.0, 0.0), "f": (5 / 9, -160 / 9), "k": (1.0, -273.15)}
+
+
+def plain_unit(unit: str) -> str:
+    """A unit as the tables here have it: no case, no blanks, no degree sign."""
+    return unit.strip().lower().replace(" ", "").replace("°", "").removeprefix("deg")
+
+
+def conversion(unit: str, wanted: str) -> tuple[float, float] | None:
+    """(factor, then added) from one unit to another of the same quantity; None where the tables cannot tell."""
+    old, new = plain_unit(unit), plain_unit(wanted)
+    if old == new:
+        return 1.0, 0.0
+    for table in (HPA_PER_UNIT, MPS_PER_UNIT):
+        if old in table and new in table and new:
+            return table[old] / table[new], 0.0
+    if old in CELSIUS_FROM and new in CELSIUS_FROM and new:
+        (factor, added), (back, less) = CELSIUS_FROM[old], CELSIUS_FROM[new]
+        return factor / back, (added - less) / back
+    return None
