@@ -30,8 +30,6 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     """Fuel multiplier per cell, bounded and lopsided: richer up to 10 %, leaner up to 3 %; a person decides."""
     from pathlib import Path
 
-    import msgspec
-
     from stream.record.text_file import write_text
     from stream.study.load import load_sessions
     from stream.study.tables.mixture import advise_mixture, multiplier_csv
@@ -39,6 +37,7 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     from ui.cli.advice_text import print_advice
     from ui.cli.options import new_file
     from ui.cli.results import print_json
+    from ui.text.tables import advice_json
 
     path = new_file("-o", csv_path)
     target = read_target(Path(target_path))
@@ -46,7 +45,7 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     if path is not None:
         write_text(path, multiplier_csv(advice, target))
     if as_json:
-        print_json(msgspec.to_builtins(advice))
+        print_json(advice_json(advice))
     else:
         print_advice(
             advice,

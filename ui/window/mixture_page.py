@@ -6,9 +6,11 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
 from stream.record.text_file import write_text
-from stream.study.tables.advice import Cell
+from stream.study.tables.advice import AdvanceCell, Cell
+from ui.text.findings import say_all
 from ui.text.lines import one_line
 from ui.text.proposals import mixture_title, place
+from ui.text.tables import evidence
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -112,7 +114,7 @@ class MixturePage(StudyPage):
         self.found = found
         self.export.setEnabled(True)
         self.show_cells()
-        self.say(*mixture_title(found.advice), found.advice.warnings)
+        self.say(*mixture_title(found.advice), say_all(found.advice.findings))
 
     def show_cells(self) -> None:
         """Fill the table with what is chosen, rows and columns in the target's own order."""
@@ -131,14 +133,14 @@ class MixturePage(StudyPage):
         self.axes_words.setText(f"{down_words} down, {across_words} across")
         self.reading.setText(POINT)
 
-    def _cell(self, row: int, column: int) -> tuple[Cell, float]:
+    def _cell(self, row: int, column: int) -> tuple[Cell | AdvanceCell, float]:
         """(what is proposed, the wanted λ) of rpm `row` and second axis `column`, both rising."""
         if self.found is None:
             raise LookupError("no multipliers are shown")
         target = self.found.target
         return self.found.advice.cells[row * len(target.second) + column], float(target.cells[row, column])
 
-    def _shown(self, index: QtCore.QModelIndex) -> tuple[Cell, float]:
+    def _shown(self, index: QtCore.QModelIndex) -> tuple[Cell | AdvanceCell, float]:
         """What stands at a place of the table as it is shown."""
         if self.found is None:
             raise LookupError("no multipliers are shown")
@@ -157,7 +159,7 @@ class MixturePage(StudyPage):
             return
         cell, wanted = self._shown(index)
         where = place(cell, self.found.target.axis)
-        self.reading.setText(f"{cell.rpm:g} rpm, {where}, λ {wanted:g} wanted: {one_line(cell.evidence)}")
+        self.reading.setText(f"{cell.rpm:g} rpm, {where}, λ {wanted:g} wanted: {one_line(evidence(cell))}")
 
     def export_csv(self) -> None:
         """Ask for a name and write the multipliers."""

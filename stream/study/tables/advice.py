@@ -41,6 +41,7 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
     low, high          95 % interval of the best advance; None on a side without bound
     estimate           best advance; None where there is none
     n                  pulls or steady stretches
+    reached            what the second axis ran through here, in the table's unit; None where that is not known
     """
 
     rpm: float
@@ -52,6 +53,7 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
     n: int
     estimate: float | None = None
     spread: None = None
+    reached: tuple[float, float] | None = None
 
     @property
     def now(self) -> float | None:

@@ -176,4 +176,3 @@ def _below_knock(evidence: Evidence, place: Place) -> float:
     """One step less than the least advance at which knock was seen; where none is known, than what is in the car."""
     least = evidence.least_deg if math.isfinite(evidence.least_deg) else place.now_deg
     return least - place.step_deg
-

@@ -143,4 +143,6 @@ def _direction(settings: Settings) -> Aim:
         return Aim(math.inf, (shown,))
     if high < SHARE * base and above[settings.now]:  # at most 1 % is gained by the greater: the lesser is enough
         return Aim(float(settings.advance[~above].mean()), (shown,))
-    return Aim(None, (shown, note("advance-no-reason") if high < SHARE * base else note("advance-direction-not-resolved")))
+    return Aim(
+        None, (shown, note("advance-no-reason") if high < SHARE * base else note("advance-direction-not-resolved"))
+    )

@@ -11,17 +11,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stream.car import Role
 from stream.errors import InputError
 from stream.findings import Finding, danger, note, warning
-from stream.record.session import open_session
 from stream.record.tables import Heard
-from stream.study.load import StudySession
-from stream.study.rows import Rows, in_unit, named, read_rows
+from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.gate import Evidence, Knock
 from stream.study.tables.knock_log import BLANK, MOST_BLANK_S, QUIET, SEEN, WHY, KnockLog, read_knock, states
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import Array, BoolArray, IntArray, PullTrace
+from stream.study.trace import PullTrace
+from stream.units import Flags, Floats, Ints, factor
 
+ROLES: tuple[Role, ...] = ("advance", "manifold_pressure", "throttle")
+ROWS_HZ = 20.0  # chosen: a pull crosses a band in about half a second, ten rows
 TURNING_RPM = 400.0  # below, no engine runs
 LIGHT = 0.6  # of the way from the lightest load to the heaviest. chosen: between cruise and a pull
 UNLOADED = 0.03  # of the heaviest load, zero off: the car is not driven
@@ -56,18 +58,18 @@ class SessionKnock:
     tune          (n,) tune of the row, '?' where it is not known
     """
 
-    session: StudySession
-    rows: Rows
-    loaded: BoolArray
-    state: IntArray
-    size: Array
-    over: BoolArray
+    session: Dataset
+    rows: EvenRows
+    loaded: Flags
+    state: Ints
+    size: Floats
+    over: Flags
     channel: str
     interval_s: float
-    advance: Array
-    second: Array
-    pull: IntArray
-    now: BoolArray
+    advance: Floats
+    second: Floats
+    pull: Ints
+    now: Flags
     heard: tuple[Heard, ...]
 
     @property
@@ -75,15 +77,20 @@ class SessionKnock:
         """The session's file."""
         return str(self.session.path)
 
+    def number(self, pull: PullTrace) -> int:
+        """The number of a pull of this session, from 1; -1 where it has no such pull."""
+        starts = [one.start_s for one in self.session.pulls]
+        return starts.index(pull.start_s) + 1 if pull.start_s in starts else -1
+
 
 @dataclass(frozen=True, slots=True)
 class _Marks:
     """Knock seen or heard: (n,) lowest and highest speed it may belong to, advance and second axis there."""
 
-    low: Array
-    high: Array
-    advance: Array
-    second: Array
+    low: Floats
+    high: Floats
+    advance: Floats
+    second: Floats
     found: tuple[Finding, ...]
 
 
@@ -109,8 +116,10 @@ class KnockMap:
         )
         if seen is not None:
             return seen
-        masks = [(one, one.pull == pull.order + 1) for pull in crossing for one in self.sessions
-                 if one.path == pull.session]  # fmt: skip
+        masks = [
+            (one, one.pull == one.number(pull)) for pull in crossing for one in self.sessions
+            if one.path == pull.session
+        ]  # fmt: skip
         return self._quiet(masks, wide, listened, len(crossing))
 
     def at_part_load(self, low: float, high: float, second: tuple[float, float], now_deg: float) -> Evidence:
@@ -138,10 +147,10 @@ class KnockMap:
         at = int(np.flatnonzero(higher)[0])
         return Evidence(knock="unknown", withdrawn=(self.seen.found[at],), reasons=evidence.reasons)
 
-    def _inside(self, marks: _Marks, wide: tuple[float, float]) -> BoolArray:
+    def _inside(self, marks: _Marks, wide: tuple[float, float]) -> Flags:
         return np.asarray((marks.low < wide[1]) & (marks.high > wide[0]))
 
-    def _seen(self, wide: tuple[float, float], now_deg: float, of: BoolArray | None = None) -> Evidence | None:
+    def _seen(self, wide: tuple[float, float], now_deg: float, of: Flags | None = None) -> Evidence | None:
         """Evidence where knock was seen or heard in these speeds; None where it was not."""
         inside = self._inside(self.seen, wide)
         inside &= True if of is None else of
@@ -155,7 +164,7 @@ class KnockMap:
         values = dict(finding.values) | {"least_deg": float(known[least]), "count": len(rows)}
         return Evidence(knock="seen", least_deg=float(known[least]), reasons=(replace(finding, values=values),))
 
-    def _quiet(self, masks: list[tuple[SessionKnock, BoolArray]], wide: tuple[float, float], listened: bool,
+    def _quiet(self, masks: list[tuple[SessionKnock, Flags]], wide: tuple[float, float], listened: bool,
                count: int) -> Evidence:  # fmt: skip
         """Evidence where no knock was seen: quiet, listened to, or not known, and why."""
         withdrawn = tuple(self.limits.found[row] for row in np.flatnonzero(self._inside(self.limits, wide))[:1])
@@ -172,19 +181,19 @@ class KnockMap:
 
     def _none_heard(self, pull: PullTrace, low: float, high: float) -> bool:
         """Whether somebody who listened in this pull heard none from low to high rpm, and this was kept."""
-        said = [row for one in self.sessions if one.path == pull.session for row in one.heard]
         return any(
-            not row.heard and row.pull in (0, pull.order + 1)
+            not row.heard and row.pull in (0, one.number(pull))
             and (row.rpm_from is None or row.rpm_from <= low) and (row.rpm_to is None or row.rpm_to >= high)
-            for row in said
+            for one in self.sessions if one.path == pull.session
+            for row in one.heard
         )  # fmt: skip
 
 
-def knock_map(sessions: Sequence[StudySession], advance: AdvanceList | UserTable, now: str, listening: Listening,
+def knock_map(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now: str, listening: Listening,
               width: float) -> KnockMap:  # fmt: skip
     """Read every knock channel of all sessions. Raises InputError where the sessions are of different cars."""
     one_car(sessions)
-    read = [_read(session, advance, now, width) for session in sessions]
+    read = [_read(session, advance, now) for session in sessions]
     whole = tuple(_worst(reading, read, width) for reading in read)
     seen = [mark for one in whole for mark in _seen_marks(one)]
     seen += [mark for one in whole for mark in _heard_marks(one)]
@@ -194,7 +203,7 @@ def knock_map(sessions: Sequence[StudySession], advance: AdvanceList | UserTable
     return KnockMap(width, whole, _marks(seen), _marks(limits), listening, now, _summary(whole, now, listening))
 
 
-def one_car(sessions: Sequence[StudySession]) -> None:
+def one_car(sessions: Sequence[Dataset]) -> None:
     """Raises InputError where sessions are of different cars: neither knock nor advance of one tells of another."""
     names = sorted({session.car.car.name for session in sessions})
     if len(names) > 1:
@@ -208,31 +217,22 @@ def one_car(sessions: Sequence[StudySession]) -> None:
 class _Reading:
     """A session's rows before its channels are held against those of the others."""
 
-    session: StudySession
-    rows: Rows
+    session: Dataset
+    rows: EvenRows
     logs: Mapping[str, KnockLog]
-    light: BoolArray
-    loaded: BoolArray
-    advance: Array
-    second: Array
-    pull: IntArray
-    now: BoolArray
+    light: Flags
+    loaded: Flags
+    advance: Floats
+    second: Floats
+    pull: Ints
+    now: Flags
     heard: tuple[Heard, ...]
 
 
-def _read(session: StudySession, advance: AdvanceList | UserTable, now: str, width: float) -> _Reading:
-    rows = read_rows(session, ("advance", "manifold_pressure", "throttle"))
+def _read(session: Dataset, advance: AdvanceList | UserTable, now: str) -> _Reading:
+    rows = session.even(ROLES, ROWS_HZ)
     count = len(rows.time_s)
-    with open_session(session.path) as file:
-        logs = {
-            channel.name: read_knock(
-                file, channel, tuple(one for one in session.car.limit if one.channel == channel.name), rows.step_s,
-                count,
-            )
-            for channel in session.car.channel
-            if channel.role == "knock" and channel.name in file.info.names
-        }  # fmt: skip
-        heard = file.heard
+    logs = {one.name: read_knock(session, one, rows.step_s, count) for one in session.recorded("knock")}
     pull = np.zeros(count, dtype=np.intp)
     tune = np.full(count, session.tune if len({_tune(session, p.tune) for p in session.pulls}) < 2 else "?", object)
     for number, one in enumerate(session.pulls, 1):
@@ -245,15 +245,15 @@ def _read(session: StudySession, advance: AdvanceList | UserTable, now: str, wid
     return _Reading(
         session, rows, logs, _light(rows), _loaded(session, rows),
         _advance(session, rows, advance, now, second, pull, tune), second, pull,
-        np.asarray(tune == now, dtype=bool), heard,
+        np.asarray(tune == now, dtype=bool), session.heard,
     )  # fmt: skip
 
 
-def _tune(session: StudySession, pull: str) -> str:
+def _tune(session: Dataset, pull: str) -> str:
     return pull or session.tune
 
 
-def _light(rows: Rows) -> BoolArray:
+def _light(rows: EvenRows) -> Flags:
     """Rows at which the engine does not work hard, by the session's own load; none where load was not measured."""
     load = rows.load
     if not np.isfinite(load).any():
@@ -262,7 +262,7 @@ def _light(rows: Rows) -> BoolArray:
     return np.asarray(np.nan_to_num(load, nan=np.inf) < low + LIGHT * (top - low))
 
 
-def _loaded(session: StudySession, rows: Rows) -> BoolArray:
+def _loaded(session: Dataset, rows: EvenRows) -> Flags:
     """Rows under load: all in which the engine turns, but those where the link surely does not push."""
     turning = np.asarray(~(rows.speed_rpm < TURNING_RPM))
     channel = session.car.by_role("load")
@@ -272,19 +272,22 @@ def _loaded(session: StudySession, rows: Rows) -> BoolArray:
     return np.asarray(turning & ~(load < UNLOADED * float(np.nanpercentile(load, 99))))
 
 
-def _second(session: StudySession, rows: Rows, advance: AdvanceList | UserTable) -> Array:
+def _second(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable) -> Floats:
     """The second axis in the table's unit (kPa, or % of throttle, for a list of tunes); NaN where it was not logged."""
     axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
-    channel = named(session.car, rows, axis)
+    channel = session.first(axis)
     if channel is None:
         return np.full(len(rows.time_s), np.nan)
-    return rows.channels[channel.name] * in_unit(channel, advance.unit if isinstance(advance, UserTable) else "kPa")
+    found: Floats = rows.channels[channel.name] * factor(
+        channel.unit, advance.unit if isinstance(advance, UserTable) else "kPa"
+    )
+    return found
 
 
-def _advance(session: StudySession, rows: Rows, advance: AdvanceList | UserTable, now: str, second: Array,
-             pull: IntArray, tune: Array) -> Array:  # fmt: skip
+def _advance(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, second: Floats,
+             pull: Ints, tune: Floats) -> Floats:  # fmt: skip
     """The advance of each row: logged, else by the tables where these speak of it."""
-    channel = named(session.car, rows, "advance")
+    channel = session.first("advance")
     found = np.full(len(rows.time_s), np.nan) if channel is None else rows.channels[channel.name].copy()
     if isinstance(advance, UserTable):
         blank = ~np.isfinite(found) & (tune == now)
@@ -312,17 +315,19 @@ def _worst(own: _Reading, all_of: Sequence[_Reading], width: float) -> SessionKn
         state = np.where((state == SEEN) | (told == SEEN), SEEN, np.maximum(state, told))
         over |= passed
         interval = max(interval, log.interval_s)
-    return SessionKnock(own.session, own.rows, own.loaded, state, size, over, ", ".join(own.logs), interval, own.advance,
-                        own.second, own.pull, own.now, own.heard)  # fmt: skip
+    return SessionKnock(
+        own.session, own.rows, own.loaded, state, size, over, ", ".join(own.logs), interval, own.advance, own.second,
+        own.pull, own.now, own.heard,
+    )  # fmt: skip
 
 
-def _passed(own: _Reading, log: KnockLog) -> BoolArray:
+def _passed(own: _Reading, log: KnockLog) -> Flags:
     """Rows in which the channel passed a limit that was in force."""
     during = [one.during for one in own.session.car.limit if one.channel == log.name]
     return log.over if "always" in during else log.over & (own.pull > 0)
 
 
-def _noisy(passed: BoolArray, own: _Reading) -> bool:
+def _noisy(passed: Flags, own: _Reading) -> bool:
     turning = ~(own.rows.speed_rpm < TURNING_RPM)
     return bool(passed[turning].mean() > NOISY_LIMIT) if turning.any() else False
 
@@ -387,7 +392,7 @@ def _heard_marks(one: SessionKnock) -> list[Mark]:
     return marks
 
 
-def _unknown(one: SessionKnock, mask: BoolArray, wide: tuple[float, float]) -> Finding | None:
+def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Finding | None:
     """Why these rows of a session do not show that it was quiet; None where they do."""
     rpm = one.rows.speed_rpm
     inside = mask & ~((rpm < wide[0]) | (rpm > wide[1]))
@@ -435,8 +440,10 @@ def _summary(whole: Sequence[SessionKnock], now: str, listening: Listening) -> t
     for one in whole:
         if (one.over & one.loaded).mean() > NOISY_LIMIT:
             found.append(warning("knock-limit-in-noise", channel=one.channel, where=one.session.path.name))
-    if not any(one.channel and one.now.any() for one in whole) and not listening.none_heard and not any(
-        not said.heard for one in whole for said in one.heard
+    if (
+        not any(one.channel and one.now.any() for one in whole)
+        and not listening.none_heard
+        and not any(not said.heard for one in whole for said in one.heard)
     ):
         found.append(warning("knock-no-word", now=now))
     return tuple(found)

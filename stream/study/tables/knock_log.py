@@ -18,14 +18,15 @@ from typing import Literal
 
 import numpy as np
 
-from stream.car import Channel, Limit
-from stream.record.session import Session
-from stream.study.trace import Array, BoolArray, IntArray
+from stream.car import Channel
+from stream.study.dataset import Dataset
+from stream.units import Flags, Floats, Ints
 
-LOUD = 1.5  # times the quietest level: knock. chosen: 3.5 dB, well inside the 1.9 that a knocking engine was seen to give
+# Times the quietest level. chosen: 3.5 dB, well below the 1.9 times at which a level was loud and went unseen
+LOUD = 1.5
 RAISED = 1.35  # times the quietest level: no longer known to be quiet. chosen: the noise of 20 Hz logs stays below
 STEADY = 1.05  # times: a level that differs by less is the same. chosen
-SPREADS = 5.0  # usual spreads above the middle that noise alone reaches in some hundred rows
+SPREADS = 6.0  # usual spreads above the middle; measured: peaks of normal noise reach 4 to 5 in some hundred rows
 RETARD_LEAST_DEG = 0.2  # chosen: tables seldom resolve less
 MOST_BLANK_S = 0.25  # a hole shorter than this hides no band: a pull takes about half a second for one
 RESTS = 0.5  # share of samples at exactly zero from which a channel rests there
@@ -53,19 +54,20 @@ class KnockLog:
     name: str
     unit: str
     kind: Kind
-    high: Array
-    mean: Array
-    railed: BoolArray
-    over: BoolArray
+    high: Floats
+    mean: Floats
+    railed: Flags
+    over: Flags
     interval_s: float
     sure: bool
     step_s: float
 
 
-def read_knock(file: Session, channel: Channel, limits: tuple[Limit, ...], step_s: float, count: int) -> KnockLog:
+def read_knock(data: Dataset, channel: Channel, step_s: float, count: int) -> KnockLog:
     """The channel's raw samples, all of them, on `count` rows of `step_s`. Raises InputError for a damaged file."""
+    file, limits = data.session, [one for one in data.car.limit if one.channel == channel.name]
     raw = file.raw(channel.name).astype(np.float64)
-    place = np.minimum((file.sample_index() / file.rate_hz / step_s + 1e-9).astype(np.intp), count)
+    place = np.minimum(file.sample_index() // max(round(step_s * file.rate_hz), 1), count).astype(np.intp)
     good = np.isfinite(raw)
     values, place = raw[good], place[good]
     over = np.zeros(len(values), dtype=bool)
@@ -91,9 +93,7 @@ def read_knock(file: Session, channel: Channel, limits: tuple[Limit, ...], step_
     )  # fmt: skip
 
 
-def states(
-    logs: list[KnockLog], rpm: list[Array], light: list[BoolArray], width: float
-) -> list[tuple[IntArray, Array]]:
+def states(logs: list[KnockLog], rpm: list[Floats], light: list[Flags], width: float) -> list[tuple[Ints, Floats]]:
     """For each log of one channel its rows' state (QUIET, SEEN or a reason why it is not known), and their size: how
     many times the quietest level (level), or how far from rest (event).
 
@@ -107,7 +107,7 @@ def states(
     ]
 
 
-def _event_state(log: KnockLog) -> tuple[IntArray, Array]:
+def _event_state(log: KnockLog) -> tuple[Ints, Floats]:
     state = np.full(len(log.high), QUIET if log.sure else UNSURE, dtype=np.intp)
     if log.kind in ("blank", "flat"):
         state[:] = BLANK if log.kind == "blank" else FLAT
@@ -119,7 +119,7 @@ def _event_state(log: KnockLog) -> tuple[IntArray, Array]:
     return state, log.high
 
 
-def _level_state(log: KnockLog, rpm: Array, floor: "_Floor") -> tuple[IntArray, Array]:
+def _level_state(log: KnockLog, rpm: Floats, floor: "_Floor") -> tuple[Ints, Floats]:
     state = np.full(len(log.high), QUIET if log.sure else UNSURE, dtype=np.intp)
     if log.sure and log.interval_s > MOST_BLANK_S:
         state[:] = SLOW
@@ -135,14 +135,9 @@ def _level_state(log: KnockLog, rpm: Array, floor: "_Floor") -> tuple[IntArray, 
 class _Floor:
     """The noise that the quietest stretches show, band by band: what all logs of one channel hold together."""
 
-    def __init__(self, logs: list[tuple[KnockLog, Array, BoolArray]], width: float) -> None:
+    def __init__(self, logs: list[tuple[KnockLog, Floats, Flags]], width: float) -> None:
         self.width = width
         visits = [visit for log, rpm, light in logs for visit in _visits(log, rpm, light, width)]
-        spreads = sorted(visit.spread for visit in visits)
-        means = sorted(visit.mean_spread for visit in visits)
-        half = max(len(visits) // 2, 1)  # the quieter half: knock is restless, and must not excuse itself
-        self.tolerance = max(STEADY, 1 + SPREADS * float(np.median(spreads[:half]))) if visits else STEADY
-        self.mean_tolerance = max(STEADY, 1 + SPREADS * float(np.median(means[:half]))) if visits else STEADY
         quietest: dict[int, _Visit] = {}
         light_too: set[int] = set()
         for visit in visits:
@@ -150,6 +145,10 @@ class _Floor:
                 light_too.add(visit.band)
             if visit.band not in quietest or visit.high < quietest[visit.band].high:
                 quietest[visit.band] = visit
+        # the noise of stretches that are about as quiet as the quietest: knock is restless, and must not excuse itself
+        quiet = [visit for visit in visits if visit.high <= RAISED * quietest[visit.band].high]
+        self.tolerance = _tolerance([visit.spread for visit in quiet])
+        self.mean_tolerance = _tolerance([visit.mean_spread for visit in quiet])
         self.reference: dict[int, tuple[float, float, float, bool]] = {}  # band: rpm, high, mean, explained
         if quietest:
             self._walk(quietest, light_too)
@@ -160,7 +159,9 @@ class _Floor:
         start = min(quietest, key=lambda band: quietest[band].high)
         first = quietest[start]
         self.reference[start] = (first.rpm, first.high, first.mean, True)
-        for bands in (sorted(b for b in quietest if b > start), sorted((b for b in quietest if b < start), reverse=True)):
+        above = sorted(band for band in quietest if band > start)
+        below = sorted((band for band in quietest if band < start), reverse=True)
+        for bands in (above, below):
             rpm, high, mean, last = first.rpm, first.high, first.mean, start
             broken = False
             for band in bands:
@@ -174,7 +175,7 @@ class _Floor:
                     broken = True
                     self.reference[band] = (own.rpm, high, mean, False)
 
-    def judge(self, log: KnockLog, rpm: Array) -> tuple[Array, BoolArray]:
+    def judge(self, log: KnockLog, rpm: Floats) -> tuple[Floats, Flags]:
         """(times the reference, whether that is quiet) of each row; NaN and False where there is no reference."""
         times, quiet = np.full(len(rpm), np.nan), np.zeros(len(rpm), dtype=bool)
         band = _band(rpm, self.width)
@@ -194,18 +195,21 @@ class _Floor:
 
 @dataclass(frozen=True, slots=True)
 class _Visit:
-    """One passage through a band: middle of its rows' peaks and means, and their spread as a share of that."""
+    """One passage through a band: middle of its rows' peaks and means, and what the rows differ from it by, as a share.
+
+    spread, mean_spread   (rows,)
+    """
 
     band: int
     rpm: float
     high: float
     mean: float
-    spread: float
-    mean_spread: float
+    spread: Floats
+    mean_spread: Floats
     light: bool
 
 
-def _visits(log: KnockLog, rpm: Array, light: BoolArray, width: float) -> list[_Visit]:
+def _visits(log: KnockLog, rpm: Floats, light: Flags, width: float) -> list[_Visit]:
     band = np.where(np.isfinite(log.high) & ~log.railed & ~_still(log), _band(rpm, width), -1)
     edges = np.concatenate(([0], np.flatnonzero(np.diff(band)) + 1, [len(band)]))
     found = []
@@ -216,18 +220,32 @@ def _visits(log: KnockLog, rpm: Array, light: BoolArray, width: float) -> list[_
         high, mean = float(np.median(log.high[rows])), float(np.median(log.mean[rows]))
         if not (high > 0 and mean > 0):
             continue
-        spread = 1.4826 * float(np.median(np.abs(log.high[rows] - high))) / high
-        own = 1.4826 * float(np.median(np.abs(log.mean[rows] - mean))) / mean
-        found.append(_Visit(int(band[first]), float(np.median(rpm[rows])), high, mean, spread, own,
-                            bool(light[rows].all())))  # fmt: skip
+        found.append(
+            _Visit(
+                int(band[first]),
+                float(np.median(rpm[rows])),
+                high,
+                mean,
+                log.high[rows] / high - 1,
+                log.mean[rows] / mean - 1,
+                bool(light[rows].all()),
+            )
+        )
     return found
 
 
-def _band(rpm: Array, width: float) -> IntArray:
+def _tolerance(spread: list[Floats]) -> float:
+    """How many times the middle of quiet rows noise alone reaches; 1.4826: median deviation to a normal spread."""
+    if not spread:
+        return STEADY
+    return max(STEADY, 1 + SPREADS * 1.4826 * float(np.median(np.abs(np.concatenate(spread)))))
+
+
+def _band(rpm: Floats, width: float) -> Ints:
     return np.where(np.isfinite(rpm) & (rpm > 0), np.floor(np.nan_to_num(rpm) / width), -1).astype(np.intp)
 
 
-def _smooth(values: Array) -> Array:
+def _smooth(values: Floats) -> Floats:
     """Mean of three rows, where they are there: one restless row is no level."""
     padded = np.pad(values, 1, mode="edge") if len(values) else np.zeros(2)
     three = np.stack([padded[:-2], padded[1:-1], padded[2:]])
@@ -235,7 +253,7 @@ def _smooth(values: Array) -> Array:
     return np.where(seen.any(axis=0), np.where(seen, three, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1), np.nan)
 
 
-def _still(log: KnockLog) -> BoolArray:
+def _still(log: KnockLog) -> Flags:
     """Rows within a stretch of a quarter of a second or more in which the level did not move at all."""
     same = (np.diff(log.high) == 0) & (np.diff(log.mean) == 0)
     still = np.zeros(len(log.high), dtype=bool)
@@ -249,7 +267,7 @@ def _still(log: KnockLog) -> BoolArray:
     return still
 
 
-def _kind(values: Array, channel: Channel, rate_hz: float) -> tuple[Kind, Array, bool]:
+def _kind(values: Floats, channel: Channel, rate_hz: float) -> tuple[Kind, Floats, bool]:
     """(kind, amplitude of a level or distance from rest, whether quiet may be believed)."""
     if not len(values):
         return "blank", values, False
@@ -277,7 +295,7 @@ def _kind(values: Array, channel: Channel, rate_hz: float) -> tuple[Kind, Array,
     return "level", np.abs(values), bool(values.max() > 0)
 
 
-def _rests(away: Array, rate_hz: float) -> bool:
+def _rests(away: Floats, rate_hz: float) -> bool:
     """Whether a channel that rests at zero most of the time is away from it only as a count or a retard is: a level
     whose wire fell off is zero for a long time, and restless for as long before that."""
     if float((away == 0).mean()) < RESTS:
@@ -290,7 +308,7 @@ def _rests(away: Array, rate_hz: float) -> bool:
     return True
 
 
-def _on_rail(values: Array, channel: Channel) -> BoolArray:
+def _on_rail(values: Floats, channel: Channel) -> Flags:
     """Samples on or beyond an end of the range; without a range, on an own extreme that it stays on."""
     rail = np.zeros(len(values), dtype=bool)
     low, high = (-np.inf, np.inf) if channel.range is None else channel.range
@@ -302,7 +320,7 @@ def _on_rail(values: Array, channel: Channel) -> BoolArray:
     return rail
 
 
-def _interval(values: Array, kind: Kind) -> float:
+def _interval(values: Floats, kind: Kind) -> float:
     """Samples between two moments at which the channel says something new: a value that is held, or drawn straight
     between two, says nothing in between."""
     if kind in ("blank", "flat") or len(values) < 4:
@@ -323,6 +341,6 @@ def _interval(values: Array, kind: Kind) -> float:
     return float(min(longest)) if longest else 1.0
 
 
-def _any(flag: BoolArray, place: IntArray, count: int) -> BoolArray:
+def _any(flag: Flags, place: Ints, count: int) -> Flags:
     hits = np.bincount(place[flag], minlength=count + 1)[:count]
     return np.asarray(hits > 0)

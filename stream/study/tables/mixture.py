@@ -12,9 +12,10 @@ import numpy as np
 
 from stream.car import Role
 from stream.errors import InputError
+from stream.findings import told
 from stream.study.load import StudySession
 from stream.study.rows import Rows, in_unit, named, read_rows
-from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
+from stream.study.tables.advice import Advice, Cell, cautions
 from stream.study.tables.mixture_cells import CellFit, cell_fits
 from stream.study.tables.mixture_delay import Delay, cut_ends, fit_delay
 from stream.study.tables.mixture_rows import (
@@ -71,8 +72,8 @@ def advise_mixture(sessions: Sequence[StudySession], target: UserTable, stoichio
         warnings.append(f"left out: {_left_words(left, read[0][1])}")
     warnings += _session_words(sessions, found)
     warnings += [f"a hit is {max(0.1, step):g} s in a cell; under {LEAST_HITS} hits a cell stays blank",
-                 "the error of the λ sensor itself is in no interval", DECIDES, WATCH]  # fmt: skip
-    return Advice(cells=cells, warnings=tuple(warnings), axis=target.axis)
+                 "the error of the λ sensor itself is in no interval"]  # fmt: skip
+    return Advice(cells=cells, findings=(*map(told, warnings), *cautions()), axis=target.axis)
 
 
 def multiplier_csv(advice: Advice, target: UserTable) -> str:
@@ -98,16 +99,20 @@ def _cell(rpm: float, second: float, fit: CellFit | None, target: UserTable) -> 
     if fit is None or fit.hits < LEAST_HITS or fit.low is None or fit.high is None:
         few = 0 if fit is None else fit.hits
         why = f"{few} hits: too few, blank" if few < LEAST_HITS else f"{few} hits in one short passage: blank"
-        return Cell(rpm=rpm, second_axis=second, now=1.0, proposed=None, low=None, high=None, evidence=why, n=few,
-                    spread=None if fit is None else fit.spread)  # fmt: skip
+        return Cell(
+            rpm=rpm, second_axis=second, now=1.0, proposed=None, low=None, high=None, evidence=(told(why),), n=few,
+            spread=None if fit is None else fit.spread,
+        )  # fmt: skip
     proposed, why = _bounded(fit, second >= HIGH[target.axis])
     off = "" if fit.centred else f", hits on one side of it only (about {fit.rpm:.0f} rpm, {fit.second:.3g})"
     evidence = (
         f"measured over wanted {fit.ratio:.3f} ({fit.low:.3f} to {fit.high:.3f}), {fit.hits} hits in {fit.visits} "
         f"passages, spread {fit.spread:.3f}{off}; {why}"
     )
-    return Cell(rpm=rpm, second_axis=second, now=1.0, proposed=proposed, low=fit.low, high=fit.high, evidence=evidence,
-                n=fit.hits, estimate=fit.ratio, spread=fit.spread)  # fmt: skip
+    return Cell(
+        rpm=rpm, second_axis=second, now=1.0, proposed=proposed, low=fit.low, high=fit.high,
+        evidence=(told(evidence),), n=fit.hits, estimate=fit.ratio, spread=fit.spread,
+    )  # fmt: skip
 
 
 def _bounded(fit: CellFit, high: bool) -> tuple[float, str]:
