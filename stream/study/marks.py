@@ -10,7 +10,7 @@ import msgspec
 
 from stream.errors import InputError
 from stream.record import layout, tables
-from stream.record.change import add_heard, change_session, set_conditions
+from stream.record.change import add_heard, change_session, forget_heard, set_conditions
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather
 
@@ -22,7 +22,8 @@ class Marks:
     holds    number -> whether it counts
     targets  number -> the speed it was, rpm; None: none again
     pulls    number -> what is said of it
-    heard    knock heard or not heard; takes the place of what was said of the same pulls
+    heard    knock heard or not heard; knock that was heard stays whatever is said later
+    forget   take back what was heard: of this pull, 0 of the whole session, -1 all of it; None: nothing
     air      the air of the day, in place of what was kept
     note     a line to add to the session's note
     """
@@ -31,6 +32,7 @@ class Marks:
     targets: Mapping[int, float | None] = field(default_factory=dict)
     pulls: Mapping[int, PullMark] = field(default_factory=dict)
     heard: Sequence[Heard] = ()
+    forget: int | None = None
     air: Weather | None = None
     note: str = ""
 
@@ -52,6 +54,8 @@ def mark_session(path: str | Path, marks: Marks) -> None:
             tables.replace_rows(file, layout.HOLDS, hold_rows)
         if marks.pulls:
             tables.replace_rows(file, layout.PULLS, pull_rows)
+        if marks.forget is not None:
+            forget_heard(file, None if marks.forget < 0 else marks.forget)
         if marks.heard:
             add_heard(file, marks.heard)
         if marks.air is not None:
@@ -116,5 +120,9 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
         return number - 1
     if count:
         raise InputError(f"{session.path}: has no {what} {number}; it has {count}, counted from 1")
-    cure = f"'steadypull replay {session.path} --headless -o NEW.h5' finds and writes what there is"
-    raise InputError(f"{session.path}: holds no {what}; {cure}")
+    raise InputError(
+        f"{session.path}: holds no {what}; a replay into a new session finds and writes what there is",
+        code="nothing-to-mark",
+        path=session.path,
+        what=what,
+    )

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from stream.study.tables.ignition_advice import advise_ignition
 
 from stream.car import parse_car
 from stream.errors import InputError
@@ -24,10 +25,9 @@ from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
-from stream.study.force.coast_session import session_coastdown
+from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
 from stream.study.load import load_session, load_sessions
-from stream.study.tables.ignition_advice import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, driven, pulls

@@ -35,7 +35,7 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.force.coast_session import session_coastdown
+    from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import power
     from stream.study.load import load_sessions
     from ui.cli.results import print_json

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
+    from stream.car import Car
     from stream.live.records import Hold, Pull
     from stream.live.stage import LiveStage
+    from stream.record.session import Session
 
 NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
     "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
@@ -47,6 +49,20 @@ def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibra
         "pinned": [msgspec.to_builtins(stretch) for stretch in stage.pinned],
         "pulls": [msgspec.to_builtins(calibrated_pull(pull, stage.line, calibration)) for pull in stage.pulls],
     }
+
+
+def raw_json(session: "Session", car: "Car") -> dict[str, Any]:
+    """The same keys for a session in which nothing could be looked for."""
+    channels = [
+        {"name": info.name, "role": known.role if (known := car.by_name(info.name)) else "other", "unit": info.unit}
+        for info in session.info.channels
+    ]
+    about = {
+        "path": str(session.path), "tune": session.tune, "rate_hz": session.rate_hz, "duration_s": session.duration_s,
+        "channels": channels, "lost_samples": session.lost_samples,
+        "clipped_samples": {channel["name"]: 0 for channel in channels},
+    }  # fmt: skip
+    return {"session": about, "holds": [], "pinned": [], "pulls": []}
 
 
 def print_json(value: Any) -> None:

@@ -49,7 +49,7 @@ def power(found: Gathered) -> Section | None:
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
     parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
-    kept = [line for line in result.warnings if not line.startswith("`bands`") and line not in found.words]
+    kept = [line for line in result.warnings if line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 
 

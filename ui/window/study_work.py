@@ -21,7 +21,6 @@ _IN_THE_WINDOW = (
     ("--now ", "in the car now: "),
     ("--stoichiometric ", "air-fuel ratio at λ 1: "),
 )
-_ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
 WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
@@ -110,7 +109,7 @@ def in_window(text: str) -> str:
 
 def minds(warnings: Sequence[str]) -> list[str]:
     """What to mind, without what the foot says anyway."""
-    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
 
 
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:

@@ -15,13 +15,13 @@ from stream.errors import InputError
 from stream.record.session import open_session
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
-from stream.study.force.coast_session import session_coastdown, session_runs
-from stream.study.force.coastdown import GRAVITY, RoadLoad
+from stream.study.force.coastdown import session_coastdown, session_runs
 from stream.study.force.power_design import Design
 from stream.study.force.power_records import GearScale, Power, PowerBand, TunePower
 from stream.study.force.power_words import ONE_PULL_SCATTER, check_words, power_words
 from stream.study.force.push_model import AIR_DENSITY, DENSITY_DOUBT, DRAG_DOUBT, RADIUS_DOUBT, UNDRIVEN_SHARE, CarModel
 from stream.study.force.push_points import Points, driven_pull, points, road_traces
+from stream.study.force.road_load import GRAVITY, RoadLoad
 from stream.study.force.scale_fit import ScaleFit
 from stream.study.load import StudySession
 from stream.study.pull_traces import all_traces

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.force.coastdown import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
+from stream.study.force.road_load import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
 from stream.study.slope import local_slope
 from stream.study.trace import Array
 

@@ -8,11 +8,13 @@ import pytest
 from stream.sources.rehearsal import engine
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.extra import mixture_error, target_lambda
+from stream.study.dataset import open_datasets
 from stream.study.load import load_sessions
-from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.stream.study.rehearsed import day
+from ui.text.findings import say_all
 
 OFF_BEST = {"heron": -8.0, "plover": -3.0, "wren": 4.0}  # three settings at every speed
 KPA = (30, 40, 50, 64.9, 80, 92.2, 100)
@@ -28,7 +30,7 @@ def test_the_best_advance_of_each_band_is_in_its_interval(tmp_path: Path, monkey
         text += "".join(f"{name},{at:g},{degrees + 5:.2f}\n" for at, degrees in zip(rpm, advance, strict=True))
     (tmp_path / "advance.csv").write_text(text)
     paths = day(tmp_path, 31, [*OFF_BEST, *OFF_BEST], pulls=3, chain=Chain(extra=("advance",)))
-    advice = advise_ignition(load_sessions(paths), read_advance(tmp_path / "advance.csv"), "wren")
+    advice = advise_ignition(open_datasets(paths), read_advance(tmp_path / "advance.csv"), "wren")
 
     best = {cell.rpm: float(engine.best_advance(np.array([cell.rpm]))[0]) for cell in advice.cells}
     inside = [c.low is not None and c.high is not None and c.low <= best[c.rpm] <= c.high for c in advice.cells]
@@ -37,7 +39,7 @@ def test_the_best_advance_of_each_band_is_in_its_interval(tmp_path: Path, monkey
     for cell in advice.cells:
         assert cell.now == pytest.approx(best[cell.rpm] + 4, abs=0.5)
         assert cell.proposed == pytest.approx(cell.now - 2, abs=0.01)  # wren overdoes it: a step back, without leave
-    assert any("above the table" in words or "below the table" in words for words in advice.warnings)
+    assert "advance-log-apart" in {finding.code for finding in advice.findings}
 
 
 def test_the_planted_mixture_error_is_in_the_interval_of_each_cell(tmp_path: Path) -> None:
@@ -55,4 +57,4 @@ def test_the_planted_mixture_error_is_in_the_interval_of_each_cell(tmp_path: Pat
     assert len(told) >= 10
     assert np.mean(inside) >= 0.9
     assert max(truth) > 1.03
-    assert any("fuel cuts" in words for words in advice.warnings)
+    assert any("fuel cuts" in words for words in say_all(advice.findings))
