@@ -102,13 +102,13 @@ def mixture(found: Gathered) -> Section | None:
     advice, target = studies.mixture, studies.target
     _, title, detail = mixture_title(advice)
     known = [cell for cell in advice.cells if cell.proposed is not None]
-    evidence = tuple((f"{cell.rpm:g}", place(cell, advice.axis), one_line(evidence(cell))) for cell in known)
+    reasons = tuple((f"{cell.rpm:g}", place(cell, advice.axis), one_line(evidence(cell))) for cell in known)
     parts: list[Part] = [
         Words(f"{title}.", "answer"), *_person_decides(), Words(f"{detail} An empty cell has too few hits."),
         *_grid(advice, target),
     ]  # fmt: skip
-    if evidence:
-        parts.append(Table(("rpm", advice.axis.replace("_", " "), "evidence"), evidence, frozenset({2})))
+    if reasons:
+        parts.append(Table(("rpm", advice.axis.replace("_", " "), "evidence"), reasons, frozenset({2})))
     return Section("Mixture: proposals", (*parts, *_minds(found, advice)))
 
 

@@ -112,7 +112,7 @@ def gate(wanted_deg: float | None, place: Place, evidence: Evidence) -> Proposal
         deg = min(deg, _below_knock(evidence, place))
         reasons = list(evidence.reasons)
     if place.most_deg is not None and not deg <= place.most_deg:
-        deg = place.most_deg if math.isfinite(place.most_deg) else now
+        deg = min(deg, now if math.isnan(place.most_deg) else place.most_deg)
         reasons.append(warning("advance-above-most", most_deg=place.most_deg))
     if deg > now + _EPS:
         reasons += evidence.reasons
@@ -159,7 +159,7 @@ def _refusals(place: Place, evidence: Evidence) -> list[Finding]:
     """Why more advance is refused; empty where it is permitted."""
     refused = list(evidence.withdrawn)
     if evidence.knock == "seen":
-        refused += evidence.reasons
+        refused += evidence.reasons or (warning("knock-unknown"),)
     elif evidence.knock != "quiet" and not evidence.listened:
         refused += evidence.reasons or (warning("knock-unknown"),)
     if place.odd:
