@@ -54,7 +54,7 @@ def conversion(unit: str, wanted: str) -> tuple[float, float] | None:
     return None
 
 
-def factor(unit: str, wanted: str) -> float:
+def unit_factor(unit: str, wanted: str) -> float:
     """What a value is multiplied by to be in the wanted unit; 1 where the tables cannot tell. Not for temperatures."""
     found = conversion(unit, wanted)
     return 1.0 if found is None else found[0]

@@ -124,6 +124,12 @@ class Dataset:
     def load_scale(self) -> tuple[float, str]:
         """(what recorded load is multiplied by, the unit it then has). Raises InputError without a load channel."""
         load = self.car.need("load", "a study of load")
+        if load.name not in self.names:
+            raise InputError(
+                f"{self.path}: no load was recorded: its channels are {', '.join(self.names)}, and load would be "
+                f"{load.name!r}",
+                "no-load",
+            )
         if load.newtons_per_unit is not None:
             return load.sign * load.newtons_per_unit, "N"
         return float(load.sign), load.unit
@@ -406,6 +412,14 @@ def calibrated_hold(hold: Hold, line: tuple[float, float], calibration: SpeedCal
     return msgspec.structs.replace(
         hold, speed_rpm=float(rpm), speed_sd_rpm=hold.speed_sd_rpm * ratio, drift_rpm_per_s=hold.drift_rpm_per_s * ratio
     )
+
+
+def calibrated_pull(pull: Pull, line: tuple[float, float], calibration: SpeedCalibration | None) -> Pull:
+    """A pull of a running stage, whose signal is not kept, with its speeds by the calibration instead of `line`."""
+    if calibration is None:
+        return pull
+    start, end = calibration.rpm((np.array([pull.start_rpm, pull.end_rpm]) - line[1]) / line[0])
+    return msgspec.structs.replace(pull, start_rpm=float(start), end_rpm=float(end))
 
 
 def on_clock(wanted_s: Floats, time_s: Floats, values: Floats, step_s: float) -> Floats:

@@ -51,7 +51,7 @@ def command(
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
     from stream.record.tables import PullMark
-    from stream.study.marks import Marks, mark_session
+    from stream.study.edit import Marks, mark_session
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}
@@ -105,10 +105,10 @@ def _show(path: str, as_json: bool) -> None:
     import msgspec
 
     from stream.record.session import open_session
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
-    session = load_session(path)
+    session = open_dataset(path)
     with open_session(path) as recorded:
         note, said = recorded.note, recorded.heard
     if as_json:

@@ -13,10 +13,9 @@ from stream.record.summary import Summary, summarise
 from stream.study.compare.coach import day_resolves
 from stream.study.compare.compare import Comparison, compare
 from stream.study.compare.curve import Curves, curves
+from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
-from stream.study.load import StudySession, load_sessions
-from stream.study.pull_traces import all_traces
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace, all_traces
 from ui.report.gather_advice import Asked, Studies, studies_of
 
 
@@ -61,7 +60,7 @@ class Gathered:
     words           what must be said of the sessions
     """
 
-    sessions: tuple[StudySession, ...]
+    sessions: tuple[Dataset, ...]
     summaries: tuple[Summary, ...]
     files: tuple[SourceFile, ...]
     pulls: tuple[PullTrace, ...]
@@ -101,7 +100,7 @@ def gather(
     Raises InputError: a session that cannot be read, a base that no session has, an air out of range, a table that
     cannot be read or advised on.
     """
-    sessions = tuple(load_sessions(paths))
+    sessions = tuple(open_datasets(paths))
     pulls, words = _pulls(sessions)
     readings = {
         path: Air(*reading, air_factors(*reading, beyond_range=beyond_range)) for path, reading in (air or {}).items()
@@ -126,7 +125,7 @@ def software() -> str:
         return "Steadypull, run from a folder"
 
 
-def _pulls(sessions: Sequence[StudySession]) -> tuple[list[PullTrace], list[str]]:
+def _pulls(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
     with_load = [session for session in sessions if session.car.by_role("load") is not None]
     pulls, words = all_traces(with_load)
     words += [f"{s.path}: has no load channel, so its pulls are not studied" for s in sessions if s not in with_load]

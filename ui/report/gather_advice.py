@@ -2,17 +2,17 @@
 
 import hashlib
 from collections.abc import Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
 from stream.errors import InputError
+from stream.study.dataset import Dataset
 from stream.study.force.power_records import Power
-from stream.study.load import StudySession
 from stream.study.tables.advice import Advice
-from stream.study.tables.user_table import UserTable
+from stream.study.tables.mixture import MixtureAdvice, advise_mixture
+from stream.study.tables.user_table import read_target
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +44,12 @@ class Studies:
     ignition: Advice | None = None
     now: str = ""
     none_heard: bool = False
-    mixture: Advice | None = None
-    target: UserTable | None = None
+    mixture: MixtureAdvice | None = None
     files: tuple[TableFile, ...] = ()
 
 
 def studies_of(
-    sessions: Sequence[StudySession], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
 ) -> Studies:
     """Raises InputError where a table cannot be read, or nothing can be advised on it."""
     if (asked.advance is None) != (asked.now is None):
@@ -61,36 +60,30 @@ def studies_of(
     power, trouble = _power(sessions, width, air)
     ignition, files = None, []
     if asked.advance is not None and asked.now is not None:
-        from stream.study.dataset import open_datasets
         from stream.study.tables.ignition import advise_ignition
         from stream.study.tables.ignition_table import keep_steps
         from stream.study.tables.knock import Listening
         from stream.study.tables.user_table import read_advance
 
         table = read_advance(asked.advance)
-        with ExitStack() as stack:
-            data = [stack.enter_context(one) for one in open_datasets([session.path for session in sessions])]
-            listening = Listening(none_heard=asked.none_heard)
-            ignition = advise_ignition(data, table, asked.now, listening, width=width)
-            kept = keep_steps(data, asked.now, ignition)
+        listening = Listening(none_heard=asked.none_heard)
+        ignition = advise_ignition(sessions, table, asked.now, listening, width=width)
+        kept = keep_steps(sessions, asked.now, ignition)
         ignition = msgspec.structs.replace(ignition, findings=(*kept, *ignition.findings))
         files.append(_file("Advance table", Path(asked.advance)))
-    mixture, target = None, None
+    mixture = None
     if asked.target is not None:
-        from stream.study.tables.mixture import advise_mixture
-        from stream.study.tables.user_table import read_target
-
         target = read_target(asked.target)
         mixture = advise_mixture(sessions, target)
         files.append(_file("Wanted λ", Path(asked.target)))
     return Studies(
         power=power, power_trouble=trouble, ignition=ignition, now=asked.now or "",
-        none_heard=asked.none_heard, mixture=mixture, target=target, files=tuple(files),
+        none_heard=asked.none_heard, mixture=mixture, files=tuple(files),
     )  # fmt: skip
 
 
 def _power(
-    sessions: Sequence[StudySession], width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], width: float, air: Sequence[tuple[float, float, float]]
 ) -> tuple[Power | None, str]:
     """(power, why there is none); neither where the car file does not have what power needs."""
     from stream.study.force.air import air_density

@@ -1,7 +1,7 @@
 """How power and proposals are said, on the screen and on paper alike."""
 
 from stream.study.force.power_records import PowerBand
-from stream.study.tables.advice import AdvanceCell, Advice, Cell
+from stream.study.tables.advice import AdvanceCell, Advice
 from ui.text.figures import interval, plus_minus
 from ui.text.lines import one_line
 from ui.text.tables import evidence
@@ -11,7 +11,6 @@ STEADY_NOTE = (
     "Steady-equivalent is at the engine's side: the pull's share of the engine's own inertia given back by the usual "
     "mass factor; what driveline and driven tyres lose is not known and not in it."
 )
-CHANGED = 0.0005  # of a multiplier, what three decimals still show
 CHANGED_DEG = 0.05
 
 
@@ -26,7 +25,7 @@ def power_row(band: PowerBand) -> tuple[str, ...]:
     return f"{band.rpm:.0f}", *(plus_minus(value, u) for value, u in pairs), str(band.n)
 
 
-def place(cell: Cell | AdvanceCell, axis: str) -> str:
+def place(cell: AdvanceCell, axis: str) -> str:
     """Where a cell lies on the second axis."""
     if cell.second_axis is None:
         return "full load"
@@ -44,7 +43,7 @@ def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
-def proposal(cell: Cell | AdvanceCell) -> str:
+def proposal(cell: AdvanceCell) -> str:
     """The proposed advance, with the way it goes as a shape and in words."""
     step = step_of(cell)
     if step is None:
@@ -54,21 +53,13 @@ def proposal(cell: Cell | AdvanceCell) -> str:
     return f"{_degrees(cell.proposed)} {'▲ more' if step > 0 else '▼ less'}"
 
 
-def step_of(cell: Cell | AdvanceCell) -> float | None:
+def step_of(cell: AdvanceCell) -> float | None:
     """Proposed less now; None where either is not known."""
     return None if cell.proposed is None or cell.now is None else cell.proposed - cell.now
 
 
 def _degrees(value: float | None) -> str:
     return "" if value is None else f"{value:.1f}°"
-
-
-def multiplier(cell: Cell | AdvanceCell) -> str:
-    """The proposed multiplier with the way it goes; '' where the cell is blank."""
-    if cell.proposed is None:
-        return ""
-    mark = "▲ " if cell.proposed > 1 + CHANGED else "▼ " if cell.proposed < 1 - CHANGED else ""
-    return f"{mark}{cell.proposed:.3f}"
 
 
 def ignition_title(advice: Advice) -> tuple[str, str, str]:
@@ -79,15 +70,3 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
     return ("caution" if more or not less else "ok"), title, detail
-
-
-def mixture_title(advice: Advice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on). Leaner is the way that can do harm."""
-    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
-    more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
-    title = (
-        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
-        f"{len(advice.cells) - len(known)} blank"
-    )
-    detail = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
-    return ("caution" if less or not known else "ok"), title, detail

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from stream.study.tables.advice import AdvanceCell, Advice, Cell
+from stream.study.tables.advice import AdvanceCell, Advice
 from ui.text.findings import Sentence, as_json, say_all
 
 DECIDES = (
@@ -18,13 +18,13 @@ WATCH = (
 )
 
 
-def evidence(cell: Cell | AdvanceCell) -> str:
+def evidence(cell: AdvanceCell) -> str:
     """What a cell's proposal rests on, in one line."""
     return "; ".join(say_all(cell.evidence))
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:
-    """The keys of `advise-ignition --json` and `advise-mixture --json`."""
+    """The keys of `advise-ignition --json`."""
     cells = [
         {
             "rpm": cell.rpm,
@@ -36,7 +36,6 @@ def advice_json(advice: Advice) -> dict[str, Any]:
             "evidence": evidence(cell),
             "n": cell.n,
             "estimate": cell.estimate,
-            "spread": cell.spread,
             "findings": as_json(cell.evidence)["findings"],
         }
         for cell in advice.cells

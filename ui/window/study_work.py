@@ -7,11 +7,11 @@ from pathlib import Path
 import msgspec
 
 from stream.study.force.power_records import Power, TunePower
-from stream.study.tables.advice import AdvanceCell, Advice, Cell
-from stream.study.tables.user_table import UserTable
-from ui.text.figures import interval, plus_minus
+from stream.study.tables.advice import Advice
+from stream.study.tables.mixture import MixtureAdvice
+from ui.text.figures import plus_minus
 from ui.text.lines import one_line, tune_name
-from ui.text.proposals import multiplier, power_row
+from ui.text.proposals import power_row
 from ui.text.tables import DECIDES, WATCH
 
 # The study's errors name the commands' options; in the window these are other things.
@@ -25,20 +25,12 @@ WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
 
-@dataclass(frozen=True, slots=True)
-class Mixture:
-    """Multipliers and the target that they are for."""
-
-    advice: Advice
-    target: UserTable
-
-
 def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
     """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.dataset import open_datasets
     from stream.study.force.power import power
-    from stream.study.load import load_sessions
 
-    return power(load_sessions(paths), both_ways=both_ways)
+    return power(open_datasets(paths), both_ways=both_ways)
 
 
 def tunes_of(paths: Sequence[str]) -> list[str]:
@@ -87,14 +79,21 @@ def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: b
     return Ignition(msgspec.structs.replace(advice, findings=(*kept, *advice.findings)), text)
 
 
-def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
+def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> MixtureAdvice:
     """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.load import load_sessions
+    from contextlib import ExitStack
+
+    from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture
-    from stream.study.tables.user_table import read_target
+    from stream.study.tables.mixture_steps import read_steps
+    from stream.study.tables.user_table import read_fuel, read_target
 
     target = read_target(table)
-    return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)
+    in_car = None if fuel is None else read_fuel(fuel)
+    folders = {path.parent for path in (table, fuel, *map(Path, paths)) if path is not None}
+    with ExitStack() as stack:
+        drives = [stack.enter_context(one) for one in open_datasets(paths)]
+        return advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
 
 
 def in_window(text: str) -> str:
@@ -134,19 +133,3 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
     if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
         return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide doubt; a better zero or scale narrows it."
     return "ok", title, f"{scale}{pulls}. ± is 95 %."
-
-
-SHOWN = ("Multiplier", "95 % interval", "Hits", "Spread", "Wanted λ")
-
-
-def grid_text(cell: Cell | AdvanceCell, wanted: float, what: str) -> str:
-    """What stands in a cell of the mixture table."""
-    if what == "Multiplier":
-        return multiplier(cell)
-    if what == "Hits":
-        return str(cell.n) if cell.n else ""
-    if what == "Spread":
-        return "" if cell.spread is None else f"{cell.spread:.3f}"
-    if what == "Wanted λ":
-        return f"{wanted:g}"
-    return interval(cell.low, cell.high, 3)

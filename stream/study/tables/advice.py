@@ -1,4 +1,4 @@
-"""What `advise-ignition` and `advise-mixture` answer: cells with the evidence behind each, and the cautions."""
+"""What is answered about the ignition table: cells with the evidence behind each, and the cautions."""
 
 import msgspec
 
@@ -9,29 +9,6 @@ from stream.study.tables.gate import Proposal
 def cautions() -> tuple[Finding, ...]:
     """What stands beside every proposal: a person decides, and what to watch."""
     return danger("advice-person-decides"), danger("advice-watch")
-
-
-class Cell(msgspec.Struct, frozen=True, kw_only=True):
-    """One cell of the fuel table.
-
-    rpm, second_axis   the middle of the cell
-    now, proposed      fuel multiplier (now 1); None: cannot be known, leave it
-    low, high          95 % interval of the measured multiplier; None on a side without bound
-    estimate           measured multiplier before any bound; None where there is none
-    spread             standard deviation over the hits
-    n                  hits
-    """
-
-    rpm: float
-    second_axis: float | None
-    now: float | None
-    proposed: float | None
-    low: float | None
-    high: float | None
-    evidence: tuple[Finding, ...]
-    n: int
-    estimate: float | None = None
-    spread: float | None = None
 
 
 class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
@@ -52,7 +29,6 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
     evidence: tuple[Finding, ...]
     n: int
     estimate: float | None = None
-    spread: None = None
     reached: tuple[float, float] | None = None
 
     @property
@@ -67,8 +43,8 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer of the two commands. `axis` names the second axis, '' where there is none."""
+    """Proposals of advance, cell by cell. `axis` names the second axis, '' where there is none."""
 
-    cells: tuple[Cell | AdvanceCell, ...]
+    cells: tuple[AdvanceCell, ...]
     findings: tuple[Finding, ...]
     axis: str = ""

@@ -158,9 +158,7 @@ def _more(wanted: float, place: Place) -> float:
 def _refusals(place: Place, evidence: Evidence) -> list[Finding]:
     """Why more advance is refused; empty where it is permitted."""
     refused = list(evidence.withdrawn)
-    if evidence.knock == "seen":
-        refused += evidence.reasons or (warning("knock-unknown"),)
-    elif evidence.knock != "quiet" and not evidence.listened:
+    if evidence.knock == "seen" or (evidence.knock != "quiet" and not evidence.listened):
         refused += evidence.reasons or (warning("knock-unknown"),)
     if place.odd:
         refused.append(warning("advance-cell-odd-here", now_deg=place.now_deg))

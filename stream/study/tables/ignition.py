@@ -8,8 +8,7 @@ from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.dataset import Dataset
-from stream.study.load import load_session
-from stream.study.pull_traces import SIDE_S, all_traces
+from stream.study.pulls import SIDE_S, all_traces
 from stream.study.tables.advice import Advice, cautions
 from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
@@ -17,7 +16,7 @@ from stream.study.tables.ignition_part import part_load
 from stream.study.tables.ignition_table import kept_steps, odd_cells
 from stream.study.tables.knock import Listening, knock_map, one_car
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Floats, factor
+from stream.units import Floats, unit_factor
 
 NOTHING_SAID = Listening()
 
@@ -40,7 +39,7 @@ def advise_ignition(
     """
     check_step(step)
     one_car(sessions)
-    traces, words = all_traces([load_session(session.path) for session in sessions])
+    traces, words = all_traces(sessions)
     odd = odd_cells(advance, confirmed)
     most = [one.car.engine.advance_max_deg for one in sessions if one.car.engine.advance_max_deg is not None]
     asked = Asked(advance, now, step, width, min(most, default=None), odd,
@@ -69,7 +68,7 @@ def _logged(session: Dataset, advance: AdvanceList | UserTable) -> dict[tuple[st
     degrees, second = session.channel("advance"), None
     if isinstance(advance, UserTable) and (channel := session.first(advance.axis)) is not None:
         second = session.channel(advance.axis)
-        second = None if second is None else second * factor(channel.unit, advance.unit)
+        second = None if second is None else second * unit_factor(channel.unit, advance.unit)
     time = session.time_s
     found: dict[tuple[str, float | None], LoggedPull] = {}
     for pull in session.pulls:

@@ -14,7 +14,7 @@ from stream.findings import Finding, note
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import LEAST_STEP_DEG, Evidence, Place, gate
 from stream.study.tables.parabola import Limits, Parabola, fit_parabola
-from stream.study.trace import Array
+from stream.units import Floats
 
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
@@ -31,9 +31,9 @@ class Settings:
     """
 
     tunes: Sequence[str]
-    advance: Array
-    load: Array
-    covariance: Array
+    advance: Floats
+    load: Floats
+    covariance: Floats
     count: Sequence[int]
     t: float
     now: int

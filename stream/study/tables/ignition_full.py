@@ -20,6 +20,7 @@ from stream.findings import Finding, told, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import APART_DEG, Place, gate
@@ -27,7 +28,6 @@ from stream.study.tables.ignition_aim import Settings, propose
 from stream.study.tables.ignition_table import OddCell, Step, driven_before
 from stream.study.tables.knock import KnockMap
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import PullTrace, in_time_order
 from stream.units import Floats, Ints
 
 LOGGED_APART_DEG = 1.0  # the log and the table differ by more: something is not as the person thinks

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from stream.calibrate.link.zero import PullZero, zero_at
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.stats import t_quantile
@@ -22,9 +23,7 @@ from stream.study.tables.ignition_full import Asked
 from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap
 from stream.study.tables.table_axes import Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import PullZero
-from stream.study.zeros import Zero, zero_at
-from stream.units import Flags, Floats, factor
+from stream.units import Flags, Floats, unit_factor
 
 RPM_WIDTH = 500.0
 PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
@@ -85,7 +84,7 @@ def _stretches(
     if pressure_channel is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
         return []
     unit = advance.unit if isinstance(advance, UserTable) else "kPa"
-    pressure = rows.channels[pressure_channel.name] * factor(pressure_channel.unit, unit)
+    pressure = rows.channels[pressure_channel.name] * unit_factor(pressure_channel.unit, unit)
     angle = _advance(session, rows, advance, now, pressure)
     if angle is None or not np.isfinite(pressure).any():
         return []
@@ -100,11 +99,11 @@ def _stretches(
         written = advance.at(rows.speed_rpm, pressure)
     row, column = _grid(rows.speed_rpm, pressure, advance)
     scale = session.load_scale[0]
-    zeros = [Zero(z.start_s, z.end_s, z.mean * scale, z.doubt * abs(scale), z.how) for z in session.zeros]
     found = []
     for first, last in _runs(good, row, column, rows.step_s):
         part = slice(first, last)
-        zero = zero_at(float(rows.time_s[part].mean()), zeros, str(session.path))
+        zero = zero_at(float(rows.time_s[part].mean()), session.zeros, str(session.path))
+        zero = None if zero is None else zero.scaled(scale)
         found.append(_Stretch(
             session.tune, str(session.path), (int(row[first]), int(column[first])),
             scale * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),

@@ -17,7 +17,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.dataset import Dataset
-from stream.study.tables.advice import AdvanceCell, Advice
+from stream.study.tables.advice import Advice
 from stream.study.tables.gate import Proposal, least_of
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Floats
@@ -139,7 +139,7 @@ def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Fi
     steps = [
         Step(tune=now, rpm=cell.rpm, second_axis=cell.second_axis, from_deg=cell.now, to_deg=cell.proposed)
         for cell in advice.cells
-        if isinstance(cell, AdvanceCell) and cell.now is not None and cell.proposed is not None
+        if cell.now is not None and cell.proposed is not None
         and cell.proposed > cell.now
     ]  # fmt: skip
     found: list[Finding] = []
@@ -186,7 +186,7 @@ def table_with(advice: Advice, advance: AdvanceList | UserTable, now: str, width
     A cell has a say in all speeds up to its neighbours: it takes the least change of all bands in there, so that no
     band gets more than was proposed for it; where one of them is not known, it gets no more advance.
     """
-    cells = [cell for cell in advice.cells if isinstance(cell, AdvanceCell)]
+    cells = advice.cells
     bands = [cell for cell in cells if cell.second_axis is None]
     full = {cell.rpm: cell.proposal for cell in bands}
     if isinstance(advance, AdvanceList):

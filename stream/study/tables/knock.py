@@ -16,11 +16,11 @@ from stream.errors import InputError
 from stream.findings import Finding, danger, note, warning
 from stream.record.tables import Heard
 from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import PullTrace
 from stream.study.tables.gate import Evidence, Knock
 from stream.study.tables.knock_log import BLANK, MOST_BLANK_S, QUIET, SEEN, WHY, KnockLog, read_knock, states
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import PullTrace
-from stream.units import Flags, Floats, Ints, factor
+from stream.units import Flags, Floats, Ints, unit_factor
 
 ROLES: tuple[Role, ...] = ("advance", "manifold_pressure", "throttle")
 ROWS_HZ = 20.0  # chosen: a pull crosses a band in about half a second, ten rows
@@ -278,7 +278,7 @@ def _second(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable) 
     channel = session.first(axis)
     if channel is None:
         return np.full(len(rows.time_s), np.nan)
-    found: Floats = rows.channels[channel.name] * factor(
+    found: Floats = rows.channels[channel.name] * unit_factor(
         channel.unit, advance.unit if isinstance(advance, UserTable) else "kPa"
     )
     return found
