@@ -104,13 +104,10 @@ def _heard(heard: str | None, none_heard: bool, pull: int) -> "list[Heard]":
 def _show(path: str, as_json: bool) -> None:
     import msgspec
 
-    from stream.record.session import open_session
     from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
     session = open_dataset(path)
-    with open_session(path) as recorded:
-        note, said = recorded.note, recorded.heard
     if as_json:
         print_json({
             "holds": [
@@ -122,7 +119,7 @@ def _show(path: str, as_json: bool) -> None:
                 {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
                 for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
             ],
-            "heard": [msgspec.to_builtins(row) for row in said],
+            "heard": [msgspec.to_builtins(row) for row in session.heard],
         })  # fmt: skip
         return
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
@@ -133,9 +130,9 @@ def _show(path: str, as_json: bool) -> None:
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
-    for row in said:
+    for row in session.heard:
         of = f"pull {row.pull}" if row.pull else "the session"
         span = "" if row.rpm_from is None else f" from {row.rpm_from:g} to {row.rpm_to:g} rpm"
         click.echo(f"{of}: {'knock was heard' if row.heard else 'listened, no knock heard'}{span}")
-    if note:
-        click.echo(f"note: {note}")
+    if session.note:
+        click.echo(f"note: {session.note}")
