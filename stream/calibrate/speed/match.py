@@ -12,8 +12,9 @@ import numpy as np
 
 from stream.calibrate.speed.align import Reading, readings
 from stream.calibrate.speed.ends import View, end_of, inside_holds, views
-from stream.calibrate.speed.targets import bad_at, bad_targets, check_targets, need_three
+from stream.calibrate.speed.targets import check_targets, need_three
 from stream.calibrate.speed.york import Floats
+from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned
 
@@ -72,7 +73,9 @@ def match_targets(
             against = sum(rpm[index] != value for index, value in known.items())
             ranked.append((reading.cost + _CONTRADICTED * against, reading, view, rpm))
     if not ranked:
-        raise bad_targets(f"no row of these speeds fits the {len(holds)} holds found; {_CURE}", "targets-fit-nothing")
+        raise InputError(
+            f"targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}", "targets-fit-nothing"
+        )
     ranked.sort(key=lambda row: row[0])
     cost, best, view, _ = ranked[0]
     best = _by_rank(best, view.row.targets)
@@ -107,11 +110,13 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned
             continue
         index = _hold_at(holds, start)
         if assigned[index] is not None:
-            raise bad_at(f" {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one")
+            raise InputError(
+                f"start {start:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one", "start"
+            )
         assigned[index] = rpm
     named = sum(rpm is not None for rpm in assigned)
     if named < 3:
-        raise bad_at(f": {named} holds named; a calibration needs three or more")
+        raise InputError(f"{named} holds named; a calibration needs three or more", "start")
     below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
     return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
 
@@ -119,13 +124,16 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
     inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
     if len(inside) > 1:
-        raise bad_at(f" {start:g}: two sessions have a hold then; fit them one by one, or give targets")
+        raise InputError(
+            f"start {start:g}: two sessions have a hold then; fit them one by one, or give the targets", "start"
+        )
     nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
     if inside:
         return inside[0]
     if abs(holds[nearest].start_s - start) > _AT_REACH_S:
-        raise bad_at(
-            f" {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s", "hold-at-nothing"
+        raise InputError(
+            f"start {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s",
+            "start-without-hold",
         )
     return nearest
 
@@ -176,18 +184,20 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     open_ends = (best.below if row.bottom is None else ()) + (best.above if row.top is None else ())
     unexplained = len(best.inside) + len(open_ends)
     if matched < 3:
-        raise bad_targets(f"only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}", "targets-fit-nothing")
+        raise InputError(
+            f"targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}", "targets-fit-nothing"
+        )
     places = [index for index, label in enumerate(best.labels) if label >= 0]
     labels = [best.labels[index] for index in places]
     off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
     if float(np.median(off)) > _POOR:
-        raise bad_targets(
-            f"no row of these speeds fits the {len(view.kept)} holds found; {_CURE}", "targets-fit-nothing"
+        raise InputError(
+            f"targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}", "targets-fit-nothing"
         )
     if unexplained > matched or (close and len(open_ends) > 1):
-        raise bad_targets(
-            f"{len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and which were left out "
-            f"cannot be told; {_CURE}",
+        raise InputError(
+            f"targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and which were "
+            f"left out cannot be told; {_CURE}",
             "targets-fit-nothing",
         )
     strays = sorted(best.mapped[index] for index, label in enumerate(best.labels) if label < 0)
@@ -195,8 +205,8 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     speeds = [rpm for number, rpm in enumerate(speeds) if number or rpm >= row.targets[0]]  # one may be idle
     ends = [rpm for rpm in speeds if rpm > row.targets[-1] or rpm < row.targets[0]]
     if 2 * len(speeds) > matched or (close and len(ends) > 1):
-        raise bad_targets(
-            f"{len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}",
+        raise InputError(
+            f"targets: {len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}",
             "targets-fit-nothing",
         )
 
@@ -214,9 +224,10 @@ def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], target
             continue  # the same target held again
         later = next((index for index in range(place + 1, len(targets)) if targets[index] == rpm), None)
         if later is None:
-            raise bad_targets(
-                f"out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the list has before "
-                f"{targets[place]:g}; give the speeds in the order driven, or lowest first"
+            raise InputError(
+                f"targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the list has before "
+                f"{targets[place]:g}; give the speeds in the order driven, or lowest first",
+                "targets",
             )
         place = later
     return []
