@@ -16,7 +16,7 @@ from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, o
 from stream.errors import InputError
 from stream.live.runs import runs_of
 from stream.record import layout, tables
-from stream.record.change import add_heard, change_session, set_calibration, set_conditions
+from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
@@ -42,7 +42,8 @@ class Marks:
     holds    number -> whether it counts
     targets  number -> the speed it was, rpm; None: none again
     pulls    number -> what is said of it
-    heard    knock heard or not heard; takes the place of what was said of the same pulls
+    heard    knock heard or not heard; knock that was heard stays whatever is said later
+    forget   take back what was heard: of this pull, 0 of the whole session, -1 all of it; None: nothing
     air      the air of the day, in place of what was kept
     note     a line to add to the session's note
     """
@@ -51,6 +52,7 @@ class Marks:
     targets: Mapping[int, float | None] = field(default_factory=dict)
     pulls: Mapping[int, PullMark] = field(default_factory=dict)
     heard: Sequence[Heard] = ()
+    forget: int | None = None
     air: Weather | None = None
     note: str = ""
 
@@ -72,6 +74,8 @@ def mark_session(path: str | Path, marks: Marks) -> None:
             tables.replace_rows(file, layout.HOLDS, hold_rows)
         if marks.pulls:
             tables.replace_rows(file, layout.PULLS, pull_rows)
+        if marks.forget is not None:
+            forget_heard(file, None if marks.forget < 0 else marks.forget)
         if marks.heard:
             add_heard(file, marks.heard)
         if marks.air is not None:

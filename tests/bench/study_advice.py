@@ -27,7 +27,7 @@ from stream.study.align_log import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
-from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, driven, pulls

@@ -4,6 +4,8 @@ from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
+    "advance-step": "--step {step_deg:g}: give degrees above 0 and up to {most_deg:g}; 2 is usual",
+    "no-pull-of-now": "--now {text}",
     "no-rate": "{text}, or give --rate HZ",
     "rate-out-of-range": "--rate: {text}",
     "rate-too-high": "{text} with --rate",

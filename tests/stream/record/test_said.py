@@ -69,14 +69,20 @@ def test_what_was_said_stands_in_the_file_under_its_fixed_names(recorded_with) -
         assert session.heard == (pinked(2), NONE)
 
 
-def test_a_pull_spoken_of_again_counts_by_the_last_word(recorded_with) -> None:
-    """What was said of other pulls, and of the session as a whole, stays."""
+def test_knock_that_was_heard_stays_whatever_is_said_later(recorded_with) -> None:
+    """'Heard none' never wipes 'heard' out: only taking it back does, of that pull alone."""
     path = recorded_with("one.h5", pull_at(10.0), pull_at(30.0))
     mark_session(path, Marks(heard=(NONE, pinked(1), pinked(2))))
     mark_session(path, Marks(heard=(Heard(pull=1, heard=False, said_utc="later"),)))
 
     with open_session(path) as session:
-        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (2, True), (1, False)]
+        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (1, True), (2, True), (1, False)]
+    mark_session(path, Marks(forget=1))
+    with open_session(path) as session:
+        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (2, True)]
+    mark_session(path, Marks(forget=-1, heard=(NONE,)))
+    with open_session(path) as session:
+        assert session.heard == (NONE,)
 
 
 def test_a_pull_that_is_not_there_is_refused(recorded_with) -> None:

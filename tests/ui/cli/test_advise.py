@@ -200,7 +200,7 @@ def test_part_load_compares_at_common_pressure_or_refuses(steadypull, tmp_path: 
     advance = tmp_path / "advance.csv"
     advance.write_text("tune,rpm,advance\nheron,2000,20\nplover,2000,28\nwren,2000,38\n")
     made = [part_log(tmp_path, steadypull, *one) for one in (("heron", 20.0), ("plover", 28.0), ("wren", 38.0))]
-    words = ("--advance", advance, "--now", "heron", "--listening-note", "nothing heard", "--json")
+    words = ("--advance", advance, "--now", "heron", "--none-heard", "--json")
     cell = cells(steadypull("advise-ignition", *made, *words))[3000, 50]
 
     assert cell["low"] < 30 < cell["high"]

@@ -13,7 +13,6 @@ from tests.stream.study.rehearsed import BEGAN, session
 from tests.ui.cli.test_report import Page, Steadypull
 from tests.ui_cli import in_process
 
-NOTE = "two people listened, no knock heard"
 EXTRA = ("lambda", "manifold_pressure", "throttle")
 
 
@@ -32,7 +31,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, day: Path, tmp_path: Path) -> None:
     paths = [str(path) for path in sorted(day.glob("?.h5"))]
-    ignition = ("--advance", day / "advance.csv", "--now", "plover", "--listening-note", NOTE)
+    ignition = ("--advance", day / "advance.csv", "--now", "plover", "--none-heard")
     mixture = ("--target", day / "target.csv")
     made = in_process("report", *paths, "-o", tmp_path / "r.html", *ignition, *mixture)
     assert (made.code, made.err) == (0, "")
@@ -52,7 +51,7 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
     assert [(row[2], row[3].split()[0], row[6]) for row in told] == [
         (f"{cell['now']:.1f}°", f"{cell['proposed']:.1f}°", cell["evidence"]) for cell in advice["cells"]
     ]
-    assert f"Heard by a person who listened for knock: {NOTE}." in page.text
+    assert "A person listened in its pulls and heard no knock." in page.text
 
     grid = steadypull("advise-mixture", *paths, *mixture, "--json").json["cells"]
     heads = page.rows.index(["rpm", "60 kPa", "100 kPa"])
@@ -80,7 +79,7 @@ def test_without_mass_and_tables_it_has_no_such_section(tmp_path: Path) -> None:
     [
         (("--advance", "a.csv"), "needs --now too"),
         (("--now", "heron"), "needs --advance too"),
-        (("--listening-note", "none"), "belongs to --advance and --now"),
+        (("--none-heard",), "belongs to --advance and --now"),
         (("--target", "nowhere.csv"), "nowhere.csv: no such file"),
     ],
 )
