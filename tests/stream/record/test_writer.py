@@ -254,6 +254,7 @@ def test_never_over_a_file_that_is_there(tmp_path: Path, make_writer: MakeWriter
 
 
 def test_folder_that_is_not_there(tmp_path: Path, make_writer: MakeWriter) -> None:
+    """Recording to a missing folder is one line with the cure."""
     with pytest.raises(StorageError, match=r"gone/s\.h5: the folder does not exist; make it first"):
         make_writer(tmp_path / "gone" / "s.h5")
 
@@ -268,6 +269,7 @@ def test_a_name_that_is_too_long(tmp_path: Path, make_writer: MakeWriter, length
 
 @pytest.mark.parametrize("channels", [0, 10_000])
 def test_stream_that_no_session_can_hold(tmp_path: Path, make_writer: MakeWriter, channels: int) -> None:
+    """Too many or no channels are refused before a file is made."""
     info = StreamInfo(1000.0, tuple(ChannelInfo(f"c{n}") for n in range(channels)))
     with pytest.raises(InputError, match=f"{channels} channels cannot be recorded"):
         make_writer(tmp_path / "s.h5", info)

@@ -102,5 +102,6 @@ def test_stop_ends_a_wait(session: Path) -> None:
 
 
 def test_not_a_session(tmp_path: Path) -> None:
+    """What is no session is refused before anything is written."""
     with pytest.raises(InputError, match="no such session"):
         ReplaySource(tmp_path / "gone.h5").open()

@@ -70,6 +70,7 @@ def test_every_fault_of_a_pull_has_words() -> None:
 
 
 def test_pull_verdict_names_each_reason() -> None:
+    """A flawed pull names all of its faults."""
     verdict, detail = road.pull_lines(pull(13.0, 21.0, ("part-throttle", "clipped")), 7)
 
     assert verdict == "flawed: not full throttle, clipped"
@@ -77,6 +78,7 @@ def test_pull_verdict_names_each_reason() -> None:
 
 
 def test_steadiness_before_there_is_enough() -> None:
+    """Before there is a verdict, that is said."""
     assert road.steadiness(None) == "no verdict yet"
     assert road.steadiness(steady(900, math.nan)) == "no verdict yet"
 
@@ -86,10 +88,12 @@ def test_steadiness_before_there_is_enough() -> None:
     [(2950, "on target"), (3200, "200 above target"), (2700, "300 below target"), (math.nan, "")],
 )
 def test_against_target(speed: float, text: str) -> None:
+    """Speed against the target in words."""
     assert road.against_target(speed, 3000, 60) == text
 
 
 def test_noise_in_readable_units() -> None:
+    """Noise stands in a unit that shows figures."""
     info = StreamInfo(50.0, (ChannelInfo("volts", "V"), ChannelInfo("force", "N"), ChannelInfo("third")))
     health = Health(2.0, 5, 0, {}, {"volts": 0.0021, "force": 3.3, "third": 9.0}, ("force",))
     cells = {

@@ -56,11 +56,13 @@ def lab(rgb: np.ndarray) -> np.ndarray:
 
 
 def test_palette_is_the_published_one() -> None:
+    """The colours are those of the published palette (Okabe and Ito)."""
     assert {name: tuple(int(c[p : p + 2], 16) for p in (1, 3, 5)) for name, c in OKABE_ITO.items()} == PUBLISHED
 
 
 @pytest.mark.parametrize("theme", THEMES.values(), ids=THEMES)
 def test_text_and_graphics_stand_out(theme: Theme) -> None:
+    """Text and graphics have enough contrast (WCAG 2)."""
     for ground in (theme.background, theme.panel):
         assert contrast(theme.text, ground) >= 7
         assert contrast(theme.muted, ground) >= 4.5
@@ -85,4 +87,5 @@ def test_signals_stay_apart_for_every_eye(theme: Theme, kind: str) -> None:
     ("size", "unit"), [((1280, 800), 1.0), ((1920, 1080), 1.35), ((960, 600), 0.75), ((400, 300), 0.7)]
 )
 def test_everything_grows_with_the_window(size: tuple[int, int], unit: float) -> None:
+    """Sizes grow with the window."""
     assert unit_for(*size) == pytest.approx(unit)

@@ -87,6 +87,7 @@ def test_coastdown_takes_the_closed_form_time():
 
 
 def test_a_clutch_carries_no_more_than_its_torque():
+    """A slipping clutch passes its own torque and no more."""
     car = Car(Engine(TUNES["heron"]), Body(), start_rpm=5000.0)
     controls = car.controls
     controls.parked, controls.gear, controls.clutch_nm, controls.throttle = False, 1, 40.0, 0.5
@@ -122,6 +123,7 @@ def test_spark_that_is_off_costs_what_handbooks_say():
 
 
 def test_throttle_and_torque_are_each_other_s_inverse():
+    """The throttle for a torque gives that torque back."""
     engine = Engine(TUNES["plover"])
     for rpm in (900.0, 2500.0, 4800.0, 7000.0):
         for torque in (-5.0, 10.0, 60.0, 95.0):
@@ -130,6 +132,7 @@ def test_throttle_and_torque_are_each_other_s_inverse():
 
 
 def test_tunes_lie_where_they_were_meant():
+    """The advances of the tunes lie where the scenario wants them."""
     rpm = np.array([4500.0, 6500.0])
     off = {name: tune.advance(rpm) - best_advance(rpm) for name, tune in TUNES.items()}
 
