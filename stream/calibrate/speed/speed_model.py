@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
+from stream.units import Floats
 
 ModelName = Literal["line", "through-zero", "piecewise"]
 

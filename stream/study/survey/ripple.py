@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.study.survey.spectra import HoldSpectrum, band_power, folded
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 COUNTS: Floats = np.exp(np.arange(np.log(0.4), np.log(210.0), 0.004))
 ZERO_ERRORS_RPM: Floats = np.arange(-300.0, 301.0, 50.0)  # of a provisional line

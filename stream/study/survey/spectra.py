@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.records import Hold
 from stream.study.survey.stretch import Stretches
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 MOST_HOLDS = 14
 SEGMENT_S = 1.0

@@ -1,11 +1,9 @@
 """Stretches of a session's raw samples by time, read a piece at a time so that memory stays flat."""
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.record.session import Session
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 
 class Stretches:
