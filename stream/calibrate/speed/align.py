@@ -16,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stream.calibrate.speed.york import Floats
+from stream.units import Floats
 
 _SLOPES = np.geomspace(0.60, 1.66, 103)  # true rpm per provisional rpm: ±30 % and some room
 _SHIFTS = np.arange(-1500.0, 1501.0, 40.0)

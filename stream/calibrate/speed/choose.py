@@ -7,8 +7,9 @@ import numpy as np
 
 from stream.calibrate.speed.curve import Curve, fit_curve
 from stream.calibrate.speed.line import leverages, studentised
-from stream.calibrate.speed.york import Floats, Line, fit_through_zero, fit_york
+from stream.calibrate.speed.york import Line, fit_through_zero, fit_york
 from stream.findings import Finding, note, warning
+from stream.units import Floats
 
 _SHARE_LEFT_OUT = 0.2
 _RISK_ODD = 0.02  # of leaving out a good point, in a whole drive (Bonferroni)

@@ -5,11 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from stream.calibrate.speed.speed_model import SpeedFit
-from stream.calibrate.speed.york import Floats
 from stream.car import HoldRule
 from stream.findings import Finding, warning
 from stream.live.records import Hold
 from stream.live.steadiness import Steadiness, slope_of
+from stream.units import Floats
 
 MOST_SHARE = 1 / 3  # a row that loses more than this to the check is kept whole: its foot is that restless
 CLEARLY = 1.15  # half way to the floors of a provisional line: a foot that is barely too restless is told, not dropped

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.calibrate.speed.align import PinnedEnd, Row
-from stream.calibrate.speed.york import Floats
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
+from stream.units import Floats
 
 ONE_SPEED = "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
 _FLAT_SD = 0.4  # of the other holds' wander: no foot on a pedal is that steady

@@ -13,10 +13,10 @@ import numpy as np
 from stream.calibrate.speed.align import Reading, readings
 from stream.calibrate.speed.ends import View, end_of, inside_holds, views
 from stream.calibrate.speed.targets import check_targets, need_three
-from stream.calibrate.speed.york import Floats
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned
+from stream.units import Floats
 
 AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
 _CURE = "give the speeds as they were held, or name holds by their start"

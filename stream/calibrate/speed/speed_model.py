@@ -6,8 +6,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
 from stream.findings import Finding
+from stream.units import Floats
 
 ModelName = Literal["line", "through-zero", "piecewise"]
 

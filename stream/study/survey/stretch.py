@@ -3,14 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.calibrate.chain.ripple import HoldSpectrum, spectrum_of
 from stream.live.records import Hold
 from stream.record.session import Session
-
-Floats = npt.NDArray[np.float64]
-
+from stream.units import Floats
 
 MOST_HOLDS = 20  # whose ripple is looked at, the longest ones
 MOST_S = 15.0
