@@ -35,7 +35,7 @@ EXAMPLES = [
     (b"\x00" + LONG, b"\x01\xff" + LONG),
     (LONG + b"\xff", b"\xff" + LONG + b"\x02\xff"),
     (LONG[1:] + b"\xff\x00", b"\xff" + LONG[1:] + b"\xff\x01\x01"),
-]  # fmt: skip
+]
 
 
 @pytest.fixture(scope="module")

@@ -26,9 +26,13 @@ CAR = CarModel(mass_kg=1500, radius_m=0.3, drag=0.5 * 1.2 * 0.66, u_drag=0.05, r
 
 @pytest.mark.parametrize(
     ("v", "a", "roll_n", "aero_n", "inertia_n"),
-    [(10, 0, 176.520, 39.600, 0), (20, 1.5, 176.520, 158.400, 2615.625), (30, 1.0, 176.520, 356.400, 1743.750),
-     (40, 0.3, 176.520, 633.600, 523.125)],
-)  # fmt: skip
+    [
+        (10, 0, 176.520, 39.600, 0),
+        (20, 1.5, 176.520, 158.400, 2615.625),
+        (30, 1.0, 176.520, 356.400, 1743.750),
+        (40, 0.3, 176.520, 633.600, 523.125),
+    ],
+)
 def test_worked_car(v: float, a: float, roll_n: float, aero_n: float, inertia_n: float) -> None:
     """The table's inertia has γ = 1.1625 (ξ = 7); the link carries the mass and the undriven wheels instead."""
     force = push(CAR, np.array([float(v)]), np.array([float(a)]), 0.01, slips=False).force[0]
@@ -120,9 +124,12 @@ def integrated(gear: int, seed: int, rate_hz: float = 200.0) -> tuple[dict[str, 
     for _ in range(3):
         start, top = 2000 * per_rpm, 6600 * per_rpm
         solved = solve_ivp(
-            lambda _, v: [(link(v[0]) - rolling - air * v[0] ** 2) / (1.015 * MASS)], (0, 60), [start],
-            dense_output=True, rtol=1e-9,
-        )  # fmt: skip
+            lambda _, v: [(link(v[0]) - rolling - air * v[0] ** 2) / (1.015 * MASS)],
+            (0, 60),
+            [start],
+            dense_output=True,
+            rtol=1e-9,
+        )
         end = solved.t[np.argmax(solved.y[0] > top)]
         speed = solved.sol(np.arange(0, end, 1 / rate_hz))[0]
         back = np.linspace(speed[-1], start, round(8 * rate_hz))

@@ -72,10 +72,16 @@ def test_which_event_makes_which_cue() -> None:
     heard = {kind: cue.name for kind in KINDS if (cue := cue_for(event(1, kind))) is not None}
 
     assert heard == {
-        "hold-began": "hold-reached", "hold-broken": "hold-broken", "pull-done": "pull-caught",
-        "target": "target-taken", "gap": "data-fault",
-        "clipped": "data-fault", "fault": "data-fault", "device-away": "data-fault", "alarm": "lift",
-    }  # fmt: skip
+        "hold-began": "hold-reached",
+        "hold-broken": "hold-broken",
+        "pull-done": "pull-caught",
+        "target": "target-taken",
+        "gap": "data-fault",
+        "clipped": "data-fault",
+        "fault": "data-fault",
+        "device-away": "data-fault",
+        "alarm": "lift",
+    }
 
 
 def test_the_most_urgent_wins_and_a_storm_of_faults_is_heard_once() -> None:

@@ -19,19 +19,34 @@ FILE_ONLY = ("knots", "knot_covariance", "scatter_dof")  # in SPEED.toml, not in
 @click.option("--targets", metavar="RPM,…", help="The speeds that were held: lowest first, or as driven.")
 @click.option("--at", "at", multiple=True, metavar="START_S=RPM …", help="The hold at this time was this speed.")
 @click.option(
-    "--reading-error", type=float, default=50.0, metavar="RPM",
+    "--reading-error",
+    type=float,
+    default=50.0,
+    metavar="RPM",
     help="How well the reference can be read, one standard deviation: a needle 50, a readout 10.  [50]",
-)  # fmt: skip
+)
 @click.option(
-    "--scale-error", type=float, default=1.0, metavar="PCT",
+    "--scale-error",
+    type=float,
+    default=1.0,
+    metavar="PCT",
     help="How far the reference may be off altogether, one standard deviation: a dashboard 1.  [1]",
-)  # fmt: skip
+)
 @click.option("--model", type=click.Choice(MODELS), default="auto", help="A line, unless the holds speak against it.")
 @click.option("-o", "out", metavar="SPEED.toml", help="Write the calibration; a new file.")
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
 @json_option
-def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], reading_error: float,
-            scale_error: float, model: str, out: str | None, car_path: str | None, as_json: bool) -> int:  # fmt: skip
+def command(
+    words: tuple[str, ...],
+    targets: str | None,
+    at: tuple[str, ...],
+    reading_error: float,
+    scale_error: float,
+    model: str,
+    out: str | None,
+    car_path: str | None,
+    as_json: bool,
+) -> int:
     """Make a speed calibration from held speeds, with its doubt.
 
     Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
@@ -50,9 +65,12 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
     if not paths:
         raise click.UsageError("no session is given; name one before --at")
     reference = Reference(
-        targets=None if targets is None else parse_targets(targets), at=parse_at(pairs) if pairs else None,
-        reading_error_rpm=reading_error, scale_error_pct=scale_error, model=model,
-    )  # fmt: skip
+        targets=None if targets is None else parse_targets(targets),
+        at=parse_at(pairs) if pairs else None,
+        reading_error_rpm=reading_error,
+        scale_error_pct=scale_error,
+        model=model,
+    )
     target = new_file("-o", out)
     row = load_row(paths, given_car(car_path))
     say_foreign(row.sessions, car_path)

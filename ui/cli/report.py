@@ -23,9 +23,19 @@ ENDINGS = (".html", ".htm", ".pdf")
 @band_option
 @air_option
 @beyond_option
-def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, advance_path: str | None,
-            now: str | None, none_heard: bool, target_path: str | None, width: float,
-            air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    out: str,
+    force: bool,
+    base: str | None,
+    advance_path: str | None,
+    now: str | None,
+    none_heard: bool,
+    target_path: str | None,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+) -> int:
     """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, power, proposals, and where
     each number comes from. One file, readable and printable anywhere.
 

@@ -26,9 +26,14 @@ def made(bend: float = 0.0):
     drive = HoldDrive(17, reading=8.0, bend=bend, ceiling=6200.0).idle().row(*ROW, *ROW[::-1])
     return calibration_of(
         fit_speed(drive.holds, drive.pinned, targets=ROW, reading_error_rpm=10.0),
-        car="hill-climb special", sessions=[SourceSession(path="holds.h5", started_utc="2024-05-04T08:00:00+00:00")],
-        channel="speed_v", unit="V", pulses_per_turn=4.0, reading_error_rpm=10.0, when=MADE,
-    )  # fmt: skip
+        car="hill-climb special",
+        sessions=[SourceSession(path="holds.h5", started_utc="2024-05-04T08:00:00+00:00")],
+        channel="speed_v",
+        unit="V",
+        pulses_per_turn=4.0,
+        reading_error_rpm=10.0,
+        when=MADE,
+    )
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.25])
@@ -51,9 +56,22 @@ def test_the_file_has_the_keys_of_the_json_and_its_origin(tmp_path) -> None:
     save_calibration(made(), tmp_path / "SPEED.toml")
     keys = tomllib.loads((tmp_path / "SPEED.toml").read_text(encoding="utf-8"))
 
-    assert {"model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",
-            "residual_sd_rpm", "largest_departure_pct_span", "valid_from", "valid_to", "ceiling_above_rpm",
-            "points", "warnings"} <= set(keys)  # fmt: skip
+    assert {
+        "model",
+        "slope_rpm_per_unit",
+        "intercept_rpm",
+        "u_slope",
+        "u_intercept",
+        "covariance",
+        "scale_error_pct",
+        "residual_sd_rpm",
+        "largest_departure_pct_span",
+        "valid_from",
+        "valid_to",
+        "ceiling_above_rpm",
+        "points",
+        "warnings",
+    } <= set(keys)
     assert "dead_below_rpm" not in keys
     assert keys["when"] == "2024-05-04T09:30:00+00:00"
     assert keys["sessions"][0]["path"] == "holds.h5"
@@ -63,8 +81,13 @@ def test_the_file_has_the_keys_of_the_json_and_its_origin(tmp_path) -> None:
 def test_stale_and_foreign_are_said() -> None:
     """Another car, another channel, other pulses, a year between; and nothing where all is well."""
     calibration = made()
-    good = {"car": "hill-climb special", "channel": "speed_v", "unit": "V", "pulses_per_turn": 4.0,
-            "session_started": datetime(2024, 6, 1, tzinfo=UTC)}  # fmt: skip
+    good = {
+        "car": "hill-climb special",
+        "channel": "speed_v",
+        "unit": "V",
+        "pulses_per_turn": 4.0,
+        "session_started": datetime(2024, 6, 1, tzinfo=UTC),
+    }
 
     assert origin_warnings(calibration, **good) == []
     assert "foreign" in origin_warnings(calibration, **{**good, "car": "other"})[0]

@@ -11,10 +11,22 @@ from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
 
 ROW = tuple(float(rpm) for rpm in range(1500, 6501, 500))
 KEYS = [
-    "model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",
-    "residual_sd_rpm", "largest_departure_pct_span", "valid_from", "valid_to", "dead_below_rpm", "ceiling_above_rpm",
-    "points", "warnings",
-]  # fmt: skip
+    "model",
+    "slope_rpm_per_unit",
+    "intercept_rpm",
+    "u_slope",
+    "u_intercept",
+    "covariance",
+    "scale_error_pct",
+    "residual_sd_rpm",
+    "largest_departure_pct_span",
+    "valid_from",
+    "valid_to",
+    "dead_below_rpm",
+    "ceiling_above_rpm",
+    "points",
+    "warnings",
+]
 
 
 def words(fit) -> str:
@@ -126,10 +138,19 @@ def test_through_zero_only_where_the_intercept_is_known_to_be_small() -> None:
     rng = np.random.default_rng(6)
     rows = [rpm for rpm in ROW for _ in range(6)]
     holds = [
-        Hold(start_s=8.0 * i, end_s=8.0 * i + 5, signal_mean=rpm / 1000 + rng.normal(0, 0.002), signal_sem=0.0005,
-             speed_rpm=rpm, speed_sd_rpm=20.0, drift_rpm_per_s=0.0, load_mean=None, n_effective=6.0)
+        Hold(
+            start_s=8.0 * i,
+            end_s=8.0 * i + 5,
+            signal_mean=rpm / 1000 + rng.normal(0, 0.002),
+            signal_sem=0.0005,
+            speed_rpm=rpm,
+            speed_sd_rpm=20.0,
+            drift_rpm_per_s=0.0,
+            load_mean=None,
+            n_effective=6.0,
+        )
         for i, rpm in enumerate(rows)
-    ]  # fmt: skip
+    ]
     sharp = fit_speed(holds, assigned=rows, reading_error_rpm=3.0)
     blunt = fit_speed(holds, assigned=rows, reading_error_rpm=50.0)
 

@@ -97,8 +97,10 @@ def test_only_what_changed_is_read_again(folder: Path, tmp_path: Path) -> None:
 
     assert len(told) == 1
     assert {Path(s.path).name: s.note for s in third.sessions} == {
-        "b.h5": "new plugs", "a.h5": "dry, 18 °C", "broken.h5": "",
-    }  # fmt: skip
+        "b.h5": "new plugs",
+        "a.h5": "dry, 18 °C",
+        "broken.h5": "",
+    }
     with sqlite3.connect(index) as database:
         assert database.execute("SELECT count(*) FROM session").fetchone() == (3,)
     database.close()

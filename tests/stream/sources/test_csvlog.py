@@ -109,11 +109,24 @@ EXPECTED = np.column_stack((1000 + 10.5 * np.arange(10), 0.01 * np.arange(10))).
         ten_rows().rstrip("\n"),
     ],
     ids=[
-        "comma", "semicolon", "tab", "decimal-comma", "decimal-comma-tab", "crlf", "blanks", "trailing-all",
-        "trailing-rows", "bom", "blank-lines-first", "blank-lines-last", "quoted", "square-units",
-        "round-units", "no-last-newline",
+        "comma",
+        "semicolon",
+        "tab",
+        "decimal-comma",
+        "decimal-comma-tab",
+        "crlf",
+        "blanks",
+        "trailing-all",
+        "trailing-rows",
+        "bom",
+        "blank-lines-first",
+        "blank-lines-last",
+        "quoted",
+        "square-units",
+        "round-units",
+        "no-last-newline",
     ],
-)  # fmt: skip
+)
 def test_one_log_in_many_spellings(read, text: str):
     """Separators, quotes, line ends and decimal commas give one and the same log."""
     log = read(text)
@@ -282,9 +295,7 @@ def test_missing_cells(read):
     log = read("t,rpm,link\n0.0,1,1\n0.1,,2\n0.2,,\n0.3,NaN,n/a\n0.4,5,\n0.5,6,inf\n0.6,7,7\n")
 
     assert log.index == [0, 1, 4, 5, 6]
-    np.testing.assert_array_equal(
-        log.samples, [[1, 1], [np.nan, 2], [5, np.nan], [6, np.nan], [7, 7]]
-    )  # fmt: skip
+    np.testing.assert_array_equal(log.samples, [[1, 1], [np.nan, 2], [5, np.nan], [6, np.nan], [7, 7]])
     assert [block.lost for block in log.blocks] == [0, 2]
     assert log.counters["missing_cells"] == 3
     assert "3 cells are missing" in log.told

@@ -18,9 +18,12 @@ def session(in_gear: bool = False, brake: bool = False, seed: int = 0) -> Sessio
     for _ in range(2):
         up = np.linspace(2, 36, 300)
         fall = solve_ivp(
-            lambda _, v: -(A + B * v + C * v * v) / (MASS_FACTOR * MASS), (0, 65), [36.0], rtol=1e-9,
+            lambda _, v: -(A + B * v + C * v * v) / (MASS_FACTOR * MASS),
+            (0, 65),
+            [36.0],
+            rtol=1e-9,
             t_eval=np.arange(0, 65, 0.05),
-        ).y[0]  # fmt: skip
+        ).y[0]
         if brake:
             fall = np.linspace(36, 12, 120)
         down = np.arange(fall[-1], 2, -0.15)  # 3 m/s²: braked to a stop

@@ -38,13 +38,29 @@ def test_keys_of_the_json_are_these() -> None:
     found = msgspec.to_builtins(compare(day(IN_TURN), "heron", "plover"))
 
     assert list(found) == [
-        "unit", "base", "trial", "pulls", "order_only", "bands", "overall", "smallest_resolvable_pct",
-        "pulls_for_2_pct", "warnings",
-    ]  # fmt: skip
+        "unit",
+        "base",
+        "trial",
+        "pulls",
+        "order_only",
+        "bands",
+        "overall",
+        "smallest_resolvable_pct",
+        "pulls_for_2_pct",
+        "warnings",
+    ]
     assert list(found["bands"][0]) == [
-        "rpm", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct", "high_pct",
-        "p_adjusted", "resolved",
-    ]  # fmt: skip
+        "rpm",
+        "base_mean",
+        "base_n",
+        "trial_mean",
+        "trial_n",
+        "change_pct",
+        "low_pct",
+        "high_pct",
+        "p_adjusted",
+        "resolved",
+    ]
     assert list(found["overall"]) == ["change_pct", "low_pct", "high_pct", "resolved"]
     assert found["pulls"] == {"base": 4, "trial": 4}
 

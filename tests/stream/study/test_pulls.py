@@ -75,8 +75,10 @@ def test_conditions_are_means_over_the_pull(drive) -> None:
     for pull in pulls:
         time = recording.time_s
         inside = (time >= pull.start_s) & (time <= pull.end_s)
-        columns = {channel.name: recording.samples[inside, place].astype(float).mean()
-                   for place, channel in enumerate(recording.channels)}  # fmt: skip
+        columns = {
+            channel.name: recording.samples[inside, place].astype(float).mean()
+            for place, channel in enumerate(recording.channels)
+        }
 
         assert pull.conditions["lambda"] == pytest.approx(columns["lambda"], rel=1e-3)
         assert pull.conditions["manifold_hpa"] == pytest.approx(10.0 * columns["manifold_pressure"], rel=1e-3)

@@ -223,7 +223,7 @@ def test_a_note_is_words_without_control_characters():
         frame(1, 5, b"{not json"),
         b"\x07" * 70_000 + b"\0",
     ],
-)  # fmt: skip
+)
 def test_one_bad_frame_costs_only_itself(bad):
     """A damaged frame costs its own samples and no others."""
     decoder = FrameDecoder()
@@ -257,7 +257,7 @@ def test_one_bad_frame_costs_only_itself(bad):
         ("too large", description(channels=[{"name": "a", "offset": -1e308}])),
         ("rate_hz", description(rate_hz=5e-324)),
     ],
-)  # fmt: skip
+)
 def test_a_description_that_cannot_be_used_is_refused_with_words(words, content):
     """An unusable description is refused with the reason."""
     decoder = FrameDecoder()
@@ -413,7 +413,7 @@ PIECES = st.one_of(
     st.just(("describe", 0)),
     st.just(("note", 0)),
     st.builds(lambda b: ("junk", b), st.binary(min_size=1, max_size=40)),
-)  # fmt: skip
+)
 
 
 def stream_of(pieces):

@@ -175,10 +175,28 @@ def test_after_the_port_was_away_the_gap_is_the_hosts_time():
 
 @pytest.mark.parametrize(
     "bad",
-    [b"1,2", b"1,2,3,4", b"5,x,1", b"5,,1", b"\xff\xfe,1,2", b"1,2],[3,4,5", b"[5,1,2]", b'"5",1,2',
-     b"5,1_0,2", b"5,1,2,", b"5 1 2", b"nan,1,2", b"5,1\x00,2", b"null,1,2", b"true,1,2", b"5,0x1,2",
-     b"Hello there", b"5,1;2", b"\xc2\xa05,1,2"],
-)  # fmt: skip
+    [
+        b"1,2",
+        b"1,2,3,4",
+        b"5,x,1",
+        b"5,,1",
+        b"\xff\xfe,1,2",
+        b"1,2],[3,4,5",
+        b"[5,1,2]",
+        b'"5",1,2',
+        b"5,1_0,2",
+        b"5,1,2,",
+        b"5 1 2",
+        b"nan,1,2",
+        b"5,1\x00,2",
+        b"null,1,2",
+        b"true,1,2",
+        b"5,0x1,2",
+        b"Hello there",
+        b"5,1;2",
+        b"\xc2\xa05,1,2",
+    ],
+)
 @pytest.mark.parametrize("good", [1, 1500])
 def test_a_line_that_does_not_parse_is_counted_and_dropped(bad, good):
     """A broken line is counted and the next good one used."""
@@ -272,8 +290,8 @@ CELL = st.one_of(
 LINE = st.one_of(
     st.lists(CELL, min_size=1, max_size=4).map(",".join),
     st.tuples(CELL, CELL).map(",".join),
-    st.text(st.sampled_from("0123456789.,;eE+-[]\"# \t\r\x0b\x1c_n\u00a0"), max_size=12),
-)  # fmt: skip
+    st.text(st.sampled_from('0123456789.,;eE+-[]"# \t\r\x0b\x1c_n\u00a0'), max_size=12),
+)
 
 
 @settings(max_examples=250, deadline=None)

@@ -82,9 +82,12 @@ def off_s(found: dict, recording: Recording, log: Path) -> float:
 @pytest.mark.parametrize("rate_hz", [5.0, 20.0, 50.0])
 @pytest.mark.parametrize("change", [coarse, dropped, lambda rows: dropped(coarse(rows))])
 def test_the_controllers_clock_is_found_within_ten_milliseconds(
-    drive: tuple[Path, Recording, Path], tmp_path: Path, rate_hz: float, change: Callable[[Rows], Rows],
+    drive: tuple[Path, Recording, Path],
+    tmp_path: Path,
+    rate_hz: float,
+    change: Callable[[Rows], Rows],
     capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+) -> None:
     """Offset and rate of the controller's clock are found to 10 ms."""
     path, recording, car = drive
     log = changed_log(recording, tmp_path / "log.csv", rate_hz, change)

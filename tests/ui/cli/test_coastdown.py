@@ -306,8 +306,9 @@ def test_a_wind_that_changes_between_two_runs_is_in_the_doubt(
 def test_precision_is_that_of_the_road_load_standards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """100 t s / (√n T) over pairs, computed here from the printed definition and the exact times between speeds."""
     brakes = (0.0, 12.0, 25.0)
-    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(*(drive(2, brake=b, seed=k)
-                                                                      for k, b in enumerate(brakes))))  # fmt: skip
+    path = write_session(
+        tmp_path / "s.h5", car_text(), RATE, joined(*(drive(2, brake=b, seed=k) for k, b in enumerate(brakes)))
+    )
 
     found = coast(capsys, str(path))
 

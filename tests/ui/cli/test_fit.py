@@ -9,10 +9,22 @@ from tests.held_row import CAR_TEXT, ROW, TARGETS, hold_plan
 from tests.sessions import STARTED, write_session
 
 KEYS = [
-    "model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",
-    "residual_sd_rpm", "largest_departure_pct_span", "valid_from", "valid_to", "dead_below_rpm", "ceiling_above_rpm",
-    "points", "warnings",
-]  # fmt: skip
+    "model",
+    "slope_rpm_per_unit",
+    "intercept_rpm",
+    "u_slope",
+    "u_intercept",
+    "covariance",
+    "scale_error_pct",
+    "residual_sd_rpm",
+    "largest_departure_pct_span",
+    "valid_from",
+    "valid_to",
+    "dead_below_rpm",
+    "ceiling_above_rpm",
+    "points",
+    "warnings",
+]
 
 
 def test_a_drive_ends_in_a_calibration_that_holds_the_truth(steadypull, held, tmp_path) -> None:
@@ -169,8 +181,11 @@ def test_two_holds_or_one_speed(steadypull, tmp_path, rows, said: str) -> None:
 def test_holds_of_another_car_are_not_pooled(steadypull, held, tmp_path) -> None:
     """The line names the session, what differs and the cure."""
     other = write_session(
-        tmp_path / "other.h5", hold_plan(9).samples(), 200.0, CAR_TEXT.replace("hill-climb special", "sprint car"),
-    )  # fmt: skip
+        tmp_path / "other.h5",
+        hold_plan(9).samples(),
+        200.0,
+        CAR_TEXT.replace("hill-climb special", "sprint car"),
+    )
     ran = steadypull("fit", held, other, "--targets", ROW)
 
     assert ran.code == 2

@@ -33,9 +33,15 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Day]:
             for place, gear in enumerate((3, 2)):
                 path = folder / f"{gear}.h5"
                 recordings[gear] = session(
-                    path, 50 + place, "heron", BEGAN + timedelta(minutes=12 * place), pulls=3, drive_gear=gear,
-                    chain=Chain(extra=("road_speed",) if road else ()), gear=None if road else gear,
-                )  # fmt: skip
+                    path,
+                    50 + place,
+                    "heron",
+                    BEGAN + timedelta(minutes=12 * place),
+                    pulls=3,
+                    drive_gear=gear,
+                    chain=Chain(extra=("road_speed",) if road else ()),
+                    gear=None if road else gear,
+                )
                 paths.append(str(path))
             made[key] = paths, recordings
         return made[key]

@@ -95,10 +95,15 @@ def pdf_text(printed: dict[str, Path]) -> str:
 def change_rows(compared: Any) -> list[tuple[str, ...]]:
     """rpm, pulls, change and interval of each band of `compare --json`."""
     return [
-        (f"{band['rpm']:.0f}", str(band["base_n"]), str(band["trial_n"]),
-         *(percent(band[key]) for key in ("change_pct", "low_pct", "high_pct")), "resolved" if band["resolved"] else "")
+        (
+            f"{band['rpm']:.0f}",
+            str(band["base_n"]),
+            str(band["trial_n"]),
+            *(percent(band[key]) for key in ("change_pct", "low_pct", "high_pct")),
+            "resolved" if band["resolved"] else "",
+        )
         for band in compared["bands"]
-    ]  # fmt: skip
+    ]
 
 
 def test_html_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: list[str], page: Page) -> None:

@@ -21,8 +21,14 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """heron and plover with λ logged, and the two tables."""
     folder = tmp_path_factory.mktemp("day")
     for place, tune in enumerate(("heron", "plover")):
-        session(folder / f"{place}.h5", 60 + place, tune, BEGAN + timedelta(minutes=12 * place), pulls=3,
-                chain=Chain(extra=EXTRA))  # fmt: skip
+        session(
+            folder / f"{place}.h5",
+            60 + place,
+            tune,
+            BEGAN + timedelta(minutes=12 * place),
+            pulls=3,
+            chain=Chain(extra=EXTRA),
+        )
     rows = [f"{t.name},{rpm:g},{deg}" for t in TUNES.values() for rpm, deg in zip(t.rpm, t.advance_deg, strict=True)]
     (folder / "advance.csv").write_text("\n".join(["tune,rpm,advance", *rows]) + "\n")
     (folder / "target.csv").write_text("manifold_pressure,60,100\n3000,1.0,0.88\n4000,1.0,0.88\n5000,1.0,0.88\n")

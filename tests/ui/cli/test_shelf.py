@@ -35,8 +35,12 @@ def test_the_table_is_aligned_and_says_what_is_wrong(folder: Path, capsys: pytes
 
     assert total == "5 sessions"
     assert [line[head.index("session") :].split()[0] for line in lines] == [
-        "8.h5", "7.h5", "plover.h5", "6.h5", "broken.h5",
-    ]  # fmt: skip
+        "8.h5",
+        "7.h5",
+        "plover.h5",
+        "6.h5",
+        "broken.h5",
+    ]
     local = datetime(2026, 6, 1, 10, tzinfo=UTC).astimezone()
     assert lines[2].startswith(f"{local:%Y-%m-%d %H:%M}  plover     3")
     assert lines[2].endswith("good  “dry and warm”")

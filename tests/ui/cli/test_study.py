@@ -52,9 +52,16 @@ def refused(*words: object) -> str:
     return said.err
 
 
-def brought_in(folder: Path, plan: LogPlan, tune: str, car: str | None = None, gear: int | None = None,
-               names: dict[str, str] | None = None, order: tuple[str, ...] = ("time", "volts", "load"),
-               end: Callable[[Path], None] | None = None) -> Path:  # fmt: skip
+def brought_in(
+    folder: Path,
+    plan: LogPlan,
+    tune: str,
+    car: str | None = None,
+    gear: int | None = None,
+    names: dict[str, str] | None = None,
+    order: tuple[str, ...] = ("time", "volts", "load"),
+    end: Callable[[Path], None] | None = None,
+) -> Path:
     """A log made a session by `import`."""
     place = len(list(folder.glob("*.csv")))
     car_path, log, path = (folder / f"{place}{suffix}" for suffix in (".toml", ".csv", ".h5"))
@@ -376,10 +383,15 @@ role = "temperature"
 unit = "K"
 """
     paths = [
-        brought_in(tmp_path, LogPlan(90 + place, extra={"wideband": rich, "charge_air": kelvin}), tune,
-                   car_text(more=more), gear=3)
+        brought_in(
+            tmp_path,
+            LogPlan(90 + place, extra={"wideband": rich, "charge_air": kelvin}),
+            tune,
+            car_text(more=more),
+            gear=3,
+        )
         for place, (tune, rich, kelvin) in enumerate((("A", 0.88, 300.0), ("B", 0.91, 310.0)))
-    ]  # fmt: skip
+    ]
     said = " ".join(compared(paths)["warnings"])
 
     assert "mixture (λ) is 0.88 on the base side and 0.91 on the trial side" in said

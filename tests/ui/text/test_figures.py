@@ -23,10 +23,14 @@ def test_rpm_is_worth_tens(value: float, text: str) -> None:
 @pytest.mark.parametrize(
     ("value", "unit", "text"),
     [
-        (0.4239, "mV/V", "0.42"), (-0.001, "mV/V", "0.00"), (-1.256, "V", "-1.26"), (1234.4, "N", "1230"),
-        (-3.6, "microstrain", "-4"), (math.nan, "N", "–––"),
+        (0.4239, "mV/V", "0.42"),
+        (-0.001, "mV/V", "0.00"),
+        (-1.256, "V", "-1.26"),
+        (1234.4, "N", "1230"),
+        (-3.6, "microstrain", "-4"),
+        (math.nan, "N", "–––"),
     ],
-)  # fmt: skip
+)
 def test_load_is_rounded_by_its_unit(value: float, unit: str, text: str) -> None:
     """Live load is shown in the figures that its unit is worth; no minus before a zero."""
     assert figures.live_load(value, unit) == text

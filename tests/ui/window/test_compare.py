@@ -21,10 +21,17 @@ def paths(tmp_path: Path) -> list[str]:
     tunes = ("heron", "plover", "heron", "plover")
     faults = (("wheelspin",), (), (), ("lift",))
     return [
-        str(write_pull_session(tmp_path / f"{place}-{tune}.h5", 11 + place, tune, faults=flaws,
-                               started=began + timedelta(minutes=20 * place)))
+        str(
+            write_pull_session(
+                tmp_path / f"{place}-{tune}.h5",
+                11 + place,
+                tune,
+                faults=flaws,
+                started=began + timedelta(minutes=20 * place),
+            )
+        )
         for place, (tune, flaws) in enumerate(zip(tunes, faults, strict=True))
-    ]  # fmt: skip
+    ]
 
 
 @pytest.fixture
@@ -313,6 +320,12 @@ def test_nothing_is_cut_off(qt: Any, compared: Any, size: tuple[int, int]) -> No
         window.set_theme(theme)
         window.resize(*size)
         qt.QtWidgets.QApplication.processEvents()
-        for part in (compared.answer.first, compared.answer.answer, compared.answer.detail, compared.answer.bands,
-                     compared.foot.next, compared.foot.caution):  # fmt: skip
+        for part in (
+            compared.answer.first,
+            compared.answer.answer,
+            compared.answer.detail,
+            compared.answer.bands,
+            compared.foot.next,
+            compared.foot.caution,
+        ):
             assert part.height() >= part.heightForWidth(part.width()), (theme, part.text())

@@ -303,9 +303,12 @@ def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run:
     window = open_window(feed)
     road = road_of(window)
     row = {
-        "targets": (2000.0, 3000.0, 4000.0, 5000.0), "next_target_rpm": 5000.0, "target_road_kmh": 63.2,
-        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1", "targets_taken": 3,
-    }  # fmt: skip
+        "targets": (2000.0, 3000.0, 4000.0, 5000.0),
+        "next_target_rpm": 5000.0,
+        "target_road_kmh": 63.2,
+        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "targets_taken": 3,
+    }
     run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
     assert road.target.details == (row["target_hint"], "3 of 4 held, doubt known from the third on")
     assert road.speed.target_sentence == "go by the dashboard until three are held"
@@ -326,9 +329,19 @@ def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, 
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
-    for words in ("second person", "closed road", "laptop", "buffered", "glued", "never ground, drilled or heated",
-                  "fused", "knock detection", "temperature limits",
-                  "licensed professional", "local law"):  # fmt: skip
+    for words in (
+        "second person",
+        "closed road",
+        "laptop",
+        "buffered",
+        "glued",
+        "never ground, drilled or heated",
+        "fused",
+        "knock detection",
+        "temperature limits",
+        "licensed professional",
+        "local law",
+    ):
         assert words in window.cautions.text
     importlib.import_module("PySide6.QtTest").QTest.keyClick(window.cautions.understood, qt.QtCore.Qt.Key.Key_Space)
     assert road_of(window).isVisible()
@@ -400,9 +413,18 @@ def test_nothing_is_clipped_or_overlaps(
     window.resize(*size)
     road = road_of(window)
     feed.start_recording()
-    run(window, feed, 9.0, last_hold=hold(2.0, 8.0, 2003), holds=12,
-        last_pull=pull(1, 8, ("part-throttle", "lost-samples")), pulls=11,
-        targets=(2000.0, 3000.0), next_target_rpm=3000.0, steady=steady(2000, 40, 2.9))  # fmt: skip
+    run(
+        window,
+        feed,
+        9.0,
+        last_hold=hold(2.0, 8.0, 2003),
+        holds=12,
+        last_pull=pull(1, 8, ("part-throttle", "lost-samples")),
+        pulls=11,
+        targets=(2000.0, 3000.0),
+        next_target_rpm=3000.0,
+        steady=steady(2000, 40, 2.9),
+    )
     qt.QtWidgets.QApplication.processEvents()
     parts = [
         road.state_bar,

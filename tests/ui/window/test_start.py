@@ -59,11 +59,13 @@ def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("trouble", "words"),
     [
-        ("libEGL.so.1: cannot open shared object file: No such file or directory",
-         "libEGL.so.1 is missing; on Debian: apt install libegl1 "),
+        (
+            "libEGL.so.1: cannot open shared object file: No such file or directory",
+            "libEGL.so.1 is missing; on Debian: apt install libegl1 ",
+        ),
         ("No module named 'PySide6'", "pip install 'PySide6-Essentials<6.12' pyqtgraph"),
     ],
-)  # fmt: skip
+)
 def test_qt_that_cannot_load_names_the_cure(bare: pytest.MonkeyPatch, trouble: str, words: str) -> None:
     """What is missing is named with the package that brings it."""
 

@@ -30,9 +30,15 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Recording]:
     folder = tmp_path_factory.mktemp("day")
     for place, (tune, gear) in enumerate((("heron", 3), ("plover", 3), ("plover", 2))):
         recording = session(
-            folder / f"{place}.h5", 60 + place, tune, BEGAN + timedelta(minutes=12 * place), pulls=3, drive_gear=gear,
-            gear=gear, chain=Chain(extra=EXTRA),
-        )  # fmt: skip
+            folder / f"{place}.h5",
+            60 + place,
+            tune,
+            BEGAN + timedelta(minutes=12 * place),
+            pulls=3,
+            drive_gear=gear,
+            gear=gear,
+            chain=Chain(extra=EXTRA),
+        )
         if place == 1:
             write_controller_log(recording, folder / "log.csv", seed=3)
             truth = recording
@@ -167,8 +173,12 @@ def test_mixture_stands_on_the_targets_axes_and_is_exported(
     monkeypatch.setattr("ui.window.ask.save_as", lambda *_: tmp_path / "out.csv")
     shown.export.click()
     written = list(csv.reader((tmp_path / "out.csv").read_text().splitlines()))
-    assert [written[0], *([row[0]] for row in written[1:])] == [["manifold_pressure", "60", "100"], ["5000"], ["4000"],
-                                                               ["3000"]]  # fmt: skip
+    assert [written[0], *([row[0]] for row in written[1:])] == [
+        ["manifold_pressure", "60", "100"],
+        ["5000"],
+        ["4000"],
+        ["3000"],
+    ]
     for row, line in zip(grid, written[1:], strict=True):
         for text, number in zip(row, line[1:], strict=True):
             assert float(text.strip("▲▼ ") or "1") == pytest.approx(float(number), abs=0.00056)
@@ -226,8 +236,9 @@ def test_a_rejected_log_writes_nothing(screen: Any, day: tuple[Path, Recording],
     assert set(day[0].iterdir()) == before
 
 
-def test_a_log_of_another_drive_is_refused_in_words(screen: Any, settle: Settle, tmp_path: Path,
-                                                     monkeypatch: pytest.MonkeyPatch) -> None:  # fmt: skip
+def test_a_log_of_another_drive_is_refused_in_words(
+    screen: Any, settle: Settle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A log of another drive is refused in words."""
     rpm = 3000 + 900 * np.sin(np.arange(1200) * 0.31) * np.sin(np.arange(1200) * 0.017)
     text = "time [s],rpm\n" + "\n".join(f"{0.05 * row:.2f},{value:.0f}" for row, value in enumerate(rpm))

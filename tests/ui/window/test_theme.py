@@ -14,10 +14,15 @@ import pytest
 from ui.window.theme import OKABE_ITO, THEMES, Theme, unit_for
 
 PUBLISHED = {
-    "black": (0, 0, 0), "orange": (230, 159, 0), "sky blue": (86, 180, 233), "bluish green": (0, 158, 115),
-    "yellow": (240, 228, 66), "blue": (0, 114, 178), "vermillion": (213, 94, 0),
+    "black": (0, 0, 0),
+    "orange": (230, 159, 0),
+    "sky blue": (86, 180, 233),
+    "bluish green": (0, 158, 115),
+    "yellow": (240, 228, 66),
+    "blue": (0, 114, 178),
+    "vermillion": (213, 94, 0),
     "reddish purple": (204, 121, 167),
-}  # fmt: skip
+}
 MACHADO = {
     "protan": [
         [0.152286, 1.052583, -0.204868],

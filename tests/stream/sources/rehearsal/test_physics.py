@@ -71,8 +71,14 @@ def test_the_push_lacks_what_the_engine_spends_on_its_own_inertia(third_gear: Mo
 def test_coastdown_takes_the_closed_form_time():
     """t = M / sqrt(f0 f2) * (atan(v1 sqrt(f2/f0)) - atan(v2 sqrt(f2/f0))), for f0 + f2 v², wheels with it."""
     motion = drive(
-        Stand(1.0), PullAway(), Shift(2), Track(4000.0), Shift(3), Track(5000.0), Coast(40.0),
-    )  # fmt: skip
+        Stand(1.0),
+        PullAway(),
+        Shift(2),
+        Track(4000.0),
+        Shift(3),
+        Track(5000.0),
+        Coast(40.0),
+    )
     neutral = np.flatnonzero((motion["gear"] == 0) & (motion["speed"] > 1.0))
     speed, time_s = motion["speed"][neutral], motion.time_s[neutral]
     first, last = 100, len(speed) - 1
