@@ -9,8 +9,9 @@ from ui.cli.study_options import band_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.car import Car
     from stream.study.force.power_records import Power
+
+    from stream.car import Car
 
 
 @click.command("power")

@@ -22,6 +22,9 @@ from stream.units import HPA_PER_UNIT, Flags, Floats, plain_unit
 ABOVE_HPA = 50.0
 HIGHEST_AMBIENT_HPA = 1085.0  # about the highest ever read at a sea level; from memory
 STANDARD_HPA = 1013.25  # ISO 2533
+LOWEST_AMBIENT_HPA = 700.0  # about 3 000 m, where roads end (ISO 2533)
+LEAST_AT_LOAD = 0.7  # chosen, of ambient: an engine without boost fills to 0.9 and more at full throttle
+BELOW_NOTHING_HPA = -30.0  # chosen: an absolute sensor's zero is not off by more
 # chosen: from a cruise to full load the manifold of any engine moves by hundreds of hPa, and a live sensor's own noise
 # and the pulses of the intake by more than this
 STUCK_HPA = 2.0
@@ -95,6 +98,9 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
         if ambient is None:
             found.append(warning("gauge-no-ambient", channel=channel.name, session=data.path.name))
         hpa = hpa + (STANDARD_HPA if ambient is None else ambient)
+    elif (odd := _not_absolute(data, hpa, pulls, ambient)) is not None:
+        found.append(odd)
+        return Pressure(None, SessionAir(data.weather, _state(declared, None), None, tuple(found)))
     stuck = [_stuck(data.time_s, hpa, span) for span in pulls]
     for rows in (rows for rows in stuck if rows is not None):
         hpa[rows] = np.nan
@@ -220,6 +226,32 @@ def _ambient(data: Dataset, found: list[Finding]) -> float | None:
     return said
 
 
+def _not_absolute(
+    data: Dataset, hpa: Floats, pulls: Sequence[tuple[float, float]], ambient_hpa: float | None
+) -> Finding | None:
+    """A finding where a channel that should be absolute cannot be: below nothing, or far below ambient at full load."""
+    channel, levels = data.first("manifold_pressure"), _levels(data.time_s, hpa, pulls)
+    if channel is None or not np.isfinite(hpa).any() or not levels:
+        return None
+    lowest, highest = float(np.nanmin(hpa)), max(levels)
+    least = LEAST_AT_LOAD * (LOWEST_AMBIENT_HPA if ambient_hpa is None else ambient_hpa)
+    if lowest > BELOW_NOTHING_HPA and highest > least:
+        return None
+    return warning("pressure-not-absolute", channel=channel.name, session=data.path.name, lowest_hpa=lowest,
+                   highest_hpa=highest)  # fmt: skip
+
+
+def _levels(time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]]) -> list[float]:
+    """What pressure reached for a tenth of each pull or more, hPa."""
+    found = []
+    for start, end in pulls:
+        values = hpa[(time >= start) & (time <= end)]
+        values = values[np.isfinite(values)]
+        if len(values) > 2:
+            found.append(float(np.percentile(values, 90)))
+    return found
+
+
 def _stuck(time: Floats, hpa: Floats, span: tuple[float, float]) -> Flags | None:
     """The rows of a pull and the time about it where pressure does not move though load does; None: it moves."""
     rows = (time >= span[0] - AROUND_S) & (time <= span[1] + AROUND_S)
@@ -228,16 +260,9 @@ def _stuck(time: Floats, hpa: Floats, span: tuple[float, float]) -> Flags | None
     return rows if len(values) > 2 and np.ptp(values) < STUCK_HPA else None
 
 
-def _above(
-    time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]], ambient_hpa: float | None
-) -> float | None:
+def _above(time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]], ambient_hpa: float | None) -> float | None:
     """By how much pressure stood above ambient for a tenth of a pull or more, hPa; None where that cannot be told."""
-    highest = []
-    for start, end in pulls:
-        values = hpa[(time >= start) & (time <= end)]
-        values = values[np.isfinite(values)]
-        if len(values) > 2:
-            highest.append(float(np.percentile(values, 90)))
+    highest = _levels(time, hpa, pulls)
     if not highest:
         return None
     if ambient_hpa is not None:
