@@ -4,14 +4,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option, numbers
+from ui.cli.air_options import NONE
+from ui.cli.options import json_option
 from ui.cli.study_options import band_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.study.force.power_records import Power
-
     from stream.car import Car
+    from stream.study.force.power import Power
+    from stream.study.force.road_load import RoadLoad
 
 
 @click.command("power")
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
     help="Road load from the coastdowns of this session.  [from the sessions, else drag area and rolling coefficient]",
 )  # fmt: skip
 @click.option(
-    "--air", metavar="C,HPA,PCT",
-    help="Air density of the day from temperature, pressure where the car stands, humidity.  [1.2 kg/m³]",
+    "--air", metavar="C,HPA,PCT|none",
+    help="Air density of the day from temperature, pressure where the car stands, humidity.  [as kept in the sessions, "
+    "else 1.2 kg/m³]",
 )  # fmt: skip
 @click.option("--both-ways", is_flag=True, help="Each pull went against the one before: grade and wind then show.")
 @json_option
@@ -36,17 +38,22 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.force.coastdown import session_coastdown
-    from stream.study.force.power import power
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
+    from stream.study.force.power import other_car, power
     from ui.cli.results import print_json
+    from ui.text import findings
 
     car = _car(session_paths, car_path)
-    sessions = load_sessions(session_paths, car if car_path is not None else None)
-    rolled = None if coastdown_path is None else session_coastdown(coastdown_path, car)
-    result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
+    sessions = open_datasets(session_paths, car if car_path is not None else None)
+    rolled, said = None, []
+    if coastdown_path is not None:
+        rolled, coasted = _coasted(coastdown_path)
+        said = other_car(coasted, car)
+    density = None if air in (None, NONE) else _density(air or "")
+    result = power(sessions, width, rolled, density, both_ways, kept_air=air is None)
+    result = msgspec.structs.replace(result, findings=(*said, *result.findings))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json({**msgspec.to_builtins(result), **findings.as_json(result.findings)})
     else:
         _print(result)
     return 0
@@ -64,20 +71,31 @@ def _car(session_paths: tuple[str, ...], car_path: str | None) -> "Car":
     return cars[0]
 
 
-def _density(text: str) -> float:
-    from stream.errors import InputError
-    from stream.study.force.air import air_density
+def _coasted(path: str) -> "tuple[RoadLoad, Car]":
+    """The road load of a coastdown session with the car file that it carries: its mass is the one that rolled."""
+    from stream.record.session import open_session
+    from stream.study.force.coastdown import session_coastdown
+    from ui.cli.session_car import car_of
 
-    reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    if len(reading) != 3:
-        raise InputError(f"--air {text}: is not three numbers; write 18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    return air_density(*reading)
+    with open_session(path) as session:
+        car = car_of(session, None)
+    return session_coastdown(path, car), car
+
+
+def _density(text: str) -> float:
+    from stream.study.force.air import air_density
+    from ui.cli.air_options import weather_of
+
+    weather = weather_of(text, None)
+    assert weather is not None  # a text was given
+    return air_density(weather.temperature_c, weather.pressure_hpa, weather.humidity_pct)
 
 
 def _print(result: "Power") -> None:
     from ui.cli.paper import console, plain_table
     from ui.cli.study_options import say_warnings
     from ui.text.figures import figures
+    from ui.text.findings import say_all
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
@@ -106,5 +124,5 @@ def _print(result: "Power") -> None:
             "± is 95 %. Steady-equivalent is at the engine's side, its own inertia given back by the usual mass "
             "factor; what driveline and driven tyres lose is not known and not in it."
         )
-    say_warnings(out, result.warnings)
+    say_warnings(out, [line.rstrip(".") for line in say_all(result.findings)])
     out.print(POWER)

@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from stream.study.force.power_records import TunePower
+from stream.study.force.power import TunePower
 from stream.study.tables.advice import DECIDES, WATCH, Advice
 from stream.study.tables.user_table import UserTable
 from ui.report import advice_pictures as pictures
@@ -11,6 +11,7 @@ from ui.report.model import Part, Picture, Section, Table, Words, minds
 from ui.text.cautions import DECIDES as PERSON_DECIDES
 from ui.text.cautions import HEAT
 from ui.text.figures import plus_minus
+from ui.text.findings import say_all
 from ui.text.lines import one_line, tune_name
 from ui.text.proposals import (
     STEADY_NOTE,
@@ -45,7 +46,8 @@ def power(found: Gathered) -> Section | None:
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
     parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
-    kept = [line for line in result.warnings if not line.startswith("`bands`") and line not in found.words]
+    shown = [finding for finding in result.findings if finding.code != "power-tunes"]  # each has its own table
+    kept = [line for line in say_all(shown) if line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 
 

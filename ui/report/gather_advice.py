@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
-from stream.study.force.power_records import Power
+from stream.study.force.power import Power
 from stream.study.load import StudySession
 from stream.study.tables.advice import Advice
 from stream.study.tables.user_table import UserTable

@@ -186,6 +186,7 @@ SENTENCES: dict[str, Sentence] = {
         "the pulls go from {from_kmh:.0f} to {to_kmh:.0f} km/h, the coastdown from {glided_from_kmh:.0f} to "
         "{glided_to_kmh:.0f}: beyond that road load is carried on by its formula"
     ),
+    "power-air-kept": "air of {density_kg_m3:.3f} kg/m³, from the air kept with the sessions",
     "power-one-way": "grade and wind are unknown: taken as level and calm, and in the doubt",
     "power-one-gear": "all pulls are in gear {gear}: a second gear would check the scale; the doubt is wider",
     "power-slip-unknown": (

@@ -17,6 +17,7 @@ from stream.findings import Finding, note, unique, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
+from stream.study.force.air import air_density as air_density_of
 from stream.study.force.coastdown import session_coastdown, session_runs
 from stream.study.force.road_load import GRAVITY, RoadLoad
 from stream.study.force.scale import Design, ScaleFit
@@ -108,11 +109,13 @@ def power(
     coastdown: RoadLoad | None = None,
     air_density: float | None = None,
     both_ways: bool = False,
+    kept_air: bool = True,
 ) -> Power:
     """Fit the scale over all clean pulls and give the bands of each tune.
 
     coastdown     road load in place of drag area and rolling coefficient; None: from the sessions, where one rolls
-    air_density   kg/m³; None: 1.2 with a doubt
+    air_density   kg/m³; None: of the air kept with the sessions, else 1.2 with a doubt
+    kept_air      whether that kept air may be used
     both_ways     each pull went against the one before along the road: slope and wind are then seen
 
     Raises InputError where mass, radius, gearing or road load are missing, or no pull can be used.
@@ -122,6 +125,8 @@ def power(
     findings: list[Finding] = []
     car = sessions[0].car
     coasted = _rolled(sessions, findings) if coastdown is None else coastdown
+    if air_density is None and kept_air:
+        air_density = _kept_density(sessions, findings)
     model = _car_model(car, coasted, air_density)
     traces, words = all_traces(sessions)
     used, more = usable_pulls(traces)
@@ -204,6 +209,17 @@ def _rolled(sessions: Sequence[Dataset], findings: list[Finding]) -> RoadLoad | 
         findings.append(note("power-road-load", runs=load.runs, session=session.path.name))
         return load
     return None
+
+
+def _kept_density(sessions: Sequence[Dataset], findings: list[Finding]) -> float | None:
+    """kg/m³, mean over the sessions; None where one of them has no air kept with it."""
+    kept = [session.weather for session in sessions if session.weather is not None]
+    if len(kept) < len(sessions):
+        return None
+    densities = [air_density_of(air.temperature_c, air.pressure_hpa, air.humidity_pct) for air in kept]
+    density = float(np.mean(densities))
+    findings.append(note("power-air-kept", density_kg_m3=density))
+    return density
 
 
 def _beyond(table: Points, coasted: RoadLoad) -> list[Finding]:
