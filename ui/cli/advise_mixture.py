@@ -33,7 +33,7 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
     import msgspec
 
     from stream.record.text_file import write_text
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture, multiplier_csv
     from stream.study.tables.user_table import read_target
     from ui.cli.advice_text import print_advice
@@ -42,7 +42,7 @@ def command(session_paths: tuple[str, ...], target_path: str, ratio: float, csv_
 
     path = new_file("-o", csv_path)
     target = read_target(Path(target_path))
-    advice = advise_mixture(load_sessions(session_paths), target, ratio)
+    advice = advise_mixture(open_datasets(session_paths), target, ratio)
     if path is not None:
         write_text(path, multiplier_csv(advice, target))
     if as_json:

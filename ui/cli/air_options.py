@@ -11,11 +11,10 @@ from stream.errors import InputError
 from ui.cli.options import Decorator, numbers
 
 if TYPE_CHECKING:
-    from stream.study.pulls import PullTrace
-
     from stream.findings import Finding
     from stream.record.tables import Weather
     from stream.study.force.boost import Reading
+    from stream.study.pulls import PullTrace
 
 NONE = "none"
 EXAMPLE = "18,1002,55 for 18 °C, 1002 hPa, 55 %"
@@ -47,7 +46,7 @@ def weather_of(air: str | None, altitude_m: float | None) -> "Weather | None":
         if altitude_m is not None:
             raise InputError("--altitude: belongs to --air; give the sea-level pressure there, or leave it out")
         return None
-    temperature, pressure, humidity = _three(air)
+    temperature, pressure, humidity = three(air)
     try:
         check_air(temperature, pressure, humidity, altitude_m)
         station = pressure if altitude_m is None else station_pressure_hpa(pressure, altitude_m)
@@ -72,7 +71,7 @@ def readings_of(session_paths: Sequence[str], air: Sequence[str]) -> "dict[str, 
         )
     readings = {}
     for path, text in zip(session_paths, [air[0]] * len(session_paths) if len(air) == 1 else air, strict=True):
-        reading = Reading(*_three(text))
+        reading = Reading(*three(text))
         try:
             check_air(reading.temperature_c, reading.pressure_hpa, reading.humidity_pct)
         except InputError as error:
@@ -87,21 +86,18 @@ def correction_for(
     """(correction factor by session or None, what must be said of it): `--air none` is none, no --air is what was kept
     with the sessions. Raises InputError for a reading that was given and cannot be used.
     """
-    from stream.study.force.boost import correction
+    from stream.study.force.boost import correction_of
 
     if NONE in air:
         if len(air) > 1:
             raise InputError(f"--air {NONE}: beside other readings; correct all sessions or none")
         return None, ()
-    unzeroed = dict.fromkeys(pull.session for pull in pulls if pull.usable and pull.zero is None)
-    found = correction(
-        {pull.session: pull.air for pull in pulls}, readings_of(session_paths, air), unzeroed=tuple(unzeroed),
-        beyond_range=beyond_range,
-    )  # fmt: skip
+    found = correction_of(pulls, readings_of(session_paths, air), beyond_range=beyond_range)
     return found.factors, found.findings
 
 
-def _three(text: str) -> tuple[float, float, float]:
+def three(text: str) -> tuple[float, float, float]:
+    """°C, hPa, % of an --air, checked. Raises InputError."""
     reading = numbers("--air", text, EXAMPLE)
     if len(reading) != 3:
         raise InputError(f"--air {text}: is not three numbers; write {EXAMPLE}")

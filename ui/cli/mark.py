@@ -2,6 +2,7 @@
 
 import click
 
+from ui.cli.air_options import altitude_option, keep_air_option, weather_of
 from ui.cli.options import json_option
 
 WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
@@ -15,17 +16,19 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 @click.option("--drop-pull", multiple=True, type=int, metavar="N", help="Pull N is left out.")
 @click.option("--keep-pull", multiple=True, type=int, metavar="N", help="Pull N is used though it is flawed.")
 @click.option("--clear-pull", multiple=True, type=int, metavar="N", help="Pull N by its verdict (again).")
+@keep_air_option
+@altitude_option
 @click.option("--note", default="", metavar="TEXT", help="Add a line to the session's note.")
 @json_option
 def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...], retarget: tuple[str, ...],
-            drop_pull: tuple[int, ...], keep_pull: tuple[int, ...], clear_pull: tuple[int, ...], note: str,
-            as_json: bool) -> int:  # fmt: skip
-    """Accept, drop or retarget holds, keep or drop pulls, add a note; without options show what is marked.
+            drop_pull: tuple[int, ...], keep_pull: tuple[int, ...], clear_pull: tuple[int, ...], air: str | None,
+            altitude: float | None, note: str, as_json: bool) -> int:  # fmt: skip
+    """Accept, drop or retarget holds, keep or drop pulls, keep the air of the day, add a note; else show what is marked.
 
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
     from stream.record.tables import PullMark
-    from stream.study.marks import Marks, mark_session
+    from stream.study.edit import Marks, mark_session
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}
@@ -36,8 +39,9 @@ def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...],
         pulls |= dict.fromkeys(numbers, mark)
     if twice := set(drop_hold) & set(accept_hold):
         raise click.UsageError(f"hold {min(twice)} is dropped and accepted; keep one")
-    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note=note)
-    if any((marks.holds, marks.targets, marks.pulls, marks.note)):
+    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note=note,
+                  air=weather_of(air, altitude))  # fmt: skip
+    if any((marks.holds, marks.targets, marks.pulls, marks.note, marks.air)):
         mark_session(path, marks)
     _show(path, as_json)
     return 0
@@ -54,11 +58,13 @@ def _target(text: str) -> tuple[int, float | None]:
 
 
 def _show(path: str, as_json: bool) -> None:
+    import msgspec
+
     from stream.record.session import open_session
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
-    session = load_session(path)
+    session = open_dataset(path)
     if as_json:
         print_json({
             "holds": [
@@ -70,6 +76,7 @@ def _show(path: str, as_json: bool) -> None:
                 {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
                 for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
             ],
+            "air": None if session.weather is None else msgspec.to_builtins(session.weather),
         })  # fmt: skip
         return
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
@@ -80,6 +87,8 @@ def _show(path: str, as_json: bool) -> None:
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
+    if (air := session.weather) is not None:
+        click.echo(f"air: {air.temperature_c:g} °C, {air.pressure_hpa:.1f} hPa, {air.humidity_pct:g} %")
     with open_session(path) as recorded:
         if recorded.note:
             click.echo(f"note: {recorded.note}")

@@ -84,11 +84,9 @@ def _coasted(path: str) -> "tuple[RoadLoad, Car]":
 
 def _density(text: str) -> float:
     from stream.study.force.air import air_density
-    from ui.cli.air_options import weather_of
+    from ui.cli.air_options import three
 
-    weather = weather_of(text, None)
-    assert weather is not None  # a text was given
-    return air_density(weather.temperature_c, weather.pressure_hpa, weather.humidity_pct)
+    return air_density(*three(text))
 
 
 def _print(result: "Power") -> None:

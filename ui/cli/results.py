@@ -24,7 +24,7 @@ def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibra
     """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
     import msgspec
 
-    from stream.study.load import calibrated_hold, calibrated_pull
+    from stream.study.dataset import calibrated_hold, calibrated_pull
 
     health = stage.health()
     channels = [
@@ -45,7 +45,7 @@ def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibra
             "lost_samples": health.lost_samples,
             "clipped_samples": health.clipped_samples,
         },
-        "holds": [msgspec.to_builtins(calibrated_hold(hold, calibration)) for hold in stage.holds],
+        "holds": [msgspec.to_builtins(calibrated_hold(hold, stage.line, calibration)) for hold in stage.holds],
         "pinned": [msgspec.to_builtins(stretch) for stretch in stage.pinned],
         "pulls": [msgspec.to_builtins(calibrated_pull(pull, stage.line, calibration)) for pull in stage.pulls],
     }
@@ -74,7 +74,7 @@ def print_json(value: Any) -> None:
 
 def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
     """The findings as words and tables on standard output; rpm by the calibration where there is one."""
-    from stream.study.load import calibrated_pull
+    from stream.study.dataset import calibrated_pull
     from ui.cli.paper import console
 
     out = console()
@@ -98,7 +98,7 @@ def _samples(count: int) -> str:
 
 
 def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
-    from stream.study.load import calibrated_hold
+    from stream.study.dataset import calibrated_hold
     from ui.cli.paper import plain_table
     from ui.text.figures import moment
 
@@ -111,7 +111,7 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
     decimals = max(0, 2 - math.floor(math.log10(max(loads)))) if loads else 0
     for number, hold in enumerate(stage.holds, start=1):
         per_unit = stage.line[0] if calibration is None else calibration.slope_rpm_per_unit
-        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit, decimals))
+        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, stage.line, calibration), per_unit, decimals))
     out.print(table)
     out.print(
         "rpm by the car file's provisional line; ± (95 %) is the hold's own wander alone"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
+from stream.study.dataset import Dataset
 from stream.study.force.power import Power
-from stream.study.load import StudySession
 from stream.study.tables.advice import Advice
 from stream.study.tables.user_table import UserTable
 
@@ -47,7 +47,7 @@ class Studies:
 
 
 def studies_of(
-    sessions: Sequence[StudySession], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
 ) -> Studies:
     """Raises InputError where a table cannot be read, or nothing can be advised on it."""
     if (asked.advance is None) != (asked.now is None):
@@ -79,7 +79,7 @@ def studies_of(
 
 
 def _power(
-    sessions: Sequence[StudySession], width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], width: float, air: Sequence[tuple[float, float, float]]
 ) -> tuple[Power | None, str]:
     """(power, why there is none); neither where the car file does not have what power needs."""
     from stream.study.force.air import air_density

@@ -7,7 +7,7 @@ from datetime import datetime
 from stream.study.compare.coach import Advice
 from stream.study.compare.compare import BandChange, Comparison
 from stream.study.compare.curve import Curves
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
 from ui.text.lines import one_line, sentence, sentences, tune_name

@@ -48,6 +48,31 @@ PULL_WHY = {
 }
 
 
+def _when(values: Mapping[str, Any]) -> str:
+    starts = values["start_s"]
+    told = ", ".join(f"{start:.0f}" for start in starts[:4]) + (", …" if len(starts) > 4 else "")
+    return f"{values['session']}: the pull{'s' if len(starts) > 1 else ''} at {told} s"
+
+
+def _gear_by_road(values: Mapping[str, Any]) -> str:
+    declared, seen = values["declared"], values["seen"]
+    return f"{_when(values)}: declared as gear {declared}, but road speed shows gear {seen}; that is used"
+
+
+def _gear_fits_none(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_when(values)}: declared as gear {values['declared']}, but road speed fits no gear of the car file; look at "
+        "the ratios, the rolling radius and the road speed's calibration"
+    )
+
+
+def _gear_perhaps(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_when(values)}: declared as gear {values['declared']}, while road speed and the provisional engine speed "
+        f"fit gear {values['seen']}; the declared one is used until engine speed is calibrated"
+    )
+
+
 def _left_out(values: Mapping[str, Any]) -> str:
     gear = "" if values["gear"] is None else f", declared as gear {values['gear']},"
     return f"{values['session']}: the pull at {values['start_s']:.0f} s{gear} is left out: {PULL_WHY[values['why']]}"
@@ -102,8 +127,8 @@ def _refused(values: Mapping[str, Any]) -> str:
         else f"manifold pressure is {above / 10:.0f} kPa above ambient"
     )
     return (
-        f"no air correction: {seen}, and SAE J1349 and ISO 1585 as they are here are for engines without boost; results "
-        "are as measured, so compare within one day's air, at equal boost"
+        f"no air correction: {seen}, and SAE J1349 and ISO 1585 are for engines without boost; results are as "
+        "measured, so compare within one day's air, at equal boost"
     )
 
 
@@ -132,8 +157,8 @@ def _no_ambient(values: Mapping[str, Any]) -> str:
 
 def _apart(values: Mapping[str, Any]) -> str:
     return (
-        f"{values['session']}: {values['channel']!r} reads {values['read_hpa']:.0f} hPa of ambient pressure and the air "
-        f"kept says {values['said_hpa']:.0f}: a sea-level pressure, perhaps; the lower one is taken for boost"
+        f"{values['session']}: {values['channel']!r} reads {values['read_hpa']:.0f} hPa of ambient pressure, and the "
+        f"air kept says {values['said_hpa']:.0f}: a sea-level pressure, perhaps; the lower one is taken for boost"
     )
 
 
@@ -169,12 +194,15 @@ SENTENCES: dict[str, Sentence] = {
         "psi or inHg"
     ),
     "pressure-not-absolute": (
-        "{session}: manifold pressure {channel!r} goes to {lowest_hpa:.0f} hPa and no further than {highest_hpa:.0f} in "
-        "a pull, which no absolute pressure does: not used; if it is a gauge pressure, say gauge = true in the car file"
+        "{session}: manifold pressure {channel!r} goes to {lowest_hpa:.0f} hPa and no further than {highest_hpa:.0f} "
+        "in a pull, which no absolute pressure does: not used; a gauge pressure wants gauge = true in the car file"
     ),
     "gauge-no-ambient": _no_ambient,
     "ambient-apart": _apart,
     "ambient-odd": "{channel!r} reads {pressure_hpa:.0f} hPa, which is no ambient pressure: not used",
+    "gear-by-road": _gear_by_road,
+    "gear-fits-none": _gear_fits_none,
+    "gear-perhaps": _gear_perhaps,
     "power-pull-left-out": _left_out,
     "power-gears-differ": _gears,
     "power-against-car": _against_car,
@@ -194,8 +222,8 @@ SENTENCES: dict[str, Sentence] = {
         "the doubt; a road_speed channel would show it"
     ),
     "power-no-slip": (
-        "gear {gear}: engine speed is {off_pct:+.0f} % off road speed, more than slip: check the radius, the ratios and "
-        "the calibration of both"
+        "gear {gear}: engine speed is {off_pct:+.0f} % off road speed, more than slip: check the radius, the ratios "
+        "and the calibration of both"
     ),
     "power-no-zero": "some pulls have no zero: the fit's intercept stands in for it, with a wider doubt",
     "power-tunes": "each tune has its own bands; where one set alone is asked for, it is that of {tune!r}",

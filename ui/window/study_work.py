@@ -8,8 +8,8 @@ from stream.study.force.power import Power, TunePower
 from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.tables.user_table import UserTable
 from ui.text.figures import interval, plus_minus
-from ui.text.lines import one_line, tune_name
 from ui.text.findings import say
+from ui.text.lines import one_line, tune_name
 from ui.text.proposals import multiplier, power_row
 
 # The study's errors name the commands' options; in the window these are other things.
@@ -19,7 +19,6 @@ _IN_THE_WINDOW = (
     ("--now ", "in the car now: "),
     ("--stoichiometric ", "air-fuel ratio at λ 1: "),
 )
-_ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
 WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
@@ -34,10 +33,10 @@ class Mixture:
 
 def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
     """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.dataset import open_datasets
     from stream.study.force.power import power
-    from stream.study.load import load_sessions
 
-    return power(load_sessions(paths), both_ways=both_ways)
+    return power(open_datasets(paths), both_ways=both_ways)
 
 
 def tunes_of(paths: Sequence[str]) -> list[str]:
@@ -57,22 +56,22 @@ def tunes_of(paths: Sequence[str]) -> list[str]:
 
 def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
     """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
     from stream.study.tables.ignition_advice import advise_ignition
     from stream.study.tables.user_table import read_advance
 
     advance = read_advance(table)
-    return advise_ignition(load_sessions(paths), advance, now, note or None)
+    return advise_ignition(open_datasets(paths), advance, now, note or None)
 
 
 def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
     """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture
     from stream.study.tables.user_table import read_target
 
     target = read_target(table)
-    return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)
+    return Mixture(advise_mixture(open_datasets(paths), target, ratio), target)
 
 
 def in_window(text: str) -> str:
@@ -87,7 +86,7 @@ def in_window(text: str) -> str:
 
 def minds(warnings: Sequence[str]) -> list[str]:
     """What to mind, without what the foot says anyway."""
-    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
 
 
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:

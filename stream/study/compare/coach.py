@@ -20,8 +20,8 @@ from stream.study.choose import gear_of_each, one_zero
 from stream.study.compare.compare import WANTED_PCT, Comparison, compare
 from stream.study.compare.fair import turns
 from stream.study.compare.pair import LEAST_RELATIVE_SE, best_block
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import Part
-from stream.study.trace import PullTrace, in_time_order
 
 REPEATS = 3  # of one tune, before its scatter is believed and another tune is worth a drive
 A_TURN = 2  # pulls of one tune before the other has its turn

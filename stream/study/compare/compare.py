@@ -23,8 +23,8 @@ from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare import fair
 from stream.study.compare.pair import LEAST_RELATIVE_SE, Pair
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import ALPHA
-from stream.study.trace import PullTrace, in_time_order
 
 WANTED_PCT = 2.0
 

@@ -9,9 +9,9 @@ from itertools import groupby
 import numpy as np
 
 from stream.study import stats
+from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import ALPHA, Part
-from stream.study.trace import Array, BoolArray, PullTrace, in_time_order
-from stream.study.zeros import fresh_for_each
+from stream.units import Flags, Floats
 
 # (condition, its name in words, unit, the least difference worth naming). Common practice, no source.
 NAMED = (
@@ -23,7 +23,6 @@ NAMED = (
     ("manifold_hpa", "manifold pressure", " hPa", 10.0),
     ("coolant_c", "coolant temperature", " °C", 5.0),
 )
-TEMPERATURE = "temperature of "  # a condition's key that begins so goes on with the channel's name; °C
 TEMPERATURE_LEAST = 5.0
 
 
@@ -90,7 +89,13 @@ def order(pulls: Sequence[PullTrace], base: str, trial: str) -> tuple[bool, list
     return True, [f"in this order only: {words}; drive base, trial, base, trial"]
 
 
-def drift(log_load: Array, side: BoolArray) -> list[str]:
+def fresh_for_each(pulls: Sequence[PullTrace]) -> bool:
+    """Whether every pull leans most on a zero that no other pull leans most on."""
+    leading = [pull.zero.leans_on for pull in pulls if pull.zero is not None and pull.zero.leans_on]
+    return len(leading) == len(pulls) == len(set(leading)) and len(pulls) > 0
+
+
+def drift(log_load: Floats, side: Flags) -> list[str]:
     """A warning where log load goes up or down with the order of pulls, tune taken out.
 
     log_load, in time order, (pulls,) NaN for a pull left out, side (pulls,) true on the trial side. Least
@@ -107,7 +112,7 @@ def drift(log_load: Array, side: BoolArray) -> list[str]:
     ]
 
 
-def drift_test(place: Array, log_load: Array, side: BoolArray) -> stats.Test | None:
+def drift_test(place: Floats, log_load: Floats, side: Flags) -> stats.Test | None:
     """Slope of log load per place in the order, with the tune's own step taken out; None where it cannot be
     told."""
     columns = np.column_stack([~side, side]).astype(float)

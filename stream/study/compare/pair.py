@@ -9,8 +9,9 @@ import numpy as np
 
 from stream.study import shared, stats
 from stream.study.bands import BandTable
+from stream.study.pulls import PullTrace
 from stream.study.stats import Part
-from stream.study.trace import Array, BoolArray, IntArray, PullTrace
+from stream.units import Flags, Floats, Ints
 
 LEAST_RELATIVE_SE = 1e-6  # load arrays in single precision carry no more
 LEAST_SHARE = 0.10  # of the greatest load in the curve: below it a change in % says nothing
@@ -27,15 +28,15 @@ class Pair:
     """
 
     pulls: Sequence[PullTrace]
-    rpm: Array
-    load: Array
-    rate: Array
-    side: BoolArray
-    tested: BoolArray
-    log_load: Array
-    shared_bands: BoolArray
+    rpm: Floats
+    load: Floats
+    rate: Floats
+    side: Flags
+    tested: Flags
+    log_load: Floats
+    shared_bands: Flags
     zero: shared.Sources
-    sessions: Array
+    sessions: Floats
     excess: shared.SessionExcess = shared.NO_EXCESS
     warnings: list[str] = field(default_factory=list)
     shared_parts: list[Part] = field(default_factory=list)
@@ -71,12 +72,12 @@ class Pair:
         """Pulls of the trial tune."""
         return [pull for pull, is_trial in zip(self.pulls, self.side, strict=True) if is_trial]
 
-    def side_values(self, column: int) -> tuple[Array, Array]:
+    def side_values(self, column: int) -> tuple[Floats, Floats]:
         """(base, trial) load in one band, empty pulls left out."""
         base_rows, trial_rows = self._rows(self.load[:, column])
         return self.load[base_rows, column], self.load[trial_rows, column]
 
-    def log_sides(self) -> tuple[Array, Array]:
+    def log_sides(self) -> tuple[Floats, Floats]:
         """(base, trial) mean log load of the pulls in the overall change."""
         base_rows, trial_rows = self._rows(self.log_load)
         return self.log_load[base_rows], self.log_load[trial_rows]
@@ -104,17 +105,17 @@ class Pair:
         change = float(trial.mean() - base.mean())
         return stats.judge(change, *_one_estimate(parts, self.shared_parts), floor=LEAST_RELATIVE_SE)
 
-    def _rows(self, values: Array) -> tuple[IntArray, IntArray]:
+    def _rows(self, values: Floats) -> tuple[Ints, Ints]:
         good = np.isfinite(values)
         return np.flatnonzero(good & ~self.side), np.flatnonzero(good & self.side)
 
-    def _zero_on_log(self) -> Array:
+    def _zero_on_log(self) -> Floats:
         """(pulls, sources): what a zero error does to a pull's mean log load."""
         with np.errstate(divide="ignore", invalid="ignore"):
             inverse = (1 / self.load[:, self.shared_bands]).mean(axis=1)
         return np.asarray(self.zero.loading * np.nan_to_num(inverse)[:, None])
 
-    def _lag_loading(self, columns: IntArray) -> Array:
+    def _lag_loading(self, columns: Ints) -> Floats:
         """(pulls,): relative error of load over these bands when the lag is one second longer than
         thought."""
         mean = np.array([np.nanmean(column) if np.isfinite(column).any() else np.nan for column in self.load.T])
@@ -124,7 +125,7 @@ class Pair:
         slope = np.interp(self.rpm[columns], self.rpm[good], np.gradient(mean[good], self.rpm[good]))
         return np.asarray(np.nan_to_num(slope / mean[columns] * self.rate[:, columns]).mean(axis=1))
 
-    def _shared(self, rows: tuple[IntArray, IntArray], zero: Array, columns: IntArray) -> list[Part]:
+    def _shared(self, rows: tuple[Ints, Ints], zero: Floats, columns: Ints) -> list[Part]:
         """What the pulls in `rows` share over `columns` (bands), `zero` (pulls, sources) as relative
         loadings."""
         base_rows, trial_rows = rows
@@ -214,17 +215,17 @@ def _one_estimate(scatter: Sequence[Part], common: Sequence[Part]) -> tuple[list
     return [Part(whole, min(part.df for part in sessions))], stated
 
 
-def best_block(have: BoolArray, side: BoolArray) -> tuple[BoolArray, BoolArray]:
+def best_block(have: Flags, side: Flags) -> tuple[Flags, Flags]:
     """Rows (pulls) and columns (bands), bool, such that every row has every column.
 
     Starts from all pulls and lets the one with the fewest bands go, one at a time, never the last two of a
     side. Best is the greatest pulls² × bands: a pull is worth more than a band.
     """
-    rows: BoolArray = np.asarray(have.any(axis=1))
+    rows: Flags = np.asarray(have.any(axis=1))
     size, best_rows, best_bands = 0, rows, np.zeros(have.shape[1], dtype=np.bool_)
     while rows.any():
         both = bool(side[rows].any() and (~side[rows]).any())
-        bands: BoolArray = np.asarray(have[rows].all(axis=0)) & both
+        bands: Flags = np.asarray(have[rows].all(axis=0)) & both
         worth = int(rows.sum()) ** 2 * int(bands.sum())
         if worth > size:
             size, best_rows, best_bands = worth, rows, bands

@@ -7,7 +7,7 @@ boost declared or seen, and where boost is not known that is said beside it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from stream.record.tables import Weather
 from stream.study.dataset import Dataset
 from stream.study.force.air import air_factors, check_air, range_findings
 from stream.units import HPA_PER_UNIT, Flags, Floats, plain_unit
+
+if TYPE_CHECKING:
+    from stream.study.pulls import PullTrace
 
 # chosen: ram air makes 29 hPa at 250 km/h (½ ρ v²), a sensor of 1 % errs by 10; a blower makes hundreds.
 ABOVE_HPA = 50.0
@@ -51,6 +54,9 @@ class SessionAir:
     boost: BoostState = "unknown"
     above_hpa: float | None = None
     findings: tuple[Finding, ...] = ()
+
+
+UNKNOWN_AIR = SessionAir()
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +166,7 @@ def correction(
             raise InputError(
                 f"{unzeroed[0]}: air correction needs a zero; take one first", code="air-needs-zero", path=unzeroed[0]
             )
-        return Correction(None, (*found, warning("air-kept-no-zero", sessions=tuple(unzeroed))))
+        return Correction(None, (*found, warning("air-kept-no-zero")))
     if given is None:
         found.append(note("air-from-kept", lowest=min(factors.values()), highest=max(factors.values())))
     states = {air.boost for air in sessions.values()}
@@ -169,6 +175,15 @@ def correction(
     elif "none-seen" in states:
         found.append(note("air-boost-not-seen"))
     return Correction(factors, tuple(found))
+
+
+def correction_of(
+    pulls: "Sequence[PullTrace]", given: Mapping[str, Reading] | None = None, *, beyond_range: bool = False
+) -> Correction:
+    """The correction of these pulls' sessions: by the readings given, else by those kept with the sessions."""
+    unzeroed = dict.fromkeys(pull.session for pull in pulls if pull.usable and pull.zero is None)
+    sessions = {pull.session: pull.air for pull in pulls}
+    return correction(sessions, given, unzeroed=tuple(unzeroed), beyond_range=beyond_range)
 
 
 def _readings(

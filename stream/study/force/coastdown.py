@@ -27,7 +27,8 @@ from stream.study.force.road_load import (
     fit_road_load,
 )
 from stream.study.force.road_trace import RoadTrace, road_trace
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
 LEAST_S = 10.0
 LEAST_FALL = 0.2  # of the speed at the start

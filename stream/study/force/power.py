@@ -13,7 +13,7 @@ from scipy import stats
 
 from stream.car import Car
 from stream.errors import InputError
-from stream.findings import Finding, note, unique, warning
+from stream.findings import Finding, note, told, unique, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
@@ -33,7 +33,7 @@ from stream.study.force.traction import (
     points,
     road_traces,
 )
-from stream.study.pulls import all_traces
+from stream.study.pulls import all_traces, gear_findings
 from stream.units import Floats, Ints
 
 # γ = 1.04 + 0.0025 ξ², ξ the overall ratio: the turning parts in gear, engine included. Seen as short quotes in public
@@ -130,7 +130,8 @@ def power(
     model = _car_model(car, coasted, air_density)
     traces, words = all_traces(sessions)
     used, more = usable_pulls(traces)
-    findings += [*words, *more]
+    findings += [told(line) for line in (*words, *more)]  # until these rooms make findings
+    findings += gear_findings(used)
     roads = road_traces(sessions)
     by_path = {str(session.path): session for session in sessions}
     found = [driven_pull(pull, by_path[pull.session], roads.get(pull.session), findings) for pull in used]
@@ -299,10 +300,9 @@ def _reading(table: Points, gears: Sequence[GearScale], tunes: Sequence[TunePowe
 
 def _against_car(given: float, fitted: float, u_fitted: float, unit: str) -> Finding:
     """The car file's newtons_per_unit against the fit."""
-    values = {"given": given, "fitted": fitted, "u_fitted": u_fitted, "unit": unit}
     if abs(fitted - given) > 1.96 * u_fitted:
-        return warning("power-against-car", **values)
-    return note("power-agrees-with-car", **values)
+        return warning("power-against-car", given=given, fitted=fitted, u_fitted=u_fitted, unit=unit)
+    return note("power-agrees-with-car", given=given, fitted=fitted)
 
 
 def _by_pulls(table: Points) -> list[str]:

@@ -20,7 +20,7 @@ from scipy.linalg import null_space
 
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 GRAVITY = 9.80665
 MASS_FACTOR = 1.03  # turning wheels only, in neutral: about 3 % of the mass (SAE J1263, ISO 10521; from memory)

@@ -8,9 +8,9 @@ import numpy.typing as npt
 from stream.car import Car, Channel
 from stream.errors import InputError
 from stream.record.session import Session
-from stream.study.conditions import MPS_PER_UNIT
-from stream.study.load import calibration_in
-from stream.study.trace import Array
+from stream.study.dataset import calibration_in
+from stream.units import MPS_PER_UNIT
+from stream.units import Floats as Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,7 @@ import numpy as np
 
 from stream.car import Role
 from stream.errors import InputError
-from stream.study.load import StudySession
-from stream.study.rows import Rows, in_unit, named, read_rows
+from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
 from stream.study.tables.mixture_cells import CellFit, cell_fits
 from stream.study.tables.mixture_delay import Delay, cut_ends, fit_delay
@@ -26,7 +25,8 @@ from stream.study.tables.mixture_rows import (
     throttle_above_closed,
 )
 from stream.study.tables.user_table import UserTable
-from stream.study.trace import Array
+from stream.units import Floats as Array
+from stream.units import unit_factor
 
 RICHER = 1.10  # the most a pass: rich is safe for a while
 LEANER = 0.97  # lean is not
@@ -36,7 +36,7 @@ HIGH = {"manifold_pressure": 80.0, "throttle": 50.0}  # kPa, %
 _ROLES: tuple[Role, ...] = ("lambda", "manifold_pressure", "throttle", "fuel_trim", "temperature")
 
 
-def advise_mixture(sessions: Sequence[StudySession], target: UserTable, stoichiometric: float = 14.7) -> Advice:
+def advise_mixture(sessions: Sequence[Dataset], target: UserTable, stoichiometric: float = 14.7) -> Advice:
     """One cell for each cell of the target; `proposed` None where hits are few.
 
     Raises InputError where λ or the second axis was not logged, λ cannot be one, or the table covers nothing.
@@ -45,9 +45,7 @@ def advise_mixture(sessions: Sequence[StudySession], target: UserTable, stoichio
         raise InputError(
             f"--stoichiometric {stoichiometric:g}: is no air-fuel ratio of a fuel; 14.7 is usual for petrol"
         )
-    read = [
-        (session, rows := read_rows(session, _ROLES), *lambda_of(session, rows, stoichiometric)) for session in sessions
-    ]
+    read = [(session, rows := session.even(_ROLES), *lambda_of(session, rows, stoichiometric)) for session in sessions]
     for session, rows, _, _ in read:
         second_axis(session, rows, target)
     delay = _delay([(session, rows, lam) for session, rows, lam, _ in read])
@@ -81,13 +79,13 @@ def multiplier_csv(advice: Advice, target: UserTable) -> str:
     return target.filled(np.array(values).reshape(len(target.rpm), len(target.second)), 4)
 
 
-def _delay(read: Sequence[tuple[StudySession, Rows, Array]]) -> Delay:
+def _delay(read: Sequence[tuple[Dataset, EvenRows, Array]]) -> Delay:
     delays, flows = [], []
     for session, rows, lam in read:
-        opening, pressure = throttle_above_closed(session, rows), named(session.car, rows, "manifold_pressure")
+        opening, pressure = throttle_above_closed(session, rows), session.first("manifold_pressure")
         if opening is None:
             continue
-        kpa = None if pressure is None else rows.channels[pressure.name] * in_unit(pressure, "kPa")
+        kpa = None if pressure is None else rows.channels[pressure.name] * unit_factor(pressure.unit, "kPa")
         late, flow = cut_ends(rows, lam, opening, kpa)
         delays.append(late)
         flows.append(flow)
@@ -121,12 +119,12 @@ def _bounded(fit: CellFit, high: bool) -> tuple[float, str]:
     return max(fit.ratio, LEANER), "leaner, bounded at 3 % a pass" if fit.ratio < LEANER else "leaner"
 
 
-def _left_words(left: Counter[str], rows: Rows) -> str:
+def _left_words(left: Counter[str], rows: EvenRows) -> str:
     told = [f"{why} {count * rows.step_s:.1f} s" for why, count in left.most_common() if count]
     return ", ".join(told) or "no λ at all"
 
 
-def _session_words(sessions: Sequence[StudySession], found: Sequence[MixtureRows]) -> list[str]:
+def _session_words(sessions: Sequence[Dataset], found: Sequence[MixtureRows]) -> list[str]:
     words = []
     tunes = list(dict.fromkeys(session.tune for session in sessions))
     if len(tunes) > 1:
@@ -140,5 +138,5 @@ def _session_words(sessions: Sequence[StudySession], found: Sequence[MixtureRows
     return words
 
 
-def _has_engine_temperature(session: StudySession) -> bool:
+def _has_engine_temperature(session: Dataset) -> bool:
     return any(channel.role == "temperature" and engine_temperature(channel) for channel in session.car.channel)

@@ -9,7 +9,8 @@ import numpy as np
 from stream.study.stats import t_quantile
 from stream.study.tables.mixture_rows import MixtureRows
 from stream.study.tables.user_table import UserTable
-from stream.study.trace import Array, IntArray
+from stream.units import Floats as Array
+from stream.units import Ints as IntArray
 
 HIT_S = 0.1
 VISIT_GAP_S = 1.0

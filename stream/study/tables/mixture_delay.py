@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.rows import Rows
+from stream.study.dataset import EvenRows
 from stream.study.stats import t_quantile
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 ASSUMED_S = 0.15  # gas and sensor of a wideband probe near the engine; common practice, no source
 ASSUMED_DOUBT_S = 0.08
@@ -31,7 +31,7 @@ class Delay:
     doubt_s: float
     words: str
 
-    def steps(self, rows: Rows, pressure: Array | None) -> Array:
+    def steps(self, rows: EvenRows, pressure: Array | None) -> Array:
         """(n,) delay of each row in steps of the clock."""
         if self.k_s == 0 or pressure is None:
             return np.full(len(rows.time_s), self.constant_s / rows.step_s)
@@ -44,7 +44,7 @@ def assumed(why: str) -> Delay:
     return Delay(ASSUMED_S, 0.0, ASSUMED_DOUBT_S, f"delay of λ assumed, {ASSUMED_S:g} s ± {ASSUMED_DOUBT_S:g} s: {why}")
 
 
-def cut_ends(rows: Rows, lam: Array, throttle: Array, pressure: Array | None) -> tuple[Array, Array]:
+def cut_ends(rows: EvenRows, lam: Array, throttle: Array, pressure: Array | None) -> tuple[Array, Array]:
     """(delay s, 1 / relative flow) of each fuel cut that ended by the throttle opening; flow NaN without pressure."""
     closed = np.nan_to_num(throttle, nan=100.0) < 1.0
     opens = np.flatnonzero(closed[:-1] & ~closed[1:]) + 1

@@ -8,12 +8,13 @@ from scipy import ndimage
 
 from stream.car import Channel
 from stream.errors import InputError
-from stream.study.conditions import TEMPERATURE_NAMES
-from stream.study.load import StudySession
-from stream.study.rows import Rows, in_unit, named
+from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import TEMPERATURE_NAMES
 from stream.study.tables.mixture_delay import Delay
 from stream.study.tables.user_table import UserTable
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
+from stream.units import unit_factor
 
 # Common practice, no source, for all of these.
 WARM_C = 60.0
@@ -52,9 +53,9 @@ class MixtureRows:
     trimmed: bool
 
 
-def lambda_of(session: StudySession, rows: Rows, stoichiometric: float) -> tuple[Array, str]:
+def lambda_of(session: Dataset, rows: EvenRows, stoichiometric: float) -> tuple[Array, str]:
     """(λ on the rows' clock, words where it is from an air-fuel ratio). Raises InputError where it cannot be one."""
-    channel = named(session.car, rows, "lambda")
+    channel = session.first("lambda")
     if channel is None:
         session.car.need("lambda", "advise-mixture")
         raise InputError(
@@ -84,18 +85,18 @@ def lambda_of(session: StudySession, rows: Rows, stoichiometric: float) -> tuple
     return values / stoichiometric if afr else values, words
 
 
-def second_axis(session: StudySession, rows: Rows, target: UserTable) -> Array:
+def second_axis(session: Dataset, rows: EvenRows, target: UserTable) -> Array:
     """The target's second axis on the rows' clock, in the table's unit. Raises InputError where it was not logged."""
-    channel = named(session.car, rows, target.axis)
+    channel = session.first(target.axis)
     if channel is None:
         raise InputError(
             f"{session.path}: no channel with role {target.axis!r}, the axis of {target.path}; log it, or use "
             "a table with the other axis"
         )
-    return rows.channels[channel.name] * in_unit(channel, target.unit or SECOND_UNITS[target.axis])
+    return rows.channels[channel.name] * unit_factor(channel.unit, target.unit or SECOND_UNITS[target.axis])
 
 
-def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTable, delay: Delay) -> MixtureRows:
+def mixture_rows(session: Dataset, rows: EvenRows, lam: Array, target: UserTable, delay: Delay) -> MixtureRows:
     """The rows of one session that count. λ seen at t was burnt a delay before: so target, trim, cell."""
     second = second_axis(session, rows, target)
     pressure, throttle = _pressure(session, rows), throttle_above_closed(session, rows)
@@ -131,22 +132,22 @@ def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTabl
     )
 
 
-def _pressure(session: StudySession, rows: Rows) -> Array | None:
+def _pressure(session: Dataset, rows: EvenRows) -> Array | None:
     """Manifold pressure, kPa, or None."""
-    channel = named(session.car, rows, "manifold_pressure")
-    return None if channel is None else rows.channels[channel.name] * in_unit(channel, "kPa")
+    channel = session.first("manifold_pressure")
+    return None if channel is None else rows.channels[channel.name] * unit_factor(channel.unit, "kPa")
 
 
-def throttle_above_closed(session: StudySession, rows: Rows) -> Array | None:
+def throttle_above_closed(session: Dataset, rows: EvenRows) -> Array | None:
     """Throttle above closed, %, or None. Closed is the least seen where that may be a stop; else 0."""
-    channel = named(session.car, rows, "throttle")
+    channel = session.first("throttle")
     if channel is None or not np.isfinite(values := rows.channels[channel.name]).any():
         return None
     least, most = np.nanpercentile(values, [1, 99])
     return np.asarray(values - least) if least < CLOSED_STOP_PCT and most > least + CLOSED_STOP_PCT else values
 
 
-def _trim(session: StudySession, rows: Rows) -> tuple[Array, bool]:
+def _trim(session: Dataset, rows: EvenRows) -> tuple[Array, bool]:
     """(what closed loop multiplies the fuel by, whether one was logged): all trims of the session multiplied."""
     total, found = np.ones(len(rows.time_s)), False
     for channel in session.car.channel:
@@ -161,7 +162,7 @@ def _factor(channel: Channel, values: Array) -> Array:
     return values if is_factor else 1 + values / 100
 
 
-def _cold(session: StudySession, rows: Rows) -> BoolArray:
+def _cold(session: Dataset, rows: EvenRows) -> BoolArray:
     cold = np.zeros(len(rows.time_s), dtype=np.bool_)
     for channel in session.car.channel:
         if channel.role != "temperature" or channel.name not in rows.channels or not engine_temperature(channel):
@@ -180,7 +181,7 @@ def engine_temperature(channel: Channel) -> bool:
     return key == "coolant_c" and "exhaust" not in name and "egt" not in name
 
 
-def _overrun(rows: Rows, lam: Array, pressure: Array | None, throttle: Array | None) -> BoolArray:
+def _overrun(rows: EvenRows, lam: Array, pressure: Array | None, throttle: Array | None) -> BoolArray:
     fast = rows.speed_rpm > OVERRUN_RPM
     if throttle is not None:
         return np.asarray(fast & (throttle < CLOSED_PCT))
@@ -189,7 +190,7 @@ def _overrun(rows: Rows, lam: Array, pressure: Array | None, throttle: Array | N
     return np.asarray(fast & (pressure < OVERRUN_KPA) & (lam > OVERRUN_LAMBDA))
 
 
-def _tip_in(rows: Rows, pressure: Array | None, throttle: Array | None) -> BoolArray:
+def _tip_in(rows: EvenRows, pressure: Array | None, throttle: Array | None) -> BoolArray:
     fast = np.zeros(len(rows.time_s), dtype=np.bool_)
     for values, most in ((throttle, TIP_IN_PCT_S), (pressure, TIP_IN_KPA_S)):
         if values is not None and len(values) > 2:

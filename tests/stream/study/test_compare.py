@@ -5,10 +5,11 @@ import numpy as np
 import pytest
 from scipy import stats as reference
 
+from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
 from stream.study.compare.compare import Comparison, compare
 from stream.study.compare.fair import differences, order
-from stream.study.trace import PullTrace, PullZero, ZeroPart
+from stream.study.pulls import PullTrace
 from tests.stream.study.made import day, pull
 
 HERON, PLOVER = [1.000, 1.011, 0.994, 1.004], [1.031, 1.044, 1.036, 1.027]
