@@ -124,6 +124,12 @@ class Dataset:
     def load_scale(self) -> tuple[float, str]:
         """(what recorded load is multiplied by, the unit it then has). Raises InputError without a load channel."""
         load = self.car.need("load", "a study of load")
+        if load.name not in self.names:
+            raise InputError(
+                f"{self.path}: no load was recorded: its channels are {', '.join(self.names)}, and load would be "
+                f"{load.name!r}",
+                "no-load",
+            )
         if load.newtons_per_unit is not None:
             return load.sign * load.newtons_per_unit, "N"
         return float(load.sign), load.unit

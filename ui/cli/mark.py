@@ -23,7 +23,7 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...], retarget: tuple[str, ...],
             drop_pull: tuple[int, ...], keep_pull: tuple[int, ...], clear_pull: tuple[int, ...], air: str | None,
             altitude: float | None, note: str, as_json: bool) -> int:  # fmt: skip
-    """Accept, drop or retarget holds, keep or drop pulls, keep the air, add a note; without options show what is marked.
+    """Accept, drop or retarget holds, keep or drop pulls, keep the air, add a note; bare: show what is marked.
 
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
