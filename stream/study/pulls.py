@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
-from stream.car import Car, Channel
+from stream.car import FLOOR_WIDENING, Car, Channel
 from stream.findings import Finding, warning
 from stream.live.records import Pull
 from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
@@ -184,10 +184,12 @@ def gear_of_pull(
     """THE gear of a pull, and how it is known: road speed is a measurement, and outranks what was declared.
 
     speed_rpm    mean engine speed over the pull; road_mps its mean road speed, m/s (NaN: not logged)
-    speed_known  False: engine speed is by a provisional line, which may be 30 % off. That is two gears, so it then
-                 decides only where none was declared.
+    speed_known  False: engine speed is by a provisional line, which may be 30 % off. Within that the declared gear
+                 stands.
     """
     seen = gear_of(speed_rpm, road_mps, car)
+    if seen is not None and declared is not None and declared <= len(car.gearing.ratios):
+        speed_known |= _off_ratio(speed_rpm, road_mps, car, declared) > math.log(FLOOR_WIDENING)
     if declared is None:
         return (None, "") if seen is None else (seen, "road speed")
     if not speed_known or not math.isfinite(road_mps) or not _can_tell_gears(car):
@@ -231,11 +233,16 @@ def gear_of(speed_rpm: float, road_mps: float, car: Car) -> int | None:
         return None
     if speed_rpm <= 0 or road_mps <= 1:
         return None
-    radius, final = car.car.rolling_radius_m or 1.0, car.gearing.final_drive or 1.0
-    turns = speed_rpm / 60 / (road_mps / (2 * math.pi * radius))
-    away = [abs(math.log(turns / (final * ratio))) for ratio in car.gearing.ratios]
+    away = [_off_ratio(speed_rpm, road_mps, car, gear) for gear in range(1, len(car.gearing.ratios) + 1)]
     nearest = int(np.argmin(away))
     return nearest + 1 if away[nearest] < GEAR_MATCH else None
+
+
+def _off_ratio(speed_rpm: float, road_mps: float, car: Car, gear: int) -> float:
+    """How far the two speeds are off a gear's ratio, as a logarithm; the car file has its gearing."""
+    radius, final = car.car.rolling_radius_m or 1.0, car.gearing.final_drive or 1.0
+    turns = speed_rpm / 60 / (road_mps / (2 * math.pi * radius))
+    return abs(math.log(turns / (final * car.gearing.ratios[gear - 1])))
 
 
 def _can_tell_gears(car: Car) -> bool:

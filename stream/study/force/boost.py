@@ -104,9 +104,6 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
         if ambient is None:
             found.append(warning("gauge-no-ambient", channel=channel.name, session=data.path.name))
         hpa = hpa + (STANDARD_HPA if ambient is None else ambient)
-    elif (odd := _not_absolute(data, hpa, pulls, ambient)) is not None:
-        found.append(odd)
-        return Pressure(None, SessionAir(data.weather, _state(declared, None), None, tuple(found)))
     stuck = [_stuck(data.time_s, hpa, span) for span in pulls]
     for rows in (rows for rows in stuck if rows is not None):
         hpa[rows] = np.nan
@@ -114,6 +111,9 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
         found.append(
             warning("pressure-stuck", channel=channel.name, session=data.path.name, pulls=count, of=len(pulls))
         )
+    if not channel.gauge and (odd := _not_absolute(data, hpa, pulls, ambient)) is not None:
+        found.append(odd)
+        return Pressure(None, SessionAir(data.weather, _state(declared, None), None, tuple(found)))
     level = STANDARD_HPA if channel.gauge and ambient is None else ambient
     above = _above(data.time_s, hpa, pulls, level)
     state = _state(declared, above)
