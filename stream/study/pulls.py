@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
-from stream.car import FLOOR_WIDENING, Car, Channel
+from stream.car import Car, Channel
 from stream.findings import Finding, warning
 from stream.live.records import Pull
 from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
@@ -54,7 +54,6 @@ class PullTrace:
     conditions                means over the pull: lambda, intake_c, air_c, pressure_hpa, fuel_trim_pct, ...
     pressure_kpa              absolute manifold pressure, (rows,); None where it was not recorded, NaN where not known
     air                       the air kept with the session, and whether its engine is boosted
-    seen_gear                 what the road speed says, also where it does not decide; None: nothing
     """
 
     time_s: Floats
@@ -82,7 +81,6 @@ class PullTrace:
     conditions: Mapping[str, float] = field(default_factory=dict)
     pressure_kpa: Floats | None = None
     air: SessionAir = UNKNOWN_AIR
-    seen_gear: int | None = None
 
     @property
     def usable(self) -> bool:
@@ -157,7 +155,6 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             conditions=conditions,
             pressure_kpa=None if pressure.kpa is None else pressure.kpa[rows],
             air=pressure.air,
-            seen_gear=gear_of(rpm, road_mps, data.car),
         )
         zero = zero_at((pull.start_s + pull.end_s) / 2, data.zeros, str(data.path))
         traces.append(trace.with_zero(None if zero is None else zero.scaled(factor)))
@@ -184,17 +181,16 @@ def gear_of_pull(
     """THE gear of a pull, and how it is known: road speed is a measurement, and outranks what was declared.
 
     speed_rpm    mean engine speed over the pull; road_mps its mean road speed, m/s (NaN: not logged)
-    speed_known  False: engine speed is by a provisional line, which may be 30 % off. Within that the declared gear
-                 stands.
+    speed_known  False: engine speed is by a provisional line, which may be 30 % off: that it fits no gear then says
+                 nothing against the declared one
     """
     seen = gear_of(speed_rpm, road_mps, car)
-    if seen is not None and declared is not None and declared <= len(car.gearing.ratios):
-        speed_known |= _off_ratio(speed_rpm, road_mps, car, declared) > math.log(FLOOR_WIDENING)
+    if seen is not None:
+        return seen, "road speed"
     if declared is None:
-        return (None, "") if seen is None else (seen, "road speed")
-    if not speed_known or not math.isfinite(road_mps) or not _can_tell_gears(car):
-        return declared, "declared"
-    return (declared, "contradicted") if seen is None else (seen, "road speed")
+        return None, ""
+    looked = speed_known and math.isfinite(road_mps) and road_mps > 1 and _can_tell_gears(car)
+    return declared, "contradicted" if looked else "declared"
 
 
 def gear_findings(pulls: Sequence[PullTrace]) -> list[Finding]:
@@ -202,28 +198,20 @@ def gear_findings(pulls: Sequence[PullTrace]) -> list[Finding]:
 
     Every study that uses the gear says them.
     """
-    kinds: dict[tuple[str, str, int, int | None], list[float]] = {}
-    key: tuple[str, str, int, int | None]
+    kinds: dict[tuple[str, int, int | None], list[float]] = {}
     for pull in pulls:
-        declared = pull.declared_gear
-        if declared is None:
+        contradicted = pull.gear_from == "contradicted"
+        if pull.declared_gear is None or (pull.gear == pull.declared_gear and not contradicted):
             continue
-        if pull.gear_from == "contradicted":
-            key = ("none", pull.session, declared, None)
-        elif pull.seen_gear in (None, declared):
-            continue
-        else:
-            key = ("other" if pull.gear == pull.seen_gear else "perhaps", pull.session, declared, pull.seen_gear)
+        key = (pull.session, pull.declared_gear, None if contradicted else pull.gear)
         kinds.setdefault(key, []).append(pull.start_s or 0.0)
     found = []
-    for (kind, session, declared, seen), starts in kinds.items():
+    for (session, declared, seen), starts in kinds.items():
         name = Path(session).name
-        if kind == "none":
+        if seen is None:
             found.append(warning("gear-fits-none", session=name, declared=declared, start_s=tuple(starts)))
-        elif kind == "other":
-            found.append(warning("gear-by-road", session=name, declared=declared, seen=seen, start_s=tuple(starts)))
         else:
-            found.append(warning("gear-perhaps", session=name, declared=declared, seen=seen, start_s=tuple(starts)))
+            found.append(warning("gear-by-road", session=name, declared=declared, seen=seen, start_s=tuple(starts)))
     return found
 
 
@@ -233,16 +221,11 @@ def gear_of(speed_rpm: float, road_mps: float, car: Car) -> int | None:
         return None
     if speed_rpm <= 0 or road_mps <= 1:
         return None
-    away = [_off_ratio(speed_rpm, road_mps, car, gear) for gear in range(1, len(car.gearing.ratios) + 1)]
-    nearest = int(np.argmin(away))
-    return nearest + 1 if away[nearest] < GEAR_MATCH else None
-
-
-def _off_ratio(speed_rpm: float, road_mps: float, car: Car, gear: int) -> float:
-    """How far the two speeds are off a gear's ratio, as a logarithm; the car file has its gearing."""
     radius, final = car.car.rolling_radius_m or 1.0, car.gearing.final_drive or 1.0
     turns = speed_rpm / 60 / (road_mps / (2 * math.pi * radius))
-    return abs(math.log(turns / (final * car.gearing.ratios[gear - 1])))
+    away = [abs(math.log(turns / (final * ratio))) for ratio in car.gearing.ratios]
+    nearest = int(np.argmin(away))
+    return nearest + 1 if away[nearest] < GEAR_MATCH else None
 
 
 def _can_tell_gears(car: Car) -> bool:

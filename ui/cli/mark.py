@@ -60,7 +60,6 @@ def _target(text: str) -> tuple[int, float | None]:
 def _show(path: str, as_json: bool) -> None:
     import msgspec
 
-    from stream.record.session import open_session
     from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
@@ -89,6 +88,5 @@ def _show(path: str, as_json: bool) -> None:
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
     if (air := session.weather) is not None:
         click.echo(f"air: {air.temperature_c:g} °C, {air.pressure_hpa:.1f} hPa, {air.humidity_pct:g} %")
-    with open_session(path) as recorded:
-        if recorded.note:
-            click.echo(f"note: {recorded.note}")
+    if session.note:
+        click.echo(f"note: {session.note}")

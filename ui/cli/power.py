@@ -10,9 +10,7 @@ from ui.cli.study_options import band_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.car import Car
     from stream.study.force.power import Power
-    from stream.study.force.road_load import RoadLoad
 
 
 @click.command("power")
@@ -38,17 +36,19 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.dataset import open_datasets
+    from stream.study.dataset import open_dataset, open_datasets
+    from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import other_car, power
     from ui.cli.results import print_json
+    from ui.cli.session_car import given_car, say_foreign
     from ui.text import findings
 
-    car = _car(session_paths, car_path)
-    sessions = open_datasets(session_paths, car if car_path is not None else None)
+    sessions = open_datasets(session_paths, given_car(car_path))
+    say_foreign(sessions, car_path)
     rolled, said = None, []
     if coastdown_path is not None:
-        rolled, coasted = _coasted(coastdown_path)
-        said = other_car(coasted, car)
+        with open_dataset(coastdown_path) as data:  # with its own car file: its mass is the one that rolled
+            rolled, said = session_coastdown(data), other_car(data.car, sessions[0].car)
     density = None if air in (None, NONE) else _density(air or "")
     result = power(sessions, width, rolled, density, both_ways, kept_air=air is None)
     result = msgspec.structs.replace(result, findings=(*said, *result.findings))
@@ -57,29 +57,6 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     else:
         _print(result)
     return 0
-
-
-def _car(session_paths: tuple[str, ...], car_path: str | None) -> "Car":
-    """The car for all sessions, with a warning for each whose own differs."""
-    from stream.record.session import open_session
-    from ui.cli.session_car import car_of
-
-    cars = []
-    for path in session_paths:
-        with open_session(path) as session:
-            cars.append(car_of(session, car_path))
-    return cars[0]
-
-
-def _coasted(path: str) -> "tuple[RoadLoad, Car]":
-    """The road load of a coastdown session with the car file that it carries: its mass is the one that rolled."""
-    from stream.record.session import open_session
-    from stream.study.force.coastdown import session_coastdown
-    from ui.cli.session_car import car_of
-
-    with open_session(path) as session:
-        car = car_of(session, None)
-    return session_coastdown(path, car), car
 
 
 def _density(text: str) -> float:

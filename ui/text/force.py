@@ -66,13 +66,6 @@ def _gear_fits_none(values: Mapping[str, Any]) -> str:
     )
 
 
-def _gear_perhaps(values: Mapping[str, Any]) -> str:
-    return (
-        f"{_when(values)}: declared as gear {values['declared']}, while road speed and the provisional engine speed "
-        f"fit gear {values['seen']}; the declared one is used until engine speed is calibrated"
-    )
-
-
 def _left_out(values: Mapping[str, Any]) -> str:
     gear = "" if values["gear"] is None else f", declared as gear {values['gear']},"
     return f"{values['session']}: the pull at {values['start_s']:.0f} s{gear} is left out: {PULL_WHY[values['why']]}"
@@ -202,7 +195,6 @@ SENTENCES: dict[str, Sentence] = {
     "ambient-odd": "{channel!r} reads {pressure_hpa:.0f} hPa, which is no ambient pressure: not used",
     "gear-by-road": _gear_by_road,
     "gear-fits-none": _gear_fits_none,
-    "gear-perhaps": _gear_perhaps,
     "power-pull-left-out": _left_out,
     "power-gears-differ": _gears,
     "power-against-car": _against_car,

@@ -200,10 +200,10 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
 def _rolled(sessions: Sequence[Dataset], findings: list[Finding]) -> RoadLoad | None:
     """The road load of the first session in which the car rolls in neutral both ways, None where none does."""
     for session in sessions:
-        if session.first("road_speed") is None or len(session_runs(session.session, session.car)) < 2:
+        if session.first("road_speed") is None or len(session_runs(session)) < 2:
             continue
         try:
-            load = session_coastdown(session.path, session.car)
+            load = session_coastdown(session)
         except InputError as error:
             findings.append(warning("power-coastdown-unused", session=session.path.name, why=str(error)))
             continue

@@ -180,11 +180,7 @@ class Points:
 
 def road_traces(sessions: Sequence[Dataset]) -> dict[str, RoadTrace]:
     """Road speed of each session that has it, by the session's path. Raises InputError for a unit that is none."""
-    found = {}
-    for session in sessions:
-        if session.first("road_speed") is not None:
-            found[str(session.path)] = road_trace(session.session, session.car, "power")
-    return found
+    return {str(one.path): road_trace(one, "power") for one in sessions if one.first("road_speed") is not None}
 
 
 def speed_doubt(session: Dataset) -> float:

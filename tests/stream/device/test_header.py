@@ -24,7 +24,6 @@ PATIENCE_S = 20.0
 
 pytestmark = [
     pytest.mark.skipif(shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"),
-    pytest.mark.slow,
 ]
 
 

@@ -191,6 +191,7 @@ def test_attribute_that_cannot_be_used(recorded: Path, spoil: Callable[[Any], No
 def test_cut_short_anywhere(recorded: Path, tmp_path: Path) -> None:
     """Whatever is missing at the end, there is a word, or all the samples are there; never a traceback."""
     whole = recorded.read_bytes()
+    assert len(whole) > 10_000
     path = tmp_path / "short.h5"
     for length in range(0, len(whole), 997):
         path.write_bytes(whole[:length])

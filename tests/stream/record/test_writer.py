@@ -26,7 +26,6 @@ CountedBlock = Callable[..., Block]
 Cuts = list[tuple[int, int, bool]]
 
 
-@pytest.mark.slow
 @given(
     origin=st.integers(0, 2**40),
     cuts=st.lists(st.tuples(st.integers(1, 90), st.integers(0, 2**33), st.booleans()), min_size=1, max_size=25),

@@ -158,6 +158,7 @@ def test_steps_do_not_chain_without_a_clean_session_of_the_tune_in_the_car() -> 
         full_load(made, {}, table(heron=18.0), "heron", QUIET)
 
 
+@pytest.mark.coverage
 def test_the_interval_holds_the_best_as_often_as_it_says() -> None:
     """300 days of three settings, four pulls each, 1 % scatter: 95 % within what 300 draws allow."""
     inside = 0

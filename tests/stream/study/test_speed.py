@@ -74,10 +74,10 @@ class RandomDrive:
         return self.truth[int(np.argmax(shared))]
 
 
-@pytest.mark.slow
-def test_every_hold_of_random_drives_gets_its_own_target() -> None:
-    """None wrong in 40; refused only where fewer than three speeds were found."""
-    for seed in range(40):
+@pytest.mark.parametrize("drives", [10, pytest.param(40, marks=pytest.mark.coverage)])
+def test_every_hold_of_random_drives_gets_its_own_target(drives: int) -> None:
+    """None wrong; refused only where fewer than three speeds were found."""
+    for seed in range(drives):
         drive = RandomDrive(seed)
         holds, pinned, truth = drive.found()
         try:
@@ -151,7 +151,6 @@ def test_a_row_that_is_restless_throughout_is_kept_and_told(tmp_path) -> None:
 LONG_ROW = (1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "slope_error"), [(1, 1.0), (2, 0.72), (3, 1.29)])
 def test_a_rehearsal_drive_ends_in_a_calibration_that_holds_the_truth(tmp_path, seed: int, slope_error: float) -> None:
     """The rehearsal car's converter is its own truth; the needle's scale error is inside the stated 1 %."""
@@ -164,7 +163,6 @@ def test_a_rehearsal_drive_ends_in_a_calibration_that_holds_the_truth(tmp_path, 
         assert low <= rpm <= high
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("gear", [0, 2])
 def test_a_rehearsal_converter_that_is_dead_below_and_stuck_above_is_diagnosed(tmp_path, gear: int) -> None:
     """Parked and on the road: the living targets are used (a foot may spoil one), none else, and both ends are named

@@ -221,7 +221,6 @@ def test_names_that_are_taken_or_no_place_for_a_file(
         assert taken.read_text() == "mine"
 
 
-@pytest.mark.slow
 def test_a_session_that_another_program_records(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Replay and recover wait for it in words; the recording goes on."""
     sent = threading.Event()
@@ -261,7 +260,6 @@ def file_limit(size: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
-@pytest.mark.slow
 def test_a_disk_that_fills_while_recording(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Told at once; live numbers go on to the end; exit 3; the file opens and holds what came before."""
     channels = (*CHANNELS, *(WireChannel(f"extra {number}") for number in range(60)))
@@ -307,7 +305,6 @@ def test_a_disk_that_is_full_from_the_start(steadypull, small_session: Path, tmp
     assert not (tmp_path / "new.h5").exists()
 
 
-@pytest.mark.slow
 def test_an_import_that_is_stopped_leaves_nothing_half_made(steadypull, tmp_path: Path) -> None:
     """Ctrl-C: a word, exit 2, and the name is free for the next try."""
     (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")

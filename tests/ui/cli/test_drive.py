@@ -69,7 +69,6 @@ def board(tmp_path: Path) -> Iterator[str]:
     os.close(far)
 
 
-@pytest.mark.slow
 def test_compiled_device_code_is_recorded_whole(steadypull, board: str, car_file: Path, tmp_path: Path) -> None:
     """Real device code, real serial driver, real decoder, real command: 4 000 samples of a known pattern.
 
@@ -100,7 +99,6 @@ def test_compiled_device_code_is_recorded_whole(steadypull, board: str, car_file
     }
 
 
-@pytest.mark.slow
 def test_a_device_that_sends_text_lines(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Names, units and a clock in ms come first; the rate is found from the clock."""
 
@@ -153,7 +151,6 @@ def test_the_rehearsal_car_at_real_pace_through_a_socket(steadypull, car_file: P
     np.testing.assert_array_equal(samples, recording.samples[: len(samples)])
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_a_recording_properly(car_file: Path, tmp_path: Path, kind: signal.Signals) -> None:
     """Exit 0, finished, no journal left, JSON told, nothing lost but what was under way."""

@@ -54,7 +54,6 @@ def test_a_log_becomes_a_session_with_its_holds(steadypull, log_car: Path, tmp_p
     assert again["holds"] == done.json["holds"]
 
 
-@pytest.mark.slow
 def test_a_replay_at_its_own_pace_takes_its_time_and_finds_the_same(steadypull, log_car: Path, tmp_path: Path) -> None:
     """--pace 1 passes a session through the threads of a drive, in as long as it lasted, gap and all."""
     rows = Plan(9, rate_hz=200.0).hold(2500, 4.2, amplitude=10).samples()

@@ -91,6 +91,7 @@ def test_slip_is_seen_beside_a_road_speed(day: Callable[..., Day], capsys: pytes
 
     gears = {gear["gear"]: gear for gear in answer(capsys, *paths)["gears"]}
 
+    assert len(recordings) > 1
     for gear, recording in recordings.items():
         motion, pull = recording.motion, recording.truth.pulls[0]
         rows = (motion.time_s > pull.start_s + 0.4) & (motion.time_s < pull.end_s)

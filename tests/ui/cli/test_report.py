@@ -14,6 +14,7 @@ from typing import Any
 import h5py
 import pytest
 
+from tests.shared import made_once
 from tests.ui_cli import Outcome, in_process
 
 Steadypull = Callable[..., Outcome]
@@ -66,14 +67,16 @@ def sessions(rehearsed: Outcome) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def printed(sessions: list[str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def printed(sessions: list[str]) -> dict[str, Path]:
     """The rehearsal's report, both ways, made where there is no display."""
-    folder = tmp_path_factory.mktemp("report")
-    files = {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
-    for file in files.values():
-        made = in_process("report", *sessions, "-o", file)
-        assert (made.code, made.err) == (0, "")
-    return files
+
+    def make(folder: Path) -> None:
+        for ending in ("html", "pdf"):
+            made = in_process("report", *sessions, "-o", folder / f"day.{ending}")
+            assert (made.code, made.err) == (0, "")
+
+    folder = made_once("report-of-the-rehearsal", make)
+    return {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
 
 
 @pytest.fixture(scope="module")
@@ -117,6 +120,7 @@ def test_pdf_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: list
     printed = {
         (cells[0], cells[2], *cells[4:]) for line in pdf_text.splitlines() if len(cells := line.split()) in (8, 9)
     }
+    assert len(compared["bands"]) > 10
     for rpm, base_n, trial_n, *changes, word in change_rows(compared):
         assert (rpm, base_n, trial_n, *changes, *([word] if word else [])) in printed
 

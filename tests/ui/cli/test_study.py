@@ -89,7 +89,6 @@ def turns(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return day(tmp_path_factory.mktemp("turns"), 10, lifts=(1,), gear=3)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rate_hz", "lag_s", "order"),
     [(50.0, 0.05, ("time", "volts", "load")), (1000.0, 0.1, ("load", "volts", "time"))],
@@ -170,7 +169,6 @@ def test_pulls_are_kept_and_dropped_by_hand_and_raw_stays(turns, tmp_path) -> No
         assert np.array_equal(file["raw/samples"][:], before)
 
 
-@pytest.mark.slow
 def test_a_against_a_is_not_resolved(tmp_path) -> None:
     result = compared(day(tmp_path, 50, change=0.0))
 

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 bench = pytest.importorskip("tests.bench.strip", reason="the strip's bench needs a pseudo-terminal")
 
 
-@pytest.mark.slow
 def test_a_frame_costs_a_small_part_of_stock_curves(qt: Any) -> None:
     measured = bench.redraw(frames=60, stock_frames=4)
 
