@@ -92,10 +92,15 @@ class Gathered:
 
 
 def gather(
-    paths: Sequence[str], *, width_rpm: float, base: str | None = None,
-    air: Mapping[str, Reading] | None = None, kept_air: bool = True, beyond_range: bool = False,
+    paths: Sequence[str],
+    *,
+    width_rpm: float,
+    base: str | None = None,
+    air: Mapping[str, Reading] | None = None,
+    kept_air: bool = True,
+    beyond_range: bool = False,
     asked: Asked | None = None,
-) -> Gathered:  # fmt: skip
+) -> Gathered:
     """Read the sessions and study them.
 
     base       the tune that all others are compared with; the first one driven where None
@@ -111,16 +116,27 @@ def gather(
     factors, air_findings = _correction(pulls, air, kept_air, beyond_range)
     found, trouble = _curves(pulls, width_rpm, factors)
     return Gathered(
-        sessions=sessions, summaries=tuple(summarise(session.path) for session in sessions),
-        files=tuple(_file(session.path) for session in sessions), pulls=tuple(pulls), words=tuple(words),
-        curves=found, curve_trouble=trouble, comparisons=_comparisons(pulls, base, width_rpm, factors),
-        width_rpm=width_rpm, air=readings, corrected=factors is not None, air_findings=air_findings,
-        software=software(), made=datetime.now(UTC),
+        sessions=sessions,
+        summaries=tuple(summarise(session.path) for session in sessions),
+        files=tuple(_file(session.path) for session in sessions),
+        pulls=tuple(pulls),
+        words=tuple(words),
+        curves=found,
+        curve_trouble=trouble,
+        comparisons=_comparisons(pulls, base, width_rpm, factors),
+        width_rpm=width_rpm,
+        air=readings,
+        corrected=factors is not None,
+        air_findings=air_findings,
+        software=software(),
+        made=datetime.now(UTC),
         studies=studies_of(
-            sessions, asked or Asked(), width_rpm,
+            sessions,
+            asked or Asked(),
+            width_rpm,
             [(one.temperature_c, one.pressure_hpa, one.humidity_pct) for one in readings.values()],
         ),
-    )  # fmt: skip
+    )
 
 
 def _readings(

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from stream.record.disk import storage_words
 from stream.study.force.boost import Reading
@@ -19,7 +20,7 @@ def write_report(
     air: Mapping[str, Reading] | None = None,
     kept_air: bool = True,
     beyond_range: bool = False,
-    **asked: str | None,
+    **asked: Any,
 ) -> None:
     """Write the sessions as PDF or HTML, by the ending of `path`; whole, or not at all.
 

@@ -3,12 +3,12 @@
 from collections.abc import Mapping
 from typing import Any
 
-from stream.study.tables.advice import DECIDES, WATCH
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
 from ui.text.figures import interval
 from ui.text.findings import Sentence, as_json, say, say_all
+from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
 CHANGED = 0.0005  # of a multiplier, what three decimals still show

@@ -18,11 +18,12 @@ import numpy as np
 
 from stream.errors import InputError
 from stream.findings import Finding, warning
+from stream.live.pull_faults import TIP_IN_S
 from stream.study.bands import band_table
 from stream.study.dataset import Dataset
 from stream.study.force.road_load import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
 from stream.study.force.road_trace import RoadTrace, road_trace
-from stream.study.pulls import TIP_IN_S, PullTrace
+from stream.study.pulls import PullTrace
 from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
 from stream.units import Flags, Floats, Ints
 
