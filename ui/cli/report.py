@@ -5,8 +5,7 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.options import positive
-from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
+from ui.cli.options import air_option, air_readings, band_option, beyond_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
 
