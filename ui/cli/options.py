@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from stream.record.session import Session
     from stream.study.dataset import Dataset
     from stream.study.pulls import PullTrace
+    from stream.study.speed import HeldSession
 
 _PAIR = re.compile(r"[-+.\deE]+=\S+")
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -128,7 +129,7 @@ def given_car(car_path: str | None) -> "Car | None":
     return car
 
 
-def say_foreign(sessions: "Iterable[Dataset]", car_path: str | None) -> None:
+def say_foreign(sessions: "Iterable[Dataset | HeldSession]", car_path: str | None) -> None:
     """A warning for each session whose own car file differs from the one given."""
     from ui.cli.live_text import warn
 
