@@ -12,6 +12,7 @@ from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
 from ui.text.figures import figures, moment, signed, whole
+from ui.text.findings import say, say_all
 from ui.text.lines import one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
@@ -117,13 +118,13 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
             figures(point.signal, fine),
             whole(point.target_rpm),
             signed(point.residual_rpm),
-            "" if point.used else f"left out: {point.why_not}",
+            "" if point.why is None else f"left out: {say(point.why)}",
         )
         for point in fit.points
     )
     if points:
         parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
-    return parts + minds(fit.warnings)
+    return parts + minds(say_all(fit.findings))
 
 
 def _when(stamp: str) -> str:
