@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ui.cli.air_options import air_option, beyond_option, correction_for
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, read_pulls, sessions_argument
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.compare import Comparison
@@ -51,8 +50,7 @@ def command(
 
 def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.comparison import band_words, more_pulls_words, verdict_words
     from ui.text.figures import pct, pull_load
 

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ui.cli.air_options import air_option, beyond_option, correction_for
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, read_pulls, sessions_argument
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.curve import CurveBand, Curves
@@ -52,8 +51,7 @@ def command(
 
 def print_curves(result: "Curves", csv_path: str | None) -> None:
     """The curves as a table, a column for each tune."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
 
     out = console()
     for tune in result.tunes:

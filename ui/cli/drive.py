@@ -11,7 +11,7 @@ import click
 from stream.errors import InputError
 from ui.cli.air_options import altitude_option, keep_air_option, weather_of
 from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
-from ui.cli.signals import on_signals
+from ui.cli.progress import on_signals
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ui.cli.air_options import NONE
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.options import band_option, json_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
@@ -49,8 +48,8 @@ def command(
     from stream.study.dataset import open_dataset, open_datasets
     from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import other_car, power
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
     from ui.text import findings
 
     sessions = open_datasets(session_paths, given_car(car_path))
@@ -77,8 +76,7 @@ def _density(text: str) -> float:
 
 
 def _print(result: "Power") -> None:
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
 

@@ -6,8 +6,7 @@ import click
 
 from stream.errors import InputError
 from ui.cli.air_options import NONE, air_option, beyond_option, readings_of
-from ui.cli.options import positive
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.options import band_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
 
