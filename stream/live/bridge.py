@@ -7,12 +7,9 @@ in engine speed ends the run; a longer gap in another channel leaves that channe
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.runs import runs_of
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 SHORTEST_GAP_S = 0.25  # shorter is bridged; fixed by the interface: at 10 Hz of low-pass no verdict rests on less
 

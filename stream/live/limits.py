@@ -13,9 +13,7 @@ import numpy.typing as npt
 from stream.block import StreamInfo
 from stream.car import Car, Limit
 from stream.live.runs import runs_of
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 AGAIN_S = 0.5  # back inside for so long, an excursion is over; chosen: one warning for each, not for each sample
 FLAT_S = 5.0  # not one count of change for so long; chosen: above what a quantised signal does while driving

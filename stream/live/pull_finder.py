@@ -29,7 +29,6 @@ from stream.live.pulls import (
     SHORT_SHARE,
     STEP_S,
     Cruise,
-    Floats,
     Grid,
     Levels,
     Rise,
@@ -37,6 +36,7 @@ from stream.live.pulls import (
 )
 from stream.live.records import Pull, PullFault
 from stream.live.view import PullNow
+from stream.units import Floats
 
 SAID_S = 1.5  # a pull is told no later than this after its end; fixed by the interface
 PLACED_S = 0.2  # by so much the end on ticks may lie before the last step under high load; measured

@@ -13,8 +13,15 @@ from ui.cli.options import events_option, headless_option, json_option, new_file
 @events_option
 @headless_option
 @json_option
-def command(session_path: str, out: str | None, pace: str | None, car_path: str | None, events_path: str | None,
-            headless: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_path: str,
+    out: str | None,
+    pace: str | None,
+    car_path: str | None,
+    events_path: str | None,
+    headless: bool,
+    as_json: bool,
+) -> int:
     """Pass a recorded session through the live stage again; the session itself is never changed."""
     from pathlib import Path
 
@@ -28,9 +35,9 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     from ui.cli.doors import wants_window
     from ui.cli.drive import run_drive
     from ui.cli.live_text import warn
+    from ui.cli.options import car_of
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, in_rpm_of, print_findings, print_json
-    from ui.cli.session_car import car_of
 
     with open_session(session_path) as session:
         car = car_of(session, car_path)
@@ -50,9 +57,16 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
         return code
     with progress("replay", rows) as tell:
         stage = run_offline(
-            ReplaySource(session_path), car, tune=tune, gear=gear, started_utc=started, note=note, path=target,
-            progress=tell, event_file=event_file,
-        )  # fmt: skip
+            ReplaySource(session_path),
+            car,
+            tune=tune,
+            gear=gear,
+            started_utc=started,
+            note=note,
+            path=target,
+            progress=tell,
+            event_file=event_file,
+        )
     if target is not None:
         copy_said(session_path, target)
     if event_file is not None and event_file.failure:
