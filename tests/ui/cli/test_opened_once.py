@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 import stream.record.session
+from tests.held_row import ROW
 from tests.pull_sessions import write_pull_session
 
-TARGETS = "1500,2000,2500,3000,3500,4000"
 COMMANDS = {
     "curve": ("curve",),
     "compare": ("compare", "--base", "heron", "--trial", "plover"),
@@ -16,7 +16,7 @@ COMMANDS = {
     "coach": ("coach",),
     "power": ("power",),
 }
-ONE = {"survey": ("survey",), "mark, to look": ("mark",), "fit": ("fit", "--targets", TARGETS)}
+ONE = {"survey": ("survey",), "mark, to look": ("mark",), "fit": ("fit", "--targets", ROW)}
 
 
 @pytest.fixture
