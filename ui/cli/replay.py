@@ -26,9 +26,9 @@ def command(
     from stream.study.edit import copy_said
     from ui.cli.doors import wants_window
     from ui.cli.drive import run_drive
+    from ui.cli.options import car_of
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json
-    from ui.cli.session_car import car_of
 
     with open_session(session_path) as session:
         car = car_of(session, car_path)
