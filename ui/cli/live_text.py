@@ -21,6 +21,7 @@ WORDS: dict[str, str] = {
     "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady from",
     "hold-done": "hold", "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull begins",
     "pull-done": "pull", "gap": "gap", "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark",
+    "knock-heard": "KNOCK HEARD",
     "device-away": "device away", "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
 }  # fmt: skip
 
