@@ -31,7 +31,7 @@ def read(path: Path, tune: str) -> dict[float, float]:
 
 @pytest.mark.parametrize("logged", [False, True])
 def test_a_second_step_waits_for_pulls_on_the_first(steadypull, tmp_path: Path, logged: bool) -> None:
-    """The written table given back with the same pulls: nobody has driven it. Once somebody has, there is a next step."""
+    """The written table given back with the same pulls: nobody has driven it. Once somebody has, more comes."""
     paths = day(tmp_path, logged=logged)
     first = table(tmp_path / "first.csv", **TUNES)
     step = steadypull("advise-ignition", *paths, "--advance", first, *WORD[:-1], "-o", tmp_path / "second.csv")
