@@ -62,8 +62,17 @@ class RecordingSource:
         pass
 
 
-def write_pull_session(path: Path, seed: int, tune: str, *, pulls: int = 3, faults: Sequence[PullFault] = (),
-                       started: datetime | None = None, zero: bool = True, note: str = "") -> Path:  # fmt: skip
+def write_pull_session(
+    path: Path,
+    seed: int,
+    tune: str,
+    *,
+    pulls: int = 3,
+    faults: Sequence[PullFault] = (),
+    started: datetime | None = None,
+    zero: bool = True,
+    note: str = "",
+) -> Path:
     """A session of pulls on one tune, with the zeros that a person would declare while the car stands."""
     began = started or datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
     wanted = (seed, tune, pulls, tuple(faults), began, zero, note)

@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.steadiness import Steadiness, bin_ticks, bins
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from stream.units import Counts, Floats
 
 CONTEXT_S = 1.5  # how far beyond a stretch one looks for its ramps
 RAMP_BANDS = 3.0  # a ramp is followed up to this many bands away from the plateau: there it is still straight
@@ -83,13 +80,13 @@ def _ramp(outside: Floats, level: float, reach: float, rate_hz: float) -> Floats
 class _Side:
     """For each place of one edge, the sums of the ramp u = min(t - place, 0) with itself, with 1 and with y."""
 
-    places: Ints
+    places: Counts
     uu: Floats
     u1: Floats
     uy: Floats
 
     @classmethod
-    def of(cls, y: Floats, places: Ints, dt: float) -> "_Side":
+    def of(cls, y: Floats, places: Counts, dt: float) -> "_Side":
         # Over the first `place` bins u = (t - place)·dt; sums over a prefix come from running sums about the median.
         t = np.arange(len(y), dtype=np.float64)
         centred = y - np.median(y)

@@ -6,11 +6,8 @@ Memory is bounded: at 100 ticks a second about 3 MB, however long the drive.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Counts, Flags, Floats
 
 FULL_S = 300.0  # ticks kept; chosen: the longest pull (a pull gains 40 rpm/s at least) and the longest hold fit in
 CHUNK_S = 10.0  # at most so much is added before it is looked at
@@ -35,7 +32,7 @@ class Part:
     throttle        float64, throttle or manifold pressure; NaN where there is no such channel
     """
 
-    tick: Ints
+    tick: Counts
     signal: Floats
     rpm: Floats
     load: Floats
@@ -61,7 +58,7 @@ class History:
     def __init__(self, rate_hz: float) -> None:
         self._keep = round(FULL_S * rate_hz) + 64
         self._columns: Floats = np.empty((COLUMNS, 1024))
-        self._tick: Ints = np.empty(1024, np.int64)
+        self._tick: Counts = np.empty(1024, np.int64)
         self._count = 0
         self._run_at = 0  # place of the current run's first kept tick
         self.run_first = 0  # number of that tick
@@ -134,7 +131,7 @@ class Steps:
         self.size = size
         self._keep = round(FULL_S * rate_hz / size)
         self._rows: Floats = np.empty((1024, 2 + others))
-        self._numbers: Ints = np.empty(1024, np.int64)
+        self._numbers: Counts = np.empty(1024, np.int64)
         self._count = 0
 
     def add(self, number: int, ticks: Floats) -> Floats:

@@ -17,8 +17,7 @@ from stream.live.history import History, RunView
 from stream.live.mean import mean_with_error
 from stream.live.records import Hold
 from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, bin_ticks, mean_of, slope_of
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 DECISIONS_PER_S = 10.0
 LENGTH_SLACK_S = 0.05  # edges are placed on bins of 0.04 s

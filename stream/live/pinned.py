@@ -15,14 +15,12 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.history import History, RunView, Steps
 from stream.live.holds import LONGEST_S, FoundHold, HoldFinder
 from stream.live.records import Hold, Pinned
 from stream.live.steadiness import Steadiness
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 STILL_RPM = 8.0  # half of the span that a stuck signal may have, beyond its noise
 NOISE_SHARE = 6.0

@@ -16,8 +16,8 @@ from stream.live.history import Part
 from stream.live.pulls import Levels, Rise, narrowest_half
 from stream.live.records import PullFault
 from stream.live.runs import runs_of
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 Course = tuple[Floats, Floats]  # load and rate of gain on GRID_RPM
 
 TIP_IN_S = 0.4  # the start of a pull is kept but not judged: tip-in, driveline shuffle

@@ -28,13 +28,13 @@ from stream.live.pulls import (
     SHORT_SHARE,
     STEP_S,
     Cruise,
-    Floats,
     Grid,
     Levels,
     Rise,
     find_rises,
 )
 from stream.live.records import Pull, PullFault
+from stream.units import Floats
 
 SAID_S = 1.5  # a pull is told no later than this after its end; fixed by the interface
 PLACED_S = 0.2  # by so much the end on ticks may lie before the last step under high load; measured

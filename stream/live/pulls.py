@@ -8,14 +8,11 @@ on where it was belongs to the pull, as a fault of it.
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.history import Part
 from stream.live.runs import runs_of
 from stream.live.steadiness import STANDING_RPM
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from stream.units import Floats
 
 STEP_S = 0.1  # rises are looked for on means of about this length
 RISING_RPM_S = 40.0  # slower is no pull in any gear

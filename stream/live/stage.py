@@ -38,9 +38,7 @@ from stream.live.settings import stage_columns, stage_settings, throttle_place
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.live.view import Health, LiveRows, Steady, join_rows
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 
 class LiveStage:

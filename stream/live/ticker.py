@@ -6,9 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.filters import LowPass
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -220,8 +220,14 @@ def refusals(seeds: int, first: int) -> None:
 
 def _coast_answer(seed: int, way: Track | Stop) -> str:
     with tempfile.TemporaryDirectory() as folder:
-        path, _ = driven(Path(folder), draw(seed, own_car=True), coast_script(how=way), rate_hz=200.0,
-                         extras=("road_speed",), zeros=False)  # fmt: skip
+        path, _ = driven(
+            Path(folder),
+            draw(seed, own_car=True),
+            coast_script(how=way),
+            rate_hz=200.0,
+            extras=("road_speed",),
+            zeros=False,
+        )
         try:
             found = session_coastdown(open_dataset(path))
         except InputError as error:
@@ -239,5 +245,8 @@ def main(seeds: int, first: int, kinds: list[str]) -> None:
 
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    main(given[0] if given else 100, given[1] if len(given) > 1 else 1000,
-         [word for word in sys.argv[1:] if not word.isdigit()])  # fmt: skip
+    main(
+        given[0] if given else 100,
+        given[1] if len(given) > 1 else 1000,
+        [word for word in sys.argv[1:] if not word.isdigit()],
+    )

@@ -2,8 +2,7 @@
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.options import band_option, json_option, sessions_argument
 
 
 @click.command("advise-ignition")
@@ -38,9 +37,18 @@ from ui.cli.study_options import band_option, sessions_argument
 @click.option("-o", "csv_path", metavar="TABLE.csv", help="Write the whole table, proposals in it, to a new file.")
 @band_option
 @json_option
-def command(session_paths: tuple[str, ...], advance_path: str, now: str, none_heard: bool, heard: str | None,
-            confirm: tuple[float, ...], step: float, csv_path: str | None, width: float,
-            as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    advance_path: str,
+    now: str,
+    none_heard: bool,
+    heard: str | None,
+    confirm: tuple[float, ...],
+    step: float,
+    csv_path: str | None,
+    width: float,
+    as_json: bool,
+) -> int:
     """Next step of the advance in each rev band and part-load cell: a proposal with its evidence; a person decides.
 
     More advance needs a knock channel that is alive and was quiet, or a person who listened and heard none. A step of

@@ -20,19 +20,29 @@ if TYPE_CHECKING:
 @click.option("--drop", multiple=True, type=int, metavar="N", help="Glide N does not count; numbers as printed.")
 @click.option("--back", metavar="N,…", help="These glides went the other way; in place of 'each against the last'.")
 @click.option(
-    "--wind-change", type=float, default=1.5, metavar="MPS",
+    "--wind-change",
+    type=float,
+    default=1.5,
+    metavar="MPS",
     help="How much the wind changes between a run and its partner (standard uncertainty).  [1.5]",
-)  # fmt: skip
+)
 @json_option
-def command(session_path: str, car_path: str | None, same_direction: bool, drop: tuple[int, ...], back: str | None,
-            wind_change: float, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_path: str,
+    car_path: str | None,
+    same_direction: bool,
+    drop: tuple[int, ...],
+    back: str | None,
+    wind_change: float,
+    as_json: bool,
+) -> int:
     """A, B and C of F = A + B v + C v², from the coastdowns found in a session, each judged by itself."""
     import msgspec
 
     from stream.study.dataset import open_dataset
     from stream.study.force.coastdown import session_coastdown
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
     from ui.text import findings
 
     if back is not None and same_direction:
@@ -52,8 +62,7 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
 
 def print_road_load(load: "RoadLoad") -> None:
     """The glides, the coefficients with their 95 % doubt, and force and coast time at the speeds glided through."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
     from ui.text.force import GLIDE_WHY
@@ -78,9 +87,15 @@ def print_road_load(load: "RoadLoad") -> None:
     for speed_kmh in speeds_kmh(load):
         force, doubt = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
         step = times.get(speed_kmh)
-        timed = ["", "", ""] if step is None else [
-            f"{step.time_s:.2f}", str(step.pairs), "?" if step.precision_pct is None else f"{step.precision_pct:.1f}"
-        ]  # fmt: skip
+        timed = (
+            ["", "", ""]
+            if step is None
+            else [
+                f"{step.time_s:.2f}",
+                str(step.pairs),
+                "?" if step.precision_pct is None else f"{step.precision_pct:.1f}",
+            ]
+        )
         forces.add_row(f"{speed_kmh:.0f}", figures(force, doubt), figures(doubt, doubt), *timed)
     out.print(forces)
     out.print(

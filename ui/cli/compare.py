@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.options import air_of, air_option, band_option, beyond_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.compare import Comparison
@@ -19,8 +18,15 @@ if TYPE_CHECKING:
 @air_option
 @beyond_option
 @json_option
-def command(session_paths: tuple[str, ...], base: str, trial: str, width: float, air: tuple[str, ...],
-            beyond_range: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    base: str,
+    trial: str,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+    as_json: bool,
+) -> int:
     """Change of load from base to trial in each rev band and overall; pulls are the replicates."""
     import msgspec
 
@@ -41,8 +47,7 @@ def command(session_paths: tuple[str, ...], base: str, trial: str, width: float,
 
 def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.comparison import band_words, more_pulls_words, verdict_words
     from ui.text.figures import pct, pull_load
 
@@ -59,10 +64,13 @@ def print_comparison(result: "Comparison", resolves_pct: float | None, width: fl
         sides = ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
         means = ["" if value is None else f"{pull_load(value)} ({count})" for value, count in sides]
         table.add_row(
-            f"{band.rpm:.0f}", *means, "" if band.change_pct is None else pct(band.change_pct, sign=True),
+            f"{band.rpm:.0f}",
+            *means,
+            "" if band.change_pct is None else pct(band.change_pct, sign=True),
             "" if band.low_pct is None else pct(band.low_pct, sign=True),
-            "" if band.high_pct is None else pct(band.high_pct, sign=True), "resolved" if band.resolved else "",
-        )  # fmt: skip
+            "" if band.high_pct is None else pct(band.high_pct, sign=True),
+            "resolved" if band.resolved else "",
+        )
     out.print(table)
     out.print(f"Load in {result.unit or 'no unit'} (pulls); from and to are the 95 % interval.")
     out.print(more_pulls_words(result))

@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.options import air_of, air_option, band_option, beyond_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.curve import CurveBand, Curves
@@ -18,8 +17,14 @@ if TYPE_CHECKING:
 @beyond_option
 @click.option("--csv", "csv_path", metavar="FILE", help="Write the curves to a new CSV file too.")
 @json_option
-def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], beyond_range: bool,
-            csv_path: str | None, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+    csv_path: str | None,
+    as_json: bool,
+) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
     import msgspec
 
@@ -43,8 +48,7 @@ def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], 
 
 def print_curves(result: "Curves", csv_path: str | None) -> None:
     """The curves as a table, a column for each tune."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
 
     out = console()
     for tune in result.tunes:

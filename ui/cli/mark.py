@@ -68,9 +68,13 @@ def command(
         raise click.UsageError("--heard and --none-heard: either knock was heard or it was not; give one")
     forget = None if not forget_heard else -1 if pull is None else pull
     marks = Marks(
-        holds, dict(_target(text) for text in retarget), pulls, heard=_heard(heard, none_heard, pull or 0),
-        forget=forget, note=note,
-    )  # fmt: skip
+        holds,
+        dict(_target(text) for text in retarget),
+        pulls,
+        heard=_heard(heard, none_heard, pull or 0),
+        forget=forget,
+        note=note,
+    )
     if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.note)):
         mark_session(path, marks)
     _show(path, as_json)
@@ -109,18 +113,25 @@ def _show(path: str, as_json: bool) -> None:
 
     session = open_dataset(path)
     if as_json:
-        print_json({
-            "holds": [
-                {"number": number, "start_s": hold.start_s, "speed_rpm": hold.speed_rpm, "accepted": mark.accepted,
-                 "target_rpm": mark.target_rpm}
-                for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
-            ],
-            "pulls": [
-                {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
-                for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
-            ],
-            "heard": [msgspec.to_builtins(row) for row in session.heard],
-        })  # fmt: skip
+        print_json(
+            {
+                "holds": [
+                    {
+                        "number": number,
+                        "start_s": hold.start_s,
+                        "speed_rpm": hold.speed_rpm,
+                        "accepted": mark.accepted,
+                        "target_rpm": mark.target_rpm,
+                    }
+                    for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
+                ],
+                "pulls": [
+                    {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
+                    for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
+                ],
+                "heard": [msgspec.to_builtins(row) for row in session.heard],
+            }
+        )
         return
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
         target = "" if hold_mark.target_rpm is None else f", marked {hold_mark.target_rpm:g} rpm"

@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option, numbers
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.options import band_option, json_option, numbers, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
@@ -17,17 +16,27 @@ if TYPE_CHECKING:
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the sessions carry.")
 @band_option
 @click.option(
-    "--coastdown", "coastdown_path", metavar="SESSION",
+    "--coastdown",
+    "coastdown_path",
+    metavar="SESSION",
     help="Road load from the coastdowns of this session.  [from the sessions, else drag area and rolling coefficient]",
-)  # fmt: skip
+)
 @click.option(
-    "--air", metavar="C,HPA,PCT",
+    "--air",
+    metavar="C,HPA,PCT",
     help="Air density of the day from temperature, pressure where the car stands, humidity.  [1.2 kg/m³]",
-)  # fmt: skip
+)
 @click.option("--both-ways", is_flag=True, help="Each pull went against the one before: grade and wind then show.")
 @json_option
-def command(session_paths: tuple[str, ...], car_path: str | None, width: float, coastdown_path: str | None,
-            air: str | None, both_ways: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    car_path: str | None,
+    width: float,
+    coastdown_path: str | None,
+    air: str | None,
+    both_ways: bool,
+    as_json: bool,
+) -> int:
     """Force per unit of load, and force, torque and power at the wheels per rev band, from pulls.
 
     Pulls in two gears check each other. Declare the gear when recording, or log the road speed.
@@ -37,8 +46,8 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     from stream.study.dataset import open_dataset, open_datasets
     from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import power
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
 
     sessions = open_datasets(session_paths, given_car(car_path))
     say_foreign(sessions, car_path)
@@ -65,8 +74,7 @@ def _density(text: str) -> float:
 
 
 def _print(result: "Power") -> None:
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
 
     out = console()
@@ -85,9 +93,11 @@ def _print(result: "Power") -> None:
         table = plain_table("rpm", "N", "±", "Nm", "±", "kW", "±", "steady-equivalent kW", "±", "pulls")
         for band in tune.bands:
             pairs = (
-                (band.force_n, band.u_force_n), (band.wheel_torque_nm, band.u_wheel_torque_nm),
-                (band.wheel_power_kw, band.u_wheel_power_kw), (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
-            )  # fmt: skip
+                (band.force_n, band.u_force_n),
+                (band.wheel_torque_nm, band.u_wheel_torque_nm),
+                (band.wheel_power_kw, band.u_wheel_power_kw),
+                (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
+            )
             cells = [cell for value, u in pairs for cell in (figures(value, 1.96 * u), figures(1.96 * u, 1.96 * u))]
             table.add_row(f"{band.rpm:.0f}", *cells, str(band.n))
         out.print(table)

@@ -5,8 +5,7 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.options import positive
-from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
+from ui.cli.options import air_option, air_readings, band_option, beyond_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
 
@@ -23,9 +22,19 @@ ENDINGS = (".html", ".htm", ".pdf")
 @band_option
 @air_option
 @beyond_option
-def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, advance_path: str | None,
-            now: str | None, none_heard: bool, target_path: str | None, width: float,
-            air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    out: str,
+    force: bool,
+    base: str | None,
+    advance_path: str | None,
+    now: str | None,
+    none_heard: bool,
+    target_path: str | None,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+) -> int:
     """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, power, proposals, and where
     each number comes from. One file, readable and printable anywhere.
 

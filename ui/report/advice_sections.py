@@ -56,12 +56,13 @@ def _tune(tune: TunePower) -> list[Part]:
     return [
         Words(f"{name}: {count} in gear {tune.gear}."),
         Picture(
-            partial(pictures.draw_power, tune=tune), 70,
+            partial(pictures.draw_power, tune=tune),
+            70,
             f"{name}: power at the wheels and the steady-equivalent line at the engine's side (left), torque at the "
             "wheels (right), by rev band. Grey and hatched: 95 % intervals.",
         ),
         Table(POWER_HEADS, tuple(power_row(band) for band in tune.bands)),
-    ]  # fmt: skip
+    ]
 
 
 def ignition(found: Gathered) -> Section | None:
@@ -82,11 +83,12 @@ def ignition(found: Gathered) -> Section | None:
     if any(cell.second_axis is None and cell.now is not None for cell in advice.cells):
         parts.append(
             Picture(
-                partial(pictures.draw_advance, advice=advice), 62,
+                partial(pictures.draw_advance, advice=advice),
+                62,
                 "Advance at full load, now and proposed, by rev band; whiskers: 95 % interval of the best advance, an "
                 "arrow where one side has no bound, none where it is not known.",
             )
-        )  # fmt: skip
+        )
     heads = ("rpm", "load", "now", "proposed", "best, 95 %", "n", "evidence")
     parts.append(Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6})))
     return Section("Ignition: proposals", (*parts, *_minds(found, advice)))
@@ -102,10 +104,12 @@ def mixture(found: Gathered) -> Section | None:
     reached = [cell for cell in advice.cells if cell.n]
     evidence = tuple((f"{cell.rpm:g}", f"{cell.second_axis:g}", one_line(say(cell.why))) for cell in reached)
     parts: list[Part] = [
-        *dangers, Words(f"{title}.", "answer"), *_person_decides(),
+        *dangers,
+        Words(f"{title}.", "answer"),
+        *_person_decides(),
         Words(f"{MULTIPLIERS if dangers else detail} An empty cell has too few hits."),
         *_grid(advice),
-    ]  # fmt: skip
+    ]
     if evidence:
         axis = f"{advice.grid.axis.replace('_', ' ')} {advice.grid.unit}"
         parts.append(Table(("rpm", axis, "evidence"), evidence, frozenset({2})))

@@ -77,9 +77,14 @@ def studies_of(
         mixture = advise_mixture(sessions, target)
         files.append(_file("Wanted λ", Path(asked.target)))
     return Studies(
-        power=power, power_trouble=trouble, ignition=ignition, now=asked.now or "",
-        none_heard=asked.none_heard, mixture=mixture, files=tuple(files),
-    )  # fmt: skip
+        power=power,
+        power_trouble=trouble,
+        ignition=ignition,
+        now=asked.now or "",
+        none_heard=asked.none_heard,
+        mixture=mixture,
+        files=tuple(files),
+    )
 
 
 def _power(

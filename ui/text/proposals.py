@@ -36,11 +36,16 @@ def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
     """rpm, load, now, proposed, 95 % interval of the best advance, pulls or stretches, evidence."""
     return [
         (
-            f"{cell.rpm:.0f}", place(cell, advice.axis), _degrees(cell.now), proposal(cell),
-            interval(cell.low, cell.high, 1), str(cell.n), one_line(evidence(cell)),
+            f"{cell.rpm:.0f}",
+            place(cell, advice.axis),
+            _degrees(cell.now),
+            proposal(cell),
+            interval(cell.low, cell.high, 1),
+            str(cell.n),
+            one_line(evidence(cell)),
         )
         for cell in advice.cells
-    ]  # fmt: skip
+    ]
 
 
 def proposal(cell: AdvanceCell) -> str:

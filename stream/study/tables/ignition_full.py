@@ -13,7 +13,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 
 from stream.errors import InputError
 from stream.findings import Finding, told, warning
@@ -31,7 +30,6 @@ from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Floats, Ints
 
 LOGGED_APART_DEG = 1.0  # the log and the table differ by more: something is not as the person thinks
-SESSION_TEST = shared.SESSION_TEST
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,36 +276,20 @@ def _shared(pulls: Sequence[PullTrace], rows: Sequence[Ints], means: Floats, exc
 def _session_excess(load: Floats, pulls: Sequence[PullTrace], tunes: Sequence[str]) -> float:
     """Variance of log load between sessions of one tune beyond pulls and zeros, where an F test shows it; else 0.
 
-    Analysis of variance of sessions within tunes, by moments, on each pull's mean log load over the shared bands.
+    On each pull's mean log load over the bands that all pulls share.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         logs = np.log(load)
     common = np.isfinite(logs).all(axis=0)
     if not common.any():
         return 0.0
-    values = logs[:, common].mean(axis=1)
-    level = float(load[:, common].mean())
-    zero = {pull.session: (pull.zero.doubt / level) ** 2 if pull.zero is not None else 0.0 for pull in pulls}
-    groups: dict[tuple[str, str], list[int]] = {}
-    for row, pull in enumerate(pulls):
-        groups.setdefault((pull.tune, pull.session), []).append(row)
-    free_within = len(pulls) - len(groups)
-    free_between = len(groups) - len(tunes)
-    if free_within < 1 or free_between < 1:
-        return 0.0
-    within = sum(float(((values[rows] - values[rows].mean()) ** 2).sum()) for rows in groups.values()) / free_within
-    between = 0.0
-    for tune in tunes:
-        mine = [rows for (name, _), rows in groups.items() if name == tune]
-        middle = float(values[[row for rows in mine for row in rows]].mean())
-        between += sum(len(rows) * (float(values[rows].mean()) - middle) ** 2 for rows in mine)
-    size = len(pulls) / len(groups)
-    stated = size * float(np.mean(list(zero.values())))
-    found, expected = between / free_between, within + stated
-    if expected <= 0 or found <= expected:
-        return 0.0
-    p = float(special.fdtrc(free_between, free_within, found / expected))
-    return (found - expected) / size if p < SESSION_TEST else 0.0
+    sources = shared.zero_sources(pulls)
+    on_log = sources.loading * (1 / load[:, common]).mean(axis=1)[:, None]
+    names = list(dict.fromkeys(pull.session for pull in pulls))
+    tune, session = (np.array(row, np.intp) for row in (
+        [tunes.index(pull.tune) for pull in pulls], [names.index(pull.session) for pull in pulls]
+    ))  # fmt: skip
+    return shared.session_excess(logs[:, common].mean(axis=1), tune, session, on_log, sources.variance).variance
 
 
 def _untested(rpm: float, settings: Settings | None, asked: Asked, knock: KnockMap) -> AdvanceCell:

@@ -59,8 +59,11 @@ def test_what_was_said_stands_in_the_file_under_its_fixed_names(recorded_with) -
 
     with h5py.File(path) as file:
         assert dict(file["conditions"].attrs) == {
-            "temperature_c": 18.5, "pressure_hpa": 987.2, "humidity_pct": 61.0, "said_utc": DAY.said_utc,
-        }  # fmt: skip
+            "temperature_c": 18.5,
+            "pressure_hpa": 987.2,
+            "humidity_pct": 61.0,
+            "said_utc": DAY.said_utc,
+        }
         assert file["heard"].dtype.names == ("pull", "rpm_from", "rpm_to", "heard", "said_utc")
         assert file["heard"][0].tolist()[:4] == (2, 3000.0, 3500.0, 1)
         assert file["pulls"].dtype.names[-1] == "kept"
@@ -124,9 +127,12 @@ def test_a_replay_carries_what_was_said(recorded_with) -> None:
 numbers = st.floats(allow_nan=False, width=64)
 texts = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]))
 RECORDS = {
-    Hold: layout.HOLD_DTYPE, HoldMark: layout.HOLD_DTYPE, Pinned: layout.PINNED_DTYPE, Zero: layout.ZERO_DTYPE,
+    Hold: layout.HOLD_DTYPE,
+    HoldMark: layout.HOLD_DTYPE,
+    Pinned: layout.PINNED_DTYPE,
+    Zero: layout.ZERO_DTYPE,
     Heard: layout.HEARD_DTYPE,
-}  # fmt: skip
+}
 
 
 @given(st.data())

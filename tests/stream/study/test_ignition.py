@@ -56,8 +56,9 @@ def proposals(made, now: str, listening=QUIET, logged=None, step: float = 2.0, w
     return cells, {finding.code: finding for finding in findings}
 
 
-def advise(now: str, listening=QUIET, scatter: float = 0.002, logged=None, step: float = 2.0, curve=torque,
-           **tunes: float):  # fmt: skip
+def advise(
+    now: str, listening=QUIET, scatter: float = 0.002, logged=None, step: float = 2.0, curve=torque, **tunes: float
+):
     """The cell about 4000 rpm, and all findings by code."""
     made = pulls(scatter, curve=curve, **tunes)
     beside = {} if logged is None else {(p.session, p.start_s): logged(p) for p in made}
@@ -125,10 +126,17 @@ NUMBERS = st.one_of(st.floats(-40, 80), st.just(math.nan), st.just(math.inf), st
 
 
 @given(
-    wanted=st.one_of(st.none(), NUMBERS), now=NUMBERS, written=NUMBERS, tested=st.tuples(NUMBERS, NUMBERS),
-    most=st.one_of(st.none(), NUMBERS), least=NUMBERS, knock=st.sampled_from(["quiet", "seen", "unknown"]),
-    listened=st.booleans(), odd=st.booleans(), step=st.floats(0.1, 5.0),
-)  # fmt: skip
+    wanted=st.one_of(st.none(), NUMBERS),
+    now=NUMBERS,
+    written=NUMBERS,
+    tested=st.tuples(NUMBERS, NUMBERS),
+    most=st.one_of(st.none(), NUMBERS),
+    least=NUMBERS,
+    knock=st.sampled_from(["quiet", "seen", "unknown"]),
+    listened=st.booleans(),
+    odd=st.booleans(),
+    step=st.floats(0.1, 5.0),
+)
 def test_whatever_is_asked_the_gate_lets_no_more_through(
     wanted, now, written, tested, most, least, knock, listened, odd, step
 ) -> None:
@@ -194,9 +202,12 @@ def test_logged_advance_beats_the_table() -> None:
     """The log shows 3 degrees less than the table: the cell is where the engine really was, and it is said."""
     real = {"heron": 15.0, "plover": 25.0, "wren": 33.0}
     cell, found = advise(
-        "heron", logged=lambda p: LoggedPull(advance=np.full(len(p.time_s), real[p.tune])),
-        heron=18.0, plover=25.0, wren=33.0,
-    )  # fmt: skip
+        "heron",
+        logged=lambda p: LoggedPull(advance=np.full(len(p.time_s), real[p.tune])),
+        heron=18.0,
+        plover=25.0,
+        wren=33.0,
+    )
 
     assert cell.now == pytest.approx(15.0)
     assert found["advance-log-apart"].values["apart_deg"] == pytest.approx(-3.0)

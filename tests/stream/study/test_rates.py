@@ -21,6 +21,7 @@ def least(rate: float) -> int:
 
 @pytest.mark.parametrize("name", ["A-A", "A-A, turns", "A-A, shared zero, turns"])
 def test_the_same_tune_twice_is_seldom_resolved(name: str) -> None:
+    """False 'resolved' is as seldom as it says."""
     rates = simulate(DAYS[name], COUNT, seed=20)
 
     assert rates.any_band <= most(0.06)
@@ -30,6 +31,7 @@ def test_the_same_tune_twice_is_seldom_resolved(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["A-B", "A-B, turns", "A-B, shared zero", "A-B, shared zero, turns"])
 def test_intervals_hold_the_truth(name: str) -> None:
+    """95 % intervals hold the truth as often as they say."""
     rates = simulate(DAYS[name], COUNT, seed=30)
 
     # Bands of one day go together, so their count is judged as if a day were one draw.

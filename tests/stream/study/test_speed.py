@@ -145,7 +145,7 @@ def test_a_row_that_is_restless_throughout_is_kept_and_told(tmp_path) -> None:
     fit = fit_row(load_row([path]), Reference(targets=targets))
 
     assert sum(point.used for point in fit.points) == 4
-    assert any("not quite steady by the fitted line" in words for words in fit.warnings)
+    assert "restless-holds" in {finding.code for finding in fit.findings}
 
 
 LONG_ROW = (1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0)
@@ -176,8 +176,9 @@ def test_a_rehearsal_converter_that_is_dead_below_and_stuck_above_is_diagnosed(t
     assert len(used) >= 7
     assert fit.dead_below_rpm == 2000.0
     assert fit.ceiling_above_rpm == pytest.approx(5700.0, rel=0.02)
-    assert any("does not move below about 1 " in words for words in fit.warnings)
-    assert any("stops rising at about 5 " in words for words in fit.warnings)
+    about = {finding.code: finding.values for finding in fit.findings}
+    assert about["dead-band"]["rpm"] == pytest.approx(1900.0, abs=110.0)
+    assert about["ceiling"]["rpm"] == pytest.approx(5700.0, abs=120.0)
 
 
 def _recorded(folder, recording, slope_error: float):

@@ -166,129 +166,308 @@ SITUATIONS = [
     Situation("1.4 times as loud: nobody knows", hold, knock(louder(1.4, FULL)), knock(level)),
     Situation("loud above 4000 rpm in every pull", less(4000, 6600), knock(louder(1.9, band(4000, 7000)))),
     Situation("the count rises in every pull", all_less, knock(counts(FULL), "")),
-    Situation("one pull of three knocks", less(4200, 4400), knock(
-        lambda d: level(d) * np.where(band(4200, 4400)(d) & (d.time > d.pulls[-1][0]), 3.0, 1.0)), knock(level)),
+    Situation(
+        "one pull of three knocks",
+        less(4200, 4400),
+        knock(lambda d: level(d) * np.where(band(4200, 4400)(d) & (d.time > d.pulls[-1][0]), 3.0, 1.0)),
+        knock(level),
+    ),
     # where it is seldom looked for
-    Situation("only in a pull the driver lifted from", less(3000, 3300), knock(
-        lambda d: level(d) * np.where(band(3000, 3300)(d) & (d.time < d.pulls[0][1]), 3.0, 1.0)), knock(level),
-        lifts=(0,)),
+    Situation(
+        "only in a pull the driver lifted from",
+        less(3000, 3300),
+        knock(lambda d: level(d) * np.where(band(3000, 3300)(d) & (d.time < d.pulls[0][1]), 3.0, 1.0)),
+        knock(level),
+        lifts=(0,),
+    ),
     Situation("only at part load between the pulls", taken(3900, 4100), knock(louder(3.0, part_load)), knock(level)),
     Situation("only in the second before a pull", less(2000, 2100), knock(louder(3.0, before_pulls)), knock(level)),
-    Situation("only in one sample of 10 000", less(5000, 5010), knock(
-        lambda d: level(d) * np.where(np.arange(len(d.rpm)) == np.flatnonzero(band(5000, 5010)(d))[0], 4.0, 1.0)),
-        knock(level)),
+    Situation(
+        "only in one sample of 10 000",
+        less(5000, 5010),
+        knock(lambda d: level(d) * np.where(np.arange(len(d.rpm)) == np.flatnonzero(band(5000, 5010)(d))[0], 4.0, 1.0)),
+        knock(level),
+    ),
     Situation("in a neighbouring band", taken(4500, 4750), knock(louder(3.0, band(4510, 4740))), knock(level)),
-    Situation("only in a dropped pull", less(5000, 5300), knock(
-        lambda d: level(d) * np.where(band(5000, 5300)(d) & (d.time < d.pulls[0][1]), 3.0, 1.0)), knock(level),
-        marks=(("heron", ("--drop-pull", "1")),)),
+    Situation(
+        "only in a dropped pull",
+        less(5000, 5300),
+        knock(lambda d: level(d) * np.where(band(5000, 5300)(d) & (d.time < d.pulls[0][1]), 3.0, 1.0)),
+        knock(level),
+        marks=(("heron", ("--drop-pull", "1")),),
+    ),
     # another tune
-    Situation("in the other tune, at more advance", taken(4500, 4800), knock(level),
-              knock(louder(2.5, band(4500, 4800)))),
-    Situation("in another tune at 17 degrees: less than the car's", less(4500, 4800, 17.0), knock(level),
-              third=Made(THIRD, 17.0, knock(louder(2.5, band(4500, 4800))), seed=3), tunes={**TUNES, THIRD: 17.0}),
-    Situation("in another tune at an advance nobody knows", less(4500, 4800), knock(level),
-              third=Made(THIRD, 17.0, {**knock(louder(2.5, band(4500, 4800))), "adv": ("advance", "deg", lambda d:
-              np.where(d.between(4400, 4900), np.nan, 17.0))}, seed=3)),
+    Situation(
+        "in the other tune, at more advance", taken(4500, 4800), knock(level), knock(louder(2.5, band(4500, 4800)))
+    ),
+    Situation(
+        "in another tune at 17 degrees: less than the car's",
+        less(4500, 4800, 17.0),
+        knock(level),
+        third=Made(THIRD, 17.0, knock(louder(2.5, band(4500, 4800))), seed=3),
+        tunes={**TUNES, THIRD: 17.0},
+    ),
+    Situation(
+        "in another tune at an advance nobody knows",
+        less(4500, 4800),
+        knock(level),
+        third=Made(
+            THIRD,
+            17.0,
+            {
+                **knock(louder(2.5, band(4500, 4800))),
+                "adv": ("advance", "deg", lambda d: np.where(d.between(4400, 4900), np.nan, 17.0)),
+            },
+            seed=3,
+        ),
+    ),
     # channels that tell nothing
     Situation("no channel, no word", hold),
     Situation("constant zero", hold, knock(lambda d: np.zeros(len(d.rpm)))),
     Situation("constant, not zero", hold, knock(lambda d: np.full(len(d.rpm), 1.7))),
-    Situation("constant in the car's session, alive in the other", hold, knock(lambda d: np.zeros(len(d.rpm))),
-              knock(quiet_count)),
+    Situation(
+        "constant in the car's session, alive in the other",
+        hold,
+        knock(lambda d: np.zeros(len(d.rpm))),
+        knock(quiet_count),
+    ),
     Situation("blank throughout", hold, knock(lambda d: np.full(len(d.rpm), np.nan))),
     Situation("blank in a band", taken(4500, 4750), knock(blank(4500, 4750)), knock(level)),
     Situation("blank in all pulls", hold, knock(lambda d: np.where(d.pulling, np.nan, level(d))), knock(level)),
-    Situation("on its rail, which the car file names", hold, knock(lambda d: np.where(d.pulling, 5.0, level(d))),
-              knock(level), ranges={"knock": (0.0, 5.0)}),
-    Situation("beyond its range", hold, knock(lambda d: np.where(d.pulling, 5.2, level(d))), knock(level),
-              ranges={"knock": (0.0, 5.0)}),
-    Situation("on a rail that nobody named", hold, knock(lambda d: np.minimum(level(d) * np.where(d.pulling, 3, 1),
-                                                                              0.62)), knock(level)),
+    Situation(
+        "on its rail, which the car file names",
+        hold,
+        knock(lambda d: np.where(d.pulling, 5.0, level(d))),
+        knock(level),
+        ranges={"knock": (0.0, 5.0)},
+    ),
+    Situation(
+        "beyond its range",
+        hold,
+        knock(lambda d: np.where(d.pulling, 5.2, level(d))),
+        knock(level),
+        ranges={"knock": (0.0, 5.0)},
+    ),
+    Situation(
+        "on a rail that nobody named",
+        hold,
+        knock(lambda d: np.minimum(level(d) * np.where(d.pulling, 3, 1), 0.62)),
+        knock(level),
+    ),
     Situation("a level whose wire fell off", hold, knock(fell_off), knock(level)),
-    Situation("dead zero in half the drive", hold, knock(lambda d: np.where(d.time < d.time[-1] * 0.45, level(d), 0.0)),
-              knock(level)),
+    Situation(
+        "dead zero in half the drive",
+        hold,
+        knock(lambda d: np.where(d.time < d.time[-1] * 0.45, level(d), 0.0)),
+        knock(level),
+    ),
     Situation("once a second beside a fast session, blank between", hold, knock(sparse), knock(level)),
     Situation("once a second, held between", hold, knock(held), knock(level)),
     Situation("once a second, a line between", hold, knock(drawn), knock(level)),
     Situation("a count of whole seconds shows late", less(4300, 4600), knock(slow_count, ""), knock(level)),
     # channels of every kind and unit
     Situation("millivolts", less(4500, 4800), knock(lambda d: 1000 * louder(1.9, band(4500, 4800))(d), "mV")),
-    Situation("counts of a converter", less(4500, 4800), knock(
-        lambda d: np.round(400 * louder(1.9, band(4500, 4800))(d)), "counts")),
-    Situation("decibels", less(4500, 4800), knock(lambda d: 60 + 20 * np.log10(louder(1.9, band(4500, 4800))(d)),
-                                                  "dB")),
-    Situation("decibels below full scale", less(4500, 4800), knock(
-        lambda d: -60 + 20 * np.log10(louder(1.9, band(4500, 4800))(d)), "dB")),
-    Situation("a level about an offset", taken(4500, 4800), knock(
-        lambda d: 2.5 + 0.1 * (louder(4.0, band(4500, 4800))(d)))),
+    Situation(
+        "counts of a converter",
+        less(4500, 4800),
+        knock(lambda d: np.round(400 * louder(1.9, band(4500, 4800))(d)), "counts"),
+    ),
+    Situation(
+        "decibels", less(4500, 4800), knock(lambda d: 60 + 20 * np.log10(louder(1.9, band(4500, 4800))(d)), "dB")
+    ),
+    Situation(
+        "decibels below full scale",
+        less(4500, 4800),
+        knock(lambda d: -60 + 20 * np.log10(louder(1.9, band(4500, 4800))(d)), "dB"),
+    ),
+    Situation(
+        "a level about an offset", taken(4500, 4800), knock(lambda d: 2.5 + 0.1 * (louder(4.0, band(4500, 4800))(d)))
+    ),
     Situation("retard below zero", less(4500, 4800), knock(counts(band(4500, 4800), -3.0), "deg")),
     Situation("retard above zero", less(4500, 4800), knock(counts(band(4500, 4800), 3.0), "deg")),
-    Situation("retard that comes back slowly", less(4500, 4800), knock(lambda d: -np.round(4 * np.clip(1 - np.minimum(
-        np.abs(d.time[:, None] - [np.interp(4600, d.rpm[(d.time >= a) & (d.time <= b)], d.time[(d.time >= a)
-        & (d.time <= b)]) for a, b in d.pulls]).min(axis=1), 2), 0, 1), 1), "deg")),
+    Situation(
+        "retard that comes back slowly",
+        less(4500, 4800),
+        knock(
+            lambda d: (
+                -np.round(
+                    4
+                    * np.clip(
+                        1
+                        - np.minimum(
+                            np.abs(
+                                d.time[:, None]
+                                - [
+                                    np.interp(
+                                        4600,
+                                        d.rpm[(d.time >= a) & (d.time <= b)],
+                                        d.time[(d.time >= a) & (d.time <= b)],
+                                    )
+                                    for a, b in d.pulls
+                                ]
+                            ).min(axis=1),
+                            2,
+                        ),
+                        0,
+                        1,
+                    ),
+                    1,
+                )
+            ),
+            "deg",
+        ),
+    ),
     Situation("a flag", less(4500, 4800), knock(counts(band(4500, 4800)), "")),
     Situation("a flag upside down", less(4500, 4800), knock(counts(band(4500, 4800), -1.0, 1.0), "")),
-    Situation("a counter that only ever rises", less(4500, 4800), knock(
-        lambda d: np.cumsum(counts(band(4500, 4800))(d)), "")),
-    Situation("the controller pulls timing in every pull", all_less, knock(
-        lambda d: np.where(d.pulling, -2.0, 0.0), "deg")),
+    Situation(
+        "a counter that only ever rises", less(4500, 4800), knock(lambda d: np.cumsum(counts(band(4500, 4800))(d)), "")
+    ),
+    Situation(
+        "the controller pulls timing in every pull", all_less, knock(lambda d: np.where(d.pulling, -2.0, 0.0), "deg")
+    ),
     # limits
     Situation("a limit passed by a level that was thought quiet", less(6000, 6600), knock(level), more=limit(0.7)),
     Situation("a limit below the noise", hold, knock(level), more=limit(0.01)),
-    Situation("a limit never passed gives nothing to a dead channel", hold, knock(lambda d: np.full(len(d.rpm), 0.2)),
-              more=limit(2.0)),
-    Situation("a limit far above does not excuse knock", less(4500, 4800), knock(louder(2.5, band(4500, 4800))),
-              knock(level), more=limit(90.0)),
+    Situation(
+        "a limit never passed gives nothing to a dead channel",
+        hold,
+        knock(lambda d: np.full(len(d.rpm), 0.2)),
+        more=limit(2.0),
+    ),
+    Situation(
+        "a limit far above does not excuse knock",
+        less(4500, 4800),
+        knock(louder(2.5, band(4500, 4800))),
+        knock(level),
+        more=limit(90.0),
+    ),
     # a person's word
-    Situation("none heard, and knock in the log", less(4500, 4800), knock(louder(2.5, band(4500, 4800))), knock(level),
-              words=("--none-heard",)),
+    Situation(
+        "none heard, and knock in the log",
+        less(4500, 4800),
+        knock(louder(2.5, band(4500, 4800))),
+        knock(level),
+        words=("--none-heard",),
+    ),
     Situation("none heard, and heard", less(4500, 4800), words=("--none-heard", "--heard", "4500-4800")),
-    Situation("heard in the car's session yesterday, none today", less(4500, 4800), words=("--none-heard",),
-              marks=(("heron", ("--heard", "4500-4800")),)),
-    Situation("heard, then marked as not", less(4500, 4800),
-              marks=(("heron", ("--heard", "4500-4800")), ("heron", ("--none-heard",)))),
-    Situation("heard in a pull, none in the session", less(2000, 6600),
-              marks=(("heron", ("--heard", "0-9000", "--pull", "2")), ("heron", ("--none-heard",)))),
-    Situation("heard in the other tune", taken(4500, 4800), words=("--none-heard",),
-              marks=(("plover", ("--heard", "4500-4800")),)),
+    Situation(
+        "heard in the car's session yesterday, none today",
+        less(4500, 4800),
+        words=("--none-heard",),
+        marks=(("heron", ("--heard", "4500-4800")),),
+    ),
+    Situation(
+        "heard, then marked as not",
+        less(4500, 4800),
+        marks=(("heron", ("--heard", "4500-4800")), ("heron", ("--none-heard",))),
+    ),
+    Situation(
+        "heard in a pull, none in the session",
+        less(2000, 6600),
+        marks=(("heron", ("--heard", "0-9000", "--pull", "2")), ("heron", ("--none-heard",))),
+    ),
+    Situation(
+        "heard in the other tune",
+        taken(4500, 4800),
+        words=("--none-heard",),
+        marks=(("plover", ("--heard", "4500-4800")),),
+    ),
     Situation("none heard in one pull of three", hold, marks=(("heron", ("--none-heard", "--pull", "1")),)),
     Situation("none heard in the other tune only", hold, marks=(("plover", ("--none-heard",)),)),
     Situation("a note that says all is well", hold, marks=(("heron", ("--note", "listened, no knock at all")),)),
     # tables
-    Situation("27 became 72", hold, words=("--none-heard",), refused="outside -30 to 70",
-              text=lambda text: text.replace("heron,4000,18", "heron,4000,81")),
-    Situation("18 became 81 hundredths too many digits", hold, words=("--none-heard",), refused="outside -30 to 70",
-              text=lambda text: text.replace("heron,4000,18", "heron,4000,188")),
-    Situation("25 became 52 in the other tune", lambda rpm: NOW if 3500 <= rpm <= 4500 else NOW + STEP,
-              words=("--none-heard",), text=lambda text: text.replace("plover,4000,25", "plover,4000,52")),
-    Situation("18 became 81, within limits as 8", lambda rpm: NOW if 3500 <= rpm <= 4500 else NOW + STEP,
-              words=("--none-heard",), text=lambda text: text.replace("heron,4000,18", "heron,4000,8")),
-    Situation("not a number", hold, words=("--none-heard",), refused="not finite",
-              text=lambda text: text.replace("heron,4000,18", "heron,4000,nan")),
+    Situation(
+        "27 became 72",
+        hold,
+        words=("--none-heard",),
+        refused="outside -30 to 70",
+        text=lambda text: text.replace("heron,4000,18", "heron,4000,81"),
+    ),
+    Situation(
+        "18 became 81 hundredths too many digits",
+        hold,
+        words=("--none-heard",),
+        refused="outside -30 to 70",
+        text=lambda text: text.replace("heron,4000,18", "heron,4000,188"),
+    ),
+    Situation(
+        "25 became 52 in the other tune",
+        lambda rpm: NOW if 3500 <= rpm <= 4500 else NOW + STEP,
+        words=("--none-heard",),
+        text=lambda text: text.replace("plover,4000,25", "plover,4000,52"),
+    ),
+    Situation(
+        "18 became 81, within limits as 8",
+        lambda rpm: NOW if 3500 <= rpm <= 4500 else NOW + STEP,
+        words=("--none-heard",),
+        text=lambda text: text.replace("heron,4000,18", "heron,4000,8"),
+    ),
+    Situation(
+        "not a number",
+        hold,
+        words=("--none-heard",),
+        refused="not finite",
+        text=lambda text: text.replace("heron,4000,18", "heron,4000,nan"),
+    ),
     Situation("advance_max_deg", lambda _: 19.0, words=("--none-heard",), engine="advance_max_deg = 19.0"),
-    Situation("advance_max_deg below what is in the car", lambda _: 16.0, words=("--none-heard",),
-              engine="advance_max_deg = 16.0"),
+    Situation(
+        "advance_max_deg below what is in the car",
+        lambda _: 16.0,
+        words=("--none-heard",),
+        engine="advance_max_deg = 16.0",
+    ),
     # the table is ahead of the pulls
-    Situation("the log shows that the pulls had a step less", lambda _: NOW, {"adv": advance(NOW)},
-              {"adv": advance(OTHER)}, words=("--none-heard",), tunes={"heron": 20.0, "plover": 25.0}),
+    Situation(
+        "the log shows that the pulls had a step less",
+        lambda _: NOW,
+        {"adv": advance(NOW)},
+        {"adv": advance(OTHER)},
+        words=("--none-heard",),
+        tunes={"heron": 20.0, "plover": 25.0},
+    ),
     # sessions
-    Situation("sessions of another car", hold, words=("--none-heard",), refused="different cars",
-              third=Made(THIRD, 30.0, car="family saloon", seed=3), tunes={**TUNES, THIRD: 30.0}),
-    Situation("the tune in the car was never driven", hold, words=("--none-heard", "--now", "wren"),
-              refused="steps do not chain", tunes={**TUNES, THIRD: 20.0}),
-    Situation("a second dead sensor beside a quiet one", hold, {**knock(level), "knock_2": ("knock", "V", lambda d:
-              np.full(len(d.rpm), 0.4))}),
-    Situation("a second sensor that knocks beside a quiet one", less(4500, 4800), {**knock(level), "knock_2": (
-        "knock", "V", louder(2.5, band(4500, 4800)))}),
-]  # fmt: skip
+    Situation(
+        "sessions of another car",
+        hold,
+        words=("--none-heard",),
+        refused="different cars",
+        third=Made(THIRD, 30.0, car="family saloon", seed=3),
+        tunes={**TUNES, THIRD: 30.0},
+    ),
+    Situation(
+        "the tune in the car was never driven",
+        hold,
+        words=("--none-heard", "--now", "wren"),
+        refused="steps do not chain",
+        tunes={**TUNES, THIRD: 20.0},
+    ),
+    Situation(
+        "a second dead sensor beside a quiet one",
+        hold,
+        {**knock(level), "knock_2": ("knock", "V", lambda d: np.full(len(d.rpm), 0.4))},
+    ),
+    Situation(
+        "a second sensor that knocks beside a quiet one",
+        less(4500, 4800),
+        {**knock(level), "knock_2": ("knock", "V", louder(2.5, band(4500, 4800)))},
+    ),
+]
 
 
 def made_of(situation: Situation) -> list[Made]:
     plover = situation.heron if situation.plover is None else situation.plover
-    other = Made("plover", OTHER, plover, seed=2, more=situation.more, engine=situation.engine,
-                 ranges=situation.ranges)  # fmt: skip
-    own = Made("heron", NOW, situation.heron, seed=1, more=situation.more, engine=situation.engine,
-               lifts=situation.lifts, ranges=situation.ranges, pulls=3 + len(situation.lifts))  # fmt: skip
+    other = Made("plover", OTHER, plover, seed=2, more=situation.more, engine=situation.engine, ranges=situation.ranges)
+    own = Made(
+        "heron",
+        NOW,
+        situation.heron,
+        seed=1,
+        more=situation.more,
+        engine=situation.engine,
+        lifts=situation.lifts,
+        ranges=situation.ranges,
+        pulls=3 + len(situation.lifts),
+    )
     return [*([situation.third] if situation.third else []), other, own]
 
 

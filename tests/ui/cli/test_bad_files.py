@@ -30,7 +30,7 @@ CAR = demo_car_text()
     [
         (CAR.replace('unit = "V"', 'unit = "volt"'), "channel[0].unit: 'volt'", "use one of V, mV, Hz, rpm"),
         (CAR.replace('unit = "mV/V"', 'unit = "kg"'), "channel[1].unit: 'kg'", "use one of mV/V, V, microstrain, N"),
-        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", 'add a [[channel]] table'),
+        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", "add a [[channel]] table"),
         (CAR.replace('role = "engine_speed"', 'role = "rpm"'), "channel[0].role", "use one of engine_speed load"),
         (CAR.replace("rpm_per_unit = 1720.0", ""), "'speed_v': rpm_per_unit is missing", "±30 % is near enough"),
         (CAR.replace('name = "link"', 'name = "link'), "at line 30", "mend that line"),
@@ -39,7 +39,7 @@ CAR = demo_car_text()
         (CAR.replace("mass_kg = 790.0", 'mass_kg = "heavy"'), "car.mass_kg", "mend the value"),
         ("", "car", "add a [car] table"),
     ],
-)  # fmt: skip
+)
 def test_a_car_file_that_cannot_be_used(steadypull, tmp_path: Path, text: str, place: str, cure: str) -> None:
     """Found before the port is touched (this one does not exist): file, key path or line, and the cure; exit 2."""
     car = tmp_path / "car.toml"

@@ -47,9 +47,19 @@ def drive(steadypull, car_file: Path, tmp_path: Path) -> Callable[..., Outcome]:
 
         with device(tmp_path, life) as line:
             return steadypull(
-                "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", seconds,
-                "--headless", "--json", *options,
-            )  # fmt: skip
+                "drive",
+                "--port",
+                line.port,
+                "--car",
+                car_file,
+                "-o",
+                tmp_path / "d",
+                "--seconds",
+                seconds,
+                "--headless",
+                "--json",
+                *options,
+            )
 
     return go
 

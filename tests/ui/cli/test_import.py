@@ -35,8 +35,9 @@ def test_a_log_becomes_a_session_with_its_holds(steadypull, log_car: Path, tmp_p
     plan = Plan(5, rate_hz=100.0).hold(1500, 5).ramp(3000, 400).hold(3000, 6).ramp(1200, 400)
     write_log(tmp_path / name, plan.samples(), 100.0)
 
-    done = steadypull("import", tmp_path / name, "--car", log_car, "-o", tmp_path / "s.h5", "--json",
-                      "--tune", "wren", "--gear", "2")  # fmt: skip
+    done = steadypull(
+        "import", tmp_path / name, "--car", log_car, "-o", tmp_path / "s.h5", "--json", "--tune", "wren", "--gear", "2"
+    )
 
     assert done.code == 0
     assert (done.json["session"]["tune"], done.json["session"]["rate_hz"]) == ("wren", 100.0)

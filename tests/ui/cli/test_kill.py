@@ -56,9 +56,11 @@ def test_kill_at_random_moments(tmp_path: Path, car_file: Path) -> None:
     """Twenty times: plain h5py opens what is left, it lacks at most its last second, recover brings back the rest."""
     moments = random.Random(20)
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        left = list(pool.map(
-            lambda number: drive_and_kill(tmp_path / str(number), car_file, moments.uniform(0.2, 1.4)), range(KILLS)
-        ))  # fmt: skip
+        left = list(
+            pool.map(
+                lambda number: drive_and_kill(tmp_path / str(number), car_file, moments.uniform(0.2, 1.4)), range(KILLS)
+            )
+        )
 
     for session, sent, late in left:
         with h5py.File(session) as file:

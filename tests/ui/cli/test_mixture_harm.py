@@ -83,9 +83,14 @@ def drive(pulls: int = 10, lean: float = 1.02, pull_s: float = 6.0, cut: bool = 
     late = np.interp(np.arange(len(burnt)) - 0.15 * RATE, np.arange(len(burnt)), burnt)
     count = len(rpm)
     return {
-        "rpm": rpm, "link": 0.1 + 0.9 * (kpa > 80), "map": kpa + 0.2 * rng.standard_normal(count), "throttle": throttle,
-        "lam": late + 0.006 * rng.standard_normal(count), "trim": np.zeros(count), "coolant": np.full(count, 88.0),
-    }  # fmt: skip
+        "rpm": rpm,
+        "link": 0.1 + 0.9 * (kpa > 80),
+        "map": kpa + 0.2 * rng.standard_normal(count),
+        "throttle": throttle,
+        "lam": late + 0.006 * rng.standard_normal(count),
+        "trim": np.zeros(count),
+        "coolant": np.full(count, 88.0),
+    }
 
 
 def table(unit: str = "kPa", cells: Callable[[float, float], float] | None = None, kpa: tuple[float, ...] = KPA) -> str:
@@ -136,8 +141,12 @@ def delayed(seconds: float, cut: bool) -> Callable[[], Columns]:
             part = slice(start - round(3 * RATE), start)
             lam[part], kpa[part], throttle[part] = 0.76, 72.0, 45.0
         shift = round(seconds * RATE)
-        return {**columns, "lam": np.concatenate([np.full(shift, 1.0), lam[: len(lam) - shift]]), "map": kpa,
-                "throttle": throttle}  # fmt: skip
+        return {
+            **columns,
+            "lam": np.concatenate([np.full(shift, 1.0), lam[: len(lam) - shift]]),
+            "map": kpa,
+            "throttle": throttle,
+        }
 
     return build
 
@@ -184,21 +193,33 @@ def spoilt(**changes: Callable[[Columns], np.ndarray]) -> Callable[[], Columns]:
 SITUATIONS = [
     Situation("λ stuck at 0.80", spoilt(lam=stuck(0.80)), nothing=True, finding="lambda-stuck"),
     Situation("λ stuck at 1.00", spoilt(lam=stuck(1.0)), nothing=True, first="lean-under-load", finding="lambda-stuck"),
-    Situation("λ stuck at 14.7 AFR", spoilt(lam=stuck(14.7)), CAR.replace('"lambda"', '"lambda"\nunit = "AFR"'),
-              nothing=True, first="lean-under-load"),
+    Situation(
+        "λ stuck at 14.7 AFR",
+        spoilt(lam=stuck(14.7)),
+        CAR.replace('"lambda"', '"lambda"\nunit = "AFR"'),
+        nothing=True,
+        first="lean-under-load",
+    ),
     Situation("λ stuck at 0", spoilt(lam=stuck(0.0)), code=(0, 2), nothing=True),
     Situation("λ stuck at its top", spoilt(lam=stuck(1.999)), nothing=True, first="lean-under-load"),
     Situation("λ stuck at 0.80 with noise", spoilt(lam=stuck(0.80, 0.002)), nothing=True, finding="lambda-stuck"),
-    Situation("λ stuck at 0.80, flickering by a step",
-              spoilt(lam=lambda c: 0.80 + 0.01 * (np.arange(len(c["rpm"])) % 7 == 0)), nothing=True),
-    Situation("λ stuck at 0.80 without fuel cuts", lambda: also(lam=stuck(0.80, 0.002))(drive(cut=False)),
-              nothing=True),
+    Situation(
+        "λ stuck at 0.80, flickering by a step",
+        spoilt(lam=lambda c: 0.80 + 0.01 * (np.arange(len(c["rpm"])) % 7 == 0)),
+        nothing=True,
+    ),
+    Situation(
+        "λ stuck at 0.80 without fuel cuts", lambda: also(lam=stuck(0.80, 0.002))(drive(cut=False)), nothing=True
+    ),
     Situation("λ on its rich rail under load", spoilt(lam=lambda c: np.where(full_load(c), 0.65, c["lam"]))),
     Situation("λ frozen after minute 2", spoilt(lam=after(120, 0.79))),
-    Situation("λ frozen until minute 2", spoilt(
-        lam=lambda c: np.where(np.arange(len(c["rpm"])) < 120 * RATE, 0.79, c["lam"]))),
-    Situation("λ frozen for half a minute", spoilt(
-        lam=lambda c: np.where(np.abs(np.arange(len(c["rpm"])) / RATE - 90) < 16, 0.79, c["lam"]))),
+    Situation(
+        "λ frozen until minute 2", spoilt(lam=lambda c: np.where(np.arange(len(c["rpm"])) < 120 * RATE, 0.79, c["lam"]))
+    ),
+    Situation(
+        "λ frozen for half a minute",
+        spoilt(lam=lambda c: np.where(np.abs(np.arange(len(c["rpm"])) / RATE - 90) < 16, 0.79, c["lam"])),
+    ),
     Situation("λ in volts, said", spoilt(lam=narrow_band), CAR.replace('"lambda"', '"lambda"\nunit = "V"'), code=(2,)),
     Situation("λ in volts, not said", spoilt(lam=narrow_band), code=(2,)),
     Situation("a wide-band voltage as λ", spoilt(lam=lambda c: (14.7 * c["lam"] - 10) / 2), code=(0, 2)),
@@ -208,83 +229,174 @@ SITUATIONS = [
     Situation("a unit that is none", car=CAR.replace('"lambda"', '"lambda"\nunit = "phi"'), code=(2,)),
     Situation("λ in steps of 0.05, cut off", spoilt(lam=floor_to(0.05))),
     Situation("λ in steps of 0.1, cut off", spoilt(lam=floor_to(0.1))),
-    Situation("two sensors, one rich", spoilt(lam2=lambda c: c["lam"], lam=lambda c: np.where(
-        full_load(c), c["lam"] - 0.08, c["lam"])), CAR + SECOND_SENSOR),
-    Situation("two sensors far apart", spoilt(lam2=lambda c: c["lam"], lam=lambda c: c["lam"] - 0.12),
-              CAR + SECOND_SENSOR, finding="lambda-sensors-differ"),
-    Situation("two sensors, the first stuck", spoilt(lam2=lambda c: c["lam"], lam=stuck(0.8)), CAR + SECOND_SENSOR,
-              finding="lambda-stuck"),
+    Situation(
+        "two sensors, one rich",
+        spoilt(lam2=lambda c: c["lam"], lam=lambda c: np.where(full_load(c), c["lam"] - 0.08, c["lam"])),
+        CAR + SECOND_SENSOR,
+    ),
+    Situation(
+        "two sensors far apart",
+        spoilt(lam2=lambda c: c["lam"], lam=lambda c: c["lam"] - 0.12),
+        CAR + SECOND_SENSOR,
+        finding="lambda-sensors-differ",
+    ),
+    Situation(
+        "two sensors, the first stuck",
+        spoilt(lam2=lambda c: c["lam"], lam=stuck(0.8)),
+        CAR + SECOND_SENSOR,
+        finding="lambda-stuck",
+    ),
     Situation("few hits, table in kPa", few(3)),
     Situation("few hits, table in bar", few(3), target=table("bar")),
     Situation("few hits, table in psi", few(3), target=table("psi")),
     Situation("few hits, table in hPa", few(3), target=table("hPa")),
-    Situation("few hits, table in mbar, sensor in psi", few(3, also(map=lambda c: c["map"] / 6.894757)),
-              CAR.replace('"kPa"', '"psi"'), table("mbar")),
-    Situation("few hits, throttle in 0..1", few(3),
-              target="throttle,0,0.25,0.5,1\n2000,1,1,.95,.88\n6000,1,1,.95,.88\n"),
-    Situation("few hits, throttle in %, logged as a share", few(3, also(throttle=lambda c: c["throttle"] / 100)),
-              CAR.replace('unit = "%"\n[[channel]]\nname = "lam"', '[[channel]]\nname = "lam"'),
-              "throttle[%],0,25,50,100\n2000,1,1,.95,.88\n6000,1,1,.95,.88\n"),
-    Situation("few hits, gauge pressure", few(3, also(map=lambda c: c["map"] - 101.325)),
-              CAR.replace('unit = "kPa"', 'unit = "kPa"\ngauge = true')),
+    Situation(
+        "few hits, table in mbar, sensor in psi",
+        few(3, also(map=lambda c: c["map"] / 6.894757)),
+        CAR.replace('"kPa"', '"psi"'),
+        table("mbar"),
+    ),
+    Situation(
+        "few hits, throttle in 0..1", few(3), target="throttle,0,0.25,0.5,1\n2000,1,1,.95,.88\n6000,1,1,.95,.88\n"
+    ),
+    Situation(
+        "few hits, throttle in %, logged as a share",
+        few(3, also(throttle=lambda c: c["throttle"] / 100)),
+        CAR.replace('unit = "%"\n[[channel]]\nname = "lam"', '[[channel]]\nname = "lam"'),
+        "throttle[%],0,25,50,100\n2000,1,1,.95,.88\n6000,1,1,.95,.88\n",
+    ),
+    Situation(
+        "few hits, gauge pressure",
+        few(3, also(map=lambda c: c["map"] - 101.325)),
+        CAR.replace('unit = "kPa"', 'unit = "kPa"\ngauge = true'),
+    ),
     Situation("gauge pressure, not said", spoilt(map=lambda c: c["map"] - 101.325), code=(2,)),
-    Situation("few hits in boost", few(3, also(map=lambda c: np.where(c["throttle"] > 80, 180.0, c["map"]))),
-              target=table(kpa=(50.0, 100.0, 150.0, 200.0))),
-    Situation("800 hPa, said", few(3, also(map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
-                                          throttle=lambda c: np.minimum(c["throttle"], 55.0))),
-              ambient_kpa=80.0, weather_hpa=800.0, target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0))),
-    Situation("800 hPa, logged", few(3, also(map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
-                                            throttle=lambda c: np.minimum(c["throttle"], 55.0),
-                                            baro=lambda c: np.full(len(c["rpm"]), 800.0))),
-              CAR + BARO, ambient_kpa=80.0, target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0))),
-    Situation("800 hPa, from the standing engine", few(3, lambda c: {
-        name: np.concatenate([np.full(60, {"rpm": 0.0, "map": 80.0, "lam": 2.0}.get(name, values[0])), values])
-        for name, values in also(map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
-                                 throttle=lambda c: np.minimum(c["throttle"], 55.0))(c).items()}),
-              ambient_kpa=80.0, target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0))),
-    Situation("only the edge of the full-load cells", lambda: also(lam=rich_pulls)(also(
-        map=lambda c: np.where(c["throttle"] > 80, 81.0, c["map"]))(drive())),
-              target=table(kpa=(30.0, 50.0, 60.0, 100.0))),
-    Situation("one long passage", lambda: {name: np.concatenate([values[:1200], values[np.full(160, 320)]])
-                                          for name, values in also(lam=rich_pulls)(drive(pulls=6)).items()}),
+    Situation(
+        "few hits in boost",
+        few(3, also(map=lambda c: np.where(c["throttle"] > 80, 180.0, c["map"]))),
+        target=table(kpa=(50.0, 100.0, 150.0, 200.0)),
+    ),
+    Situation(
+        "800 hPa, said",
+        few(
+            3,
+            also(
+                map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
+                throttle=lambda c: np.minimum(c["throttle"], 55.0),
+            ),
+        ),
+        ambient_kpa=80.0,
+        weather_hpa=800.0,
+        target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0)),
+    ),
+    Situation(
+        "800 hPa, logged",
+        few(
+            3,
+            also(
+                map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
+                throttle=lambda c: np.minimum(c["throttle"], 55.0),
+                baro=lambda c: np.full(len(c["rpm"]), 800.0),
+            ),
+        ),
+        CAR + BARO,
+        ambient_kpa=80.0,
+        target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0)),
+    ),
+    Situation(
+        "800 hPa, from the standing engine",
+        few(
+            3,
+            lambda c: {
+                name: np.concatenate([np.full(60, {"rpm": 0.0, "map": 80.0, "lam": 2.0}.get(name, values[0])), values])
+                for name, values in also(
+                    map=lambda c: np.where(c["throttle"] > 80, 66.0, c["map"]),
+                    throttle=lambda c: np.minimum(c["throttle"], 55.0),
+                )(c).items()
+            },
+        ),
+        ambient_kpa=80.0,
+        target=table(kpa=(30.0, 40.0, 50.0, 58.0, 66.0)),
+    ),
+    Situation(
+        "only the edge of the full-load cells",
+        lambda: also(lam=rich_pulls)(also(map=lambda c: np.where(c["throttle"] > 80, 81.0, c["map"]))(drive())),
+        target=table(kpa=(30.0, 50.0, 60.0, 100.0)),
+    ),
+    Situation(
+        "one long passage",
+        lambda: {
+            name: np.concatenate([values[:1200], values[np.full(160, 320)]])
+            for name, values in also(lam=rich_pulls)(drive(pulls=6)).items()
+        },
+    ),
     Situation("trim at its limit", spoilt(trim=lambda c: np.where(full_load(c), -25.0, 0.0)), finding="trim-at-limit"),
     Situation("trim at a nearer limit", spoilt(trim=lambda c: np.where(full_load(c), -12.0, np.sin(c["rpm"] / 90)))),
     Situation("trim stuck", spoilt(trim=stuck(-12.0)), finding="trim-stands-still"),
     Situation("wanted λ above 1 at load", target=table(cells=lambda _, p: 1.05), finding="lean-wanted-at-load"),
     Situation("target in AFR", target=table(cells=lambda _, p: 14.7 * float(wanted(np.array(p)))), code=(2,)),
     Situation("axes swapped", target=table().replace("rpm\\kPa", "kPa\\rpm"), code=(2,)),
-    Situation("8.8 for 0.88", target=table(cells=lambda r, p: 8.8 if (r, p) == (4000, 100) else float(
-        wanted(np.array(p)))), code=(2,)),
-    Situation("1.88 for 0.88", target=table(cells=lambda r, p: 1.88 if (r, p) == (4000, 100) else float(
-        wanted(np.array(p)))), finding="wanted-odd"),
-    Situation("0.98 for 0.88", target=table(cells=lambda r, p: 0.98 if (r, p) == (4000, 100) else float(
-        wanted(np.array(p)))), finding="wanted-odd"),
+    Situation(
+        "8.8 for 0.88",
+        target=table(cells=lambda r, p: 8.8 if (r, p) == (4000, 100) else float(wanted(np.array(p)))),
+        code=(2,),
+    ),
+    Situation(
+        "1.88 for 0.88",
+        target=table(cells=lambda r, p: 1.88 if (r, p) == (4000, 100) else float(wanted(np.array(p)))),
+        finding="wanted-odd",
+    ),
+    Situation(
+        "0.98 for 0.88",
+        target=table(cells=lambda r, p: 0.98 if (r, p) == (4000, 100) else float(wanted(np.array(p)))),
+        finding="wanted-odd",
+    ),
     Situation("an axis out of order", target=table().replace("4000,", "400,"), code=(2,)),
     Situation("λ late by 2 s, seen at fuel cuts", delayed(2.0, cut=True), finding="lambda-delay"),
     Situation("λ late by 2 s, never seen", delayed(2.0, cut=False), finding="lambda-delay"),
     Situation("λ late by 1 s, never seen", delayed(1.0, cut=False)),
     Situation("cold engine, rich", spoilt(lam=rich_pulls, coolant=stuck(35.0)), code=(0, 2)),
-    Situation("cold in °F", spoilt(lam=rich_pulls, coolant=stuck(100.0)), CAR.replace('unit = "C"', 'unit = "F"'),
-              code=(0, 2)),
-    Situation("misfire under load", spoilt(lam=lambda c: np.where(
-        full_load(c), np.where(np.arange(len(c["rpm"])) % 12 < 6, 1.3, 0.7), c["lam"]))),
+    Situation(
+        "cold in °F", spoilt(lam=rich_pulls, coolant=stuck(100.0)), CAR.replace('unit = "C"', 'unit = "F"'), code=(0, 2)
+    ),
+    Situation(
+        "misfire under load",
+        spoilt(lam=lambda c: np.where(full_load(c), np.where(np.arange(len(c["rpm"])) % 12 < 6, 1.3, 0.7), c["lam"])),
+    ),
     Situation("λ without values under load", spoilt(lam=lambda c: np.where(full_load(c), np.nan, c["lam"]))),
     Situation("λ without values", spoilt(lam=stuck(np.nan)), code=(2,)),
     Situation("pressure without values", spoilt(map=stuck(np.nan)), code=(0, 2)),
-    Situation("pressure in hPa, no unit", spoilt(map=lambda c: c["map"] * 10), CAR.replace('unit = "kPa"\n', ""),
-              code=(2,)),
-    Situation("pressure in bar, no unit", spoilt(map=lambda c: c["map"] / 100), CAR.replace('unit = "kPa"\n', ""),
-              code=(2,)),
-    Situation("pressure in psi, no unit", spoilt(map=lambda c: c["map"] / 6.894757), CAR.replace('unit = "kPa"\n', ""),
-              code=(2,)),
-    Situation("pressure in inHg, no unit", spoilt(map=lambda c: c["map"] / 3.386389), CAR.replace('unit = "kPa"\n', ""),
-              code=(2,)),
-    Situation("all units missing", few(3), CAR.replace('unit = "kPa"\n', "").replace('unit = "%"\n', ""),
-              finding="pressure-unit-missing"),
+    Situation(
+        "pressure in hPa, no unit", spoilt(map=lambda c: c["map"] * 10), CAR.replace('unit = "kPa"\n', ""), code=(2,)
+    ),
+    Situation(
+        "pressure in bar, no unit", spoilt(map=lambda c: c["map"] / 100), CAR.replace('unit = "kPa"\n', ""), code=(2,)
+    ),
+    Situation(
+        "pressure in psi, no unit",
+        spoilt(map=lambda c: c["map"] / 6.894757),
+        CAR.replace('unit = "kPa"\n', ""),
+        code=(2,),
+    ),
+    Situation(
+        "pressure in inHg, no unit",
+        spoilt(map=lambda c: c["map"] / 3.386389),
+        CAR.replace('unit = "kPa"\n', ""),
+        code=(2,),
+    ),
+    Situation(
+        "all units missing",
+        few(3),
+        CAR.replace('unit = "kPa"\n', "").replace('unit = "%"\n', ""),
+        finding="pressure-unit-missing",
+    ),
     Situation("pressure stuck at 45 kPa under load", spoilt(map=stuck(45.0), lam=rich_pulls), code=(2,)),
-    Situation("throttle in volts", spoilt(throttle=lambda c: 0.5 + c["throttle"] / 25),
-              CAR.replace('unit = "%"\n[[channel]]\nname = "lam"', 'unit = "V"\n[[channel]]\nname = "lam"')),
-]  # fmt: skip
+    Situation(
+        "throttle in volts",
+        spoilt(throttle=lambda c: 0.5 + c["throttle"] / 25),
+        CAR.replace('unit = "%"\n[[channel]]\nname = "lam"', 'unit = "V"\n[[channel]]\nname = "lam"'),
+    ),
+]
 
 
 def leaner_at_load(answer: dict, ambient_kpa: float) -> list[dict]:
@@ -297,9 +409,10 @@ def leaner_at_load(answer: dict, ambient_kpa: float) -> list[dict]:
         base, least = [value / PER_KPA[answer["unit"]] for value in axis], 0.75 * ambient_kpa
     reach = dict(zip(axis, [*base[1:], np.inf], strict=True))
     return [
-        cell for cell in answer["cells"]
+        cell
+        for cell in answer["cells"]
         if reach[cell["second_axis"]] >= least and cell["proposed"] is not None and cell["proposed"] < 1
-    ]  # fmt: skip
+    ]
 
 
 def made(folder: Path, situation: Situation) -> tuple[Path, Path]:
@@ -310,8 +423,14 @@ def made(folder: Path, situation: Situation) -> tuple[Path, Path]:
     if situation.weather_hpa is not None:
         with h5py.File(session, "r+") as file:
             group = file.create_group("conditions")
-            group.attrs.update({"temperature_c": 20.0, "pressure_hpa": situation.weather_hpa, "humidity_pct": 50.0,
-                                "said_utc": "2026-05-02T09:00:00+00:00"})  # fmt: skip
+            group.attrs.update(
+                {
+                    "temperature_c": 20.0,
+                    "pressure_hpa": situation.weather_hpa,
+                    "humidity_pct": 50.0,
+                    "said_utc": "2026-05-02T09:00:00+00:00",
+                }
+            )
     (folder / "target.csv").write_text(situation.target)
     return session, folder / "target.csv"
 
@@ -385,16 +504,18 @@ def test_lean_under_load_is_the_first_thing_said(steadypull, tmp_path: Path) -> 
 
 def test_a_short_lean_pull_is_not_silence(steadypull, tmp_path: Path) -> None:
     """A second and a half at 13 % lean, too short for a proposal: said first all the same."""
-    session, target = made(tmp_path, Situation("lean", few(1.5, also(
-        lam=lambda c: np.where(full_load(c), 1.02, c["lam"])))))  # fmt: skip
+    session, target = made(
+        tmp_path, Situation("lean", few(1.5, also(lam=lambda c: np.where(full_load(c), 1.02, c["lam"]))))
+    )
     answer = steadypull("advise-mixture", session, "--target", target, "--json").json
     assert answer["findings"][0]["code"] == "lean-under-load"
 
 
 def test_lean_at_load_needs_a_word_and_then_stays_bounded(steadypull, tmp_path: Path) -> None:
     """Wanted 1.05, burnt 0.92 of it: held; with the word 3 % leaner."""
-    session, target = made(tmp_path, Situation("x", lambda: drive(pulls=14, lean=0.92), target=table(
-        cells=lambda _, p: 1.05)))  # fmt: skip
+    session, target = made(
+        tmp_path, Situation("x", lambda: drive(pulls=14, lean=0.92), target=table(cells=lambda _, p: 1.05))
+    )
     held = steadypull("advise-mixture", session, "--target", target, "--json").json
     allowed = steadypull("advise-mixture", session, "--target", target, "--lean-at-load", "--json").json
 
@@ -414,8 +535,9 @@ def test_the_fuel_table_comes_back_multiplied_and_steps_do_not_chain(steadypull,
     done = steadypull(*words, tmp_path / "fuel.csv", "-o", tmp_path / "new.csv", "--json")
     cells = {(cell["rpm"], cell["second_axis"]): cell for cell in done.json["cells"]}
 
-    old, new = ([line.split(",") for line in (tmp_path / name).read_text().splitlines()] for name in
-                ("fuel.csv", "new.csv"))  # fmt: skip
+    old, new = (
+        [line.split(",") for line in (tmp_path / name).read_text().splitlines()] for name in ("fuel.csv", "new.csv")
+    )
     assert old[0] == new[0]
     changed = 0
     for before, after_ in zip(old[1:], new[1:], strict=True):
@@ -466,8 +588,17 @@ def test_a_slip_in_the_fuel_table_is_left_alone(steadypull, tmp_path: Path) -> N
     slip = FUEL.replace("4000,43,53,63,73,78", "4000,43,53,63,73,7.8")
     assert slip != FUEL
     (tmp_path / "fuel.csv").write_text(slip)
-    done = steadypull("advise-mixture", session, "--target", target, "--fuel", tmp_path / "fuel.csv", "-o",
-                      tmp_path / "new.csv", "--json")  # fmt: skip
+    done = steadypull(
+        "advise-mixture",
+        session,
+        "--target",
+        target,
+        "--fuel",
+        tmp_path / "fuel.csv",
+        "-o",
+        tmp_path / "new.csv",
+        "--json",
+    )
 
     assert "fuel-odd" in [finding["code"] for finding in done.json["findings"]]
     assert ",7.8" in (tmp_path / "new.csv").read_text()

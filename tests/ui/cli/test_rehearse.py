@@ -10,8 +10,15 @@ from stream.sources.rehearsal.scenario import hold_drive
 from tests.ui_cli import SEED, Outcome
 
 HOLD_KEYS = {
-    "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s", "load_mean",
-}  # fmt: skip
+    "start_s",
+    "end_s",
+    "signal_mean",
+    "signal_sem",
+    "speed_rpm",
+    "speed_sd_rpm",
+    "drift_rpm_per_s",
+    "load_mean",
+}
 SESSION_KEYS = {"path", "tune", "rate_hz", "duration_s", "channels", "lost_samples", "clipped_samples"}
 
 

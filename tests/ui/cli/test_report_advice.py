@@ -21,8 +21,14 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """heron and plover with λ logged, and the two tables."""
     folder = tmp_path_factory.mktemp("day")
     for place, tune in enumerate(("heron", "plover")):
-        session(folder / f"{place}.h5", 60 + place, tune, BEGAN + timedelta(minutes=12 * place), pulls=3,
-                chain=Chain(extra=EXTRA))  # fmt: skip
+        session(
+            folder / f"{place}.h5",
+            60 + place,
+            tune,
+            BEGAN + timedelta(minutes=12 * place),
+            pulls=3,
+            chain=Chain(extra=EXTRA),
+        )
     rows = [f"{t.name},{rpm:g},{deg}" for t in TUNES.values() for rpm, deg in zip(t.rpm, t.advance_deg, strict=True)]
     (folder / "advance.csv").write_text("\n".join(["tune,rpm,advance", *rows]) + "\n")
     (folder / "target.csv").write_text("manifold_pressure,60,100\n3000,1.0,0.88\n4000,1.0,0.88\n5000,1.0,0.88\n")
@@ -30,6 +36,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, day: Path, tmp_path: Path) -> None:
+    """Power and proposals on paper are what the commands print."""
     paths = [str(path) for path in sorted(day.glob("?.h5"))]
     ignition = ("--advance", day / "advance.csv", "--now", "plover", "--none-heard")
     mixture = ("--target", day / "target.csv")
@@ -66,6 +73,7 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
 
 
 def test_without_mass_and_tables_it_has_no_such_section(tmp_path: Path) -> None:
+    """No mass and no table: no section on power and proposals."""
     session(tmp_path / "s.h5", 5, "heron", BEGAN, pulls=2, car_text=demo_car_text().replace("mass_kg", "# mass_kg"))
     made = in_process("report", tmp_path / "s.h5", "-o", tmp_path / "r.html")
     assert (made.code, made.err) == (0, "")
@@ -84,6 +92,7 @@ def test_without_mass_and_tables_it_has_no_such_section(tmp_path: Path) -> None:
     ],
 )
 def test_half_a_question_is_asked_back(day: Path, tmp_path: Path, words: tuple[str, str], cure: str) -> None:
+    """A table without its tune, or the other way round, is asked back."""
     made = in_process("report", day / "0.h5", "-o", tmp_path / "r.html", *words)
     assert made.code == 2
     assert cure in made.error

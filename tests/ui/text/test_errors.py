@@ -12,7 +12,6 @@ STREAM = Path(__file__).parents[3] / "stream"
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+|(?<![\w-])-o\b|'?steadypull [a-z]+")
 PROGRAMS = {"sources/rehearsal/examples.py"}  # a small program with options of its own
 NOT_YET = (  # rooms that still name options; it only shrinks
-    "calibrate/speed/",
     "study/compare/compare.py",
     "study/force/",
     "study/survey/findings.py",
