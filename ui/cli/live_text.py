@@ -34,6 +34,7 @@ WORDS: dict[str, str] = {
     "fault": "fault",
     "note": "note",
     "mark": "mark",
+    "knock-heard": "KNOCK HEARD",
     "device-away": "device away",
     "device-back": "device back",
     "zero": "zero",

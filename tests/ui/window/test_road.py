@@ -189,6 +189,22 @@ def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: A
     assert road.state_bar.state.detail.startswith("mark 1 at 00:00")
 
 
+def test_k_keeps_that_knock_was_heard(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The key and the button say the same; the moment is on the strip and in the state line."""
+    window = open_window(feed)
+    road = road_of(window)
+    test = importlib.import_module("PySide6.QtTest").QTest
+    test.mouseClick(road.controls.record, qt.QtCore.Qt.MouseButton.LeftButton)
+    test.keyClick(window, qt.QtCore.Qt.Key.Key_K)
+    run(window, feed, 0.5)
+    assert feed.calls == [("start_recording",), ("knock_heard",)]
+    assert [span.text for span in road.strip.marks.spans] == ["knock"]
+    assert road.state_bar.state.title == "Knock heard"
+    test.mouseClick(road.controls.knock, qt.QtCore.Qt.MouseButton.LeftButton)
+    run(window, feed, 0.5)
+    assert feed.calls[1:] == [("knock_heard",), ("knock_heard",)]
+
+
 def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
     """While a tune is typed, space is a blank."""
     window = open_window(feed)
