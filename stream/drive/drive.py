@@ -15,12 +15,14 @@ from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.stage import LiveStage
-from stream.live.view import DriveStatus, LiveRows, join_rows
+from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
+from stream.record.tables import Weather
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
@@ -39,13 +41,16 @@ class Drive:
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
+    weather    the air of the day, kept in every session file
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
+                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
+                 weather: Weather | None = None) -> None:  # fmt: skip
         self.car, self.source = car, source
+        self._weather = weather
         self.events = EventList()
         self.recorded: list[Path] = []
         self._folder, self._path = folder, path
@@ -288,7 +293,7 @@ class Drive:
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
             live_rate_hz=stage.settings.live_rate_hz, live_filter=stage.settings.filter,
             live_delay_s=stage.settings.delay_s, load_unit="" if load is None else load.unit,
-            calibration="provisional",
+            calibration="provisional", conditions=self._weather,
         )  # fmt: skip
         self.recorded.append(path)
         newest = self.events.last
@@ -338,7 +343,6 @@ class Drive:
             status, targets=guide.targets, next_target_rpm=guide.next_rpm, target_road_kmh=guide.road_kmh,
             target_hint=guide.hint, targets_taken=guide.taken, target_steady_s=guide.steady_s,
             target_speed_rpm=guide.speed_rpm, doubt_rpm=guide.doubt_rpm, until_u_rpm=guide.plan.until_u_rpm,
-            fit_text=guide.fit_text,
         )  # fmt: skip
 
     # -- small answers ------------------------------------------------------------------------------------------

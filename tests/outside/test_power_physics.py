@@ -16,8 +16,8 @@ from scipy.integrate import solve_ivp
 from stream.study.dataset import open_datasets
 from stream.study.force.air import air_density
 from stream.study.force.power import gamma, power
-from stream.study.force.push_model import CarModel, push
-from stream.study.force.scale_fit import fit_scale
+from stream.study.force.scale import fit_scale
+from stream.study.force.traction import CarModel, push
 from stream.study.slope import local_slope
 from tests.array_session import BEGAN, write_session
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stream.errors import InputError
+from ui.cli.air_options import altitude_option, keep_air_option, weather_of
 from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
 from ui.cli.progress import on_signals
 
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 )
 @click.option("--parked", is_flag=True, help="The targets are held standing, in neutral.")
 @click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")
+@keep_air_option
+@altitude_option
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
 @headless_option
 @json_option
@@ -47,6 +50,8 @@ def command(
     until_u: float | None,
     parked: bool,
     near_redline: bool,
+    air: str | None,
+    altitude: float | None,
     seconds: float | None,
     headless: bool,
     as_json: bool,
@@ -72,8 +77,9 @@ def command(
     if until_u is not None and not wanted:
         raise InputError("--until-u: needs the speeds to hold; give them with --targets RPM,RPM,…")
     plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
+    weather = weather_of(air, altitude)
     source = SerialSource(url, car, rate_hz)
-    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=plan)
+    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=plan, weather=weather)
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
 

@@ -34,17 +34,6 @@ sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION�
 band_option: Decorator = click.option(
     "--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the rev bands.  [250]"
 )
-air_option: Decorator = click.option(
-    "--air",
-    "air",
-    multiple=True,
-    metavar="C,HPA,PCT",
-    help="Correct to standard air (ISO 1585): temperature, pressure where the car stands, humidity. Once for all "
-    "sessions, or once for each in the order given. Full throttle without boost only.",
-)
-beyond_option: Decorator = click.option(
-    "--beyond-range", is_flag=True, help="Air correction also where the standards do not reach."
-)
 
 
 def positive(name: str, value: float | None) -> float | None:
@@ -166,39 +155,3 @@ def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[st
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
     return pulls, words
-
-
-def air_of(session_paths: Sequence[str], air: Sequence[str], beyond_range: bool) -> dict[str, float] | None:
-    """Correction factor of each session; None where no air was given. Raises InputError, out of range too."""
-    from stream.study.force.air import air_factors
-
-    readings = air_readings(session_paths, air, beyond_range)
-    if readings is None:
-        return None
-    found = {path: air_factors(*reading, beyond_range=beyond_range).iso_1585 for path, reading in readings.items()}
-    return {path: factor for path, factor in found.items() if factor is not None}
-
-
-def air_readings(
-    session_paths: Sequence[str], air: Sequence[str], beyond_range: bool
-) -> dict[str, tuple[float, float, float]] | None:
-    """(°C, hPa, %) of each session, checked to be in range; None where no air was given. Raises InputError."""
-    from stream.study.force.air import air_factors, range_words
-
-    if not air:
-        return None
-    if len(air) not in (1, len(session_paths)):
-        raise InputError(
-            f"--air: given {len(air)} times for {len(session_paths)} sessions; give it once for all, or once for each"
-        )
-    readings = {}
-    for path, text in zip(session_paths, [air[0]] * len(session_paths) if len(air) == 1 else air, strict=True):
-        reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
-        if len(reading) != 3:
-            raise InputError(f"--air {text}: is not three numbers; write 18,1002,55 for 18 °C, 1002 hPa, 55 %")
-        found = air_factors(*reading, beyond_range=beyond_range)
-        if found.iso_1585 is None:
-            why = "; ".join(range_words(reading[0], found))
-            raise InputError(f"--air {text}: {why}; leave the correction out, or add --beyond-range")
-        readings[str(Path(path))] = (reading[0], reading[1], reading[2])
-    return readings

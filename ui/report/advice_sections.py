@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from stream.study.force.power_records import TunePower
+from stream.study.force.power import TunePower
 from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.report import advice_pictures as pictures
@@ -47,7 +47,8 @@ def power(found: Gathered) -> Section | None:
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
     parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
-    kept = [line for line in result.warnings if line not in found.words]
+    shown = [finding for finding in result.findings if finding.code != "power-tunes"]  # each has its own table
+    kept = [line for line in say_all(shown) if line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 
 
