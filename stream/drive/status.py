@@ -5,13 +5,15 @@ from pathlib import Path
 from typing import Literal
 
 from stream.live.records import Hold, Pull
-from stream.live.view import Health, Steady
+from stream.live.view import Health, PullNow, Steady
 
 
 @dataclass(frozen=True, slots=True)
 class DriveStatus:
     """One look at a running drive.
 
+    pull_now         the pull that goes on, None where there is none
+    changed_verdicts pulls whose verdict was changed after it had been told
     targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
     target_road_kmh  what the next target means on the road, in the gear that is driven in
     target_hint      how to hold it, as the guide says it
@@ -38,6 +40,9 @@ class DriveStatus:
     holds: int = 0
     last_pull: Pull | None = None
     pulls: int = 0
+    pull_now: PullNow | None = None
+    changed_verdicts: int = 0
+    redline_rpm: float | None = None
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
     target_road_kmh: float | None = None

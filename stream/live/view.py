@@ -58,6 +58,15 @@ class Steady:
 
 
 @dataclass(frozen=True, slots=True)
+class PullNow:
+    """A pull that goes on: when it began and at what speed, rpm, and how fast speed rises, rpm/s."""
+
+    start_s: float
+    start_rpm: float
+    gain_rpm_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """The chain's health since the session began; noise is the scatter of successive raw samples / sqrt 2."""
 

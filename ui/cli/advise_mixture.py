@@ -99,13 +99,13 @@ def _print(advice: "MixtureAdvice") -> None:
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import interval
     from ui.text.findings import say, say_all
-    from ui.text.mixture import mixture_title, multiplier
+    from ui.text.mixture import counts, multiplier
 
     out = console()
     for finding in advice.findings:
         if finding.severity == "danger":
             out.print(f"DANGER: {say(finding)}.")
-    out.print(mixture_title(advice)[1])
+    out.print(counts(advice))
     out.print(
         "Fuel multiplier: proposed times what the table has now. ▲ richer, ▼ leaner; only cells that were reached."
     )

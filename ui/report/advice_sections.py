@@ -13,7 +13,7 @@ from ui.text.cautions import HEAT
 from ui.text.figures import plus_minus
 from ui.text.findings import say, say_all
 from ui.text.lines import one_line, sentence, tune_name
-from ui.text.mixture import MULTIPLIERS, mixture_title, multiplier
+from ui.text.mixture import MULTIPLIERS, counts, multiplier
 from ui.text.proposals import (
     STEADY_NOTE,
     ignition_rows,
@@ -100,15 +100,14 @@ def mixture(found: Gathered) -> Section | None:
     advice = found.studies.mixture
     if advice is None:
         return None
-    _, title, detail = mixture_title(advice)
     dangers = [Words(f"{sentence(say(one))}", "caution") for one in advice.findings if one.severity == "danger"]
     reached = [cell for cell in advice.cells if cell.n]
     evidence = tuple((f"{cell.rpm:g}", f"{cell.second_axis:g}", one_line(say(cell.why))) for cell in reached)
     parts: list[Part] = [
         *dangers,
-        Words(f"{title}.", "answer"),
+        Words(f"{counts(advice)}.", "answer"),
         *_person_decides(),
-        Words(f"{MULTIPLIERS if dangers else detail} An empty cell has too few hits."),
+        Words(f"{MULTIPLIERS} An empty cell has too few hits."),
         *_grid(advice),
     ]
     if evidence:
