@@ -21,10 +21,9 @@ from stream.findings import Finding, warning
 from stream.live.pull_faults import TIP_IN_S
 from stream.study.bands import band_table
 from stream.study.dataset import Dataset
+from stream.study.force.motion import LIVE_CORRELATION_S, RoadTrace, Slope, local_slope, road_trace
 from stream.study.force.road_load import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
-from stream.study.force.road_trace import RoadTrace, road_trace
 from stream.study.pulls import PullTrace
-from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
 from stream.units import Flags, Floats, Ints
 
 AIR_DENSITY = 1.2  # kg/m³, about 20 °C at sea level
