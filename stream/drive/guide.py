@@ -125,15 +125,6 @@ class Guide:
         limit = self.plan.until_u_rpm
         return limit is not None and self.doubt_rpm is not None and self.doubt_rpm <= limit
 
-    @property
-    def fit_text(self) -> str:
-        """The running fit in a line."""
-        if self.fit is None or self.doubt_rpm is None:
-            return "" if not self._row else f"{self.taken} held, a fit needs three"
-        used = sum(point.used for point in self.fit.points)
-        low, high = min(self.targets), max(self.targets)
-        return f"±{doubt_words(self.doubt_rpm)} rpm from {used} holds, {low:.0f} to {high:.0f} rpm"
-
     # -- what comes in ----------------------------------------------------------------------------------------------
 
     def new_session(self) -> None:
@@ -339,7 +330,12 @@ class Guide:
             self._odd_told.append(seen.hold)
             self._row[place].state = "open"
             self._ask()
-            self._say("note", f"{point.why_not} {self._row[place].rpm:.0f} rpm is asked for again")
+            off = float(self.fit.rpm(seen.hold.signal_mean)) - self._row[place].rpm
+            self._say(
+                "note",
+                f"a hold lies {abs(off):.0f} rpm {'below' if off < 0 else 'above'} its target by the other "
+                f"holds: {self._row[place].rpm:.0f} rpm is asked for again",
+            )
 
     def _again(self) -> None:
         """All are held and the doubt is still too large: the row once more, the other way."""

@@ -230,7 +230,6 @@ class Dataset:
             )
         stage = LiveStage(self.car, session.info, None, session.tune, session.gear)
         live = _live_rows(stage, session)
-        stage.finish()
         holds, pulls = tuple(stage.holds), tuple(stage.pulls)
         marks, pull_marks = (HoldMark(),) * len(holds), (PullMark(),) * len(pulls)
         return _Found(live, holds, marks, tuple(stage.pinned), pulls, pull_marks, line)
@@ -293,18 +292,22 @@ class Dataset:
         wanted = self.recorded(*roles)
         key = (rate_hz, tuple(channel.name for channel in wanted))
         if key not in self._even:
-            step = max(1, round(self.rate_hz / rate_hz))
-            count = (self.rows + self.lost_samples) // step
-            step_s = step / self.rate_hz
-            time_s = np.arange(count, dtype=np.float64) * step_s + 0.5 * (step - 1) / self.rate_hz
+            time_s, channels, step_s = self.means(wanted, rate_hz)
             self._even[key] = EvenRows(
                 time_s,
                 on_clock(time_s + self.speed_lag[0], self.time_s, self.speed_rpm, step_s),
                 on_clock(time_s, self.time_s, self.load, step_s),
-                self._means(wanted, 0, step, count),
+                channels,
                 step_s,
             )
         return self._even[key]
+
+    def means(self, wanted: Sequence[Channel], rate_hz: float) -> tuple[Floats, dict[str, Floats], float]:
+        """(even clock of about `rate_hz`, channel name to means of its samples there, seconds from row to row)."""
+        step = max(1, round(self.rate_hz / rate_hz))
+        count = (self.rows + self.lost_samples) // step
+        time_s = (np.arange(count, dtype=np.float64) * step + 0.5 * (step - 1)) / self.rate_hz
+        return time_s, self._means(wanted, 0, step, count), step / self.rate_hz
 
     def stretch(self, channel: Channel, start_s: float, end_s: float, what: str) -> Floats:
         """Raw samples of a channel between two times, (samples,).
@@ -447,4 +450,5 @@ def _own_car(session: Session) -> Car:
 
 def _live_rows(stage: LiveStage, session: Session) -> LiveRows:
     """The live rows of a whole session, made again in memory."""
-    return join_rows([stage.push(block) for block in session.blocks()])
+    rows = [stage.push(block) for block in session.blocks()]
+    return join_rows([*rows, stage.finish()])

@@ -27,7 +27,7 @@ from stream.study.clock import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
-from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, driven, pulls
@@ -55,7 +55,7 @@ def coast(folder: Path, seed: int, own_car: bool = False) -> Rows:
     """Two coastdowns, the second the other way; A, B, C and the force they make."""
     day = draw(seed, own_car)
     path, _ = driven(folder, day, coast_script(), rate_hz=200.0, extras=("road_speed",), zeros=False)
-    found = session_coastdown(path, open_dataset(path).car)
+    found = session_coastdown(open_dataset(path))
     truth = road_load(day.body)
     rows = {
         "A, N": stated(found.a_n, found.u_a, truth.a_n),
@@ -123,7 +123,7 @@ def mixture(folder: Path, seed: int) -> Rows:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
         row = interval(100 * cell.estimate, 100 * cell.low, 100 * cell.high, 100 * truth)
-        kind = "one-sided cell" if "one side" in cell.evidence else "centred cell"
+        kind = "one-sided cell" if not cell.why.values.get("centred", True) else "centred cell"
         rows[f"{'cell on the jump' if cell.rpm == JUMP_RPM else kind}, %"].append(row)
     return rows
 
@@ -220,10 +220,16 @@ def refusals(seeds: int, first: int) -> None:
 
 def _coast_answer(seed: int, way: Track | Stop) -> str:
     with tempfile.TemporaryDirectory() as folder:
-        path, _ = driven(Path(folder), draw(seed, own_car=True), coast_script(how=way), rate_hz=200.0,
-                         extras=("road_speed",), zeros=False)  # fmt: skip
+        path, _ = driven(
+            Path(folder),
+            draw(seed, own_car=True),
+            coast_script(how=way),
+            rate_hz=200.0,
+            extras=("road_speed",),
+            zeros=False,
+        )
         try:
-            found = session_coastdown(path, open_dataset(path).car)
+            found = session_coastdown(open_dataset(path))
         except InputError as error:
             return f"refused: {str(error).split(': ', 1)[-1]}"
     return f"A = {found.a_n:.0f} ± {found.u_a:.0f} N; {'; '.join(found.warnings)}"
@@ -239,5 +245,8 @@ def main(seeds: int, first: int, kinds: list[str]) -> None:
 
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    main(given[0] if given else 100, given[1] if len(given) > 1 else 1000,
-         [word for word in sys.argv[1:] if not word.isdigit()])  # fmt: skip
+    main(
+        given[0] if given else 100,
+        given[1] if len(given) > 1 else 1000,
+        [word for word in sys.argv[1:] if not word.isdigit()],
+    )

@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 @click.argument("session_path", metavar="SESSION")
 @click.argument("log_path", metavar="LOG.csv")
 @click.option(
-    "--car", "car_path", required=True, metavar="CAR.toml",
+    "--car",
+    "car_path",
+    required=True,
+    metavar="CAR.toml",
     help="The car file that describes the LOG: its time column, its rpm column (role engine_speed), what else to take.",
-)  # fmt: skip
+)
 @click.option("-o", "out", metavar="MERGED.h5", help="Write a new session that holds both.")
 @json_option
 def command(session_path: str, log_path: str, car_path: str, out: str | None, as_json: bool) -> int:
@@ -59,12 +62,9 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
 def _write(merger: "Merger", session: "Dataset", log: "ControllerLog", target: "Path") -> None:
     from stream.drive.merge import write_merged
-    from stream.record.session import open_session
     from ui.cli.progress import progress
 
-    with open_session(session.path) as file:
-        rows = file.rows
-    with progress("align", rows) as tell:
+    with progress("align", session.rows) as tell:
         write_merged(merger, session, log, target, tell)
 
 

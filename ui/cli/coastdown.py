@@ -20,19 +20,29 @@ if TYPE_CHECKING:
 @click.option("--drop", multiple=True, type=int, metavar="N", help="Glide N does not count; numbers as printed.")
 @click.option("--back", metavar="N,…", help="These glides went the other way; in place of 'each against the last'.")
 @click.option(
-    "--wind-change", type=float, default=1.5, metavar="MPS",
+    "--wind-change",
+    type=float,
+    default=1.5,
+    metavar="MPS",
     help="How much the wind changes between a run and its partner (standard uncertainty).  [1.5]",
-)  # fmt: skip
+)
 @json_option
-def command(session_path: str, car_path: str | None, same_direction: bool, drop: tuple[int, ...], back: str | None,
-            wind_change: float, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_path: str,
+    car_path: str | None,
+    same_direction: bool,
+    drop: tuple[int, ...],
+    back: str | None,
+    wind_change: float,
+    as_json: bool,
+) -> int:
     """A, B and C of F = A + B v + C v², from the coastdowns found in a session, each judged by itself."""
     import msgspec
 
-    from stream.record.session import open_session
+    from stream.study.dataset import open_dataset
     from stream.study.force.coastdown import session_coastdown
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import car_of
     from ui.text import findings
 
     if back is not None and same_direction:
@@ -40,9 +50,9 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
     if wind_change != 0:
         positive("--wind-change", wind_change)
     went_back = None if back is None else {int(number) for number in numbers("--back", back, "2,4")}
-    with open_session(session_path) as session:
-        car = car_of(session, car_path)
-    load = session_coastdown(session_path, car, same_direction, drop, went_back, wind_change)
+    with open_dataset(session_path, given_car(car_path)) as data:
+        say_foreign([data], car_path)
+        load = session_coastdown(data, same_direction, drop, went_back, wind_change)
     if as_json:
         print_json({**msgspec.to_builtins(load), **findings.as_json(load.findings)})
     else:
@@ -51,9 +61,8 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
 
 
 def print_road_load(load: "RoadLoad") -> None:
-    """The glides, the coefficients with their 95 % doubt, and force and coast time at the speeds glided through."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    """The glides, the coefficients ± 95 %, and force and coast time at the speeds glided through."""
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
     from ui.text.force import GLIDE_WHY
@@ -67,21 +76,27 @@ def print_road_load(load: "RoadLoad") -> None:
         table.add_row(str(row.number), f"{row.start_s:.0f}", f"{row.end_s:.0f}", span, way, state)
     out.print(table)
     out.print(f"F = A + B v + C v², v in m/s, from {load.runs} coastdown{'s' if load.runs > 1 else ''}.")
-    for name, unit, value, doubt in (
+    for name, unit, value, u in (
         ("A", "N", load.a_n, load.u_a),
         ("B", "N/(m/s)", load.b_n_per_mps, load.u_b),
         ("C", "N/(m/s)²", load.c_n_per_mps2, load.u_c),
     ):
-        out.print(f"  {name} = {figures(value, 2 * doubt)} ± {figures(2 * doubt, 2 * doubt)} {unit}")
+        out.print(f"  {name} = {figures(value, 2 * u)} ± {figures(2 * u, 2 * u)} {unit}")
     times = {step.speed_kmh: step for step in load.precision}
     forces = plain_table("km/h", "N", "±", "coast time s", "pairs", "precision %")
     for speed_kmh in speeds_kmh(load):
-        force, doubt = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
+        force, half = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
         step = times.get(speed_kmh)
-        timed = ["", "", ""] if step is None else [
-            f"{step.time_s:.2f}", str(step.pairs), "?" if step.precision_pct is None else f"{step.precision_pct:.1f}"
-        ]  # fmt: skip
-        forces.add_row(f"{speed_kmh:.0f}", figures(force, doubt), figures(doubt, doubt), *timed)
+        timed = (
+            ["", "", ""]
+            if step is None
+            else [
+                f"{step.time_s:.2f}",
+                str(step.pairs),
+                "?" if step.precision_pct is None else f"{step.precision_pct:.1f}",
+            ]
+        )
+        forces.add_row(f"{speed_kmh:.0f}", figures(force, half), figures(half, half), *timed)
     out.print(forces)
     out.print(
         f"± is 95 %; the mass is taken as exact. Only speeds that were glided through, {3.6 * load.from_mps:.0f} to "

@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.compare import Comparison
@@ -19,18 +19,27 @@ if TYPE_CHECKING:
 @air_option
 @beyond_option
 @json_option
-def command(session_paths: tuple[str, ...], base: str, trial: str, width: float, air: tuple[str, ...],
-            beyond_range: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    base: str,
+    trial: str,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+    as_json: bool,
+) -> int:
     """Change of load from base to trial in each rev band and overall; pulls are the replicates."""
     import msgspec
 
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     pulls, words = read_pulls(session_paths)
-    result = compare(pulls, base, trial, width, air_of(session_paths, air, beyond_range))
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words))
+    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    result = compare(pulls, base, trial, width, factors)
+    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words, *say_all(said)))
     if as_json:
         print_json(msgspec.to_builtins(result))
     else:
@@ -41,8 +50,7 @@ def command(session_paths: tuple[str, ...], base: str, trial: str, width: float,
 
 def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.comparison import band_words, more_pulls_words, verdict_words
     from ui.text.figures import pct, pull_load
 
@@ -59,10 +67,13 @@ def print_comparison(result: "Comparison", resolves_pct: float | None, width: fl
         sides = ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
         means = ["" if value is None else f"{pull_load(value)} ({count})" for value, count in sides]
         table.add_row(
-            f"{band.rpm:.0f}", *means, "" if band.change_pct is None else pct(band.change_pct, sign=True),
+            f"{band.rpm:.0f}",
+            *means,
+            "" if band.change_pct is None else pct(band.change_pct, sign=True),
             "" if band.low_pct is None else pct(band.low_pct, sign=True),
-            "" if band.high_pct is None else pct(band.high_pct, sign=True), "resolved" if band.resolved else "",
-        )  # fmt: skip
+            "" if band.high_pct is None else pct(band.high_pct, sign=True),
+            "resolved" if band.resolved else "",
+        )
     out.print(table)
     out.print(f"Load in {result.unit or 'no unit'} (pulls); from and to are the 95 % interval.")
     out.print(more_pulls_words(result))

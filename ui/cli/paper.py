@@ -3,6 +3,7 @@
 import shutil
 import sys
 import textwrap
+from collections.abc import Iterable
 from typing import Any
 
 import click
@@ -34,7 +35,18 @@ def say_words(text: str, indent: int = 0) -> None:
     if sys.stderr.isatty():
         columns = max(shutil.get_terminal_size().columns, indent + 20)
         text = textwrap.fill(
-            text, columns, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False,
-            drop_whitespace=True, replace_whitespace=False,
-        )  # fmt: skip
+            text,
+            columns,
+            subsequent_indent=" " * indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+            drop_whitespace=True,
+            replace_whitespace=False,
+        )
     click.echo(text, err=True)
+
+
+def say_warnings(out: Any, warnings: Iterable[str]) -> None:
+    """What to mind, one line each, below the answer."""
+    for line in warnings:
+        out.print(f"Mind: {line}.")

@@ -4,13 +4,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option, numbers
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.air_options import NONE
+from ui.cli.options import band_option, json_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.car import Car
-    from stream.study.force.power_records import Power
+    from stream.study.force.power import Power
 
 
 @click.command("power")
@@ -18,85 +17,90 @@ if TYPE_CHECKING:
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the sessions carry.")
 @band_option
 @click.option(
-    "--coastdown", "coastdown_path", metavar="SESSION",
+    "--coastdown",
+    "coastdown_path",
+    metavar="SESSION",
     help="Road load from the coastdowns of this session.  [from the sessions, else drag area and rolling coefficient]",
-)  # fmt: skip
+)
 @click.option(
-    "--air", metavar="C,HPA,PCT",
-    help="Air density of the day from temperature, pressure where the car stands, humidity.  [1.2 kg/m³]",
-)  # fmt: skip
+    "--air",
+    metavar="C,HPA,PCT|none",
+    help="Air density of the day from temperature, pressure where the car stands, humidity.  [as kept in the sessions, "
+    "else 1.2 kg/m³]",
+)
 @click.option("--both-ways", is_flag=True, help="Each pull went against the one before: grade and wind then show.")
 @json_option
-def command(session_paths: tuple[str, ...], car_path: str | None, width: float, coastdown_path: str | None,
-            air: str | None, both_ways: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    car_path: str | None,
+    width: float,
+    coastdown_path: str | None,
+    air: str | None,
+    both_ways: bool,
+    as_json: bool,
+) -> int:
     """Force per unit of load, and force, torque and power at the wheels per rev band, from pulls.
 
     Pulls in two gears check each other. Declare the gear when recording, or log the road speed.
     """
     import msgspec
 
-    from stream.study.dataset import open_datasets
+    from stream.study.dataset import open_dataset, open_datasets
     from stream.study.force.coastdown import session_coastdown
-    from stream.study.force.power import power
+    from stream.study.force.power import other_car, power
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
+    from ui.text import findings
 
-    car = _car(session_paths, car_path)
-    sessions = open_datasets(session_paths, car if car_path is not None else None)
-    rolled = None if coastdown_path is None else session_coastdown(coastdown_path, car)
-    result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
+    sessions = open_datasets(session_paths, given_car(car_path))
+    say_foreign(sessions, car_path)
+    rolled, said = None, []
+    if coastdown_path is not None:
+        with open_dataset(coastdown_path) as data:  # with its own car file: its mass is the one that rolled
+            rolled, said = session_coastdown(data), other_car(data.car, sessions[0].car)
+    density = None if air in (None, NONE) else _density(air or "")
+    result = power(sessions, width, rolled, density, both_ways, kept_air=air is None)
+    result = msgspec.structs.replace(result, findings=(*said, *result.findings))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json({**msgspec.to_builtins(result), **findings.as_json(result.findings)})
     else:
         _print(result)
     return 0
 
 
-def _car(session_paths: tuple[str, ...], car_path: str | None) -> "Car":
-    """The car for all sessions, with a warning for each whose own differs."""
-    from stream.record.session import open_session
-    from ui.cli.session_car import car_of
-
-    cars = []
-    for path in session_paths:
-        with open_session(path) as session:
-            cars.append(car_of(session, car_path))
-    return cars[0]
-
-
 def _density(text: str) -> float:
-    from stream.errors import InputError
     from stream.study.force.air import air_density
+    from ui.cli.air_options import three
 
-    reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    if len(reading) != 3:
-        raise InputError(f"--air {text}: is not three numbers; write 18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    return air_density(*reading)
+    return air_density(*three(text))
 
 
 def _print(result: "Power") -> None:
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
+    from ui.text.findings import say_all
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
-        doubt = 1.96 * result.u_force_per_unit_n
-        scale = f"{figures(result.force_per_unit_n, doubt)} ± {figures(doubt, doubt)} N"
+        half = 1.96 * result.u_force_per_unit_n
+        scale = f"{figures(result.force_per_unit_n, half)} ± {figures(half, half)} N"
         out.print(f"One {result.unit or 'unit'} of load is {scale}.")
     for gear in result.gears:
         slip = "" if gear.slip_pct is None else f", slip {gear.slip_pct:.1f} %"
         pulls = f"{gear.pulls} pull{'s' if gear.pulls > 1 else ''}"
-        doubt = 1.96 * gear.u_force_per_unit_n
-        own = f"{figures(gear.force_per_unit_n, doubt)} ± {figures(doubt, doubt)} N"
+        half = 1.96 * gear.u_force_per_unit_n
+        own = f"{figures(gear.force_per_unit_n, half)} ± {figures(half, half)} N"
         out.print(f"  gear {gear.gear}: {own} from {pulls}, mass factor {gear.gamma:.3f}{slip}")
     for tune in result.tunes:
         out.print(f"{tune.tune or 'no tune named'}, gear {tune.gear}, {tune.pulls} pulls, at the wheels:")
         table = plain_table("rpm", "N", "±", "Nm", "±", "kW", "±", "steady-equivalent kW", "±", "pulls")
         for band in tune.bands:
             pairs = (
-                (band.force_n, band.u_force_n), (band.wheel_torque_nm, band.u_wheel_torque_nm),
-                (band.wheel_power_kw, band.u_wheel_power_kw), (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
-            )  # fmt: skip
+                (band.force_n, band.u_force_n),
+                (band.wheel_torque_nm, band.u_wheel_torque_nm),
+                (band.wheel_power_kw, band.u_wheel_power_kw),
+                (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
+            )
             cells = [cell for value, u in pairs for cell in (figures(value, 1.96 * u), figures(1.96 * u, 1.96 * u))]
             table.add_row(f"{band.rpm:.0f}", *cells, str(band.n))
         out.print(table)
@@ -105,5 +109,5 @@ def _print(result: "Power") -> None:
             "± is 95 %. Steady-equivalent is at the engine's side, its own inertia given back by the usual mass "
             "factor; what driveline and driven tyres lose is not known and not in it."
         )
-    say_warnings(out, result.warnings)
+    say_warnings(out, [line.rstrip(".") for line in say_all(result.findings)])
     out.print(POWER)

@@ -57,7 +57,7 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.rehearsal.scenario import demo_car_text
     from stream.sources.serialport import SerialSource
     from ui.cli.live_text import follow
-    from ui.cli.signals import on_signals
+    from ui.cli.progress import on_signals
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
@@ -95,24 +95,26 @@ def _print(day: "Day", as_json: bool) -> None:
     truth = day.recordings[0].truth
     change = change_by_band(BASE, TRIAL, gear=PULL_GEAR)
     if as_json:
-        print_json({
-            "sessions": [str(path) for path in day.sessions],
-            "fit": {} if day.calibration is None else fit_json(day.calibration),
-            "compare": {} if day.comparison is None else msgspec.to_builtins(day.comparison),
-            "truth": {
-                "slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm,
-                "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
-            },
-            "report": "" if day.report is None else str(day.report),
-        })  # fmt: skip
+        print_json(
+            {
+                "sessions": [str(path) for path in day.sessions],
+                "fit": {} if day.calibration is None else fit_json(day.calibration),
+                "compare": {} if day.comparison is None else msgspec.to_builtins(day.comparison),
+                "truth": {
+                    "slope_rpm_per_unit": truth.slope_rpm_per_unit,
+                    "intercept_rpm": truth.intercept_rpm,
+                    "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
+                },
+                "report": "" if day.report is None else str(day.report),
+            }
+        )
         return
     _print_words(day, {band.rpm: band.change_pct for band in change})
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
-    from ui.cli.paper import console, plain_table
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.cli.results import print_findings
-    from ui.cli.study_options import say_warnings
     from ui.text.comparison import verdict_words
     from ui.text.figures import pct
 
@@ -138,9 +140,13 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
             if band.change_pct is None or band.low_pct is None or band.high_pct is None or true is None:
                 continue
             table.add_row(
-                f"{band.rpm:.0f}", pct(band.change_pct, sign=True), pct(band.low_pct, sign=True),
-                pct(band.high_pct, sign=True), pct(true, sign=True), "resolved" if band.resolved else "",
-            )  # fmt: skip
+                f"{band.rpm:.0f}",
+                pct(band.change_pct, sign=True),
+                pct(band.low_pct, sign=True),
+                pct(band.high_pct, sign=True),
+                pct(true, sign=True),
+                "resolved" if band.resolved else "",
+            )
         out.print(table)
         out.print(verdict_words(result))
         say_warnings(out, result.warnings)

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.options import positive
-from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
+from ui.cli.air_options import NONE, air_option, beyond_option, readings_of
+from ui.cli.options import band_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
 
@@ -18,14 +18,24 @@ ENDINGS = (".html", ".htm", ".pdf")
 @click.option("--base", metavar="LABEL", help="The tune to compare the others with.  [the first one driven]")
 @click.option("--advance", "advance_path", metavar="ADVANCE.csv", help="Propose advance; needs --now too.")
 @click.option("--now", metavar="LABEL", help="The tune that is in the car now, for --advance.")
-@click.option("--listening-note", metavar="TEXT", help="What a person who listened for knock heard, for --advance.")
+@click.option("--none-heard", is_flag=True, help="A person listened in the pulls of --now and heard no knock.")
 @click.option("--target", "target_path", metavar="TARGET.csv", help="Propose fuel multipliers for this table of λ.")
 @band_option
 @air_option
 @beyond_option
-def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, advance_path: str | None,
-            now: str | None, listening_note: str | None, target_path: str | None, width: float,
-            air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    out: str,
+    force: bool,
+    base: str | None,
+    advance_path: str | None,
+    now: str | None,
+    none_heard: bool,
+    target_path: str | None,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+) -> int:
     """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, power, proposals, and where
     each number comes from. One file, readable and printable anywhere.
 
@@ -40,11 +50,12 @@ def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | N
         target,
         width_rpm=width,
         base=base,
-        air=air_readings(session_paths, air, beyond_range),
+        air=None if NONE in air else readings_of(session_paths, air),
+        kept_air=NONE not in air,
         beyond_range=beyond_range,
         advance=advance_path,
         now=now,
-        listening_note=listening_note,
+        none_heard=none_heard,
         target=target_path,
     )
     click.echo(f"report: {target}")

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.car import Car
     from stream.live.records import Hold, Pull
@@ -14,10 +16,19 @@ if TYPE_CHECKING:
     from stream.record.session import Session
 
 NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
-    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
-                "clipped_samples": {}},
-    "holds": [], "pinned": [], "pulls": [],
-}  # fmt: skip
+    "session": {
+        "path": "",
+        "tune": "",
+        "rate_hz": None,
+        "duration_s": 0.0,
+        "channels": [],
+        "lost_samples": 0,
+        "clipped_samples": {},
+    },
+    "holds": [],
+    "pinned": [],
+    "pulls": [],
+}
 
 
 def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
@@ -58,11 +69,36 @@ def raw_json(session: "Session", car: "Car") -> dict[str, Any]:
         for info in session.info.channels
     ]
     about = {
-        "path": str(session.path), "tune": session.tune, "rate_hz": session.rate_hz, "duration_s": session.duration_s,
-        "channels": channels, "lost_samples": session.lost_samples,
+        "path": str(session.path),
+        "tune": session.tune,
+        "rate_hz": session.rate_hz,
+        "duration_s": session.duration_s,
+        "channels": channels,
+        "lost_samples": session.lost_samples,
         "clipped_samples": {channel["name"]: 0 for channel in channels},
-    }  # fmt: skip
+    }
     return {"session": about, "holds": [], "pinned": [], "pulls": []}
+
+
+def in_rpm_of(calibration: "SpeedCalibration | None", car: "Car") -> "Callable[[dict[str, Any]], dict[str, Any]]":
+    """What puts the rows of an event's line into rpm of a calibration, as the table at the end has them."""
+    import msgspec
+
+    from stream.live.records import Hold, Pull
+    from stream.study.dataset import calibrated_hold, calibrated_pull
+
+    line = car.speed_line("replay")
+
+    def reword(event: dict[str, Any]) -> dict[str, Any]:
+        if "hold" in event:
+            hold = calibrated_hold(msgspec.convert(event["hold"], Hold), line, calibration)
+            return {**event, "hold": msgspec.to_builtins(hold)}
+        if "pull" in event:
+            pull = calibrated_pull(msgspec.convert(event["pull"], Pull), line, calibration)
+            return {**event, "pull": msgspec.to_builtins(pull)}
+        return event
+
+    return reword
 
 
 def print_json(value: Any) -> None:
@@ -130,9 +166,13 @@ def _hold_cells(hold: "Hold", per_unit: float, decimals: int) -> list[str]:
     drift = "0" if round(hold.drift_rpm_per_s) == 0 else f"{hold.drift_rpm_per_s:+.0f}"
     load = "" if hold.load_mean is None else f"{hold.load_mean:.{decimals}f}"
     return [
-        f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
-        f"{doubt:.0f}" if doubt >= 1 else "<1", drift, load,
-    ]  # fmt: skip
+        f"{hold.start_s:.1f}",
+        f"{hold.end_s:.1f}",
+        f"{hold.speed_rpm:.0f}",
+        f"{doubt:.0f}" if doubt >= 1 else "<1",
+        drift,
+        load,
+    ]
 
 
 def _print_pulls(out: Any, pulls: "list[Pull]") -> None:

@@ -4,6 +4,20 @@ from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
+    "targets": "--{text}",
+    "targets-fit-nothing": "--{text} (--targets as held, or --at START_S=RPM)",
+    "start": "--at: {text}",
+    "start-without-hold": "--at: {text} ('steadypull replay SESSION --json' lists them)",
+    "reading-error": "--reading-error: {value:g} cannot be used; give rpm above zero (a needle: 50)",
+    "scale-error": "--scale-error: {value:g} cannot be used; give percent from 0 (a dashboard: 1)",
+    "two-references": "give either --targets or --at, one of the two",
+    "no-reference": (
+        "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, or mark the holds"
+    ),
+    "not-a-calibration": "{where}: format: is not \"{format}\"; give the file that 'steadypull fit -o' wrote",
+    "no-calibration": "{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one",
+    "advance-step": "--step {step_deg:g}: give degrees above 0 and up to {most_deg:g}; 2 is usual",
+    "no-pull-of-now": "--now {text}",
     "no-rate": "{text}, or give --rate HZ",
     "rate-out-of-range": "--rate: {text}",
     "rate-too-high": "{text} with --rate",
@@ -11,8 +25,6 @@ COMMAND_LINE: dict[str, str] = {
     "band-width": "--band {width:g}: not a width in rpm; give a positive number, 250 is usual",
     "band-width-many": "--band {width:g}: gives {bands} bands; use a wider one, 250 rpm is usual",
     "damaged-with-journal": "{path}: {what}; 'steadypull recover {path}' makes it again from the journal beside it",
-    "fit-no-speeds": "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, or "
-    "mark the holds",
     "journal-left": "{journal}: a recording that was cut off left it; 'steadypull recover {path}' joins it, or give "
     "another name",
     "line-clock-stands": "the clock column of the text lines does not run; send t[s], t[ms] or t[us], or --rate HZ",
@@ -32,11 +44,17 @@ COMMAND_LINE: dict[str, str] = {
     "port-empty": "--port: is empty; give a device path or a URL such as socket://host:port",
     "port-not-open": "{url}: {reason}; 'steadypull ports' lists the ports there are",
     "port-url": "--port {url}: {reason}; give a device path or a URL such as socket://host:port",
+    "stoichiometric-ratio": "--stoichiometric {value:g}: is no air-fuel ratio of a fuel; 14.7 is usual for petrol",
     "target-not-positive": "--targets: a speed to hold is a number above zero; write them as 1500,2000,2500",
     "targets-many": "--targets: {count} speeds are too many; give {most} or fewer",
     "targets-near-redline": "--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones",
     "until-u-few-targets": "--until-u: an uncertainty comes from three or more different speeds; give them with "
     "--targets",
+    "air-not-weather": "--{text}",
+    "air-no-sea-level": "--{text}",
+    "power-no-gear": "power: {text}, or give --gear when recording",
+    "power-no-road-load": "{text} (--coastdown)",
+    "band-too-wide": "{text} (--band)",
     "weight-error": "--weight-error: {pct:g} cannot be used; give percent from 0 (a bathroom scale: 1)",
 }
 

@@ -3,12 +3,13 @@
 from collections.abc import Mapping
 from typing import Any
 
-from stream.study.tables.advice import DECIDES, WATCH
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
 from ui.text.figures import interval
 from ui.text.findings import Sentence, as_json, say, say_all
+from ui.text.lines import sentence
+from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
 CHANGED = 0.0005  # of a multiplier, what three decimals still show
@@ -23,6 +24,11 @@ LEFT_OUT = {
     "outside": "outside the target table, or beside a cell of it that is in question",
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
+}
+UNUSABLE = {
+    "load-unit": "is in a unit that is not known",
+    "load-range": "has values that no engine shows",
+    "load-still": "stands still while the other of the two moves",
 }
 AMBIENT = {
     "said": "said for the day",
@@ -51,6 +57,8 @@ def _with(words: str) -> Sentence:
 
 
 def _few(values: Mapping[str, Any]) -> str:
+    if not values["hits"]:
+        return "not reached: left as it is"
     return f"{values['hits']} hits: too few, {values['needed']} are needed; left as it is"
 
 
@@ -73,7 +81,7 @@ def _delay(values: Mapping[str, Any]) -> str:
 def _lean(values: Mapping[str, Any]) -> str:
     more = f", and so in {values['cells']} cells, {values['seconds']:.1f} s in all" if values["cells"] > 1 else ""
     return (
-        f"LEAN UNDER LOAD: λ {values['lam']:.2f} where {values['wanted']:.2f} is wanted, at {values['cell']}{more}. "
+        f"lean under load: λ {values['lam']:.2f} where {values['wanted']:.2f} is wanted, at {values['cell']}{more}. "
         "Lift off, and do not load the engine again before fuel supply, sensor and table are checked"
     )
 
@@ -111,6 +119,7 @@ SENTENCES: dict[str, Sentence] = {
     "few-hits": _few,
     "one-short-passage": "{hits} hits in one short passage: nothing repeats, left as it is",
     "fuel-cell-odd": "the fuel table's {value:g} here is far off its neighbours: a slip? Left as it is",
+    "as-wanted": _with("as wanted"),
     "richer": _with("richer"),
     "richer-bounded": _with("richer, bounded at {most_pct:.0f} % a pass"),
     "leaner": _with("leaner"),
@@ -145,7 +154,9 @@ SENTENCES: dict[str, Sentence] = {
     "trim-stands-still": (
         "{session}: the fuel trim is {trim_pct:+.1f} % throughout: learnt before, or stuck; it makes no cell leaner"
     ),
-    "load-channel-unusable": "{why}",
+    "load-channel-unusable": lambda values: (
+        f"{values['session']}: its {values['role'].replace('_', ' ')} {UNUSABLE[values['why']]}, and is not used"
+    ),
     "pressure-unit-missing": "{session}: {channel} has no unit and is read as kPa, which it fits; write its unit",
     "throttle-unit-missing": "{session}: {channel} has no unit and never passes 1: read as a share of full opening",
     "gauge-pressure": lambda values: (
@@ -203,11 +214,20 @@ def table_files(advice: MixtureAdvice) -> tuple[str, str]:
     """(the written table, its companion that says per cell why)."""
     text, now, written = written_table(advice)
     across = len(advice.grid.second)
-    told = [say(cell.why) for cell in advice.cells]
+    told = [
+        say(cell.why) + ("; too small a change for the table's decimals" if _swallowed(cell) else "")
+        for cell in advice.cells
+    ]
     why = [told[first : first + across] for first in range(0, len(told), across)]
     what = "fuel table, multiplied" if advice.fuel else "multipliers of the fuel"
     notes = [f"{what}; made from these drives:", *drive_notes(advice.drives), *say_all(advice.findings)]
     return text, why_csv(advice.grid, now, written, why, notes)
+
+
+def _swallowed(cell: MixtureCell) -> bool:
+    """Whether a change was proposed that the fuel table's own decimals cannot hold."""
+    changed = cell.proposed is not None and abs(cell.proposed - 1) > CHANGED
+    return changed and cell.fuel_now is not None and cell.fuel_now == cell.fuel_proposed
 
 
 def multiplier(cell: MixtureCell) -> str:
@@ -236,15 +256,21 @@ def grid_text(cell: MixtureCell, what: str) -> str:
     return interval(cell.low, cell.high, 3)
 
 
-def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on). Lean is the way that can do harm."""
+def counts(advice: MixtureAdvice) -> str:
+    """How many cells go which way."""
     known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
-    title = (
+    return (
         f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
         f"{len(advice.cells) - len(known)} blank"
     )
+
+
+def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on). A danger comes before any proposal."""
+    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     first = advice.findings[0] if advice.findings else None
     if first is not None and first.severity == "danger":
-        return "caution", title, f"{say(first)}."
-    return ("caution" if less or not known else "ok"), title, MULTIPLIERS
+        return "caution", "Danger: lean under load", f"{sentence(say(first))} {counts(advice)}."
+    careful = not known or any(value < 1 - CHANGED for value in known)
+    return ("caution" if careful else "ok"), counts(advice), MULTIPLIERS

@@ -6,12 +6,16 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from stream.errors import InputError
 from stream.study.compare.coach import Advice, coach, day_resolves
 from stream.study.compare.compare import Comparison, compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.dataset import Dataset, open_dataset
+from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace, all_traces
+from ui.text.findings import say_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +84,17 @@ def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float) ->
     """Compare two tunes and draw their curves; what cannot be told is said in words instead."""
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     comparison, trouble, shown, advice = None, "", None, None
+    air = correction_of(both)
     if base == trial:
         trouble = f"only one tune here, {base or 'without a name'}: choose a session of another tune too"
     else:
         try:
-            comparison = compare(pulls, base, trial, width)
+            comparison = compare(both, base, trial, width, air.factors)
+            comparison = msgspec.structs.replace(comparison, warnings=(*comparison.warnings, *say_all(air.findings)))
         except InputError as error:
             trouble = str(error)
     try:
-        shown = curves(both, width)
+        shown = curves(both, width, air.factors)
         advice = coach(pulls, base, None if base == trial else trial, width)
     except InputError as error:
         trouble = trouble or str(error)
@@ -99,15 +105,37 @@ def comparison_csv(result: Comparison) -> str:
     """The comparison as CSV text: a row a band, then the overall change; an unknown cell is empty."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([
-        "rpm", "base", "trial", "unit", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct",
-        "high_pct", "p_adjusted", "resolved", "in_this_order_only",
-    ])  # fmt: skip
+    writer.writerow(
+        [
+            "rpm",
+            "base",
+            "trial",
+            "unit",
+            "base_mean",
+            "base_n",
+            "trial_mean",
+            "trial_n",
+            "change_pct",
+            "low_pct",
+            "high_pct",
+            "p_adjusted",
+            "resolved",
+            "in_this_order_only",
+        ]
+    )
     names = [result.base, result.trial, result.unit]
     order = "yes" if result.order_only else "no"
     for band in result.bands:
-        numbers = (band.base_mean, band.base_n, band.trial_mean, band.trial_n, band.change_pct, band.low_pct,
-                   band.high_pct, band.p_adjusted)  # fmt: skip
+        numbers = (
+            band.base_mean,
+            band.base_n,
+            band.trial_mean,
+            band.trial_n,
+            band.change_pct,
+            band.low_pct,
+            band.high_pct,
+            band.p_adjusted,
+        )
         cells = ["" if number is None else f"{number:.6g}" for number in numbers]
         writer.writerow([f"{band.rpm:g}", *names, *cells, "yes" if band.resolved else "no", order])
     overall = result.overall

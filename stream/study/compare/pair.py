@@ -183,8 +183,8 @@ class Pair:
             )
         self.excess = shared.session_excess(
             self.log_load[rows],
-            self.side[rows],
-            self.sessions[rows],
+            self.side[rows].astype(np.intp),
+            np.argmax(self.sessions[rows], axis=1),
             self._zero_on_log()[rows],
             self.zero.variance,
         )

@@ -36,6 +36,7 @@ from stream.units import Flags, Floats
 
 RICHER = 1.10  # the most a pass: rich is safe for a while
 LEANER = 0.97  # lean is not
+AS_WANTED = 0.0005  # chosen: no table resolves less
 LEAST_HITS = 10
 LEANER_HIGH_HITS = 50  # below, nothing is leaned where the engine works hard
 LEANER_HIGH_VISITS = 2
@@ -292,6 +293,8 @@ def _values(fit: CellFit) -> dict[str, float | int | bool]:
 
 
 def _richer(fit: CellFit) -> tuple[float, Finding]:
+    if fit.ratio < 1 + AS_WANTED:
+        return 1.0, note("as-wanted", **_values(fit))
     if fit.ratio > RICHER:
         return RICHER, note("richer-bounded", most_pct=100 * (RICHER - 1), **_values(fit))
     return fit.ratio, note("richer", **_values(fit))
@@ -351,7 +354,7 @@ def _lean_cells(
     read: Sequence[Drive], target: UserTable, grid: UserTable, delay: Delay, high: Flags
 ) -> dict[tuple[int, int], _LeanCell]:
     """Cells at high load in which λ was far above the wanted one, with how long, and the middle λ of it."""
-    seconds: Counter[tuple[int, int]] = Counter()
+    seconds: dict[tuple[int, int], float] = {}
     lam: dict[tuple[int, int], list[tuple[float, float]]] = {}
     for drive in read:
         lean = lean_rows(drive, target, delay, FAR_LEAN, FAR_LEAN_S)
@@ -359,12 +362,10 @@ def _lean_cells(
         for (row, column), hard, value, wanted in zip(places, lean.high, lean.lam, lean.wanted, strict=True):
             if high[column] or hard:
                 at = (int(row), int(column))
-                seconds[at] += 1
+                seconds[at] = seconds.get(at, 0.0) + lean.step_s
                 lam.setdefault(at, []).append((float(value), float(wanted)))
-        step = drive.rows.step_s
     return {
-        at: _LeanCell(count * step, *(float(value) for value in np.median(lam[at], axis=0)))
-        for at, count in seconds.items()
+        at: _LeanCell(total, *(float(value) for value in np.median(lam[at], axis=0))) for at, total in seconds.items()
     }
 
 

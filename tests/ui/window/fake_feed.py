@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.records import Hold, Pull
-from stream.live.view import DriveStatus, Health, LiveRows, Steady
+from stream.live.view import Health, LiveRows, Steady
 
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
 HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
@@ -18,16 +19,29 @@ HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
 
 def hold(start_s: float, end_s: float, rpm: float, load: float | None = 0.21) -> Hold:
     return Hold(
-        start_s=start_s, end_s=end_s, signal_mean=(rpm + 430) / 1720, signal_sem=0.001, speed_rpm=rpm,
-        speed_sd_rpm=18.3, drift_rpm_per_s=2.1, load_mean=load, n_effective=7.0,
-    )  # fmt: skip
+        start_s=start_s,
+        end_s=end_s,
+        signal_mean=(rpm + 430) / 1720,
+        signal_sem=0.001,
+        speed_rpm=rpm,
+        speed_sd_rpm=18.3,
+        drift_rpm_per_s=2.1,
+        load_mean=load,
+        n_effective=7.0,
+    )
 
 
 def pull(start_s: float, end_s: float, faults: tuple[Any, ...] = ()) -> Pull:
     return Pull(
-        start_s=start_s, end_s=end_s, start_rpm=2312.0, end_rpm=6888.0, tune="heron", gear=3,
-        verdict="flawed" if faults else "clean", faults=faults,
-    )  # fmt: skip
+        start_s=start_s,
+        end_s=end_s,
+        start_rpm=2312.0,
+        end_rpm=6888.0,
+        tune="heron",
+        gear=3,
+        verdict="flawed" if faults else "clean",
+        faults=faults,
+    )
 
 
 def steady(rpm: float, spread: float, seconds: float = 0.0, holding: bool = False) -> Steady:
@@ -127,6 +141,10 @@ class FakeFeed:
     def mark(self, text: str = "") -> None:
         self.calls.append(("mark", text))
         self.events.add(self.time_s, "mark", text)
+
+    def knock_heard(self) -> None:
+        self.calls.append(("knock_heard",))
+        self.events.add(self.time_s, "knock-heard", "knock heard at 4100 to 4400 rpm", 4400.0)
 
     def skip_target(self) -> None:
         self.calls.append(("skip_target",))
