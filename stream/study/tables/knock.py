@@ -19,7 +19,17 @@ from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import PullTrace
 from stream.study.tables.gate import Evidence, Knock
 from stream.study.tables.ignition_table import Step
-from stream.study.tables.knock_log import BLANK, MOST_BLANK_S, QUIET, SEEN, WHY, KnockLog, read_knock, states
+from stream.study.tables.knock_log import (
+    BLANK,
+    MOST_BLANK_S,
+    QUIET,
+    RAISED_HERE,
+    SEEN,
+    WHY,
+    KnockLog,
+    read_knock,
+    states,
+)
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Flags, Floats, Ints, unit_factor
 
@@ -434,6 +444,7 @@ def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Findi
         return warning("knock-no-channel")
     state = int(np.bincount(one.state[bad]).argmax())
     row = int(np.flatnonzero(bad & (one.state == state))[0])
+    state = RAISED_HERE if state == SEEN else state
     return warning("knock-not-known", why=WHY[state], where=one.session.path.name, channel=one.channel,
                    rpm=float(rpm[row]), times=float(one.size[row]))  # fmt: skip
 
