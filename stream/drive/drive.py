@@ -17,10 +17,11 @@ from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
-from stream.events import EventList
+from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
-from stream.live.view import DriveStatus, LiveRows, join_rows
+from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
 from stream.record.tables import Heard, Weather
@@ -43,6 +44,7 @@ class Drive:
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
+    event_file   where each event goes as it happens; closed at the end
     weather    the air of the day, kept in every session file
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
@@ -50,10 +52,13 @@ class Drive:
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
-                 weather: Weather | None = None) -> None:  # fmt: skip
+                 event_file: EventFile | None = None, weather: Weather | None = None) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
         self.events = EventList()
+        self.event_file = event_file
+        if event_file is not None:
+            self.events.watch(event_file)
         self.recorded: list[Path] = []
         self._folder, self._path = folder, path
         self._tune, self._gear = tune, gear
@@ -216,6 +221,8 @@ class Drive:
                 take.ended.set()
             for recorder in self._recorders:
                 recorder.join()
+            if self.event_file is not None:
+                self.event_file.close()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -359,7 +366,8 @@ class Drive:
         self._published = self._guided(DriveStatus(
             state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls),
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
+            changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
         ))  # fmt: skip
 
     def _guided(self, status: DriveStatus) -> DriveStatus:
@@ -371,7 +379,6 @@ class Drive:
             status, targets=guide.targets, next_target_rpm=guide.next_rpm, target_road_kmh=guide.road_kmh,
             target_hint=guide.hint, targets_taken=guide.taken, target_steady_s=guide.steady_s,
             target_speed_rpm=guide.speed_rpm, doubt_rpm=guide.doubt_rpm, until_u_rpm=guide.plan.until_u_rpm,
-            fit_text=guide.fit_text,
         )  # fmt: skip
 
     # -- small answers ------------------------------------------------------------------------------------------

@@ -97,6 +97,11 @@ def folder(path: str) -> Path:
     return target
 
 
+events_option = click.option(
+    "--events", "events_path", metavar="FILE", help="Write each event to it as a JSON line, the moment it happens."
+)
+
+
 def split_pairs(words: Sequence[str], option: Sequence[str]) -> tuple[list[str], list[str]]:
     """(paths, pairs): pairs that follow the option's first one are no paths, and commas separate pairs too."""
     if not option:

@@ -5,8 +5,8 @@ from collections.abc import Callable
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.drive.status import DriveStatus
 from stream.errors import SteadypullError
-from stream.live.view import DriveStatus
 from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
@@ -203,6 +203,8 @@ class Road(Screen):
             status.next_target_rpm,
             dead=dead,
             alarm=state.title == LIFT,
+            pull=status.pull_now,
+            redline=status.redline_rpm,
         )
 
     def _show_figures(self, status: DriveStatus) -> None:
