@@ -17,10 +17,11 @@ from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
-from stream.live.view import DriveStatus, LiveRows, join_rows
+from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
 from stream.record.tables import Command, Heard, Weather
@@ -401,7 +402,6 @@ class Drive:
             status, targets=guide.targets, next_target_rpm=guide.next_rpm, target_road_kmh=guide.road_kmh,
             target_hint=guide.hint, targets_taken=guide.taken, target_steady_s=guide.steady_s,
             target_speed_rpm=guide.speed_rpm, doubt_rpm=guide.doubt_rpm, until_u_rpm=guide.plan.until_u_rpm,
-            fit_text=guide.fit_text,
         )  # fmt: skip
 
     # -- small answers ------------------------------------------------------------------------------------------

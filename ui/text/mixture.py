@@ -25,6 +25,11 @@ LEFT_OUT = {
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
 }
+UNUSABLE = {
+    "load-unit": "is in a unit that is not known",
+    "load-range": "has values that no engine shows",
+    "load-still": "stands still while the other of the two moves",
+}
 AMBIENT = {
     "said": "said for the day",
     "channel": "from a pressure channel",
@@ -149,7 +154,9 @@ SENTENCES: dict[str, Sentence] = {
     "trim-stands-still": (
         "{session}: the fuel trim is {trim_pct:+.1f} % throughout: learnt before, or stuck; it makes no cell leaner"
     ),
-    "load-channel-unusable": "{why}",
+    "load-channel-unusable": lambda values: (
+        f"{values['session']}: its {values['role'].replace('_', ' ')} {UNUSABLE[values['why']]}, and is not used"
+    ),
     "pressure-unit-missing": "{session}: {channel} has no unit and is read as kPa, which it fits; write its unit",
     "throttle-unit-missing": "{session}: {channel} has no unit and never passes 1: read as a share of full opening",
     "gauge-pressure": lambda values: (

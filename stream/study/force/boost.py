@@ -252,8 +252,9 @@ def _not_absolute(
     least = LEAST_AT_LOAD * (LOWEST_AMBIENT_HPA if ambient_hpa is None else ambient_hpa)
     if lowest > BELOW_NOTHING_HPA and highest > least:
         return None
-    return warning("pressure-not-absolute", channel=channel.name, session=data.path.name, lowest_hpa=lowest,
-                   highest_hpa=highest)  # fmt: skip
+    return warning(
+        "pressure-not-absolute", channel=channel.name, session=data.path.name, lowest_hpa=lowest, highest_hpa=highest
+    )
 
 
 def _levels(time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]]) -> list[float]:

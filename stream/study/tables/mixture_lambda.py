@@ -19,6 +19,7 @@ from stream.units import Flags, Floats, plain_unit
 
 _LAMBDA_UNITS = ("", "1", "-", "λ", "lambda", "la")
 LEAST_LAMBDA = 0.6  # below, no mixture burns and no sensor reads: a voltage, or another quantity
+NOT_READY = 0.002  # chosen: a sensor that is not ready shows one value, to its last digit
 MOST_LAMBDA = 2.2  # above what sensors show in air while logging λ; higher is a ratio or a voltage
 STILL = 0.0007  # chosen: less than any display flickers by; a live λ wanders by 0.01 and more
 TWO_LEVELS = 0.012  # a sensor that shows two neighbouring steps and no other flickers
@@ -137,6 +138,10 @@ def _values(
     if afr:
         values, middle = values / stoichiometric, middle / stoichiometric
         findings.append(note("lambda-from-ratio", channel=channel.name, stoichiometric=stoichiometric))
+    below_all = values < LEAST_LAMBDA
+    if below_all.any() and float(np.ptp(values[below_all])) <= NOT_READY:
+        values[below_all] = np.nan  # one value while it warms up, beyond what it can measure
+        seen &= ~below_all
     low = float((values[seen] < LEAST_LAMBDA).mean()) if seen.any() else 0.0
     if low > 0.02 or middle > MOST_LAMBDA:
         raise InputError(

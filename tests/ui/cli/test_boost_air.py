@@ -85,8 +85,9 @@ Make = Callable[..., Path]
 def made(tmp_path: Path) -> Make:
     """A session of two pulls with a zero, imported from a log."""
 
-    def make(tune: str = "A", air: str | None = None, car: str = "", zero: bool = True, seed: int = 1,
-             **plan: Any) -> Path:  # fmt: skip
+    def make(
+        tune: str = "A", air: str | None = None, car: str = "", zero: bool = True, seed: int = 1, **plan: Any
+    ) -> Path:
         place = len(list(tmp_path.glob("*.csv")))
         toml, log, path = (tmp_path / f"{place}{suffix}" for suffix in (".toml", ".csv", ".h5"))
         toml.write_text(car_text(more=car or channels()), encoding="utf-8")
@@ -106,9 +107,7 @@ def made(tmp_path: Path) -> Make:
 def factor(path: Path, *words: object) -> tuple[float, set[str], str]:
     """(by how much a band's load was multiplied, codes of the findings, their text)."""
     plain, got = (answer("curve", path, "--air", "none"), answer("curve", path, *words))
-    loads = [
-        next(band["mean"] for band in one["tunes"][0]["bands"] if band["rpm"] == BAND) for one in (plain, got)
-    ]  # fmt: skip
+    loads = [next(band["mean"] for band in one["tunes"][0]["bands"] if band["rpm"] == BAND) for one in (plain, got)]
     codes = {finding["code"] for finding in got.get("findings", [])}
     return loads[1] / loads[0], codes, " ".join(got["warnings"])
 
