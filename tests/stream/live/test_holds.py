@@ -331,6 +331,6 @@ def test_a_gap_is_named_as_the_reason() -> None:
     assert ["ended by a gap of 0.25 s" in text for _, text in told] == [True, False]
     assert stage.cut_by_gaps_s is None
 
-    chopped = run_stage(samples, 200, gaps=dict.fromkeys(range(400, 2000, 400), 60))
+    chopped = run_stage(samples[:2000], 200, gaps=dict.fromkeys(range(400, 2000, 400), 60))
     assert chopped.holds == []
     assert chopped.cut_by_gaps_s == pytest.approx(2.0, abs=0.25)
