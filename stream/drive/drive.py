@@ -14,6 +14,7 @@ from stream.car import Car
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
+from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.errors import StorageError
 from stream.events import EventList
@@ -225,6 +226,8 @@ class Drive:
             return
         if stage.rows == 0:
             self._origin = block.first
+        if self._guide is not None and self._guide.ear is not None:
+            self._guide.ear.hear(block)
         rows = stage.push(block)
         if len(rows):
             self._last = rows
@@ -278,6 +281,8 @@ class Drive:
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         if self._guide is not None:
+            if self._guide.ear is None:
+                self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
         if not self._want_recording:
             return
