@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from stream.calibrate.speed.judge import uneven_pulses
 from stream.calibrate.speed.match import AMBIGUOUS, match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
@@ -239,10 +240,13 @@ class Guide:
 
     def _whole_row(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> "_Reread | None":
         """The holds read again as a whole where that clearly contradicts how they were taken; else None."""
-        asked = sorted({target.rpm for target in self._row if target.asked and target.state != "skipped"})
         hz = self._pulses(holds)
+        # A driver may go through a list of his own: where the pulses can tell, all of the row is possible.
+        heard = sum(value is not None for value in hz) >= PROVED_BY
+        wanted = [target for target in self._row if target.state != "skipped" and (heard or target.asked)]
+        targets = sorted({target.rpm for target in wanted})
         try:
-            match = match_targets(holds, pinned, asked, self.plan.reading_error_rpm, hz)
+            match = match_targets(holds, pinned, targets, self.plan.reading_error_rpm, hz)
         except InputError:
             return None
         differ = [
@@ -252,8 +256,9 @@ class Guide:
         ]
         if not differ or match.ambiguous:
             return None
-        heard = {rpm for rpm, value in zip(match.target_rpm, hz, strict=True) if value is not None} - {None}
-        return _Reread(match.target_rpm, len(heard) >= PROVED_BY)
+        speeds = {rpm for rpm, value in zip(match.target_rpm, hz, strict=True) if value is not None} - {None}
+        even = uneven_pulses(hz, match.target_rpm, self.plan.reading_error_rpm) is None
+        return _Reread(match.target_rpm, even and len(speeds) >= PROVED_BY)
 
     def take_said(self) -> list[Said]:
         """What there is to tell since the last call."""
@@ -320,6 +325,8 @@ class Guide:
         now = [None if seen.place is None else self._row[seen.place].rpm for seen in counted]
         holds = [seen.hold for seen in counted]
         hz = self._pulses(holds)
+        if sum(value is not None for value in hz) >= PROVED_BY:  # the pulses tell: he may be farther than was asked
+            asked = [item.rpm for item in self._row if item.state != "skipped"]
         better = reread(holds, now, asked, self._line[1], self.plan.reading_error_rpm, margin, hz)
         if better is None:
             return
