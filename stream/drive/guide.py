@@ -137,15 +137,6 @@ class Guide:
         limit = self.plan.until_u_rpm
         return limit is not None and self.doubt_rpm is not None and self.doubt_rpm <= limit
 
-    @property
-    def fit_text(self) -> str:
-        """The running fit in a line."""
-        if self.fit is None or self.doubt_rpm is None:
-            return "" if not self._row else f"{self.taken} held, a fit needs three"
-        used = sum(point.used for point in self.fit.points)
-        low, high = min(self.targets), max(self.targets)
-        return f"±{doubt_words(self.doubt_rpm)} rpm from {used} holds, {low:.0f} to {high:.0f} rpm"
-
     # -- what comes in ----------------------------------------------------------------------------------------------
 
     def new_session(self) -> None:

@@ -1,13 +1,9 @@
 """What the live stage and the drive show of themselves: immutable snapshots that any thread may read."""
 
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Literal
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-
-from stream.live.records import Hold, Pull
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +58,15 @@ class Steady:
 
 
 @dataclass(frozen=True, slots=True)
+class PullNow:
+    """A pull that goes on: when it began and at what speed, rpm, and how fast speed rises, rpm/s."""
+
+    start_s: float
+    start_rpm: float
+    gain_rpm_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """The chain's health since the session began; noise is the scatter of successive raw samples / sqrt 2."""
 
@@ -71,47 +76,3 @@ class Health:
     clipped_samples: dict[str, int]
     noise: dict[str, float]
     flat: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class DriveStatus:
-    """One look at a running drive.
-
-    targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
-    target_road_kmh  what the next target means on the road, in the gear that is driven in
-    target_hint      how to hold it, in words
-    targets_taken    how many are held
-    target_steady_s  seconds that the speed is steady near the next target
-    target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
-    doubt_rpm        largest standard doubt of the running fit over the targets, the reference's scale error left out
-    until_u_rpm      the doubt at which the drive ends
-    fit_text         the running fit in words
-    """
-
-    state: Literal["opening", "running", "away", "finished", "failed"]
-    failure: str = ""
-    recording: bool = False
-    path: Path | None = None
-    tune: str = ""
-    time_s: float = 0.0
-    speed_rpm: float = float("nan")
-    load: float = float("nan")
-    load_unit: str = ""
-    steady: Steady | None = None
-    health: Health | None = None
-    disk_free_bytes: int | None = None
-    last_hold: Hold | None = None
-    holds: int = 0
-    last_pull: Pull | None = None
-    pulls: int = 0
-    targets: tuple[float, ...] = ()
-    next_target_rpm: float | None = None
-    target_road_kmh: float | None = None
-    target_hint: str = ""
-    targets_taken: int = 0
-    target_steady_s: float = 0.0
-    target_speed_rpm: float | None = None
-    doubt_rpm: float | None = None
-    until_u_rpm: float | None = None
-    fit_text: str = ""
-    counters: dict[str, int] = field(default_factory=dict)

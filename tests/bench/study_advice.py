@@ -123,7 +123,7 @@ def mixture(folder: Path, seed: int) -> Rows:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
         row = interval(100 * cell.estimate, 100 * cell.low, 100 * cell.high, 100 * truth)
-        kind = "one-sided cell" if "one side" in cell.evidence else "centred cell"
+        kind = "one-sided cell" if not cell.why.values.get("centred", True) else "centred cell"
         rows[f"{'cell on the jump' if cell.rpm == JUMP_RPM else kind}, %"].append(row)
     return rows
 

@@ -2,8 +2,7 @@
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import read_pulls, sessions_argument
+from ui.cli.options import json_option, read_pulls, sessions_argument
 from ui.text.cautions import SHORT
 
 
@@ -15,9 +14,8 @@ def command(session_paths: tuple[str, ...], as_json: bool) -> int:
     import msgspec
 
     from stream.study.compare.coach import coach
-    from ui.cli.paper import console, say_words
+    from ui.cli.paper import console, say_warnings, say_words
     from ui.cli.results import print_json
-    from ui.cli.study_options import say_warnings
 
     pulls, words = read_pulls(session_paths)
     advice = coach(pulls)

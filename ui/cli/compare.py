@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.compare import Comparison
@@ -34,10 +34,12 @@ def command(
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     pulls, words = read_pulls(session_paths)
-    result = compare(pulls, base, trial, width, air_of(session_paths, air, beyond_range))
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words))
+    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    result = compare(pulls, base, trial, width, factors)
+    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words, *say_all(said)))
     if as_json:
         print_json(msgspec.to_builtins(result))
     else:
@@ -48,8 +50,7 @@ def command(
 
 def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.comparison import band_words, more_pulls_words, verdict_words
     from ui.text.figures import pct, pull_load
 

@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.curve import CurveBand, Curves
@@ -33,11 +33,13 @@ def command(
     from stream.study.compare.curve import curves, curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     target = new_file("--csv", csv_path)
     pulls, words = read_pulls(session_paths)
-    result = curves(pulls, width, air_of(session_paths, air, beyond_range))
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words))
+    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    result = curves(pulls, width, factors)
+    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words, *say_all(said)))
     if target is not None:
         write_text(target, curves_csv(result))
     if as_json:
@@ -49,8 +51,7 @@ def command(
 
 def print_curves(result: "Curves", csv_path: str | None) -> None:
     """The curves as a table, a column for each tune."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
 
     out = console()
     for tune in result.tunes:

@@ -8,6 +8,7 @@ from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
 from ui.text.figures import interval
 from ui.text.findings import Sentence, as_json, say, say_all
+from ui.text.lines import sentence
 from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
@@ -23,6 +24,11 @@ LEFT_OUT = {
     "outside": "outside the target table, or beside a cell of it that is in question",
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
+}
+UNUSABLE = {
+    "load-unit": "is in a unit that is not known",
+    "load-range": "has values that no engine shows",
+    "load-still": "stands still while the other of the two moves",
 }
 AMBIENT = {
     "said": "said for the day",
@@ -148,7 +154,9 @@ SENTENCES: dict[str, Sentence] = {
     "trim-stands-still": (
         "{session}: the fuel trim is {trim_pct:+.1f} % throughout: learnt before, or stuck; it makes no cell leaner"
     ),
-    "load-channel-unusable": "{why}",
+    "load-channel-unusable": lambda values: (
+        f"{values['session']}: its {values['role'].replace('_', ' ')} {UNUSABLE[values['why']]}, and is not used"
+    ),
     "pressure-unit-missing": "{session}: {channel} has no unit and is read as kPa, which it fits; write its unit",
     "throttle-unit-missing": "{session}: {channel} has no unit and never passes 1: read as a share of full opening",
     "gauge-pressure": lambda values: (
@@ -248,15 +256,21 @@ def grid_text(cell: MixtureCell, what: str) -> str:
     return interval(cell.low, cell.high, 3)
 
 
-def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on). Lean is the way that can do harm."""
+def counts(advice: MixtureAdvice) -> str:
+    """How many cells go which way."""
     known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
-    title = (
+    return (
         f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
         f"{len(advice.cells) - len(known)} blank"
     )
+
+
+def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on). A danger comes before any proposal."""
+    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     first = advice.findings[0] if advice.findings else None
     if first is not None and first.severity == "danger":
-        return "caution", title, f"{say(first)}."
-    return ("caution" if less or not known else "ok"), title, MULTIPLIERS
+        return "caution", "Danger: lean under load", f"{sentence(say(first))} {counts(advice)}."
+    careful = not known or any(value < 1 - CHANGED for value in known)
+    return ("caution" if careful else "ok"), counts(advice), MULTIPLIERS

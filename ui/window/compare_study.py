@@ -6,12 +6,16 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from stream.errors import InputError
 from stream.study.compare.coach import Advice, coach, day_resolves
 from stream.study.compare.compare import Comparison, compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.dataset import Dataset, open_dataset
+from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace, all_traces
+from ui.text.findings import say_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +84,17 @@ def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float) ->
     """Compare two tunes and draw their curves; what cannot be told is said in words instead."""
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     comparison, trouble, shown, advice = None, "", None, None
+    air = correction_of(both)
     if base == trial:
         trouble = f"only one tune here, {base or 'without a name'}: choose a session of another tune too"
     else:
         try:
-            comparison = compare(pulls, base, trial, width)
+            comparison = compare(both, base, trial, width, air.factors)
+            comparison = msgspec.structs.replace(comparison, warnings=(*comparison.warnings, *say_all(air.findings)))
         except InputError as error:
             trouble = str(error)
     try:
-        shown = curves(both, width)
+        shown = curves(both, width, air.factors)
         advice = coach(pulls, base, None if base == trial else trial, width)
     except InputError as error:
         trouble = trouble or str(error)

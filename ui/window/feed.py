@@ -7,8 +7,9 @@ back.
 from typing import Protocol
 
 from stream.block import Block, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.events import EventList
-from stream.live.view import DriveStatus, LiveRows
+from stream.live.view import LiveRows
 
 
 class RawCursor(Protocol):
@@ -70,6 +71,10 @@ class DriveFeed(Protocol):
 
     def mark(self, text: str = "") -> None:
         """Put a mark at this moment."""
+        ...
+
+    def knock_heard(self) -> None:
+        """Knock was heard just now."""
         ...
 
     def skip_target(self) -> None:

@@ -354,7 +354,7 @@ def _lean_cells(
     read: Sequence[Drive], target: UserTable, grid: UserTable, delay: Delay, high: Flags
 ) -> dict[tuple[int, int], _LeanCell]:
     """Cells at high load in which λ was far above the wanted one, with how long, and the middle λ of it."""
-    seconds: Counter[tuple[int, int]] = Counter()
+    seconds: dict[tuple[int, int], float] = {}
     lam: dict[tuple[int, int], list[tuple[float, float]]] = {}
     for drive in read:
         lean = lean_rows(drive, target, delay, FAR_LEAN, FAR_LEAN_S)
@@ -362,12 +362,10 @@ def _lean_cells(
         for (row, column), hard, value, wanted in zip(places, lean.high, lean.lam, lean.wanted, strict=True):
             if high[column] or hard:
                 at = (int(row), int(column))
-                seconds[at] += 1
+                seconds[at] = seconds.get(at, 0.0) + lean.step_s
                 lam.setdefault(at, []).append((float(value), float(wanted)))
-        step = drive.rows.step_s
     return {
-        at: _LeanCell(count * step, *(float(value) for value in np.median(lam[at], axis=0)))
-        for at, count in seconds.items()
+        at: _LeanCell(total, *(float(value) for value in np.median(lam[at], axis=0))) for at, total in seconds.items()
     }
 
 

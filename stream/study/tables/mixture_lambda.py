@@ -19,6 +19,7 @@ from stream.units import Flags, Floats, plain_unit
 
 _LAMBDA_UNITS = ("", "1", "-", "λ", "lambda", "la")
 LEAST_LAMBDA = 0.6  # below, no mixture burns and no sensor reads: a voltage, or another quantity
+NOT_READY = 0.002  # chosen: a sensor that is not ready shows one value, to its last digit
 MOST_LAMBDA = 2.2  # above what sensors show in air while logging λ; higher is a ratio or a voltage
 STILL = 0.0007  # chosen: less than any display flickers by; a live λ wanders by 0.01 and more
 TWO_LEVELS = 0.012  # a sensor that shows two neighbouring steps and no other flickers
@@ -99,13 +100,17 @@ def closed_throttle(axes: LoadAxes) -> Floats | None:
 
 
 def overrun(rows: EvenRows, axes: LoadAxes) -> Flags:
-    """Rows in which the car drives the engine and a controller may cut the fuel."""
+    """Rows in which the car drives the engine and a controller may cut the fuel.
+
+    A throttle that reads 15 % where it is closed is told by its least value together with a low manifold pressure.
+    """
     fast, throttle = rows.speed_rpm > CUT_RPM, closed_throttle(axes)
-    if throttle is not None:
-        return np.asarray(fast & (throttle < CLOSED_PCT))
-    if axes.pressure_kpa is not None:
-        return np.asarray(fast & (axes.pressure_kpa < CUT_KPA))
-    return np.zeros(len(fast), dtype=np.bool_)
+    low = np.zeros(len(fast), dtype=np.bool_) if axes.pressure_kpa is None else axes.pressure_kpa < CUT_KPA
+    if throttle is None:
+        return np.asarray(fast & low)
+    least, most = np.nanpercentile(throttle, [1, 99])
+    at_least = (throttle < least + CLOSED_PCT) & bool(most > least + CLOSED_STOP_PCT)
+    return np.asarray(fast & ((throttle < CLOSED_PCT) | (low & at_least)))
 
 
 def _values(
@@ -133,6 +138,10 @@ def _values(
     if afr:
         values, middle = values / stoichiometric, middle / stoichiometric
         findings.append(note("lambda-from-ratio", channel=channel.name, stoichiometric=stoichiometric))
+    below_all = values < LEAST_LAMBDA
+    if below_all.any() and float(np.ptp(values[below_all])) <= NOT_READY:
+        values[below_all] = np.nan  # one value while it warms up, beyond what it can measure
+        seen &= ~below_all
     low = float((values[seen] < LEAST_LAMBDA).mean()) if seen.any() else 0.0
     if low > 0.02 or middle > MOST_LAMBDA:
         raise InputError(

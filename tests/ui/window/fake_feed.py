@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.records import Hold, Pull
-from stream.live.view import DriveStatus, Health, LiveRows, Steady
+from stream.live.view import Health, LiveRows, Steady
 
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
 HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
@@ -140,6 +141,10 @@ class FakeFeed:
     def mark(self, text: str = "") -> None:
         self.calls.append(("mark", text))
         self.events.add(self.time_s, "mark", text)
+
+    def knock_heard(self) -> None:
+        self.calls.append(("knock_heard",))
+        self.events.add(self.time_s, "knock-heard", "knock heard at 4100 to 4400 rpm", 4400.0)
 
     def skip_target(self) -> None:
         self.calls.append(("skip_target",))
