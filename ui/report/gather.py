@@ -143,8 +143,11 @@ def _readings(
     sessions: Sequence[Dataset], air: Mapping[str, Reading] | None, kept_air: bool, beyond_range: bool
 ) -> dict[str, Air]:
     """The air by session path: as given, else as kept."""
-    found = {} if air is None else {path: (one.temperature_c, one.pressure_hpa, one.humidity_pct)
-                                    for path, one in air.items()}  # fmt: skip
+    found = (
+        {}
+        if air is None
+        else {path: (one.temperature_c, one.pressure_hpa, one.humidity_pct) for path, one in air.items()}
+    )
     if air is None and kept_air:
         for data in sessions:
             if (one := data.weather) is not None:
