@@ -16,6 +16,7 @@ from stream.car import Car
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
+from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
@@ -246,6 +247,8 @@ class Drive:
             return
         if stage.rows == 0:
             self._origin = block.first
+        if self._guide is not None and self._guide.ear is not None:
+            self._guide.ear.hear(block)
         rows = stage.push(block)
         if len(rows):
             self._last = rows
@@ -340,6 +343,8 @@ class Drive:
         self._stage = stage
         self._speeds.clear()
         if self._guide is not None:
+            if self._guide.ear is None:
+                self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
         if not self._want_recording:
             return

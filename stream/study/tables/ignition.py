@@ -9,7 +9,7 @@ from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.dataset import Dataset
-from stream.study.pulls import SIDE_S, all_traces
+from stream.study.pulls import SIDE_S, all_traces, gear_findings
 from stream.study.tables.advice import Advice, cautions
 from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
@@ -59,7 +59,7 @@ def advise_ignition(
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
     if any(finding.code == "advance-not-driven" for cell in (*cells, *part) for finding in cell.evidence):
         whole += _stepped(steps, now)
-    whole += [*(warning("told", text=line) for line in words), *findings, *found]
+    whole += [*(warning("told", text=line) for line in words), *gear_findings(traces), *findings, *found]
     if not most:
         whole.append(warning("advance-most-unknown"))
     axis = "" if not part else (advance.axis if isinstance(advance, UserTable) else "manifold_pressure")
