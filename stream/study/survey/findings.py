@@ -119,7 +119,7 @@ def speed_findings(speed: SpeedSurvey) -> Iterator[Finding]:
         yield Finding(
             what="ceiling", channel=name, grave=True, value=speed.ceiling_above_rpm, unit="rpm",
             doubt=speed.u_ceiling_above_rpm, words=f"stuck above about {spaced(speed.ceiling_above_rpm)} rpm",
-            cure="fewer pulses a turn, a smaller timing capacitor or less gain: see 'steadypull plan'",
+            cure="fewer pulses a turn, a smaller timing capacitor or less gain",
         )  # fmt: skip
     if speed.ripple_left_rpm is not None and speed.ripple_left_rpm > RIPPLE_LEFT_RPM:
         yield Finding(
