@@ -41,6 +41,7 @@ LEAST_HITS = 10
 LEANER_HIGH_HITS = 50  # below, nothing is leaned where the engine works hard
 LEANER_HIGH_VISITS = 2
 LEANER_HIGH_EDGE = 0.25  # chosen: of the way to the neighbour; a cell seen only farther off was not seen
+SILENT_SHARE = 0.2  # chosen: of the time in a cell; what λ says there may be its better moments alone
 FAR_LEAN = 0.08  # λ above the wanted one, under load
 FAR_LEAN_S = 0.3  # so long at once: shorter is a misfire or noise
 TARGET_APART = 0.06  # λ: a wish that its neighbours do not share by more is a slip until somebody says otherwise
@@ -112,8 +113,9 @@ def advise_mixture(
     if not 5 < stoichiometric < 20:
         raise InputError(
             f"{stoichiometric:g} is no air-fuel ratio of a fuel; 14.7 is usual for petrol",
-            "stoichiometric-ratio", value=stoichiometric,
-        )  # fmt: skip
+            "stoichiometric-ratio",
+            value=stoichiometric,
+        )
     grid = target if fuel is None else fuel
     marks = each_drive_once(drives)
     names = tuple((data.path.name, mark) for data, mark in zip(drives, marks, strict=True))
@@ -135,6 +137,7 @@ def advise_mixture(
         step=max(drive.sensor.step for drive in read),
         lean_at_load=lean_at_load,
         lean={},
+        silent=_silent_s(read, found, grid),
     )
     gate.lean.update(_lean_cells(read, asked, grid, delay, gate.high))
     cells = tuple(_cell(gate, grid, target, row, column) for row, column in np.ndindex(*grid.cells.shape))
@@ -159,9 +162,11 @@ def advise_mixture(
         ambient_finding(ambient),
         *_session_findings(read, left),
     ]
-    ordered = [*(one for one in findings if one.severity == "danger"),
-               *(one for one in findings if one.severity == "warning"),
-               *(one for one in findings if one.severity == "note")]  # fmt: skip
+    ordered = [
+        *(one for one in findings if one.severity == "danger"),
+        *(one for one in findings if one.severity == "warning"),
+        *(one for one in findings if one.severity == "note"),
+    ]
     kept: list[Finding] = []
     kept += (one for one in ordered if one not in kept)
     return MixtureAdvice(cells, tuple(kept), grid, fuel is not None, names)
@@ -221,6 +226,16 @@ def _fits(
     return cell_fits(found, grid, [drive.rows.step_s for drive in read], cautious=cautious)
 
 
+def _silent_s(read: Sequence[Drive], found: Sequence[MixtureRows], grid: UserTable) -> dict[tuple[int, int], float]:
+    """Seconds in each cell in which there was fuel and no λ to be believed."""
+    seconds: dict[tuple[int, int], float] = {}
+    for drive, one in zip(read, found, strict=True):
+        for at in zip(nearest(one.silent[0], grid.rpm), nearest(one.silent[1], grid.second), strict=True):
+            key = (int(at[0]), int(at[1]))
+            seconds[key] = seconds.get(key, 0.0) + drive.rows.step_s
+    return seconds
+
+
 def _need_rows(read: Sequence[Drive], found: Sequence[MixtureRows], left: Counter[str], target: UserTable) -> None:
     """Raises InputError where no row tells the mixture for a reason that a person can mend before the next drive."""
     if sum(len(one.ratio) for one in found) or left["dead-sensor"] or left["still-sensor"]:
@@ -247,6 +262,7 @@ class _Gate:
     step: float
     lean_at_load: bool
     lean: dict[tuple[int, int], "_LeanCell"]
+    silent: dict[tuple[int, int], float]
 
     def is_high(self, at: tuple[int, int]) -> bool:
         """Whether a cell reaches into high load by its axis, or was driven there by the other quantity."""
@@ -265,11 +281,18 @@ def _cell(gate: _Gate, grid: UserTable, target: UserTable, row: int, column: int
     at = (row, column)
     fit = gate.fits.get(at)
     plain = MixtureCell(
-        rpm=float(grid.rpm[row]), second_axis=float(grid.second[column]), now=1.0, proposed=None, low=None, high=None,
-        n=0 if fit is None else fit.hits, why=note("few-hits", hits=0, needed=LEAST_HITS),
-        spread=None if fit is None else fit.spread, high_load=gate.is_high(at),
+        rpm=float(grid.rpm[row]),
+        second_axis=float(grid.second[column]),
+        now=1.0,
+        proposed=None,
+        low=None,
+        high=None,
+        n=0 if fit is None else fit.hits,
+        why=note("few-hits", hits=0, needed=LEAST_HITS),
+        spread=None if fit is None else fit.spread,
+        high_load=gate.is_high(at),
         wanted=None if fit is None else fit.wanted,
-    )  # fmt: skip
+    )
     if grid is target:
         plain = msgspec.structs.replace(plain, wanted=float(target.cells[row, column]))
     if gate.odd[row, column]:
@@ -287,9 +310,16 @@ def _cell(gate: _Gate, grid: UserTable, target: UserTable, row: int, column: int
 def _values(fit: CellFit) -> dict[str, float | int | bool]:
     """What every sentence about a measured cell needs."""
     return {
-        "ratio": fit.ratio, "low": fit.low or 0.0, "high": fit.high or 0.0, "hits": fit.hits, "visits": fit.visits,
-        "spread": fit.spread, "centred": fit.centred, "rpm": fit.rpm, "second": fit.second,
-    }  # fmt: skip
+        "ratio": fit.ratio,
+        "low": fit.low or 0.0,
+        "high": fit.high or 0.0,
+        "hits": fit.hits,
+        "visits": fit.visits,
+        "spread": fit.spread,
+        "centred": fit.centred,
+        "rpm": fit.rpm,
+        "second": fit.second,
+    }
 
 
 def _richer(fit: CellFit) -> tuple[float, Finding]:
@@ -308,6 +338,9 @@ def _leaner(gate: _Gate, at: tuple[int, int], fit: CellFit) -> tuple[float, Find
     if gate.is_high(at):
         if fit.wanted_most > 1 + 1e-6 and not gate.lean_at_load:
             return 1.0, warning("hold-lean-target", wanted=fit.wanted_most, **values)
+        silent = gate.silent.get(at, 0.0)
+        if silent > SILENT_SHARE * (silent + HIT_S * fit.hits):
+            return 1.0, warning("hold-silent", silent_s=silent, **values)
         if fit.hits < LEANER_HIGH_HITS:
             return 1.0, note("hold-few-hits", needed=LEANER_HIGH_HITS, **values)
         if fit.visits < LEANER_HIGH_VISITS:
@@ -374,10 +407,17 @@ def _dangers(gate: _Gate, grid: UserTable) -> list[Finding]:
     if not gate.lean:
         return []
     at, worst = max(gate.lean.items(), key=lambda item: item[1].lam - item[1].wanted)
-    return [danger(
-        "lean-under-load", cell=grid.name(*at), lam=worst.lam, wanted=worst.wanted,
-        seconds=sum(one.seconds for one in gate.lean.values()), cells=len(gate.lean), above=FAR_LEAN,
-    )]  # fmt: skip
+    return [
+        danger(
+            "lean-under-load",
+            cell=grid.name(*at),
+            lam=worst.lam,
+            wanted=worst.wanted,
+            seconds=sum(one.seconds for one in gate.lean.values()),
+            cells=len(gate.lean),
+            above=FAR_LEAN,
+        )
+    ]
 
 
 def _table_findings(
@@ -391,16 +431,30 @@ def _table_findings(
     """What is in question in the tables themselves."""
     found: list[Finding] = []
     for row, column in np.argwhere(odd_wanted):
-        found.append(warning("wanted-odd", cell=target.name(row, column), value=float(target.cells[row, column]),
-                             file=target.path.name))  # fmt: skip
+        found.append(
+            warning(
+                "wanted-odd",
+                cell=target.name(row, column),
+                value=float(target.cells[row, column]),
+                file=target.path.name,
+            )
+        )
     for row, column in np.argwhere(gate.odd):
-        found.append(warning("fuel-odd", cell=grid.name(row, column), value=float(grid.cells[row, column]),
-                             file=grid.path.name))  # fmt: skip
+        found.append(
+            warning("fuel-odd", cell=grid.name(row, column), value=float(grid.cells[row, column]), file=grid.path.name)
+        )
     lean = np.argwhere((target.cells > 1) & target_high[None, :])
     if len(lean):
         row, column = lean[0]
-        found.append(warning("lean-wanted-at-load", cell=target.name(row, column), cells=len(lean),
-                             value=float(target.cells[row, column]), allowed=gate.lean_at_load))  # fmt: skip
+        found.append(
+            warning(
+                "lean-wanted-at-load",
+                cell=target.name(row, column),
+                cells=len(lean),
+                value=float(target.cells[row, column]),
+                allowed=gate.lean_at_load,
+            )
+        )
     for table in dict.fromkeys((grid.path, target.path)):
         one = grid if table == grid.path else target
         if not one.named:

@@ -62,13 +62,20 @@ def cell_fits(
         r, c = divmod(int(cell), len(grid.second))
         away = np.column_stack([_away(rpm[mine], grid.rpm, r), _away(second[mine], grid.second, c)])
         fit = _fit(
-            away, (rpm[mine], second[mine]), (float(grid.rpm[r]), float(grid.second[c])), ratio[mine], shift[mine],
-            time[mine], weight_s[mine],
-        )  # fmt: skip
+            away,
+            (rpm[mine], second[mine]),
+            (float(grid.rpm[r]), float(grid.second[c])),
+            ratio[mine],
+            shift[mine],
+            time[mine],
+            weight_s[mine],
+        )
         fits[r, c] = replace(
-            fit, wanted=float(wanted[mine].mean()), wanted_most=float(wanted[mine].max()),
+            fit,
+            wanted=float(wanted[mine].mean()),
+            wanted_most=float(wanted[mine].max()),
             high_share=float(high[mine].mean()),
-        )  # fmt: skip
+        )
     return fits
 
 
@@ -109,7 +116,7 @@ def _fit(
     influence = np.linalg.solve(normal, (design * share[:, None]).T)  # (columns, rows)
     value = float(influence[0] @ ratio)
     residual = ratio - design @ (influence @ ratio)
-    hits = int(weight_s.sum() / HIT_S + 1e-6)
+    hits = int(np.minimum(weight_s / HIT_S, 1.0).sum() + 1e-6)  # a slow log's row is one hit
     visit = np.concatenate(([0], np.cumsum(np.diff(time) > VISIT_GAP_S)))
     groups = visit
     if visit[-1] < 2:  # one or two passages: pieces of them stand for more
@@ -123,8 +130,14 @@ def _fit(
         low, high = value - half, value + half
     spread = math.sqrt(float(share @ (ratio - share @ ratio) ** 2))
     return CellFit(
-        ratio=value, low=low, high=high, spread=spread, hits=hits, visits=int(visit[-1]) + 1,
+        ratio=value,
+        low=low,
+        high=high,
+        spread=spread,
+        hits=hits,
+        visits=int(visit[-1]) + 1,
         rpm=centre[0] if sides[0] else float(share @ where[0]),
-        second=centre[1] if sides[1] else float(share @ where[1]), centred=all(sides),
+        second=centre[1] if sides[1] else float(share @ where[1]),
+        centred=all(sides),
         edge=max(0.0 if both else abs(float(share @ axis)) for both, axis in zip(sides, away.T, strict=True)),
-    )  # fmt: skip
+    )
