@@ -3,7 +3,7 @@
 Decisions rest on `code` and `values`, never on words.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -44,3 +44,12 @@ def danger(code: str, **values: Value) -> Finding:
 def told(text: str) -> Finding:
     """A sentence that the engine still makes itself. For the move to codes only; it goes when the last one is gone."""
     return Finding("told", "warning", {"text": text})
+
+
+def unique(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The findings in order, each once."""
+    kept: list[Finding] = []
+    for finding in findings:
+        if finding not in kept:
+            kept.append(finding)
+    return tuple(kept)

@@ -45,7 +45,7 @@ def pull_traces(session: StudySession) -> list[PullTrace]:
             time_s=time[rows], speed_rpm=speed, load=session.live.load[rows].astype(np.float64) * factor,
             tune=pull.tune or session.tune, session=str(session.path),
             gear=_gear(pull, session, time[rows], speed, found), start_s=pull.start_s, end_s=pull.end_s,
-            started=began + pull.start_s, order=number, verdict=pull.verdict, faults=pull.faults,
+            started=began + pull.start_s, order=number, number=number + 1, verdict=pull.verdict, faults=pull.faults,
             keep=KEPT[session.pull_marks[number].kept], unit=unit,
             car=session.car.car.name, calibration=calibration_name(session), lag_s=lag, lag_doubt_s=lag_doubt,
             conditions=found.means,

@@ -49,11 +49,13 @@ class PullTrace:
                               be in it
     start_s, end_s            the pull itself, on the clock of time_s; None is the first and last row
     started                   when the pull began, any clock that all pulls share, s; NaN where unknown
+    number                    the pull's number in its session, from 1; 0 where it is in none
     order                     place in the order the pulls were made, used where `started` is unknown
     keep                      a person's decision; None lets the verdict decide
     lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
     zero                      what was taken off `load`; None: load as recorded
     direction                 which way along the road, any word
+    pressure_kpa              manifold pressure, absolute, (rows,); None where it was not recorded
     conditions                means over the pull: lambda, intake_c, air_c, pressure_hpa, fuel_trim_pct, ...
     """
 
@@ -67,6 +69,7 @@ class PullTrace:
     end_s: float | None = None
     started: float = math.nan
     order: int = 0
+    number: int = 0
     verdict: Literal["clean", "flawed"] = "clean"
     faults: tuple[str, ...] = ()
     keep: bool | None = None
@@ -78,6 +81,7 @@ class PullTrace:
     zero: PullZero | None = None
     direction: str | None = None
     conditions: Mapping[str, float] = field(default_factory=dict)
+    pressure_kpa: Array | None = None
 
     @property
     def usable(self) -> bool:
