@@ -46,11 +46,13 @@ class Gearing(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Engine(msgspec.Struct, frozen=True, kw_only=True):
-    """[engine]. `advance_max_deg`: no proposal of advance above it, degrees before top dead centre."""
+    """[engine]. `advance_max_deg`: no proposal of advance above it, degrees before top dead centre. `boosted`: whether
+    it is filled above the ambient pressure; None: not known."""
 
     pulses_per_turn: float | None = None
     redline_rpm: float | None = None
     advance_max_deg: float | None = None
+    boosted: bool | None = None
 
 
 class LiveRule(msgspec.Struct, frozen=True, kw_only=True):
@@ -86,7 +88,8 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Channel(msgspec.Struct, frozen=True, kw_only=True):
-    """[[channel]]: one measured quantity. `column` is its name in a CSV log; `name` where left out."""
+    """[[channel]]: one measured quantity. `column` is its name in a CSV log; `name` where left out. `gauge`: a pressure
+    above the ambient one, not an absolute one."""
 
     name: str
     role: Role
@@ -101,6 +104,7 @@ class Channel(msgspec.Struct, frozen=True, kw_only=True):
     sign: Literal[-1, 1] = 1
     newtons_per_unit: float | None = None
     side: str | None = None
+    gauge: bool = False
 
     @property
     def csv_column(self) -> str:
@@ -180,7 +184,9 @@ def load_car(path: str | Path) -> Car:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such car file; 'steadypull car -o {path}' makes one by asking") from None
+        raise InputError(
+            f"{path}: no such car file; make one, or give another", code="no-car-file", path=path
+        ) from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the car file in it") from None
     except UnicodeDecodeError as error:
@@ -342,6 +348,6 @@ def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:
             value = getattr(struct, field.name)
             if isinstance(value, tuple):
                 numbers.extend((table, f"{field.name}[{index}]", item) for index, item in enumerate(value))
-            elif isinstance(value, (int, float)):
+            elif isinstance(value, (int, float)) and not isinstance(value, bool):
                 numbers.append((table, field.name, float(value)))
     return numbers

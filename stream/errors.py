@@ -7,12 +7,15 @@ SteadypullError            anything with a one-line message for the person
      └─ StorageError       the disk is full or the folder cannot be written
 """
 
+from typing import Self
+
 
 class SteadypullError(Exception):
     """A message for the person: one plain line that names the place and the cure, without a command's options.
 
     code      what went wrong, words joined by hyphens; '' where nobody needs to tell it from others
     values    what `ui/text/errors.py` needs to say it in the words of the command line
+    place     what `at` put before the text, with its colon; '' where nothing was
     """
 
     exit_code = 2
@@ -21,6 +24,13 @@ class SteadypullError(Exception):
         super().__init__(text)
         self.code = code
         self.values = values
+        self.place = ""
+
+    def at(self, place: object) -> Self:
+        """The same error with the file, port or line it happened at before its text."""
+        again = type(self)(f"{place}: {self}", self.code, **self.values)
+        again.place = f"{place}: {self.place}"
+        return again
 
 
 class InputError(SteadypullError):

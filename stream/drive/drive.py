@@ -128,7 +128,7 @@ class Drive:
     def start_recording(self) -> None:
         """Begin a new session file with the next sample. Raises StorageError where there is no folder for it."""
         if self._folder is None and self._path is None:
-            raise StorageError("no folder to record to; start again with -o FOLDER")
+            raise StorageError("no folder to record to; start again with one", code="no-folder")
         with self._lock:
             self._want_recording = True
 

@@ -209,7 +209,8 @@ class Guide:
         kept = [index for index, seen in enumerate(found) if seen is None or not seen.let_go]
         if self._row and self._contradicted([holds[i] for i in kept], [rpm[i] for i in kept], pinned):
             self._say(
-                "note", "the holds do not fit the targets as they were taken: none is marked; fit them by --targets"
+                "note",
+                "the holds do not fit the targets as they were taken: none is marked; give them when you fit",
             )
             rpm = [None] * len(holds)
         return tuple(

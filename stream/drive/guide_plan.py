@@ -45,13 +45,20 @@ class Said:
 def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
     """The targets that are asked for, without those too near redline; and what there is to say about that.
 
-    Raises InputError: no speeds, too many of them, too few for --until-u, or all of them too near redline.
+    Raises InputError: no speeds, too many of them, too few for an uncertainty, or all of them too near redline.
     """
     targets, redline = plan.targets, car.engine.redline_rpm
     if any(not (math.isfinite(rpm) and rpm > 0) for rpm in targets):
-        raise InputError("--targets: a speed to hold is a number above zero; write them as 1500,2000,2500")
+        raise InputError(
+            "a speed to hold is a number above zero; write them as 1500,2000,2500", code="target-not-positive"
+        )
     if len(targets) > MOST_TARGETS:
-        raise InputError(f"--targets: {len(targets)} speeds are too many; give {MOST_TARGETS} or fewer")
+        raise InputError(
+            f"{len(targets)} speeds to hold are too many; give {MOST_TARGETS} or fewer",
+            code="targets-many",
+            count=len(targets),
+            most=MOST_TARGETS,
+        )
     kept, words = list(targets), ""
     fast = [] if redline is None else [rpm for rpm in targets if rpm > REDLINE_SHARE * redline]
     if fast and redline is not None:
@@ -60,11 +67,17 @@ def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
             words = f"{named}: hold it no longer than it takes, and watch oil and heat"
         else:
             kept = [rpm for rpm in targets if rpm not in fast]
-            words = f"{named} and is not asked for in gear; --near-redline asks for it all the same"
+            words = f"{named} and is not asked for in gear unless you ask for speeds near redline"
             if not kept:
-                raise InputError(f"--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones")
+                raise InputError(
+                    f"all speeds to hold are above 90 % of redline ({redline:.0f} rpm); give lower ones",
+                    code="targets-near-redline",
+                    redline=redline,
+                )
     if plan.until_u_rpm is not None and len(set(kept)) < 3:
-        raise InputError("--until-u: a doubt comes from three or more different speeds; give them with --targets")
+        raise InputError(
+            "an uncertainty comes from three or more different speeds to hold; give them", code="until-u-few-targets"
+        )
     return kept, words
 
 

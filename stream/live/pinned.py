@@ -2,8 +2,10 @@
 engine's speed changes. No hold for the line, but the evidence for a dead band and a ceiling.
 
 A signal that stands still is no proof by itself: a very even hold looks the same. What tells them apart is another
-channel that moves as it only does when speed changes, or a stillness that no foot has: far below the wander of the
-drive's other holds. Without either, and until targets say otherwise, a hold stays a hold.
+channel that moves as it only does when speed changes, a stillness that no foot has (far below the wander of the
+drive's other holds), or a leap: a converter that begins to work above some speed goes from its stuck level, whatever
+that is, to where its line is at once, and then follows the engine. Without any of them, and until targets say
+otherwise, a hold stays a hold.
 """
 
 import numpy as np
@@ -24,6 +26,9 @@ AS_GOOD_AS_STILL_RPM = 1.5
 WANDER_SEEN_RPM = 4.0
 WHITE_RATIO = 1.6
 ABOVE_IDLE_RPM = 1300.0  # by a provisional line; a mean above it is no idle
+LEAP_RPM = 600.0  # by the provisional line, within LEAP_ROWS: 3 000 rpm/s and more
+LEAP_ROWS = 2
+LEAP_SHARE = 4.0  # times what follows in the same time: an engine that revs up goes on, a leap is over
 MOST_SHARE_OF_SPAN = 0.02  # a stuck level is a point, not a region
 
 
@@ -43,16 +48,25 @@ def find_pinned(
     pinned: list[Pinned] = []
     if reach <= 0:
         return []
-    for at, extreme in (("bottom", float(np.min(signal))), ("top", float(np.max(signal)))):
+    lasting = _lasting(signal, round(SHORTEST_S / step_s))
+    for at, extreme in (("bottom", float(np.min(lasting))), ("top", float(np.max(lasting)))):
         level = _level(signal, extreme, reach)
         stretches = _stretches(trace, np.abs(signal - level) <= reach, step_s)
         others = [hold for hold in holds if abs(hold.signal_mean - level) > 2.0 * reach]
-        for rows in stretches:
-            if _stuck(trace, rows, others, line, min_s / step_s):
+        still = [rows for rows in stretches if _still(trace[rows, 1] * line[0])]
+        if any(_stuck(trace, rows, others, line, min_s / step_s) for rows in still):
+            for rows in still:  # what is stuck at this level once is stuck at it whenever it stands still there
                 value = float(np.mean(signal[rows]))
                 start, end = float(trace[rows.start, 0]), float(trace[rows.stop - 1, 0]) + step_s
                 pinned.append(Pinned(start_s=start, end_s=end, signal=value, at=at))  # type: ignore[arg-type]
     return sorted(pinned, key=lambda stretch: stretch.start_s)
+
+
+def _lasting(signal: Floats, rows: int) -> Floats:
+    """The running median over `rows`: what lasts for half of that time, without a filter's overshoot behind a leap."""
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(signal, rows | 1, mode="nearest"), np.float64)
 
 
 def _level(signal: Floats, extreme: float, reach: float) -> float:
@@ -75,8 +89,8 @@ def _stretches(trace: Floats, inside: npt.NDArray[np.bool_], step_s: float) -> l
 def _stuck(trace: Floats, rows: slice, others: list[Hold], line: tuple[float, float], min_rows: float) -> bool:
     """Whether a stretch at one end of the signal is stuck: the engine's speed changes under it."""
     rpm = trace[rows, 1] * line[0] + line[1]
-    if float(np.std(rpm)) > AS_GOOD_AS_STILL_RPM and not _is_white(rpm):
-        return False  # it wanders, so it is alive
+    if _leaps(trace, rows, abs(line[0])):
+        return True
     times = trace[:, 0]
     reference = [(times >= hold.start_s) & (times < hold.end_s) for hold in others]
     reference = [mask for mask in reference if np.count_nonzero(mask) >= min_rows / 2]
@@ -88,6 +102,27 @@ def _stuck(trace: Floats, rows: slice, others: list[Hold], line: tuple[float, fl
     # Nothing but the signal to go by: an engine at rest or at idle may be as still as this, a driven one may not.
     long_enough = len(reference) >= 2 and rows.stop - rows.start >= min_rows
     return stiller and long_enough and float(np.mean(rpm)) > ABOVE_IDLE_RPM
+
+
+def _still(rpm: Floats) -> bool:
+    """Whether a stretch does not wander: one that does is alive."""
+    return float(np.std(rpm)) <= AS_GOOD_AS_STILL_RPM or _is_white(rpm)
+
+
+def _leaps(trace: Floats, rows: slice, rpm_per_unit: float) -> bool:
+    """Whether the signal leaps away from a level at the end of a stretch, or down to it at its beginning: it goes far
+    at once, and is then no quicker than an engine is. No sample may be missing between."""
+    level = float(np.mean(trace[rows, 1]))
+    step = float(np.median(np.diff(trace[rows, 0])))
+    behind = trace[rows.stop - 1 : rows.stop + 2 * LEAP_ROWS]
+    before = trace[max(0, rows.start - 2 * LEAP_ROWS) : rows.start + 1][::-1]
+    for side in (behind, before):
+        if len(side) < 2 * LEAP_ROWS + 1 or float(np.ptp(side[:, 0])) > (2 * LEAP_ROWS + 0.5) * step:
+            continue
+        away = np.abs(side[[LEAP_ROWS, 2 * LEAP_ROWS], 1] - level) * rpm_per_unit
+        if away[0] >= LEAP_RPM and away[0] >= LEAP_SHARE * abs(away[1] - away[0]):
+            return True
+    return False
 
 
 def _moves(channel: Floats, rows: slice, reference: list[npt.NDArray[np.bool_]], stiller: bool) -> bool:

@@ -40,7 +40,9 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
         path = path.with_suffix("")
     new = path.with_name(f"{path.stem}-recovered.h5") if out is None else Path(out)
     if is_taken(new):
-        raise InputError(f"{new}: is already there and is never overwritten; give another name with -o")
+        raise InputError(
+            f"{new}: is already there and is never overwritten; give another name", code="already-there", path=new
+        )
     with ExitStack() as stack:
         session, trouble = _open_cut_off(path)
         if session is not None:

@@ -44,13 +44,15 @@ def reading_words(path: Path) -> Iterator[None]:
         yield
     except _DAMAGE as error:
         reason = " ".join(str(error).split())
-        raise InputError(f"{path}: is damaged ({reason}); {_cure(path)}") from error
+        raise damaged(path, f"is damaged ({reason})") from error
 
 
-def _cure(path: Path) -> str:
+def damaged(path: Path, what: str) -> InputError:
+    """What is said of a file that cannot be read, with the cure that there is."""
     if journal_path(path).exists():
-        return f"'steadypull recover {path}' makes it again from the journal beside it"
-    return "use a copy of it, if there is one"
+        text = f"{path}: {what}; recover it from the journal beside it"
+        return InputError(text, code="damaged-with-journal", path=path, what=what)
+    return InputError(f"{path}: {what}; use a copy of it, if there is one", code="damaged")
 
 
 class Session:
@@ -355,12 +357,12 @@ def _open_h5(path: Path) -> Any:
         with path.open("rb") as plain:
             empty = not plain.read(1)
     except FileNotFoundError:
-        raise InputError(f"{path}: no such session; check the name{_journal_hint(path)}") from None
+        raise _lost(path, "no such session; check the name") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
     if empty or not h5py.is_hdf5(path):
         what = "is empty" if empty else "is not a session file (not HDF5)"
-        raise InputError(f"{path}: {what}; give a file that Steadypull recorded or imported{_journal_hint(path)}")
+        raise _lost(path, f"{what}; give a file that Steadypull recorded or imported")
     try:
         return h5py.File(path, "r")
     except BlockingIOError:
@@ -369,12 +371,16 @@ def _open_h5(path: Path) -> Any:
         ) from None
     except OSError as error:
         if "truncated" in str(error):
-            raise InputError(f"{path}: was cut short (the end is missing); {_cure(path)}") from None
-        raise InputError(f"{path}: is damaged ({' '.join(str(error).split())}); {_cure(path)}") from None
+            raise damaged(path, "was cut short (the end is missing)") from None
+        raise damaged(path, f"is damaged ({' '.join(str(error).split())})") from None
 
 
-def _journal_hint(path: Path) -> str:
-    return f", or: {_cure(path)}" if journal_path(path).exists() else ""
+def _lost(path: Path, what: str) -> InputError:
+    """What is said where there is no session to read, but perhaps its journal."""
+    if journal_path(path).exists():
+        text = f"{path}: {what}, or recover it from the journal beside it"
+        return InputError(text, code="lost-with-journal", path=path, what=what)
+    return InputError(f"{path}: {what}", code="no-session")
 
 
 def _check_format(path: Path, file: Any) -> None:
@@ -387,7 +393,7 @@ def _check_format(path: Path, file: Any) -> None:
     if not isinstance(name, (str, bytes)) or text_of(name) != layout.FORMAT:
         raise InputError(foreign)
     if not isinstance(version, (int, np.integer)):
-        raise InputError(f"{path}: is damaged (format_version is missing); {_cure(path)}")
+        raise damaged(path, "is damaged (format_version is missing)")
     if version > layout.FORMAT_VERSION:
         raise InputError(
             f"{path}: was written by a newer Steadypull (format version {version}; this one reads up to "

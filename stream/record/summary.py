@@ -100,7 +100,7 @@ def _car(session: Session) -> tuple[Car | None, str]:
     try:
         return _parsed(session.car_text), ""
     except InputError as error:
-        return None, f"{error}; give --car a good one"
+        return None, f"{error}; give another car file beside it"
 
 
 @lru_cache(maxsize=16)
@@ -112,7 +112,7 @@ def _parsed(text: str) -> Car:
 def _cut_off(path: Path) -> str:
     """What to do with a recording that was never finished."""
     if journal_path(path).exists():
-        return clean_text(f"cut off while recording; 'steadypull recover {path.name}' brings back the rest")
+        return clean_text("cut off while recording; the journal beside it brings back the rest")
     return "cut off while recording; what it holds can be used"
 
 

@@ -80,8 +80,10 @@ class SessionWriter:
             left_over = self._journal_path.exists()
         if left_over:
             raise InputError(
-                f"{self._journal_path}: a recording that was cut off left it; "
-                f"'steadypull recover {self.path}' joins it, or give another name"
+                f"{self._journal_path}: a recording that was cut off left it; recover that one, or give another name",
+                code="journal-left",
+                journal=self._journal_path,
+                path=self.path,
             )
         self._file = SessionFile(self.path, info, root, live, live_rate_hz)
         set_conditions(self._file.h5, conditions)

@@ -16,13 +16,26 @@ LONG_WAIT_S = 0.1  # the longest wait in one read: after this, stop() is noticed
 _SHORT_WAIT_S = 0.02
 
 
+_REASONS = {
+    errno.ENOENT: "no such port (is the device plugged in?)",
+    errno.EACCES: "no permission, or in use by another program; join the group that owns it (often dialout)",
+    errno.EPERM: "no permission, or in use by another program; join the group that owns it (often dialout)",
+    errno.EAGAIN: "another program has it open; close that one",
+    errno.EISDIR: "is not a serial port",
+    errno.ENOTTY: "is not a serial port",
+    errno.ECONNREFUSED: "nobody listens there (connection refused)",
+}
+
+
 class Port:
     """An open port. Every failure of the device is an OSError (serial.SerialException is one)."""
 
     def __init__(self, url: str, baud: int) -> None:
         """Open it. Raises PortError where it cannot be opened, InputError where the URL makes no sense."""
         if not url.strip():
-            raise InputError("--port: is empty; give a device path or a URL such as socket://host:port")
+            raise InputError(
+                "the port has no name; give a device path or a URL such as socket://host:port", code="port-empty"
+            )
         _check_address(url)
         options: dict[str, Any] = {"baudrate": baud, "timeout": LONG_WAIT_S}
         self._is_remote = url.startswith("rfc2217://")
@@ -34,12 +47,17 @@ class Port:
         try:
             self._serial = serial.serial_for_url(url, **options)
         except serial.SerialException as error:
-            cure = "check the address" if "://" in url else "'steadypull ports' lists the ports there are"
-            raise PortError(f"{url}: {_reason(error)}; {cure}") from None
+            if "://" in url:
+                raise PortError(f"{url}: {_reason(error)}; check the address") from None
+            text = f"{url}: {_reason(error)}; choose one of the ports there are"
+            raise PortError(text, code="port-not-open", url=url, reason=_reason(error)) from None
         except (ValueError, KeyError) as error:  # KeyError: an option in the URL that pyserial does not know
             reason = f"{error.args[0]!r} is not understood" if isinstance(error, KeyError) else str(error)
             raise InputError(
-                f"--port {url}: {reason}; give a device path or a URL such as socket://host:port"
+                f"port {url}: {reason}; give a device path or a URL such as socket://host:port",
+                code="port-url",
+                url=url,
+                reason=reason,
             ) from None
 
     def read(self, timeout_s: float) -> bytes:
@@ -98,25 +116,27 @@ def _check_address(url: str) -> None:
     except ValueError:  # no number, or above 65535
         whole = False
     if not whole:
-        raise InputError(f"--port {url}: lacks a host or a port number; write {kind}://host:port")
+        raise InputError(
+            f"port {url}: lacks a host or a port number; write {kind}://host:port",
+            code="port-address",
+            url=url,
+            kind=kind,
+        )
 
 
 def _reason(error: serial.SerialException) -> str:
     """Why a port does not open, in plain words with a cure."""
-    number = error.errno
-    text = str(error)
-    if number == errno.ENOENT or "FileNotFoundError" in text:
-        return "no such port (is the device plugged in?)"
-    if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
-        return "no permission, or in use by another program; join the group that owns it (often dialout)"
-    if number == errno.EAGAIN or "exclusively lock" in text:
-        return "another program has it open; close that one"
-    if number == errno.EISDIR or "Inappropriate ioctl" in text:
-        return "is not a serial port"
-    if "Errno -" in text:  # getaddrinfo's own numbers are negative
+    cause = _cause(error)
+    number = cause.args[0] if cause.args else None
+    if isinstance(cause, socket.gaierror):
         return "no computer of that name was found"
-    if "timed out" in text:
+    if isinstance(cause, TimeoutError) or number == errno.ETIMEDOUT:
         return "nobody answers there (timed out)"
-    if "refused" in text:
-        return "nobody listens there (connection refused)"
-    return " ".join(text.split())
+    return _REASONS.get(number or 0) or " ".join(str(error).split())
+
+
+def _cause(error: BaseException) -> BaseException:
+    """What the system said: pyserial wraps it, with or without its number."""
+    while error.__context__ is not None and isinstance(error, serial.SerialException):
+        error = error.__context__
+    return error

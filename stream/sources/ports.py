@@ -1,11 +1,11 @@
-"""The serial ports of this machine, for `steadypull ports`."""
+"""The serial ports of this machine."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
 class PortRecord:
-    """One port: `device` is what --port takes; the rest is '' where the system does not say."""
+    """One port: `device` is its path; the rest is '' where the system does not say."""
 
     device: str
     description: str

@@ -149,7 +149,7 @@ class SerialSource:
         try:
             return self._decoder.feed(data, now)
         except InputError as error:
-            raise InputError(f"{self._url}: {error}") from None
+            raise error.at(self._url) from None
 
     def _exchange(self, wait_s: float) -> bytes:
         """Ask for a description if one is due, and read."""

@@ -82,7 +82,11 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
     Raises InputError where the width is not a positive number or makes more bands than a person could read.
     """
     if not (np.isfinite(width) and width > 0):
-        raise InputError(f"--band {width:g}: not a width in rpm; give a positive number, 250 is usual")
+        raise InputError(
+            f"a band width of {width:g} rpm cannot be used; give a positive number, 250 is usual",
+            code="band-width",
+            width=width,
+        )
     traces = [lag_removed(pull) for pull in pulls]
     speeds = [speed for _, speed, _ in traces if len(speed) > 1]
     if not speeds:
@@ -91,7 +95,12 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
     first = int(np.floor(min(float(speed.min()) for speed in speeds) / width))
     last = int(np.ceil(max(float(speed.max()) for speed in speeds) / width))
     if last - first > MOST_BANDS:
-        raise InputError(f"--band {width:g}: gives {last - first} bands; use a wider one, 250 rpm is usual")
+        raise InputError(
+            f"a band width of {width:g} rpm gives {last - first} bands; use a wider one, 250 rpm is usual",
+            code="band-width-many",
+            width=width,
+            bands=last - first,
+        )
     edges = np.arange(first, last + 1, dtype=np.float64) * np.float64(width)
     load = np.full((len(pulls), len(edges) - 1), np.nan)
     rate = load.copy()

@@ -30,15 +30,15 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
     _same_kind(wanted)
     used = [pull for pull in wanted if pull.usable]
     if not pulls:
-        raise InputError("no pulls in these sessions; drive one, or look with 'replay --json' at what was found")
+        raise InputError("no pulls in these sessions; drive one, or look at what a replay finds", code="no-pulls")
     warnings = []
     for tune in tunes or known:
         if not any(pull.tune == tune for pull in used):
             why = Counter(fault for pull in wanted if pull.tune == tune for fault in pull.faults)
             words = ", ".join(f"{fault} ×{count}" for fault, count in why.most_common()) or "dropped by hand"
-            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep one with 'steadypull pulls'"
+            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep a flawed one"
             if tunes or not used:
-                raise InputError(message)
+                raise InputError(message, code="no-clean-pull", tune=tune, why=words)
             warnings.append(message)
     kept_flawed = sum(1 for pull in used if pull.verdict == "flawed")
     if kept_flawed:

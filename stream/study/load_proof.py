@@ -28,7 +28,9 @@ class Step:
 def load_steps(path: str | Path, starts_s: Sequence[float], seconds: float, what: str) -> tuple[list[Step], str]:
     """The mean load of a stretch of so many seconds from each start, and the load's unit. Raises InputError."""
     if not (np.isfinite(seconds) and seconds >= 1.0):
-        raise InputError(f"--seconds: {seconds:g} is too short for a mean; give 1 or more")
+        raise InputError(
+            f"{seconds:g} s is too short for a mean; give 1 or more", code="load-step-seconds", seconds=seconds
+        )
     with open_session(path) as session:
         car = parse_car(session.car_text, f"{session.path}: the car file in it")
         load = car.need("load", what)
@@ -49,7 +51,9 @@ def weigh(
     """
     if not 0 <= weight_error_pct < 100:
         raise InputError(
-            f"--weight-error: {weight_error_pct:g} cannot be used; give percent from 0 (a bathroom scale: 1)"
+            f"a weight error of {weight_error_pct:g} % cannot be used; give percent from 0 (a bathroom scale: 1)",
+            code="weight-error",
+            pct=weight_error_pct,
         )
     steps, unit = load_steps(path, [start for start, _ in known], seconds, "weigh")
     forces = [force for _, force in known]

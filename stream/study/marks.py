@@ -116,5 +116,9 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
         return number - 1
     if count:
         raise InputError(f"{session.path}: has no {what} {number}; it has {count}, counted from 1")
-    cure = f"'steadypull replay {session.path} --headless -o NEW.h5' finds and writes what there is"
-    raise InputError(f"{session.path}: holds no {what}; {cure}")
+    raise InputError(
+        f"{session.path}: holds no {what}; a replay into a new session finds and writes what there is",
+        code="nothing-to-mark",
+        path=session.path,
+        what=what,
+    )

@@ -80,8 +80,8 @@ def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
     named = reference.targets is not None or reference.at is not None
     if not named and not row.marked:
         raise InputError(
-            "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, "
-            "or mark the holds"
+            "fit: which speed each hold was is not known; give the speeds in order, name holds, or mark them",
+            code="fit-no-speeds",
         )
     fit = _fit(row, reference, {})
     unsteady = _unsteady(row, fit, CLEARLY)

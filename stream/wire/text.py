@@ -149,7 +149,8 @@ class TextDecoder:
     def _given_pace(self) -> Pace:
         if self._given_rate_hz is None:
             raise InputError(
-                "text lines without a clock column t[s], t[ms] or t[us]: the rate is not known; give it with --rate HZ"
+                "text lines without a clock column t[s], t[ms] or t[us]: the rate is not known; send one, or give it",
+                code="line-rate-unknown",
             )
         return Pace(self._given_rate_hz)
 

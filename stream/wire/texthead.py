@@ -152,7 +152,10 @@ def pace_of(stamps: Values) -> Pace:
     steps = steps[steps >= 0]
     moving = steps[steps > 0]
     if len(moving) < 2:
-        raise InputError("the clock column of the text lines does not run; send t[s], t[ms] or t[us], or --rate HZ")
+        raise InputError(
+            "the clock column of the text lines does not run; send t[s], t[ms] or t[us], or give the rate",
+            code="line-clock-stands",
+        )
     shared = float(np.median(moving)) if np.count_nonzero(steps == 0) > 0.1 * len(steps) else 0.0
     usual = max(1.5 * float(np.median(steps)), 1.5 * shared, 1.001 * float(np.quantile(steps, 0.9)))
     kept = steps[steps <= usual]

@@ -140,7 +140,7 @@ def test_values_that_cannot_be(added: str, place: str, cure: str) -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda path: None, "no such car file; 'steadypull car -o"),
+        (lambda path: None, "no such car file; make one"),
         (lambda path: path.mkdir(), "is a folder; give the car file in it"),
         (lambda path: path.write_bytes(b'[car]\nname = "\xe9"'), "not UTF-8 text at byte 14; save it as UTF-8"),
         (lambda path: path.write_bytes(b"\x89HDF\r\n\x1a\n\0\0"), "not UTF-8"),

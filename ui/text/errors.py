@@ -3,10 +3,43 @@
 from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
-COMMAND_LINE: dict[str, str] = {}
+COMMAND_LINE: dict[str, str] = {
+    "band-width": "--band {width:g}: not a width in rpm; give a positive number, 250 is usual",
+    "band-width-many": "--band {width:g}: gives {bands} bands; use a wider one, 250 rpm is usual",
+    "damaged-with-journal": "{path}: {what}; 'steadypull recover {path}' makes it again from the journal beside it",
+    "fit-no-speeds": "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, or "
+    "mark the holds",
+    "journal-left": "{journal}: a recording that was cut off left it; 'steadypull recover {path}' joins it, or give "
+    "another name",
+    "line-clock-stands": "the clock column of the text lines does not run; send t[s], t[ms] or t[us], or --rate HZ",
+    "line-rate-unknown": "text lines without a clock column t[s], t[ms] or t[us]: the rate is not known; give it with "
+    "--rate HZ",
+    "load-step-seconds": "--seconds: {seconds:g} is too short for a mean; give 1 or more",
+    "lost-with-journal": "{path}: {what}, or: 'steadypull recover {path}' makes it again from the journal beside it",
+    "no-car-file": "{path}: no such car file; 'steadypull car -o {path}' makes one by asking",
+    "no-clean-pull": "tune {tune!r}: no clean pull ({why}); make another, or keep one with 'steadypull mark SESSION "
+    "--keep-pull N'",
+    "no-pulls": "no pulls in these sessions; drive one, or look with 'steadypull replay SESSION' at what was found",
+    "no-folder": "no folder to record to; start again with -o FOLDER",
+    "nothing-to-mark": "{path}: holds no {what}; 'steadypull replay {path} --headless -o NEW.h5' finds and writes "
+    "what there is",
+    "already-there": "{path}: is already there and is never overwritten; give another name with -o",
+    "port-address": "--port {url}: lacks a host or a port number; write {kind}://host:port",
+    "port-empty": "--port: is empty; give a device path or a URL such as socket://host:port",
+    "port-not-open": "{url}: {reason}; 'steadypull ports' lists the ports there are",
+    "port-url": "--port {url}: {reason}; give a device path or a URL such as socket://host:port",
+    "target-not-positive": "--targets: a speed to hold is a number above zero; write them as 1500,2000,2500",
+    "targets-many": "--targets: {count} speeds are too many; give {most} or fewer",
+    "targets-near-redline": "--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones",
+    "until-u-few-targets": "--until-u: an uncertainty comes from three or more different speeds; give them with "
+    "--targets",
+    "weight-error": "--weight-error: {pct:g} cannot be used; give percent from 0 (a bathroom scale: 1)",
+}
 
 
 def for_command_line(error: SteadypullError) -> str:
     """One line for the terminal; the engine's own where nothing better is known."""
     template = COMMAND_LINE.get(error.code)
-    return str(error) if template is None else template.format(text=str(error), **error.values)
+    if template is None:
+        return str(error)
+    return error.place + template.format(text=str(error), **error.values)

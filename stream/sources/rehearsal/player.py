@@ -199,7 +199,7 @@ class RehearsalPort:
 
     @property
     def port_url(self) -> str:
-        """What to give to --port."""
+        """The URL to open."""
         return self._line.url
 
     def start(self) -> None:

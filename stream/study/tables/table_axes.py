@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stream.errors import InputError
-from stream.study.conditions import HPA_PER_UNIT
+from stream.units import HPA_PER_UNIT
 
 Axis = Literal["manifold_pressure", "throttle"]
 Kind = Literal["rpm", "manifold_pressure", "throttle"]

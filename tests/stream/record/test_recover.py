@@ -143,7 +143,7 @@ def test_nothing_to_recover(recorded: Path, tmp_path: Path, make_writer: Callabl
 def test_never_over_a_file_that_is_there(cut_off: Path) -> None:
     new = recover(cut_off)
     before = digests(new)
-    with pytest.raises(InputError, match="is already there and is never overwritten; give another name with -o"):
+    with pytest.raises(InputError, match="is already there and is never overwritten; give another name"):
         recover(cut_off)
 
     assert digests(new) == before

@@ -104,7 +104,7 @@ def test_bands_narrower_than_the_data_are_named() -> None:
 
 @pytest.mark.parametrize("width", [0, -250, float("nan"), float("inf"), 0.001])
 def test_a_width_that_cannot_be_is_refused(width: float) -> None:
-    with pytest.raises(InputError, match="--band"):
+    with pytest.raises(InputError, match="band width"):
         band_table([pull()], width)
 
 

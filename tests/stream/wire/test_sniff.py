@@ -96,5 +96,5 @@ def test_random_bytes_decide_nothing_and_memory_stays_flat():
 def test_text_without_a_rate_is_an_input_error():
     wire = WireDecoder(EXPECTED)
     wire.feed(b"1,2\n3,4\n5,6\n", 0)
-    with pytest.raises(InputError, match="--rate"):
+    with pytest.raises(InputError, match="rate is not known"):
         wire.feed(b"7,8\n", SECOND)
