@@ -1,285 +1,373 @@
-"""A CSV log as text: separator, header, and the numbers of the columns that are needed."""
+"""The rows of a CSV log: the numbers of the columns that are needed, and the lines that do not fit."""
 
-import csv
-import gzip
 import re
-import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import islice
-from pathlib import Path
-from typing import Final, TextIO
+from typing import Final, Literal, TextIO
 
 import numpy as np
 import numpy.typing as npt
 
 from stream.errors import InputError
+from stream.findings import Finding, warning
+from stream.sources.csv_head import MISSING, Header, cells_of, hits_of, opened
+from stream.sources.stamp_text import Form, StampReader
 from stream.wire.description import FLOAT32_MAX
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
-_HEAD_BYTES: Final = 65536
-_CHUNK_ROWS: Final = 65536
-_MISSING: Final = frozenset({"", "-", "--", "nan", "na", "n/a", "#n/a", "null", "none"})
+_CHUNK_ROWS: Final = 16384
+_LINES_NAMED: Final = 8  # of those that do not fit
+_MOST_LEFT_OUT: Final = 0.01  # of the rows
 # "1,234" between commas may be a thousand and more, so it is no number at all
 _DECIMAL_COMMA: Final = re.compile(r"[+-]?(?:0,\d{3}|\d*,\d{1,2}|\d*,\d{4,})(?:[eE][+-]?\d+)?")
-_UNIT: Final = re.compile(r"\s*(?:\[(?P<square>[^\]]*)\]|\((?P<round>[^)]*)\))\s*$")
-_SEPARATORS: Final = {";": "semicolon", "\t": "tab", ",": "comma"}
+_COMMENT: Final = re.compile(r"\s#\s.*$|\s#[^\d#/]*$")
 
 
 @dataclass(frozen=True, slots=True)
-class Header:
-    """The header line: its cells as written, the separator, the line it is on, and the encoding."""
+class BadLine:
+    """A line that is left out: a wrong count of `cells`, or a `column` with a `text` that does not fit."""
 
-    cells: tuple[str, ...]
-    separator: str
     line: int
-    encoding: str
+    reason: Literal["cells", "number", "stamp", "stamp-off-line"]
+    column: str = ""
+    text: str = ""
+    cells: int = 0
 
-    def find(self, column: str, path: Path) -> int:
-        """The place of a column: its cell as written, or less a unit in brackets, or in other letter case.
-
-        Raises InputError where there is none, listing what there is, or more than one.
-        """
-        wanted = column.strip()
-        tries = (
-            [cell == wanted for cell in self.cells],
-            [_bare(cell) == wanted for cell in self.cells],
-            [_bare(cell).casefold() == _bare(wanted).casefold() for cell in self.cells],
-        )
-        for hits in tries:
-            if sum(hits) == 1:
-                return hits.index(True)
-            if any(hits):
-                raise InputError(f"{path}: line {self.line}: column {column!r} names {sum(hits)} columns; rename one")
-        have = ", ".join(repr(cell[:40]) for cell in self.cells[:40])
-        raise InputError(
-            f"{path}: line {self.line}: no column {column!r}; the header has {have}; "
-            f"set 'column' of that channel in the car file"
-        )
-
-    def unit(self, place: int) -> str:
-        """The unit written in brackets behind a column's name, '' where there is none."""
-        found = _UNIT.search(self.cells[place])
-        return (found["square"] or found["round"] or "").strip() if found else ""
+    def why(self, header: Header) -> str:
+        """The end of an error's line."""
+        if self.reason == "cells":
+            commas = header.separator == "," and self.cells > len(header.cells)
+            hint = "; with decimal commas, separate the columns by semicolons" if commas else ""
+            return f": has {self.cells} cells where the header has {len(header.cells)}{hint}"
+        said = {
+            "number": "is not a number; mend the cell, or leave it empty where nothing was measured",
+            "stamp": "is no time stamp like the others; mend it",
+            "stamp-off-line": "is a time stamp far off the line of those before and behind it; mend it",
+        }[self.reason]
+        return f", column {self.column!r}: {self.text!r} {said}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
+class LeftOut:
+    """The lines of a log that do not fit."""
+
+    header: Header
+    bad: list[BadLine] = field(default_factory=list)
+
+    @property
+    def first(self) -> BadLine:
+        """The one nearest to the log's beginning."""
+        return min(self.bad, key=lambda bad: bad.line)
+
+    def check(self, rows: int) -> None:
+        """Raises InputError, naming the first one, where more than one row in a hundred of `rows` is left out."""
+        if len(self.bad) <= _MOST_LEFT_OUT * rows:
+            return
+        first = self.first
+        count = f"; {len(self.bad)} of {rows} rows do not fit, and at most 1 in 100 is left out"
+        raise InputError(f"{self.header.path}: line {first.line}{first.why(self.header)}{count}", "lines-do-not-fit")
+
+
+@dataclass(slots=True)
 class Table:
-    """The needed columns: values float64 (rows, columns), NaN for missing; time, or None; each row's line.
+    """The needed columns of a log.
 
-    Time is in the column's own unit, ISO stamps in seconds since the first, which `began` keeps.
+    values      float64 (rows, columns), NaN for missing cells
+    stamps      (rows,) as read: numbers in the column's own unit, date-times in seconds since `began`, times of day
+                in seconds since midnight; None where no time column was asked for
+    form        which of these
+    lines       (rows,) the number of each row's line
+    left_out    lines that do not fit
+    headers     how often the header stands again further down
+    cut_off     the line of a last row that is cut off, 0 where it is whole
     """
 
     values: Floats
-    time_s: Floats | None
-    lines: npt.NDArray[np.int64]
-    notes: tuple[str, ...]
-    began: datetime | None = None
+    stamps: Floats | None
+    form: Form | None
+    lines: Ints
+    left_out: LeftOut
+    headers: int
+    cut_off: int
+    began: datetime | None
 
 
-def _bare(cell: str) -> str:
-    return _UNIT.sub("", cell).strip()
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where the needed columns stand, and the counts of cells that a row may have."""
+
+    places: tuple[int, ...]
+    time: int | None
+    widths: frozenset[int]
+
+    @property
+    def needed(self) -> tuple[int, ...]:
+        return self.places if self.time is None else (*self.places, self.time)
 
 
-@contextmanager
-def _opened(path: Path, encoding: str) -> Iterator[TextIO]:
-    """The log as text, unpacked where it is gzip. Raises InputError for what cannot be read."""
+class _Rows:
+    """Reads chunk after chunk of lines into arrays."""
+
+    def __init__(self, header: Header, layout: _Layout) -> None:
+        self.header, self.layout = header, layout
+        self.stamps = StampReader()
+        self.left_out = LeftOut(header)
+        self.headers = 0
+        self.cut_off = 0
+        self.parts: list[tuple[Floats, Floats | None, Ints]] = []
+        self._names = [header.cells[place] for place in layout.places]
+        self._time_name = "" if layout.time is None else header.cells[layout.time]
+        self._known = frozenset(header.cells)
+
+    def take(self, texts: list[str], numbers: Ints, *, last: bool) -> None:
+        """Lines with their numbers; `last` where the file ends with them."""
+        if not self._quickly(texts, numbers):
+            self._slowly(texts, numbers, last=last)
+
+    def _quickly(self, texts: list[str], numbers: Ints) -> bool:
+        """All lines at once by numpy's own reader, where each is a full row of plain numbers."""
+        separator, layout = self.header.separator, self.layout
+        if self.stamps.form not in (None, "number") or len(layout.widths) > 1:
+            return False
+        (width,) = layout.widths
+        counts = {line.count(separator) for line in texts}
+        ended = counts == {width} and all(line.rstrip(" \n").endswith(separator) for line in texts)
+        if counts != {width - 1} and not ended:
+            return False
+        if separator != ",":
+            texts = [line.replace(",", ".") for line in texts]
+        try:
+            table = np.loadtxt(texts, delimiter=separator, usecols=layout.needed, comments=None, ndmin=2)
+        except ValueError:
+            return False
+        if len(table) != len(texts):
+            return False
+        stamps: Floats | None = None
+        if layout.time is not None:
+            stamps = table[:, -1]
+            if not np.isfinite(stamps).all():
+                return False
+            self.stamps.form = "number"
+        self.parts.append((_in_range(table[:, : len(layout.places)]), stamps, numbers))
+        return True
+
+    def _slowly(self, texts: list[str], numbers: Ints, *, last: bool) -> None:
+        """Line by line: what is no row is told from what should be one."""
+        rows: list[list[str]] = []
+        lines: list[int] = []
+        blanks: list[int] = []
+        for at, (text, line) in enumerate(zip(texts, numbers.tolist(), strict=True)):
+            stripped = text.strip()
+            if not stripped:
+                blanks.append(line)
+                continue
+            if stripped.startswith("#"):
+                continue
+            if len(self.header.cells) == 1:  # nothing was measured in the blank lines before
+                rows += [[""] for _ in blanks]
+                lines += blanks
+            blanks.clear()
+            if stripped in self.header.no_rows and not all(map(_is_number, self._split(text))):
+                self.headers += stripped == self.header.text
+                continue
+            cells = self._fitted(text)
+            if cells is None or cells[self.layout.places[0]].strip() in self._known:
+                moved = self._moved(self._split(text), line)
+                if moved is not None:
+                    self._cells(rows, lines)
+                    self.headers += 1
+                    self.layout = moved
+                    self.take(texts[at + 1 :], numbers[at + 1 :], last=last)
+                    return
+            if cells is not None:
+                rows.append(cells)
+                lines.append(line)
+                continue
+            count = len(self._split(text))
+            if last and line == numbers[-1] and count < len(self.header.cells):
+                self.cut_off = line
+            else:
+                self.left_out.bad.append(BadLine(line, "cells", cells=count))
+        if len(self.header.cells) == 1 and not last:
+            rows += [[""] for _ in blanks]
+            lines += blanks
+        self._cells(rows, lines)
+
+    def _split(self, text: str) -> list[str]:
+        if self.header.separator != ",":
+            text = text.replace(",", ".")
+        if '"' not in text:
+            return text.rstrip("\n").split(self.header.separator)
+        return cells_of(text, self.header.separator)
+
+    def _fitted(self, text: str) -> list[str] | None:
+        """The cells of a row, None where their count is wrong; empty ones too many, and a comment, are dropped."""
+        most = max(self.layout.widths)
+        found = _COMMENT.search(text) if "#" in text else None
+        for part in (text, text[: found.start()]) if found else (text,):
+            cells = self._split(part)
+            while len(cells) > most and not cells[-1].strip():
+                cells = cells[:-1]
+            if len(cells) in self.layout.widths:
+                return cells
+        return None
+
+    def _moved(self, row: list[str], line: int) -> _Layout | None:
+        """The layout that a header in mid file asks for; None where the row is none.
+
+        Raises InputError where it lacks a column that is needed.
+        """
+        cells = [cell.strip() for cell in row]
+        known = sum(cell in self._known for cell in cells)
+        if known < 2 or 2 * known < len(self.header.cells) or any(map(_is_number, cells)):
+            return None
+        wanted = [*self._names, self._time_name] if self.layout.time is not None else self._names
+        places = [hits_of(cells, name) for name in wanted]
+        for name, hits in zip(wanted, places, strict=True):
+            if len(hits) != 1:
+                raise InputError(
+                    f"{self.header.path}: line {line}: another header, without column {name!r}; "
+                    "cut the log there and give each part a car file of its own",
+                    "another-header",
+                )
+        found = [hits[0] for hits in places]
+        while cells and not cells[-1]:
+            cells.pop()
+        time = found.pop() if self.layout.time is not None else None
+        return _Layout(tuple(found), time, frozenset({len(cells)}))
+
+    def _cells(self, rows: list[list[str]], numbers: list[int]) -> None:
+        if not rows:
+            return
+        lines = np.array(numbers, dtype=np.int64)
+        wrong: Flags = np.zeros(len(rows), dtype=np.bool_)
+        columns = []
+        for place, name in zip(self.layout.places, self._names, strict=True):
+            cells = [row[place] for row in rows]
+            column, bad = _numbers(cells)
+            self._leave_out("number", name, cells, lines, bad & ~wrong)
+            wrong |= bad
+            columns.append(column)
+        stamps: Floats | None = None
+        if self.layout.time is not None:
+            cells = [row[self.layout.time] for row in rows]
+            stamps, bad = self.stamps.read(cells)
+            self._leave_out("stamp", self._time_name, cells, lines, bad & ~wrong)
+            wrong |= bad
+        values = _in_range(np.column_stack(columns))
+        self.parts.append((values[~wrong], None if stamps is None else stamps[~wrong], lines[~wrong]))
+
+    def _leave_out(
+        self, reason: Literal["number", "stamp"], name: str, cells: list[str], lines: Ints, bad: Flags
+    ) -> None:
+        for row in np.flatnonzero(bad).tolist():
+            self.left_out.bad.append(BadLine(int(lines[row]), reason, name, cells[row].strip()[:40]))
+
+
+def lines_left_out(left_out: LeftOut, rows: int) -> list[Finding]:
+    """What is to be said of the lines that do not fit, with the numbers of the first ones."""
+    bad = sorted(left_out.bad, key=lambda line: line.line)
+    if not bad:
+        return []
+    first = bad[0]
+    return [
+        warning(
+            "lines-left-out", count=len(bad), rows=rows, lines=tuple(float(one.line) for one in bad[:_LINES_NAMED]),
+            reason=first.reason, column=first.column, text=first.text, cells=first.cells,
+            wanted=len(left_out.header.cells),
+        )
+    ]  # fmt: skip
+
+
+def _in_range(values: Floats) -> Floats:
+    with np.errstate(invalid="ignore"):
+        return np.where(np.abs(values) <= FLOAT32_MAX, values, np.nan)
+
+
+def _numbers(cells: list[str]) -> tuple[Floats, Flags]:
+    """(numbers, NaN for missing cells; which cells are neither)"""
+    wrong = np.zeros(len(cells), dtype=np.bool_)
     try:
-        with path.open("rb") as raw:
-            packed = raw.read(2) == b"\x1f\x8b"
-        if packed:
-            with gzip.open(path, "rt", encoding=encoding, errors="replace", newline="") as text:
-                yield text
+        if not any("_" in cell for cell in cells):
+            return np.fromiter(map(float, cells), np.float64, len(cells)), wrong
+    except ValueError:
+        pass
+    out = np.full(len(cells), np.nan)
+    for row, cell in enumerate(cells):
+        number = _number(cell)
+        if number is None:
+            wrong[row] = True
         else:
-            with path.open(encoding=encoding, errors="replace", newline="") as text:
-                yield text
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; check the name") from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder; give the log in it") from None
-    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise InputError(f"{path}: the gzip file is damaged or cut off ({error}); copy it again") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    except csv.Error as error:
-        raise InputError(f"{path}: not a CSV log ({error}); check its quotes") from None
+            out[row] = number
+    return out, wrong
 
 
-def read_header(path: Path) -> Header:
-    """Find the header line, the separator and the encoding. Raises InputError for what is no CSV log."""
-    with _opened(path, "latin-1") as text:
-        head = text.read(_HEAD_BYTES)
-    raw = head.encode("latin-1")
-    if not raw.strip():
-        raise InputError(f"{path}: is empty; a log has one header line and a row a sample")
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(f"{path}: is UTF-16 text; save it as UTF-8")
-    if b"\0" in raw:
-        raise InputError(f"{path}: holds binary data, not text; give a CSV log")
-    encoding = "utf-8-sig"
+def _number(cell: str) -> float | None:
+    """The number in a cell, NaN where nothing was measured, None where it is no number."""
+    text = cell.strip()
+    if text.casefold() in MISSING:
+        return np.nan
     try:
-        head = raw[: raw.rfind(b"\n") + 1 or len(raw)].decode(encoding)
-    except UnicodeDecodeError:
-        encoding = "cp1252"
-        head = raw.decode(encoding, errors="replace")
-    if not head.strip():  # blank lines, and then one without an end
-        head = raw.decode(encoding, errors="replace")
-    lines = head.splitlines()
-    first = next((number for number, line in enumerate(lines) if line.strip()), None)
-    if first is None:
-        raise InputError(f"{path}: is empty; a log has one header line and a row a sample")
-    sample = next((line for line in lines[first + 1 :] if line.strip()), "")
-    separator = _separator(lines[first], sample)
-    cells = [cell.strip() for cell in next(csv.reader([lines[first]], delimiter=separator, skipinitialspace=True))]
-    while cells and not cells[-1]:
-        cells.pop()
-    if not cells or all(_is_number(cell) for cell in cells):
-        raise InputError(f"{path}: line {first + 1}: holds no column names; put a header line there")
-    return Header(tuple(cells), separator, first + 1, encoding)
-
-
-def _separator(header: str, sample: str) -> str:
-    """What cuts header and first row into as many cells; a semicolon comes before the commas of decimals."""
-    counts = {}
-    for mark in _SEPARATORS:
-        cut = [len(next(csv.reader([line], delimiter=mark), [])) for line in (header, sample)]
-        counts[mark] = (cut[0] > 1 and abs(cut[1] - cut[0]) <= 1, cut[0] > 1)
-    return max(counts, key=lambda mark: counts[mark])
+        return None if "_" in text else float(text.replace(",", ".") if _DECIMAL_COMMA.fullmatch(text) else text)
+    except ValueError:
+        found = _COMMENT.search(text)
+        return _number(text[: found.start()]) if found else None
 
 
 def _is_number(cell: str) -> bool:
-    try:
-        float(cell)
-    except ValueError:
-        return False
-    return True
+    number = _number(cell)
+    return number is not None and not np.isnan(number)
 
 
-class _Cells:
-    """Turns one column's cells into numbers, chunk by chunk, and names the cell that is none."""
+def read_table(header: Header, places: list[int], time_place: int | None) -> Table:
+    """Read the columns at `places`, and the stamps. What does not fit is left out; whether it is too much is for the
+    caller to ask, once it is known which stamps do not fit either.
 
-    def __init__(self, path: Path, header: Header, place: int) -> None:
-        self.place = place
-        self._path = path
-        self._name = header.cells[place]
-
-    def numbers(self, cells: list[str], lines: npt.NDArray[np.int64]) -> Floats:
-        """Float64 (n,), NaN for missing cells and for what 32 bits cannot hold."""
-        try:
-            out = np.fromiter(map(float, cells), np.float64, len(cells))
-        except ValueError:
-            pairs = zip(cells, lines.tolist(), strict=True)
-            out = np.array([self._number(cell, line) for cell, line in pairs], dtype=np.float64)
-        out[~(np.abs(out) <= FLOAT32_MAX)] = np.nan
-        return out
-
-    def _number(self, cell: str, line: int) -> float:
-        text = cell.strip()
-        if text.casefold() in _MISSING:
-            return np.nan
-        try:
-            return float(text.replace(",", ".") if _DECIMAL_COMMA.fullmatch(text) else text)
-        except ValueError:
-            raise InputError(
-                f"{self._path}: line {line}, column {self._name!r}: {text[:40]!r} is not a number; "
-                "mend the cell, or leave it empty where nothing was measured"
-            ) from None
-
-    def stamps(self, cells: list[str], lines: npt.NDArray[np.int64], epoch: list[datetime]) -> Floats:
-        """Seconds since the first stamp, kept in `epoch`, from ISO 8601 date-times; NaN where missing."""
-        out = np.full(len(cells), np.nan)
-        for row, cell in enumerate(cells):
-            text = cell.strip()
-            if text.casefold() in _MISSING:
-                continue
-            try:
-                stamp = datetime.fromisoformat(text)
-                if not epoch:
-                    epoch.append(stamp)
-                out[row] = (stamp - epoch[0]).total_seconds()
-            except (ValueError, TypeError):  # TypeError: with and without a zone in one file
-                raise InputError(
-                    f"{self._path}: line {int(lines[row])}, column {self._name!r}: {text[:40]!r} is neither "
-                    "seconds nor an ISO 8601 date-time like those above; mend the stamp"
-                ) from None
-        return out
+    Raises InputError that names line and column.
+    """
+    rows: _Rows | None = None
+    with opened(header.path, header.encoding) as text:
+        for lines, numbers, last in _chunks(text, header):
+            if rows is None:
+                rows = _Rows(header, _layout(header, lines, places, time_place))
+            rows.take(lines, numbers, last=last)
+    if rows is None or not (rows.parts or rows.left_out.bad):
+        raise InputError(f"{header.path}: has a header line and no rows; nothing was logged")
+    if not rows.parts:
+        rows.left_out.check(0)
+    return Table(
+        values=np.concatenate([part[0] for part in rows.parts]),
+        stamps=None if time_place is None else np.concatenate([part[1] for part in rows.parts if part[1] is not None]),
+        form=rows.stamps.form, lines=np.concatenate([part[2] for part in rows.parts]), left_out=rows.left_out,
+        headers=rows.headers, cut_off=rows.cut_off, began=rows.stamps.began,
+    )  # fmt: skip
 
 
-def read_table(path: Path, header: Header, places: list[int], time_place: int | None) -> Table:
-    """Read the columns at `places`, and the time column. Raises InputError that names line and column."""
-    columns = [_Cells(path, header, place) for place in places]
-    clock = _Cells(path, header, time_place) if time_place is not None else None
-    values: list[Floats] = []
-    times: list[Floats] = []
-    numbers: list[npt.NDArray[np.int64]] = []
-    epoch: list[datetime] = []
-    iso: bool | None = None
-    notes: list[str] = []
-    with _opened(path, header.encoding) as text:
-        for rows, lines in _chunks(text, header, path, notes):
-            values.append(
-                np.column_stack([column.numbers([row[column.place] for row in rows], lines) for column in columns])
-            )
-            numbers.append(lines)
-            if clock is not None:
-                cells = [row[clock.place] for row in rows]
-                if iso is None:
-                    iso = _looks_like_dates(cells)
-                times.append(clock.stamps(cells, lines, epoch) if iso else clock.numbers(cells, lines))
-    if not values:
-        raise InputError(f"{path}: has a header line and no rows; nothing was logged")
-    time_s = np.concatenate(times) if clock is not None else None
-    return Table(np.concatenate(values), time_s, np.concatenate(numbers), tuple(notes), epoch[0] if epoch else None)
-
-
-def _looks_like_dates(cells: list[str]) -> bool:
-    first = next((cell.strip() for cell in cells if cell.strip().casefold() not in _MISSING), "0")
-    return not _is_number(first.replace(",", "."))
-
-
-def _chunks(
-    text: TextIO, header: Header, path: Path, notes: list[str]
-) -> Iterator[tuple[list[list[str]], npt.NDArray[np.int64]]]:
-    """Rows as lists of as many cells as the header has, with their lines; blank lines are left out."""
-    for _ in range(header.line):
-        text.readline()
-    source = text if header.separator == "," else (line.replace(",", ".") for line in text)
-    reader = csv.reader(source, delimiter=header.separator, skipinitialspace=True)
+def _layout(header: Header, lines: list[str], places: list[int], time_place: int | None) -> _Layout:
+    """Rows have as many cells as the header; where most are shorter and yet have all that is needed, these fit too."""
     width = len(header.cells)
-    while True:
-        before = header.line + reader.line_num
-        rows = list(islice(reader, _CHUNK_ROWS))
-        if not rows:
-            return
-        lines = np.arange(before + 1, before + 1 + len(rows), dtype=np.int64)
-        if set(map(len, rows)) != {width}:
-            last = len(rows) < _CHUNK_ROWS
-            kept = [_fit(row, int(line), header, path) for row, line in zip(rows, lines, strict=True)]
-            if last and width > 1 and 0 < len(rows[-1]) < width:
-                notes.append(f"line {int(lines[-1])}: the last row is cut off and left out")
-                kept[-1] = None
-            while width == 1 and last and kept and not rows[len(kept) - 1]:
-                kept.pop()
-            lines = lines[: len(kept)][[row is not None for row in kept]]
-            rows = [row for row in kept if row is not None]
-        if rows:
-            yield rows, lines
+    layout = _Layout(tuple(places), time_place, frozenset({width}))
+    counts = [len(cells_of(line, header.separator)) for line in lines[:200] if line.strip()]
+    usual = max(set(counts), key=counts.count) if counts else width
+    if max(layout.needed) < usual < width:
+        layout = replace(layout, widths=frozenset({usual, width}))
+    return layout
 
 
-def _fit(row: list[str], line: int, header: Header, path: Path) -> list[str] | None:
-    """A row with as many cells as the header; a short one is filled up, a blank line is None."""
-    width = len(header.cells)
-    if len(row) == width:
-        return row
-    if not any(cell.strip() for cell in row) and len(row) <= 1 < width:
-        return None
-    while len(row) > width and not row[-1].strip():
-        row = row[:-1]
-    if len(row) > width:
-        comma = "with decimal commas, separate the columns by semicolons"
-        hint = comma if header.separator == "," else "mend it"
-        raise InputError(f"{path}: line {line}: has {len(row)} cells where the header has {width}; {hint}")
-    return row + [""] * (width - len(row))
+def _chunks(text: TextIO, header: Header) -> Iterator[tuple[list[str], Ints, bool]]:
+    """(lines, their numbers, whether the file ends there), from the first row on; blank lines at its end are gone."""
+    first = header.first_row
+    lines = list(islice(text, first - 1, first - 1 + _CHUNK_ROWS))
+    while lines:
+        more = list(islice(text, _CHUNK_ROWS))
+        while not more and lines and not lines[-1].strip():
+            lines.pop()
+        if lines:
+            yield lines, np.arange(first, first + len(lines), dtype=np.int64), not more
+        first += _CHUNK_ROWS
+        lines = more

@@ -1,43 +1,57 @@
 """A CSV log as a source: its columns become the car file's channels, its stamps an even count of samples."""
 
-from datetime import UTC, datetime
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from stream.block import Block, ChannelInfo, StreamInfo
-from stream.car import Car
+from stream.car import Car, Channel
 from stream.errors import InputError
-from stream.sources.csv_table import Header, Table, read_header, read_table
+from stream.findings import Finding, note, warning
+from stream.sources.csv_head import Header, read_header
+from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
+from stream.sources.log_units import same_unit
 from stream.sources.source import SourceNote
+from stream.sources.stamp_text import Clock, on_one_count, stamp_words, unit_s
 from stream.sources.stamps import Sampled, count_rows, place_rows
-from stream.wire.description import MAX_RATE_HZ
+from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
 
 _BLOCK_ROWS: Final = 4096
-_TIME_UNITS: Final = {"": 1.0, "s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0}
 
 
 class CsvSource:
     """Reads a log, plain or gzip, whole at `open`, and hands it out in Blocks of up to 4096 rows.
 
     The clock is the column of the car file's channel with role `time`; `rate_hz` stands in where there is
-    none, and beside it is the rate to resample at. A clock that runs back is taken as a restart: told as a
-    'fault', the rows go on one period later, and the Block there is `restarted`. How many samples the log
-    lacks is told once.
+    none, and beside it is the rate to resample at. A clock that runs back and stays there is a restart: the rows go on
+    one period later, and the Block there is `restarted`. Channels that the log has no column for are left out, engine
+    speed excepted. `findings` says what was odd about the log; `say` turns each into a line of the session's events.
     """
 
     realtime = False
 
-    def __init__(self, path: str | Path, car: Car, rate_hz: float | None = None) -> None:
-        if rate_hz is not None and not 0 < rate_hz <= MAX_RATE_HZ:
+    def __init__(
+        self,
+        path: str | Path,
+        car: Car,
+        rate_hz: float | None = None,
+        *,
+        say: Callable[[Finding], str] = lambda finding: finding.code,
+    ) -> None:
+        if rate_hz is not None and not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
             raise InputError(
-                f"--rate: {rate_hz} is not a rate in Hz; give a number above zero, at most {MAX_RATE_HZ:g}"
+                f"{rate_hz:g} rows a second is no rate of a log; give one from {MIN_RATE_HZ:g} to {MAX_RATE_HZ:g} Hz",
+                "rate-out-of-range",
             )
         self._path = Path(path)
         self._car = car
         self._rate_hz = rate_hz
+        self._say = say
         self._sampled: Sampled | None = None
         self._edges: list[int] = []
         self._next = 0
@@ -45,25 +59,54 @@ class CsvSource:
         self._stopped = False
         self._notes: list[SourceNote] = []
         self._counters: dict[str, int] = {}
+        self.findings: list[Finding] = []
 
     def open(self) -> StreamInfo:
         """Read the log. Raises InputError that names the file, the line, the column and the cure."""
-        header = read_header(self._path)
-        channels = self._car.signal_channels
-        places = [header.find(channel.csv_column, self._path) for channel in channels]
+        clock = self._car.by_role("time")
+        wanted = [channel.csv_column for channel in (*self._car.signal_channels, *([clock] if clock else []))]
+        header = read_header(self._path, wanted)
+        channels, places = self._columns(header)
         time_place = self._time_place(header)
-        table = read_table(self._path, header, places, time_place)
+        table = read_table(header, places, time_place)
+        rows = len(table.values) + len(table.left_out.bad)
         sampled = self._sample(table, header, time_place)
+        table.left_out.check(rows)
         if not len(sampled.index):
             raise InputError(
                 f"{self._path}: no row has a value in {', '.join(header.cells[place] for place in places)}"
             )
         self._sampled = sampled
-        self._began = table.began
         self._edges = _edges(sampled)
-        self._tell(table, sampled)
+        self._tell(table, sampled, rows)
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in channels)
         return StreamInfo(sampled.rate_hz, infos, self._path.name)
+
+    def _columns(self, header: Header) -> tuple[list[Channel], list[int]]:
+        """The channels that the log has, and their columns. Raises InputError where engine speed is not among them."""
+        channels, places, missing = [], [], []
+        for channel in self._car.signal_channels:
+            if channel.role != "engine_speed" and not header.has(channel.csv_column):
+                try:
+                    header.find(channel.csv_column)
+                except InputError as error:
+                    if error.code != "no-column":
+                        raise
+                missing.append(channel)
+                continue
+            place = header.find(channel.csv_column)
+            channels.append(channel)
+            places.append(place)
+            theirs = header.unit(place)
+            if same_unit(channel.unit, theirs) is False:
+                self._told("fault", 0, warning("log-unit-differs", column=header.cells[place], log_unit=theirs,
+                                               channel=channel.name, car_unit=channel.unit))  # fmt: skip
+        if not channels:
+            header.find(self._car.signal_channels[0].csv_column)
+        for channel in missing:
+            self._told("fault", 0, warning("log-lacks-column", channel=channel.name, column=channel.csv_column,
+                                           role=channel.role, line=header.line, have=header.cells[:40]))  # fmt: skip
+        return channels, places
 
     @property
     def started_utc(self) -> datetime:
@@ -79,43 +122,67 @@ class CsvSource:
             if self._rate_hz is None:
                 raise InputError(
                     f"{self._path}: the car file has no channel with role 'time'; "
-                    "add one that names the log's time column, or give --rate HZ"
+                    "add one that names the log's time column",
+                    "no-rate",
                 )
             return None
         try:
-            return header.find(clock.csv_column, self._path)
+            return header.find(clock.csv_column)
         except InputError as error:
             if self._rate_hz is None:
-                raise InputError(f"{error}, or give --rate HZ") from None
-            self._notes.append(SourceNote("note", 0, f"no column {clock.csv_column!r}: --rate is taken as it stands"))
+                raise InputError(str(error), "no-rate") from None
+            self._told("note", 0, note("rate-instead-of-clock", column=clock.csv_column, rate_hz=self._rate_hz))
             return None
 
     def _sample(self, table: Table, header: Header, time_place: int | None) -> Sampled:
-        if table.time_s is None or time_place is None:
+        if table.stamps is None or time_place is None:
             return count_rows(table.values, self._rate_hz or 1.0)
-        clock = self._car.by_role("time")
-        unit = (clock.unit if clock else "") or header.unit(time_place)
-        scale = _TIME_UNITS.get(unit, 1.0)
+        channel = self._car.by_role("time")
+        unit = (channel.unit if channel else "") or header.unit(time_place)
+        scale = unit_s(unit) or 1.0
+        clock = on_one_count(table.stamps, table.form, scale, table.began)
+        name = header.cells[time_place]
         try:
-            return place_rows(table.values, table.time_s * scale, table.lines, self._rate_hz)
-        except ValueError as error:
-            name = header.cells[time_place]
-            raise InputError(f"{self._path}: column {name!r}: {error}") from None
+            sampled = place_rows(table.values, clock.time_s, table.lines, self._rate_hz)
+        except InputError as error:
+            table.left_out.check(len(table.values) + len(table.left_out.bad))
+            raise InputError(f"{self._path}: column {name!r}: {error}", error.code, **error.values) from None
+        for row in sampled.left_out.tolist():
+            text = stamp_words(float(table.stamps[row]), table.form, table.began)
+            table.left_out.bad.append(BadLine(int(table.lines[row]), "stamp-off-line", name, text))
+        self._began = _began(clock, sampled.left_out)
+        return sampled
 
-    def _tell(self, table: Table, sampled: Sampled) -> None:
-        missing = sampled.index[-1] + 1 - len(sampled.index)
+    def _tell(self, table: Table, sampled: Sampled, rows: int) -> None:
+        missing = int(sampled.index[-1]) + 1 - len(sampled.index)
         cells = int(np.isnan(sampled.values).sum())
         self._counters = {
-            "rows": len(table.values), "samples": len(sampled.index), "lost_samples": int(missing),
-            "missing_cells": cells, "restarts": len(sampled.restarts), "resampled": int(sampled.resampled),
-        }  # fmt: skip
-        self._notes += [SourceNote("note", 0, text) for text in table.notes]
+            "rows": rows,
+            "samples": len(sampled.index),
+            "lost_samples": missing,
+            "missing_cells": cells,
+            "lines_left_out": len(table.left_out.bad),
+            "restarts": len(sampled.restarts),
+            "resampled": int(sampled.resampled),
+        }
+        for finding in lines_left_out(table.left_out, rows):
+            self._told("fault", 0, finding)
+        if table.cut_off:
+            self._told("note", 0, note("last-row-cut-off", line=table.cut_off))
+        if table.headers:
+            self._told("note", 0, note("header-repeated", count=table.headers))
         last = len(sampled.index) - 1
-        self._notes += [SourceNote(kind, int(sampled.index[min(row, last)]), text) for kind, row, text in sampled.notes]
+        for row, finding in sampled.findings:
+            kind = "fault" if finding.severity == "warning" else "note"
+            self._told(kind, int(sampled.index[min(row, last)]), finding)
         if missing:
-            self._notes.append(SourceNote("note", 0, f"{missing} samples are missing in the log"))
+            self._told("note", 0, note("samples-missing", count=missing))
         if cells:
-            self._notes.append(SourceNote("note", 0, f"{cells} cells are missing in rows that have others"))
+            self._told("note", 0, note("cells-missing", count=cells))
+
+    def _told(self, kind: str, index: int, finding: Finding) -> None:
+        self.findings.append(finding)
+        self._notes.append(SourceNote(kind, index, self._say(finding)))
 
     def read(self, timeout_s: float) -> list[Block]:
         """The next Block, at once; nothing when the log has ended."""
@@ -148,7 +215,7 @@ class CsvSource:
         return notes
 
     def counters(self) -> dict[str, int]:
-        """Rows, samples, lost_samples, missing_cells, restarts, resampled (0 or 1)."""
+        """Rows, samples, lost_samples, missing_cells, lines_left_out, restarts, resampled (0 or 1)."""
         return dict(self._counters)
 
     def stop(self) -> None:
@@ -159,6 +226,16 @@ class CsvSource:
         """Let go of the log's memory."""
         self._stopped = True
         self._sampled = None
+
+
+def _began(clock: Clock, left_out: npt.NDArray[np.int64]) -> datetime | None:
+    """When the first row that is used was written, where the log says it."""
+    if clock.began is None:
+        return None
+    usable = np.isfinite(clock.time_s)
+    usable[left_out] = False
+    first = clock.time_s[usable][:1].tolist()
+    return clock.began + timedelta(seconds=first[0]) if first else None
 
 
 def _edges(sampled: Sampled) -> list[int]:

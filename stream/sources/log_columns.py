@@ -9,11 +9,14 @@ import numpy.typing as npt
 
 from stream.car import Car, Channel
 from stream.errors import InputError
-from stream.sources.csv_table import Header, Table, read_header, read_table
-from stream.sources.stamps import spread_equal
+from stream.findings import Finding, note
+from stream.sources.csv_head import Header, read_header
+from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
+from stream.sources.stamp_text import on_one_count, stamp_words, unit_s
+from stream.sources.stamps import settle, spread_equal
 
 Floats = npt.NDArray[np.float64]
-_SECONDS: Final = {"": 1.0, "s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0}
+Rows = npt.NDArray[np.int64]
 _RPM_NAMES: Final = ("rpm", "engine speed", "engine_speed", "enginespeed")
 _TIME_NAMES: Final = ("time", "timestamp", "t", "seconds", "log_s")
 # A converter gives volts or millivolts of a few thousand at most, a readout gives rpm; common practice, no source.
@@ -24,10 +27,11 @@ _SURELY_RPM: Final = 100.0
 class ControllerLog:
     """The rows of a log that have a stamp.
 
-    time_s      (rows,) as written, ISO stamps since the first row; equal stamps spread to the next one
+    time_s      (rows,) as written, in seconds; dates, epochs and times of day since the first row; equal stamps spread
     rpm         (rows,) engine speed, NaN where missing; rpm_column is its name
     channels    the car file's channels that the log has, engine speed and time left out; values (rows, channels)
-    notes       what was odd about the log
+    zero        the stamp of time_s 0 as it stands in the log; '0' where stamps are seconds themselves
+    findings    what was odd about the log
     """
 
     path: Path
@@ -36,36 +40,36 @@ class ControllerLog:
     rpm_column: str
     channels: tuple[Channel, ...]
     values: Floats
-    notes: tuple[str, ...]
+    zero: str
+    findings: tuple[Finding, ...]
 
 
 def read_controller_log(path: str | Path, car: Car) -> ControllerLog:
     """Read a log that the car file describes. Raises InputError that names the line, the column and the cure."""
     path = Path(path)
-    header = read_header(path)
-    rpm_place, channel = _rpm_place(header, car, path)
-    time_place, unit = _time_place(header, car, path)
+    clock = car.by_role("time")
+    wanted = [channel.csv_column for channel in (*car.signal_channels, *([clock] if clock else []))]
+    header = read_header(path, [*wanted, *_RPM_NAMES[:1]])
+    rpm_place, channel = _rpm_place(header, car)
+    time_place, scale = _time_place(header, car)
     if rpm_place == time_place:
         raise InputError(f"{path}: column {header.cells[rpm_place]!r} cannot be both time and rpm; mend the car file")
     others = [(other, place) for other in car.signal_channels if (place := _find(header, other.csv_column)) is not None]
     others = [(other, place) for other, place in others if place not in (rpm_place, time_place)]
-    table = read_table(path, header, [rpm_place, *(place for _, place in others)], time_place)
-    time, rows = _clock(table, _SECONDS[unit], path)
+    table = read_table(header, [rpm_place, *(place for _, place in others)], time_place)
+    time, rows, zero, findings = _clock(table, scale, header, time_place)
     return ControllerLog(
         path=path, time_s=time, rpm=_as_rpm(table.values[rows, 0], channel, header.unit(rpm_place)),
         rpm_column=header.cells[rpm_place], channels=tuple(other for other, _ in others),
-        values=table.values[rows, 1:], notes=table.notes,
+        values=table.values[rows, 1:], zero=zero, findings=tuple(findings),
     )  # fmt: skip
 
 
 def _find(header: Header, column: str) -> int | None:
-    try:
-        return header.find(column, Path())
-    except InputError:
-        return None
+    return header.find(column) if header.has(column) else None
 
 
-def _rpm_place(header: Header, car: Car, path: Path) -> tuple[int, Channel | None]:
+def _rpm_place(header: Header, car: Car) -> tuple[int, Channel | None]:
     """The log's engine speed: the car file's engine_speed column, else a channel in rpm, else a column named so."""
     engine = car.by_role("engine_speed")
     wanted = [] if engine is None else [engine]
@@ -81,43 +85,65 @@ def _rpm_place(header: Header, car: Car, path: Path) -> tuple[int, Channel | Non
     have = ", ".join(repr(cell) for cell in header.cells[:40])
     told = "no engine_speed channel" if engine is None else f"engine_speed in column {engine.csv_column!r}"
     raise InputError(
-        f"{path}: line {header.line}: no engine speed to align by; the car file has {told}, the log has {have}; "
+        f"{header.path}: line {header.line}: no engine speed to align by; the car file has {told}, the log has {have}; "
         "set 'column' of the engine_speed channel to the log's rpm column"
     )
 
 
-def _time_place(header: Header, car: Car, path: Path) -> tuple[int, str]:
+def _time_place(header: Header, car: Car) -> tuple[int, float]:
+    """(place of the time column, seconds of its unit)"""
     clock = car.by_role("time")
     place = None if clock is None else _find(header, clock.csv_column)
-    unit = "" if clock is None else clock.unit.strip().lower()
+    unit = "" if clock is None or place is None else clock.unit
     if place is None:
-        unit = ""
         place = next((found for name in _TIME_NAMES if (found := _find(header, name)) is not None), None)
     if place is None:
         raise InputError(
-            f"{path}: line {header.line}: no time column; add a channel with role 'time' to the car file that names it"
+            f"{header.path}: line {header.line}: no time column; "
+            "add a channel with role 'time' to the car file that names it"
         )
-    unit = unit or header.unit(place).strip().lower()
-    if unit not in _SECONDS:
+    unit = unit or header.unit(place)
+    scale = unit_s(unit)
+    if scale is None and unit == header.unit(place):  # hh:mm:ss and the like: the stamps say it themselves
+        scale = 1.0
+    if scale is None:
         raise InputError(
-            f"{path}: line {header.line}: column {header.cells[place]!r}: {unit!r} is not a unit of time; use s or ms"
+            f"{header.path}: line {header.line}: column {header.cells[place]!r}: {unit!r} is not a unit of time; "
+            "use s or ms"
         )
-    return place, unit
+    return place, scale
 
 
-def _clock(table: Table, scale: float, path: Path) -> tuple[Floats, npt.NDArray[np.intp]]:
-    """(stamps in seconds, the rows they belong to): rows without a stamp left out, equal stamps spread."""
-    if table.time_s is None:
-        raise InputError(f"{path}: has no time column")
-    rows = np.flatnonzero(np.isfinite(table.time_s))
-    time = table.time_s[rows] * (1.0 if table.began is not None else scale)
-    back = np.flatnonzero(np.diff(time) < 0)
-    if len(back):
-        line = int(table.lines[rows[back[0] + 1]])
-        raise InputError(f"{path}: line {line}: the clock runs back; cut the log there, each part has its own place")
-    if len(time) < 2 or time[-1] <= time[0]:
-        raise InputError(f"{path}: fewer than two different time stamps; a log needs a clock that moves")
-    return spread_equal(time, np.empty(0, np.int64))[0], rows
+def _clock(table: Table, scale: float, header: Header, place: int) -> tuple[Floats, Rows, str, list[Finding]]:
+    """(stamps in seconds, the rows they belong to, the stamp of 0, what was noticed)"""
+    if table.stamps is None:
+        raise InputError(f"{header.path}: has no time column")
+    name, count = header.cells[place], len(table.values) + len(table.left_out.bad)
+    clock = on_one_count(table.stamps, table.form, scale, table.began)
+    try:
+        settled = settle(clock.time_s)
+    except InputError as error:
+        table.left_out.check(count)
+        raise InputError(f"{header.path}: column {name!r}: {error}") from None
+    for row in settled.off.tolist():
+        text = stamp_words(float(table.stamps[row]), table.form, table.began)
+        table.left_out.bad.append(BadLine(int(table.lines[row]), "stamp-off-line", name, text))
+    table.left_out.check(count)
+    if len(settled.back):
+        line = int(table.lines[settled.rows[settled.back[0]]])
+        raise InputError(
+            f"{header.path}: line {line}: the clock runs back; cut the log there, each part has its own place"
+        )
+    findings = [*lines_left_out(table.left_out, count), *settled.findings]
+    if table.cut_off:
+        findings.append(note("last-row-cut-off", line=table.cut_off))
+    time, spread = spread_equal(settled.time_s, np.empty(0, np.int64))
+    if spread:
+        findings.append(note("stamps-spread", rows=spread))
+    if not clock.dated:
+        return time, settled.rows, "0", findings
+    first = stamp_words(float(table.stamps[settled.rows[0]]), table.form, table.began)
+    return time - time[0], settled.rows, first, findings
 
 
 def _as_rpm(values: Floats, channel: Channel | None, header_unit: str) -> Floats:

@@ -9,7 +9,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from stream.wire.description import MAX_RATE_HZ
+from stream.errors import InputError
+from stream.findings import Finding, note, warning
+from stream.sources.stamp_line import doubled, judge, off_the_count
+from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -22,13 +25,16 @@ _MOST_COUNTED: Final = 2.0**53  # samples: beyond it they cannot be counted exac
 _MOST_MADE: Final = 10_000_000  # samples that resampling may make of a short log; of a long one ...
 _MADE_OF_A_ROW: Final = 20  # ... so many a row
 _JUMP_UNEVEN: Final = 5.0  # median periods; less is the unevenness itself
+_FEW: Final = 0.01  # of the rows: so many may lie off an even count before it is no even one
+_TIMES_OFF: Final = 3.0  # a rate that is given and so far from the stamps' own is rather a mistake
 
 
 @dataclass(slots=True)
 class Sampled:
     """Rows on an even count: values float64 (n, channels), index int64 (n,), rows of clock restarts.
 
-    `notes` are (kind of event, row, text).
+    left_out    rows of the log whose stamps do not fit, as numbers of the rows given
+    findings    (row, what was noticed)
     """
 
     rate_hz: float
@@ -36,7 +42,54 @@ class Sampled:
     index: Ints
     restarts: frozenset[int] = frozenset()
     resampled: bool = False
-    notes: list[tuple[str, int, str]] = field(default_factory=list)
+    left_out: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    findings: list[tuple[int, Finding]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Settled:
+    """The rows of a log whose stamps can be used.
+
+    rows        which of the rows given, in the order of their stamps
+    time_s      (rows,) seconds as written, equal stamps still equal
+    off         rows whose stamps are off the line of the others
+    back        places in `rows` with which the clock begins anew
+    findings    what was noticed
+    """
+
+    rows: Ints
+    time_s: Floats
+    off: Ints
+    back: Ints
+    findings: list[Finding]
+
+
+def settle(time_s: Floats) -> Settled:
+    """Leave out rows without a stamp or with one that is off the line. `time_s` (n,), NaN where missing.
+
+    Raises InputError, without the file's name, where no clock is left that moves.
+    """
+    findings: list[Finding] = []
+    rows = np.flatnonzero(~np.isnan(time_s)).astype(np.int64)
+    if len(rows) < len(time_s):
+        findings.append(warning("rows-without-stamp", rows=len(time_s) - len(rows)))
+    judged = judge(time_s[rows])
+    if judged.order is not None:
+        findings.append(note("rows-out-of-order", rows=int(np.count_nonzero(np.diff(judged.order) < 0))))
+        rows = rows[judged.order]
+    keep = ~judged.stray
+    off, back = rows[~keep], (np.cumsum(keep) - 1)[judged.restarts]
+    rows = rows[keep]
+    twice = doubled(time_s[rows])
+    if twice.any():
+        off, back = np.concatenate((off, rows[twice])), (np.cumsum(~twice) - 1)[back]
+        rows = rows[~twice]
+    if len(rows) < 2 or not np.any(np.diff(time_s[rows]) > 0):
+        raise InputError(
+            "fewer than two different time stamps in order; a log needs a clock that moves, or a rate in its place",
+            "clock-stands",
+        )
+    return Settled(rows, time_s[rows], off, back, findings)
 
 
 def count_rows(values: Floats, rate_hz: float) -> Sampled:
@@ -47,65 +100,72 @@ def count_rows(values: Floats, rate_hz: float) -> Sampled:
 def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | None = None) -> Sampled:
     """Rows by their stamps. `rate_hz`, where given, is the even count's rate, else it is found.
 
-    Rows whose stamp is missing are left out. Raises ValueError, with the cure, where fewer than two different ones are
-    left, or where the count would grow beyond all bounds.
+    Raises InputError, with the cure and without the file's name, where no clock is left that moves, or where the count
+    would grow beyond all bounds.
     """
-    told: list[tuple[str, int, str]] = []
-    if np.isnan(time_s).any():
-        keep = ~np.isnan(time_s)
-        told.append(("note", 0, f"{int((~keep).sum())} rows without a time stamp are left out"))
-        values, time_s, lines = values[keep], time_s[keep], lines[keep]
-    if len(time_s) < 2 or not np.any(np.diff(time_s) > 0):
-        raise ValueError(
-            "fewer than two different time stamps in order; "
-            "a log needs a clock that moves, or --rate HZ and a car file without a time channel"
-        )
-    if not np.abs(time_s).max() <= _MOST_COUNTED:
-        raise ValueError(f"a time stamp of {np.abs(time_s).max():.3g} s; mend that stamp")
-    back = np.flatnonzero(np.diff(time_s) < 0) + 1
-    time_s, spread = spread_equal(time_s, back)
+    settled = settle(time_s)
+    rows, back, off = settled.rows, settled.back, settled.off
+    findings = [(0, finding) for finding in settled.findings]
+    clock, spread = spread_equal(settled.time_s, back)
     if spread:
-        told.append(("note", 0, f"{spread} rows had the stamp of the row before; they are spread to the next one"))
-    steps = np.diff(time_s)
+        findings.append((0, note("stamps-spread", rows=spread)))
+    steps = np.diff(clock)
     steps[back - 1] = np.nan
     period = float(np.nanmedian(steps))
-    if period * MAX_RATE_HZ < 1.0:
-        raise ValueError(f"the clock steps by {period:.3g} s, which no log does; give its unit: s, ms, us or min")
-    told += _tell_restarts(time_s, back, lines)
-    shift = np.zeros_like(time_s)
-    shift[back] = time_s[back - 1] + period - time_s[back]
-    time_s = time_s + np.cumsum(shift)
-    steps[back - 1] = period
-    even = _even_rate(time_s, steps, period)
-    if even is not None and (rate_hz is None or abs(even / rate_hz - 1.0) < 1e-3):
-        sampled = _keep_rows(values, steps, even, back)
-    else:
-        sampled = _resample(values, time_s, steps, rate_hz or float(f"{1.0 / period:.3g}"), back)
-        low, high = np.quantile(steps, [0.05, 0.95])
-        told.append(
-            (
-                "note",
-                0,
-                f"uneven stamps (steps {low:.4g} to {high:.4g} s): resampled at {sampled.rate_hz:.6g} Hz",
-            )
+    if not MIN_RATE_HZ <= 1.0 / period <= MAX_RATE_HZ:
+        raise InputError(
+            f"the clock steps by {period:.3g} s, which no log does; give its unit: s, ms, us or min", "clock-unit"
         )
-    sampled.notes[:0] = told
+    findings += _tell_restarts(clock, back, lines[rows])
+    shift = np.zeros_like(clock)
+    shift[back] = clock[back - 1] + period - clock[back]
+    clock = clock + np.cumsum(shift)
+    steps[back - 1] = period
+    even = _even_rate(clock, steps, period)
+    if even is None and (found := _even_but_for_few(clock, back, period)) is not None:
+        even, keep = found
+        off, back = np.concatenate((off, rows[~keep])), (np.cumsum(keep) - 1)[back]
+        rows, clock = rows[keep], clock[keep]
+        steps = np.diff(clock)
+    wanted = values[rows]
+    if even is not None and (rate_hz is None or abs(even / rate_hz - 1.0) < 1e-3):
+        sampled = _keep_rows(wanted, steps, even, back)
+    else:
+        sampled = _resample(wanted, clock, steps, rate_hz or float(f"{1.0 / period:.3g}"), back)
+        low, high = np.quantile(steps, [0.05, 0.95])
+        uneven = even is None
+        findings.append((0, _resampled(float(low), float(high), sampled.rate_hz, uneven=uneven)))
+    if rate_hz is not None and not 1.0 / _TIMES_OFF < rate_hz * period < _TIMES_OFF:
+        findings.append((0, warning("rate-against-stamps", rate_hz=rate_hz, stamps_hz=1.0 / period)))
+    sampled.left_out = off
+    sampled.findings = findings
     return _drop_empty(sampled)
 
 
-def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[str, int, str]]:
+def _resampled(low: float, high: float, rate_hz: float, *, uneven: bool) -> Finding:
+    if uneven:
+        return note("stamps-uneven", low_s=low, high_s=high, rate_hz=rate_hz)
+    return note("resampled", rate_hz=rate_hz)
+
+
+def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[int, Finding]]:
     told = [
-        (
-            "fault",
-            row,
-            f"line {int(lines[row])}: the clock runs back by {time_s[row - 1] - time_s[row]:.6g} s; "
-            "taken as a restart, the rows go on one period later",
-        )
+        (row, warning("clock-restart", line=int(lines[row]), back_s=float(time_s[row - 1] - time_s[row])))
         for row in back[:_TOLD_RESTARTS].tolist()
     ]
     if len(back) > _TOLD_RESTARTS:
-        told.append(("fault", int(back[-1]), f"the clock runs back {len(back) - _TOLD_RESTARTS} times more"))
+        told.append((int(back[-1]), warning("clock-restarts-more", count=len(back) - _TOLD_RESTARTS)))
     return told
+
+
+def _even_but_for_few(clock: Floats, back: Ints, period: float) -> tuple[float, npt.NDArray[np.bool_]] | None:
+    """(rate, rows to keep) of stamps that are even where a few rows are left out; None where they are not."""
+    off = off_the_count(clock, period, _EVEN)
+    off[back] = False
+    if not 0 < np.count_nonzero(off) <= max(_FEW * len(clock), 1):
+        return None
+    even = _even_rate(clock[~off], np.diff(clock[~off]), period)
+    return None if even is None else (even, ~off)
 
 
 def spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
@@ -171,7 +231,9 @@ def _keep_rows(values: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sam
 
 def _check_count(samples: float, rate_hz: float) -> None:
     if not samples <= _MOST_COUNTED:
-        raise ValueError(f"the stamps span {samples:.3g} samples at {rate_hz:g} Hz; mend the stamp that is far off")
+        raise InputError(
+            f"the stamps span {samples:.3g} samples at {rate_hz:g} Hz; mend the stamp that is far off", "stamp-far-off"
+        )
 
 
 def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
@@ -186,7 +248,9 @@ def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, bac
     _check_count(float(clock[-1]), rate_hz)
     made = float((clock[ends - 1] - clock[starts]).sum()) + len(starts)
     if made > max(_MOST_MADE, _MADE_OF_A_ROW * len(time_s)):
-        raise ValueError(f"{len(time_s)} rows would become {made:.3g} samples at {rate_hz:g} Hz; give a lower --rate")
+        raise InputError(
+            f"{len(time_s)} rows would become {made:.3g} samples at {rate_hz:g} Hz; give a lower rate", "rate-too-high"
+        )
     parts, places, restarts, rows = [], [], [], 0
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         grid = np.arange(np.ceil(clock[start] - 1e-9), np.floor(clock[end - 1] + 1e-9) + 1.0)

@@ -9,6 +9,7 @@ import pytest
 from stream.car import parse_car
 from stream.sources.csvlog import CsvSource
 from tests.outside_data import outside_file
+from ui.text.findings import say
 
 BRIDGE = """
 [car]
@@ -39,7 +40,7 @@ column = "ENGINE_RUN_TINE"
 
 
 def read_all(path: Path, car: str) -> tuple[CsvSource, float, np.ndarray, np.ndarray, int]:
-    source = CsvSource(path, parse_car(car))
+    source = CsvSource(path, parse_car(car), say=say)
     rate, samples, index, lost = source.open().rate_hz, [], [], 0
     while not source.finished:
         for block in source.read(0.0):

@@ -37,13 +37,14 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     from stream.study.load import load_session
     from ui.cli.live_text import warn
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     car = load_car(car_path)
     warn(car.warnings)
     target = new_file("-o", out)
     session = load_session(session_path)
     log = read_controller_log(log_path, car)
-    warn(log.notes)
+    warn(say_all(log.findings))
     found = align_log(session, log)
     added: tuple[str, ...] = ()
     if target is not None:

@@ -2,7 +2,7 @@
 
 import click
 
-from ui.cli.options import gear_option, json_option, new_file, positive, tune_option
+from ui.cli.options import gear_option, json_option, new_file, tune_option
 
 
 @click.command("import")
@@ -24,13 +24,14 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
     from ui.cli.live_text import say, warn
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json
+    from ui.text.findings import as_json as findings_json
+    from ui.text.findings import say as say_finding
 
     car = load_car(car_path)
     car.speed_line("import")
     warn(car.warnings)
-    positive("--rate", rate_hz)
     target = new_file("-o", out)
-    source = CsvSource(log_path, car, rate_hz)
+    source = CsvSource(log_path, car, rate_hz, say=say_finding)
     note = f"imported from {Path(log_path).name}"
     with progress("import", 0) as tell:
         stage = run_offline(
@@ -41,7 +42,7 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
         if event.kind in ("note", "fault") and event.text not in stage.settings.remarks:
             say(event)
     if as_json:
-        print_json(drive_json(stage, target))
+        print_json(drive_json(stage, target) | findings_json(source.findings))
     else:
         print_findings(stage, target)
     return 0

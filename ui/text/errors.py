@@ -4,6 +4,10 @@ from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
+    "no-rate": "{text}, or give --rate HZ",
+    "rate-out-of-range": "--rate: {text}",
+    "rate-too-high": "{text} with --rate",
+    "clock-stands": "{text}: --rate HZ and a car file without a time channel",
     "band-width": "--band {width:g}: not a width in rpm; give a positive number, 250 is usual",
     "band-width-many": "--band {width:g}: gives {bands} bands; use a wider one, 250 rpm is usual",
     "damaged-with-journal": "{path}: {what}; 'steadypull recover {path}' makes it again from the journal beside it",

@@ -11,6 +11,7 @@ from stream.study.align import Alignment
 from stream.study.load import StudySession
 from stream.study.pull_traces import speed_lag
 from stream.study.trace import Array
+from ui.text.findings import say_all
 from ui.text.lines import one_line
 
 DRAWN_ROWS = 20_000  # of a trace; more is not seen
@@ -65,7 +66,7 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
     shared = max(0.0, min(float(log_s[-1]), session.duration_s) - max(float(log_s[0]), 0.0))
     return Laid(
         session, log, found, time[::step], speed[::step], log_s, log.rpm, left,
-        float(np.sqrt(np.mean(left[both] ** 2))), shared, (*car.warnings, *log.notes),
+        float(np.sqrt(np.mean(left[both] ** 2))), shared, (*car.warnings, *say_all(log.findings)),
     )  # fmt: skip
 
 

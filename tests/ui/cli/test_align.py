@@ -191,7 +191,9 @@ def test_what_cannot_be_aligned_is_refused_in_one_line(
         "matches the session nowhere": another,
         "too few rows": lambda rows: rows[:12],
         "runs back": lambda rows: rows[:400] + rows[:400],
-        "is not a number": lambda rows: [[rows[0][0], "fast", *rows[0][2:]], *rows[1:]],
+        "is not a number": lambda rows: [
+            [row[0], "fast" if n % 50 == 0 else row[1], *row[2:]] for n, row in enumerate(rows)
+        ],
     }
     for words, change in cases.items():
         log = changed_log(recording, tmp_path / "log.csv", 20.0, change)
