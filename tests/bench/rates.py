@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.compare import compare
 from stream.study.trace import PullTrace, PullZero, ZeroPart
 from tests.bench.figure import Figure
 

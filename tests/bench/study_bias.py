@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.sources.rehearsal.truth import change_by_band
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.compare import compare
 from stream.study.load import load_sessions
 from stream.study.pull_traces import all_traces
 from tests.stream.study.rehearsed import day

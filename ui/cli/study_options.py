@@ -9,6 +9,7 @@ from stream.errors import InputError
 from ui.cli.options import Decorator, numbers
 
 if TYPE_CHECKING:
+    from stream.study.compare.scatter import Scatter
     from stream.study.trace import PullTrace
 
 sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
@@ -23,6 +24,21 @@ air_option: Decorator = click.option(
 beyond_option: Decorator = click.option(
     "--beyond-range", is_flag=True, help="Air correction also where the standards do not reach."
 )
+
+
+history_option: Decorator = click.option(
+    "--history",
+    metavar="DIR|none",
+    help="Folder of earlier sessions that teach this car's scatter; none: today alone.  [the sessions' own folder]",
+)
+
+
+def scatter_of(session_paths: Sequence[str], history: str | None, width: float) -> "Scatter":
+    """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
+    from stream.study.compare.history import known_scatter
+    from stream.study.compare.scatter import PRIOR
+
+    return PRIOR if history == "none" else known_scatter(session_paths, history, width)
 
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:

@@ -66,7 +66,7 @@ SENTENCES: dict[str, Sentence] = {
         f"manifold pressure of the two sides differs by up to {v['largest_pct']:.1f} % at {_rpm(v['rpm'])} rpm: "
         "tunes are compared at equal pressure only, so there is no change there"
     ),
-    "short-pulls-not-in-level": "{pulls} short pull(s) left out of the overall figure, which needs bands that all share",
+    "short-pulls-not-in-level": "{pulls} short pull(s) left out of the overall change: it needs bands that all share",
     "load-near-zero": lambda v: f"load crosses zero or is too near it at {_rpm(v['rpm'])} rpm: no change in % there",
     "load-negative": "load is negative throughout, so the change is of its size; check its sign",
     "air-corrected": "corrected to standard air on both sides; that holds for full throttle without boost only",

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Iterable
-from typing import Any
 from datetime import datetime
+from typing import Any
 
 from stream.findings import Finding, told, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
 from stream.study.compare.curve import Curves
+from stream.study.compare.trend import Trend
 from stream.study.trace import PullTrace
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
@@ -26,7 +27,9 @@ def day_line(resolves: Resolves | None) -> str:
     if resolves is None:
         return "What your day resolves is not known yet: it needs two clean pulls on one tune."
     span = f"{pct(resolves.low_pct)} to {pct(resolves.high_pct)} %"
-    return f"Your day resolves {pct(resolves.pct)} % ({span} by so few repeats); a smaller change is lost in the scatter."
+    return (
+        f"Your day resolves {pct(resolves.pct)} % ({span} by so few repeats); a smaller change is lost in the scatter."
+    )
 
 
 def look_line(result: Comparison) -> str:
@@ -179,6 +182,11 @@ def comparison_json(result: Comparison, remarks: Iterable[str] = ()) -> dict[str
 
 def curves_json(result: Curves, remarks: Iterable[str] = ()) -> dict[str, Any]:
     """What `curve --json` prints."""
+    return _with_findings(result, result.findings, remarks)
+
+
+def trend_json(result: Trend, remarks: Iterable[str] = ()) -> dict[str, Any]:
+    """What `trend --json` prints."""
     return _with_findings(result, result.findings, remarks)
 
 

@@ -217,7 +217,7 @@ def _bands(ready: Prepared, evidence: Evidence, look: _Look | None) -> tuple[Ban
     rows = []
     for column, rpm in enumerate(ready.rpm):
         known = ready.tested[column] and enough[column]
-        verdict = known and counts[0][column] + counts[1][column] > 2
+        verdict = known and min(counts[0][column], counts[1][column]) >= 2
         p = look.bands.get(round(rpm)) if look is not None and known else None
         rows.append(
             BandChange(
@@ -259,7 +259,7 @@ def _means(ready: Prepared, side: bool, evidence: Evidence) -> list[float | None
 
 def _overall(ready: Prepared, evidence: Evidence, look: _Look | None) -> Overall:
     low, high = (_pct(limit[-1]) for limit in evidence.interval())
-    if len(ready.pulls) < 3:
+    if min(int((~ready.trial).sum()), int(ready.trial.sum())) < 2:
         low = high = None
     p = None if look is None else look.overall
     return Overall(
@@ -268,7 +268,7 @@ def _overall(ready: Prepared, evidence: Evidence, look: _Look | None) -> Overall
 
 
 def _shape(ready: Prepared, evidence: Evidence | None, look: _Look | None) -> Shape:
-    if evidence is None or len(ready.pulls) < 3:
+    if evidence is None or min(int((~ready.trial).sum()), int(ready.trial.sum())) < 2:
         return Shape(False, ())
     low, high = evidence.interval()
     rows = []

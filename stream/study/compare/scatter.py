@@ -115,15 +115,16 @@ def learn(days: Sequence[PastDay]) -> Scatter:
     level, band, shape = _Sums(), _Sums(), _Sums()
     used = []
     for day in days:
-        whole = np.isfinite(day.values).all(axis=0)
-        if len(day.values) < 2 or not whole.any():
+        whole = np.isfinite(day.values).all(axis=1)
+        if whole.sum() < 2 or not day.values.shape[1]:
             continue
         used.append(day)
-        mean = day.values[:, whole].mean(axis=1)
-        level.add(mean, day.tune, day.turn)
-        for column in np.flatnonzero(whole):
-            band.add(day.values[:, column], day.tune, day.turn)
-            shape.add(day.values[:, column] - mean, day.tune, day.turn)
+        values, tune, turn = day.values[whole], day.tune[whole], day.turn[whole]
+        mean = values.mean(axis=1)
+        level.add(mean, tune, turn)
+        for column in values.T:
+            band.add(column, tune, turn)
+            shape.add(column - mean, tune, turn)
     if not used or not (level.within_df or level.between_df):
         return PRIOR
     pull_df, turn_df = level.within_df, level.between_df

@@ -1,7 +1,6 @@
 import csv
 import io
 
-import msgspec
 import numpy as np
 import pytest
 from scipy import stats as reference
@@ -10,6 +9,8 @@ from stream.errors import InputError
 from stream.study.compare.curve import curves, curves_csv
 from stream.study.zeros import Zero, take_zero
 from tests.stream.study.made import day, pull
+from ui.text.comparison import curves_json
+from ui.text.findings import say_all
 
 LEVELS = [0.99, 1.02, 1.00]
 
@@ -30,9 +31,9 @@ def test_one_pull_has_no_interval() -> None:
 
 
 def test_keys_of_the_json_come_first_and_are_these() -> None:
-    found = msgspec.to_builtins(curves([pull()]))
+    found = curves_json(curves([pull()]))
 
-    assert list(found) == ["unit", "tunes", "warnings"]
+    assert list(found) == ["unit", "tunes", "findings", "warnings"]
     assert list(found["tunes"][0]) == ["tune", "pulls", "bands"]
     assert list(found["tunes"][0]["bands"][0])[:5] == ["rpm", "mean", "low", "high", "n"]
 
@@ -40,7 +41,7 @@ def test_keys_of_the_json_come_first_and_are_these() -> None:
 def test_relative_power_needs_a_zero() -> None:
     made = [pull(), pull("plover", 2.0)]
     refused = curves(made)
-    assert any("no relative power" in words for words in refused.warnings)
+    assert any("no relative power" in words for words in say_all(refused.findings))
     assert refused.tunes[0].bands[0].relative_power_pct is None
 
     given = curves([take_zero(one, [Zero(0, 1, 0.5, 0.01)]) for one in made])
@@ -49,7 +50,7 @@ def test_relative_power_needs_a_zero() -> None:
     assert last.relative_power_pct == pytest.approx(100)
     first = given.tunes[0].bands[0]
     assert first.relative_power_pct == pytest.approx(100 * 0.5 * first.rpm / (1.5 * last.rpm))
-    assert any("zero's doubt" in words for words in given.warnings)
+    assert any("zero's uncertainty" in words for words in say_all(given.findings))
 
 
 def test_a_lags_doubt_widens_a_sloping_curve() -> None:
@@ -64,13 +65,13 @@ def test_tunes_without_a_gear_in_common_are_shown_and_said() -> None:
     result = curves([pull(gear=2), pull("plover", gear=3)])
 
     assert [tune.tune for tune in result.tunes] == ["heron", "plover"]
-    assert any("no gear in common" in words for words in result.warnings)
+    assert any("no gear in common" in words for words in say_all(result.findings))
 
 
 def test_a_tune_without_a_clean_pull_is_named_and_none_at_all_refused() -> None:
     bad = pull("plover", verdict="flawed", faults=("lift",))
 
-    assert any("'plover'" in words for words in curves([pull(), bad]).warnings)
+    assert any("'plover'" in words for words in say_all(curves([pull(), bad]).findings))
     with pytest.raises(InputError, match="no clean pull"):
         curves([bad])
     with pytest.raises(InputError, match="no pulls"):
