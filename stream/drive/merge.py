@@ -9,11 +9,11 @@ from stream.record.session import open_session
 from stream.record.tables import append_rows, zero_rows
 from stream.sources.log_columns import ControllerLog
 from stream.study.align_log import Merger
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 
 
 def write_merged(
-    merger: Merger, session: StudySession, log: ControllerLog, target: Path, progress: Callable[[int], None]
+    merger: Merger, session: Dataset, log: ControllerLog, target: Path, progress: Callable[[int], None]
 ) -> None:
     """The new session; zeros and calibrations go with it, holds and pulls are found again.
 

@@ -52,6 +52,36 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
     return stage
 
 
+def record_only(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: Callable[[], datetime],
+                note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
+    """Write a whole source to a session without a live stage, for what has no engine speed: raw samples alone.
+
+    Raises as `run_offline`; a source that fails leaves no session.
+    """
+    try:
+        info = source.open()
+        writer = SessionWriter(
+            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(),
+            live_rate_hz=car.live.rate_hz, live_filter="none", live_delay_s=0.0, load_unit="",
+            calibration="provisional", journal=False,
+        )  # fmt: skip
+        origin: int | None = None
+        try:
+            while not source.finished:
+                for block in source.read(0.1):
+                    origin = block.first if origin is None else origin
+                    writer.append(block)
+                    progress(block.end - origin)
+            writer.finish()
+        except BaseException as error:
+            writer.abandon()
+            if not isinstance(error, StorageError):
+                path.unlink(missing_ok=True)
+            raise
+    finally:
+        source.close()
+
+
 def _pump(
     source: Source, stage: LiveStage, writer: SessionWriter | None, progress: Callable[[int], None] | None
 ) -> None:

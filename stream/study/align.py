@@ -19,7 +19,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 from stream.errors import InputError
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags, Floats
 
 GRID_S = 0.1
 LEAST_SHARE = 0.2  # of the shorter trace that must overlap
@@ -66,7 +66,7 @@ class _Fit:
     overlap_s: float
 
 
-def align(session_s: Array, session_rpm: Array, log_s: Array, log_rpm: Array, lag_s: float = 0.0) -> Alignment:
+def align(session_s: Floats, session_rpm: Floats, log_s: Floats, log_rpm: Floats, lag_s: float = 0.0) -> Alignment:
     """Find the log's place on the session's clock.
 
     session_s, session_rpm   (rows,) at the live rate, NaN or missing rows where samples were lost
@@ -109,7 +109,7 @@ def _weight(fit: _Fit) -> float:
     return math.atanh(min(max(fit.correlation, 0.0), 0.999999)) * math.sqrt(fit.overlap_s)
 
 
-def _clean(time: Array, rpm: Array, what: str) -> tuple[Array, Array]:
+def _clean(time: Floats, rpm: Floats, what: str) -> tuple[Floats, Floats]:
     """Finite samples in order of time, one for each stamp."""
     good = np.isfinite(time) & np.isfinite(rpm)
     stamps, first = np.unique(time[good], return_index=True)
@@ -121,7 +121,7 @@ def _clean(time: Array, rpm: Array, what: str) -> tuple[Array, Array]:
     return stamps, values
 
 
-def _on_grid(time: Array, rpm: Array) -> tuple[Array, Array]:
+def _on_grid(time: Floats, rpm: Floats) -> tuple[Floats, Floats]:
     """(values about their mean, mask) every GRID_S from the first stamp; 0 and 0 in holes."""
     grid = time[0] + GRID_S * np.arange(int((time[-1] - time[0]) / GRID_S) + 1)
     after = np.clip(np.searchsorted(time, grid, side="left"), 1, len(time) - 1)
@@ -130,13 +130,13 @@ def _on_grid(time: Array, rpm: Array) -> tuple[Array, Array]:
     return values * mask, mask
 
 
-def _coarse(session: tuple[Array, Array], log: tuple[Array, Array]) -> list[float]:
+def _coarse(session: tuple[Floats, Floats], log: tuple[Floats, Floats]) -> list[float]:
     """The likeliest shifts (session clock minus log clock), best first, from masked normalised
     correlation."""
     (a, mask_a), (b, mask_b) = _on_grid(*session), _on_grid(*log)
     size = fft.next_fast_len(len(a) + len(b), real=True)
 
-    def cross(left: Array, right: Array) -> Array:
+    def cross(left: Floats, right: Floats) -> Floats:
         product = fft.rfft(left, size) * np.conj(fft.rfft(right, size))
         return np.asarray(fft.irfft(product, size))
 
@@ -156,13 +156,13 @@ def _coarse(session: tuple[Array, Array], log: tuple[Array, Array]) -> list[floa
     return _peaks(score[order], shifts[order])
 
 
-def _peaks(score: Array, shifts: Array) -> list[float]:
+def _peaks(score: Floats, shifts: Floats) -> list[float]:
     around = int(2 * DETAIL_S / GRID_S) + 1
     top = np.flatnonzero((score == ndimage.maximum_filter1d(score, around)) & (score > 0))
     return [float(shifts[index]) for index in top[np.argsort(score[top])[::-1]][:CANDIDATES]]
 
 
-def _refine(session: tuple[Array, Array], log: tuple[Array, Array], shift: float, rate: float = 0.0) -> _Fit | None:
+def _refine(session: tuple[Floats, Floats], log: tuple[Floats, Floats], shift: float, rate: float = 0.0) -> _Fit | None:
     """Least squares from a coarse shift; the session smoothed first widely, then just against its own
     noise."""
     time, rpm = log
@@ -196,8 +196,8 @@ def _refine(session: tuple[Array, Array], log: tuple[Array, Array], shift: float
 
 
 def _solve(
-    clock: Array, smooth: Array, time: Array, rpm: Array, along: Array, start: tuple[float, float]
-) -> tuple[BoolArray, tuple[float, float], Array] | None:
+    clock: Floats, smooth: Floats, time: Floats, rpm: Floats, along: Floats, start: tuple[float, float]
+) -> tuple[Flags, tuple[float, float], Floats] | None:
     """Gauss-Newton with Huber's weights on (offset at centre, seconds gained over the span).
 
     along   (rows,) place in the span, in spans from its centre
@@ -232,7 +232,7 @@ def _solve(
     return inside, (float(place[0]), float(place[1])), _covariance(columns, residual, weights, time[inside])
 
 
-def _covariance(columns: Array, residual: Array, weights: Array, time: Array) -> Array:
+def _covariance(columns: Floats, residual: Floats, weights: Floats, time: Floats) -> Floats:
     """Of the two shifts. Residuals run together (coarse steps, smoothing): batches of BATCH_S are the
     replicates."""
     batch = ((time - time[0]) / BATCH_S).astype(int)
@@ -243,7 +243,7 @@ def _covariance(columns: Array, residual: Array, weights: Array, time: Array) ->
     return np.asarray((bread @ (pushes.T @ pushes) @ bread)[:2, :2] * used / (used - 1))
 
 
-def _detail(time: Array, at: Array, rpm: Array) -> float:
+def _detail(time: Floats, at: Floats, rpm: Floats) -> float:
     """Correlation of how much both change within DETAIL_S."""
     later = time + DETAIL_S
     keep = later <= time[-1]

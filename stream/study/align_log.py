@@ -12,21 +12,20 @@ from stream.record.session import open_session
 from stream.sources.log_columns import ControllerLog
 from stream.sources.merged import MergedSource
 from stream.study.align import Alignment, align
-from stream.study.load import StudySession
-from stream.study.pull_traces import speed_lag
+from stream.study.dataset import Dataset
 
 WORDS_OF_ROLE = ("engine_speed", "load", "time")  # roles of which a car file may have only one
 
 
-def align_log(session: StudySession, log: ControllerLog) -> Alignment:
+def align_log(session: Dataset, log: ControllerLog) -> Alignment:
     """Find the log's place on the session's clock; the lag of the session's converter is taken off.
 
     Raises InputError, naming both files, where there is no place, or more than one.
     """
-    lag, doubt = speed_lag(session.car)
-    speed = session.live.speed_rpm.astype(np.float64)
+    lag, doubt = session.speed_lag
+    speed = session.speed_rpm
     try:
-        found = align(session.live.time_s, speed, log.time_s, log.rpm, lag)
+        found = align(session.time_s, speed, log.time_s, log.rpm, lag)
     except InputError as error:
         raise InputError(f"{log.path} against {session.path}: {error}") from None
     return msgspec.structs.replace(found, u_offset_s=float(np.hypot(found.u_offset_s, doubt)))
@@ -41,7 +40,7 @@ class Merger:
     added: tuple[str, ...]
 
 
-def merged_source(session: StudySession, log: ControllerLog, found: Alignment) -> Merger:
+def merged_source(session: Dataset, log: ControllerLog, found: Alignment) -> Merger:
     """The session's raw channels with the log's columns beside them, and a car file that names both.
 
     The log's engine speed comes as a channel of role `other`: a car file has one engine_speed only.

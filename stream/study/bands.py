@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.errors import InputError
-from stream.study.trace import Array, PullTrace
+from stream.study.pulls import PullTrace
+from stream.units import Floats
 
 DEFAULT_WIDTH_RPM = 250.0
 TIP_IN_S = 0.4  # tip-in and driveline shuffle; common practice, no source
@@ -36,13 +37,13 @@ class BandTable:
     """
 
     width: float
-    rpm: Array
-    load: Array
-    rate: Array
+    rpm: Floats
+    load: Floats
+    rate: Floats
     coarse: tuple[int, ...] = ()
 
 
-def lag_removed(pull: PullTrace) -> tuple[Array, Array, Array]:
+def lag_removed(pull: PullTrace) -> tuple[Floats, Floats, Floats]:
     """(time, speed, load) of the used part of a pull: lag off, tip-in left out, missing samples dropped.
 
     The stamps of a pull must rise.
@@ -70,7 +71,7 @@ def lag_removed(pull: PullTrace) -> tuple[Array, Array, Array]:
     return time[kept], speed[kept], load[kept]
 
 
-def usual_step(time: Array) -> float:
+def usual_step(time: Floats) -> float:
     """The step most stamps keep, s; from about 200 of them, which is enough."""
     steps = np.diff(time)
     return float(np.median(steps[:: max(len(steps) // 200, 1)]))
@@ -115,7 +116,7 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
     return BandTable(width, (edges[:-1] + np.float64(width / 2))[keep], load[:, keep], rate[:, keep], tuple(coarse))
 
 
-def band_means(pulls: Sequence[PullTrace], values: Sequence[Array | None], table: BandTable) -> Array:
+def band_means(pulls: Sequence[PullTrace], values: Sequence[Floats | None], table: BandTable) -> Floats:
     """(pulls, bands) means over speed of something else that was recorded beside the pulls, on the bands of `table`.
 
     values   for each pull (rows,) on its own stamps; None where there is no such channel
@@ -133,7 +134,7 @@ def band_means(pulls: Sequence[PullTrace], values: Sequence[Array | None], table
     return rows
 
 
-def _one_pull(time: Array, speed: Array, load: Array, edges: Array) -> tuple[Array, Array, bool]:
+def _one_pull(time: Floats, speed: Floats, load: Floats, edges: Floats) -> tuple[Floats, Floats, bool]:
     """(mean load per band, rate of gain per band, whether a band without samples was left empty)."""
     rising = np.maximum.accumulate(speed)  # where speed dips, nothing is added until it is past its peak again
     step = np.diff(rising)

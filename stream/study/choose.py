@@ -9,7 +9,7 @@ import numpy as np
 
 from stream.errors import InputError
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 
 # Rates of gain of two neighbouring gears differ by about the square of their ratios (1.4 and more); two tunes
 # in one gear, wind and a slight grade by far less than this.

@@ -408,6 +408,14 @@ def calibrated_hold(hold: Hold, line: tuple[float, float], calibration: SpeedCal
     )
 
 
+def calibrated_pull(pull: Pull, line: tuple[float, float], calibration: SpeedCalibration | None) -> Pull:
+    """A pull of a running stage, whose signal is not kept, with its speeds by the calibration instead of `line`."""
+    if calibration is None:
+        return pull
+    start, end = calibration.rpm((np.array([pull.start_rpm, pull.end_rpm]) - line[1]) / line[0])
+    return msgspec.structs.replace(pull, start_rpm=float(start), end_rpm=float(end))
+
+
 def on_clock(wanted_s: Floats, time_s: Floats, values: Floats, step_s: float) -> Floats:
     """Values at wanted times, on the line between finite neighbours; NaN where none is within 1.5 steps."""
     good = np.isfinite(values)

@@ -8,10 +8,8 @@ import numpy as np
 
 from stream.calibrate.link.weights import ForceFit, fit_weights
 from stream.calibrate.link.zero import batch_sem
-from stream.car import parse_car
 from stream.errors import InputError
-from stream.record.session import open_session
-from stream.study.take_zero import stretch_of
+from stream.study.dataset import open_dataset
 
 _LEAST_N = 0.1  # no hung weight is known better
 
@@ -31,12 +29,11 @@ def load_steps(path: str | Path, starts_s: Sequence[float], seconds: float, what
         raise InputError(
             f"{seconds:g} s is too short for a mean; give 1 or more", code="load-step-seconds", seconds=seconds
         )
-    with open_session(path) as session:
-        car = parse_car(session.car_text, f"{session.path}: the car file in it")
-        load = car.need("load", what)
-        rows = [stretch_of(session, load, start, start + seconds, what) for start in starts_s]
+    with open_dataset(path) as data:
+        load = data.car.need("load", what)
+        rows = [data.stretch(load, start, start + seconds, what) for start in starts_s]
         steps = [
-            Step(start, float(values.mean()), batch_sem(values, session.rate_hz))
+            Step(start, float(values.mean()), batch_sem(values, data.rate_hz))
             for start, values in zip(starts_s, rows, strict=True)
         ]
     return steps, load.unit

@@ -9,7 +9,7 @@ import numpy as np
 
 from stream.errors import StorageError
 from stream.record.session import open_session
-from stream.study.load import load_session
+from stream.study.dataset import open_dataset
 
 Progress = Callable[[int, int], None]
 
@@ -19,11 +19,10 @@ def export_live(session_path: str | Path, out: Path) -> int:
 
     Speed is by the calibration in force. Returns the rows written. Raises InputError and StorageError.
     """
-    session = load_session(session_path)
-    live = session.live
-    unit = session.load_unit
-    columns: list[Any] = [live.time_s, live.speed_rpm, live.load]
-    numbers = [_numbers(live.time_s, found) for found in (session.holds, session.pulls)]
+    with open_dataset(session_path) as data:
+        unit = data.load_unit
+        columns: list[Any] = [data.time_s, data.speed_rpm, data.load]
+        numbers = [_numbers(data.time_s, found) for found in (data.holds, data.pulls)]
 
     def write(file: IO[str]) -> None:
         csv.writer(file, lineterminator="\n").writerow(
@@ -32,7 +31,7 @@ def export_live(session_path: str | Path, out: Path) -> int:
         np.savetxt(file, np.column_stack([*columns, *numbers]), ["%.6f", "%.1f", "%.6g", "%d", "%d"], delimiter=",")
 
     _whole(out, write)
-    return len(live.time_s)
+    return len(data.time_s)
 
 
 def export_raw(session_path: str | Path, out: Path, progress: Progress | None = None) -> int:

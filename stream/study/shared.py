@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from stream.study.trace import Array, BoolArray, PullTrace
+from stream.study.pulls import PullTrace
+from stream.units import Flags, Floats
 
 # The excess between sessions is added only where an F test at this level shows one. Always adding it would
 # widen honest results; 5 % would miss more of the harmful ones. With four sessions neither is sure: see the
@@ -28,8 +29,8 @@ class Sources:
     """The sources of zero error of some pulls: loadings, shape (pulls, sources), and variances, shape
     (sources,)."""
 
-    loading: Array
-    variance: Array
+    loading: Floats
+    variance: Floats
 
 
 def zero_sources(pulls: Sequence[PullTrace]) -> Sources:
@@ -46,13 +47,13 @@ def zero_sources(pulls: Sequence[PullTrace]) -> Sources:
     return Sources(loading, np.array(list(keys.values()), dtype=float))
 
 
-def session_loading(pulls: Sequence[PullTrace]) -> Array:
+def session_loading(pulls: Sequence[PullTrace]) -> Floats:
     """1 where a pull (row) belongs to a session (column), in order of first appearance."""
     names = list(dict.fromkeys(pull.session for pull in pulls))
     return np.array([[float(pull.session == name) for name in names] for pull in pulls])
 
 
-def shared_variance(base: Array, trial: Array, variance: Array) -> float:
+def shared_variance(base: Floats, trial: Floats, variance: Floats) -> float:
     """What shared errors add to the variance of mean(trial) - mean(base), beyond what scatter shows already.
 
     base, trial   loadings, shape (pulls of that side, sources)
@@ -79,7 +80,7 @@ class SessionExcess:
 NO_EXCESS = SessionExcess(0.0, np.inf, 1.0)
 
 
-def session_excess(values: Array, side: BoolArray, sessions: Array, known: Array, variance: Array) -> SessionExcess:
+def session_excess(values: Floats, side: Flags, sessions: Floats, known: Floats, variance: Floats) -> SessionExcess:
     """Analysis of variance of sessions within sides, by moments.
 
     values     (pulls,) log load;  side (pulls,) bool, true on the trial side
@@ -94,7 +95,7 @@ def session_excess(values: Array, side: BoolArray, sessions: Array, known: Array
     if df_between < 1 or df_within < 1:
         return NO_EXCESS
 
-    def between(columns: Array) -> Array:
+    def between(columns: Floats) -> Floats:
         """Sum of squares between cells within sides, of each column."""
         return np.asarray(_sum_of_means(columns, cells) - _sum_of_means(columns, sides))
 
@@ -114,7 +115,7 @@ def session_excess(values: Array, side: BoolArray, sessions: Array, known: Array
     return SessionExcess((found - expected) / weight, df_between, p)
 
 
-def _sum_of_means(columns: Array, groups: Sequence[BoolArray]) -> Array:
+def _sum_of_means(columns: Floats, groups: Sequence[Flags]) -> Floats:
     """Sum over groups of (sum of the group's rows)² / rows, for each column."""
     total = np.zeros(columns.shape[1])
     for rows in groups:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
-from stream.study.trace import Array
+from stream.units import Floats
 
 WINDOW_S = 0.4  # shorter than a band takes in third gear; a parabola in it follows any pull
 ORDER = 2
@@ -16,13 +16,13 @@ LIVE_CORRELATION_S = 0.05  # samples behind a 10 Hz low-pass are new to each oth
 class Slope:
     """On an even clock: time s, smoothed value, slope per second, all (rows,); u_slope is its standard noise."""
 
-    time_s: Array
-    value: Array
-    slope: Array
+    time_s: Floats
+    value: Floats
+    slope: Floats
     u_slope: float
 
 
-def local_slope(time_s: Array, value: Array, window_s: float = WINDOW_S) -> Slope | None:
+def local_slope(time_s: Floats, value: Floats, window_s: float = WINDOW_S) -> Slope | None:
     """Local parabolas (Savitzky and Golay, Anal. Chem. 36 (1964) 1627) on an even clock; None where too short.
 
     time_s, value   (rows,) finite, stamps rising; stamps that are not quite even are evened out

@@ -14,7 +14,8 @@ from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
-from stream.study.load import StudySession, load_session
+from stream.record.tables import HoldMark
+from stream.study.dataset import Dataset, open_datasets
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,24 +33,24 @@ class Reference:
 class HoldRow:
     """The holds of one or more sessions of one chain, in the order driven, by the provisional line of the first.
 
-    place: of each hold, (session's number, number in that session)
+    place: of each hold, (session's number, number in that session); marks: what a person said of it
     """
 
-    sessions: tuple[StudySession, ...]
+    sessions: tuple[Dataset, ...]
     holds: tuple[Hold, ...]
+    marks: tuple[HoldMark, ...]
     pinned: tuple[Pinned, ...]
     place: tuple[tuple[int, int], ...]
 
     @property
     def dropped(self) -> frozenset[int]:
         """Holds that a person does not accept."""
-        return frozenset(i for i, (s, h) in enumerate(self.place) if not self.sessions[s].hold_marks[h].accepted)
+        return frozenset(number for number, mark in enumerate(self.marks) if not mark.accepted)
 
     @property
     def marked(self) -> dict[int, float]:
         """Holds that a person gave a speed, rpm."""
-        marks = {i: self.sessions[s].hold_marks[h].target_rpm for i, (s, h) in enumerate(self.place)}
-        return {index: rpm for index, rpm in marks.items() if rpm is not None}
+        return {number: mark.target_rpm for number, mark in enumerate(self.marks) if mark.target_rpm is not None}
 
 
 def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
@@ -57,19 +58,17 @@ def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
 
     Raises InputError: a session given twice, sessions of different cars, channels or units.
     """
-    whole = [Path(path).resolve() for path in paths]
-    if twice := next((path for path, one in zip(paths, whole, strict=True) if whole.count(one) > 1), None):
-        raise InputError(f"{twice}: is given twice; name each session once")
-    sessions = sorted((load_session(path, car, provisional=True) for path in paths), key=lambda one: one.started_utc)
+    sessions = open_datasets(paths, car)
     _check_same_chain(sessions)
     line = sessions[0].car.need("engine_speed", "fit").rpm_line
     holds: list[Hold] = []
     place: list[tuple[int, int]] = []
     for number, session in enumerate(sessions):
-        holds += [_by_line(hold, session.line, line) for hold in session.holds]
-        place += [(number, index) for index in range(len(session.holds))]
+        holds += [_by_line(hold, session.line, line) for hold in session.recorded_holds]
+        place += [(number, index) for index in range(len(session.recorded_holds))]
     pinned = tuple(stretch for session in sessions for stretch in session.pinned)
-    return HoldRow(tuple(sessions), tuple(holds), pinned, tuple(place))
+    marks = tuple(mark for session in sessions for mark in session.hold_marks)
+    return HoldRow(tuple(sessions), tuple(holds), marks, pinned, tuple(place))
 
 
 def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
@@ -144,8 +143,7 @@ def _unsteady(row: HoldRow, fit: SpeedFit, room: float) -> dict[int, str]:
         session = row.sessions[number]
         if not _is_used(row, fit, index):
             continue
-        signal = (session.live.speed_rpm.astype(np.float64) - session.line[1]) / session.line[0]
-        why = unsteady_reason(fit, row.holds[index], session.live.time_s, signal, session.car.hold, room)
+        why = unsteady_reason(fit, row.holds[index], session.time_s, session.signal, session.car.hold, room)
         if why:
             reasons[index] = why
     return reasons
@@ -162,7 +160,7 @@ def _by_line(hold: Hold, old: tuple[float, float], new: tuple[float, float]) -> 
     )
 
 
-def _check_same_chain(sessions: Sequence[StudySession]) -> None:
+def _check_same_chain(sessions: Sequence[Dataset]) -> None:
     first = sessions[0]
     speed = first.car.need("engine_speed", "fit")
     for other in sessions[1:]:

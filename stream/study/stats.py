@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from stream.study.trace import Array
+from stream.units import Floats
 
 LEVEL = 0.95
 ALPHA = 0.05
@@ -67,7 +67,7 @@ def satterthwaite(parts: Sequence[Part]) -> float:
     return 1 / spread if spread > 0 else math.inf
 
 
-def welch_parts(base: Array, trial: Array) -> list[Part]:
+def welch_parts(base: Floats, trial: Floats) -> list[Part]:
     """The variances of two means, each from its own side's scatter. Needs two values a side."""
     return [Part(float(side.var(ddof=1)) / len(side), len(side) - 1) for side in (base, trial)]
 
@@ -97,12 +97,12 @@ def _judge(difference: float, parts: Sequence[Part], floor: float) -> Test:
     return Test(difference, se, df, two_sided_p(difference / se, df), difference - half, difference + half)
 
 
-def welch(base: Array, trial: Array) -> Test:
+def welch(base: Floats, trial: Floats) -> Test:
     """Welch's test of trial minus base, shape (n,) each, n >= 2."""
     return judge(float(trial.mean() - base.mean()), welch_parts(base, trial))
 
 
-def mean_interval(values: Array) -> tuple[float, float] | None:
+def mean_interval(values: Floats) -> tuple[float, float] | None:
     """95 % t-interval of the mean of values, shape (n,); None where n < 2."""
     if len(values) < 2:
         return None
@@ -110,7 +110,7 @@ def mean_interval(values: Array) -> tuple[float, float] | None:
     return float(values.mean()) - half, float(values.mean()) + half
 
 
-def holm(p_values: Array) -> Array:
+def holm(p_values: Floats) -> Floats:
     """Holm's step-down adjustment, shape (n,); NaN (no test) stays NaN and does not count."""
     adjusted = np.full(len(p_values), np.nan)
     tested = np.flatnonzero(np.isfinite(p_values))

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import compare
-from stream.study.trace import PullTrace, PullZero, ZeroPart
+from stream.study.pulls import PullTrace
 from tests.bench.figure import Figure
 
 RATE_HZ = 100.0

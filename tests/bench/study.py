@@ -13,8 +13,8 @@ from stream.car import parse_car
 from stream.drive.offline import run_offline
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import curves
-from stream.study.load import load_sessions
-from stream.study.pull_traces import all_traces
+from stream.study.dataset import open_datasets
+from stream.study.pulls import all_traces
 from tests.bench.figure import Figure, interleaved
 from tests.pull_logs import RPM_AT_0V, RPM_PER_V, car_text, full_load
 from tests.stream.study.rehearsed import SamplesSource
@@ -40,7 +40,7 @@ def measure(rounds: int = 5) -> dict[str, float]:
         paths = [Path(folder) / f"{place}.h5" for place in range(4)]
         for place, path in enumerate(paths):
             _write(path, place)
-        pulls, _ = all_traces(load_sessions(paths))
+        pulls, _ = all_traces(open_datasets(paths))
         times = interleaved({"study": lambda: _study(paths), "bare": lambda: _bare(paths)}, rounds)
     return {
         "pulls": float(sum(pull.usable for pull in pulls)), "rows": 4 * PULLS * 6 * RATE_HZ,
@@ -49,7 +49,7 @@ def measure(rounds: int = 5) -> dict[str, float]:
 
 
 def _study(paths: Sequence[Path]) -> None:
-    pulls, _ = all_traces(load_sessions(paths))
+    pulls, _ = all_traces(open_datasets(paths))
     curves(pulls)
     compare(pulls, "heron", "plover")
 

@@ -24,9 +24,9 @@ from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
 from stream.study.align_log import align_log
-from stream.study.force.coast_session import session_coastdown
+from stream.study.dataset import open_dataset, open_datasets
+from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
-from stream.study.load import load_session, load_sessions
 from stream.study.tables.ignition_advice import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
@@ -55,7 +55,7 @@ def coast(folder: Path, seed: int, own_car: bool = False) -> Rows:
     """Two coastdowns, the second the other way; A, B, C and the force they make."""
     day = draw(seed, own_car)
     path, _ = driven(folder, day, coast_script(), rate_hz=200.0, extras=("road_speed",), zeros=False)
-    found = session_coastdown(path, load_session(path).car)
+    found = session_coastdown(path, open_dataset(path).car)
     truth = road_load(day.body)
     rows = {
         "A, N": stated(found.a_n, found.u_a, truth.a_n),
@@ -74,7 +74,7 @@ def ignition(folder: Path, seed: int, tunes: tuple[str, ...] = (*TUNES, *TUNES))
     """Two turns of three tunes, three pulls each, advance logged: best advance of each rev band."""
     day = draw(seed)
     paths = [driven(folder, day, pulls(), n, tune, extras=("advance",))[0] for n, tune in enumerate(tunes)]
-    advice = advise_ignition(load_sessions(paths), read_advance(advance_table(folder, day)), tunes[-1])
+    advice = advise_ignition(open_datasets(paths), read_advance(advance_table(folder, day)), tunes[-1])
     rows: Rows = {"best advance, deg": [], "open interval": [], "no best": []}
     for cell in advice.cells:
         truth = float(day.best(np.array([cell.rpm]))[0])
@@ -118,7 +118,7 @@ def mixture(folder: Path, seed: int) -> Rows:
         "cell on the jump, %": [],
         "log's offset, ms": [offset(folder, *made[0], seed)],
     }
-    for cell in advise_mixture(load_sessions(paths), read_target(target_table(folder))).cells:
+    for cell in advise_mixture(open_datasets(paths), read_target(target_table(folder))).cells:
         if cell.estimate is None or cell.low is None or cell.high is None or cell.second_axis is None:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
@@ -132,7 +132,7 @@ def offset(folder: Path, path: Path, recording: Recording, seed: int) -> Row:
     """The offset of a controller's log at 20 Hz, its rpm in steps of 10."""
     log = folder / "log.csv"
     write_controller_log(recording, log, seed=seed)
-    found = align_log(load_session(path), read_controller_log(log, parse_car(LOG_CAR, "log")))
+    found = align_log(open_dataset(path), read_controller_log(log, parse_car(LOG_CAR, "log")))
     return stated(1e3 * found.offset_s, 1e3 * found.u_offset_s, 1e3 * recording.truth.controller.offset_s)
 
 
@@ -202,7 +202,7 @@ def refusals(seeds: int, first: int) -> None:
     for seed in range(first, first + seeds):
         with tempfile.TemporaryDirectory() as folder:
             path, _ = driven(Path(folder), draw(seed), pulls(1), extras=MIXTURE)
-            advice = advise_mixture(load_sessions([path]), read_target(target_table(Path(folder))))
+            advice = advise_mixture(open_datasets([path]), read_target(target_table(Path(folder))))
             thin = [cell for cell in advice.cells if cell.n < 10]
             few += len(thin)
             blank += sum(cell.proposed is None and cell.low is None for cell in thin)
@@ -211,7 +211,7 @@ def refusals(seeds: int, first: int) -> None:
     for seed in range(first, first + seeds):
         with tempfile.TemporaryDirectory() as folder:
             path, _ = driven(Path(folder), draw(seed, own_car=True), pulls())
-            found = power([load_session(path)])
+            found = power([open_dataset(path)])
             scale, doubt = found.force_per_unit_n, found.u_force_per_unit_n
             doubts.append(np.inf if scale is None or doubt is None else 100 * doubt / scale)
     said = "; ".join(word for word in found.warnings if "gear" in word)
@@ -223,7 +223,7 @@ def _coast_answer(seed: int, way: Track | Stop) -> str:
         path, _ = driven(Path(folder), draw(seed, own_car=True), coast_script(how=way), rate_hz=200.0,
                          extras=("road_speed",), zeros=False)  # fmt: skip
         try:
-            found = session_coastdown(path, load_session(path).car)
+            found = session_coastdown(path, open_dataset(path).car)
         except InputError as error:
             return f"refused: {str(error).split(': ', 1)[-1]}"
     return f"A = {found.a_n:.0f} ± {found.u_a:.0f} N; {'; '.join(found.warnings)}"

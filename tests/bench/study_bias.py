@@ -10,8 +10,8 @@ import numpy as np
 from stream.sources.rehearsal.truth import change_by_band
 from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import compare
-from stream.study.load import load_sessions
-from stream.study.pull_traces import all_traces
+from stream.study.dataset import open_datasets
+from stream.study.pulls import all_traces
 from tests.stream.study.rehearsed import day
 
 TURNS = ("heron", "plover", "heron", "plover")
@@ -43,7 +43,7 @@ class Bias:
 def one_day(seed: int, tunes: tuple[str, ...], trial: str, **more: object) -> Comparison:
     """Four sessions on disk, read back and compared; `trial` may be the base again, as A-against-A."""
     with tempfile.TemporaryDirectory() as folder:
-        pulls, _ = all_traces(load_sessions(day(Path(folder), seed, tunes, **more)))
+        pulls, _ = all_traces(open_datasets(day(Path(folder), seed, tunes, **more)))
         return compare(pulls, tunes[0], trial)
 
 
@@ -73,7 +73,7 @@ def false_claims(days: int = 24, first_seed: int = 500, **more: object) -> tuple
     any_band = overall = 0
     for seed in range(first_seed, first_seed + days):
         with tempfile.TemporaryDirectory() as folder:
-            pulls, _ = all_traces(load_sessions(day(Path(folder), seed, ("heron",) * 4, **more)))
+            pulls, _ = all_traces(open_datasets(day(Path(folder), seed, ("heron",) * 4, **more)))
         sessions = dict.fromkeys(pull.session for pull in pulls)
         names = {name: ("heron", "again")[place % 2] for place, name in enumerate(sessions)}
         result = compare([replace(pull, tune=names[pull.session]) for pull in pulls], "heron", "again")

@@ -7,7 +7,6 @@ speed. Speed is calibrated by a needle with the seed's own scale error.
 
 import sys
 import tempfile
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,8 +15,8 @@ import numpy as np
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.recording import Recording
+from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.power import power
-from stream.study.load import StudySession, calibrated, load_session
 from tests.stream.study.rehearsed import BEGAN, session
 
 KINDS = {"zeros": (3, 2), "road speed": (3, 2), "no zero": (3, 2), "one gear": (3,)}
@@ -36,17 +35,17 @@ def needle_fit(recording: Recording) -> SpeedCalibration:
     )  # fmt: skip
 
 
-def made(folder: Path, seed: int, gear: int, kind: str) -> tuple[StudySession, Recording]:
+def made(folder: Path, seed: int, gear: int, kind: str) -> tuple[Dataset, Recording]:
     path = folder / f"{kind}-{seed}-{gear}.h5".replace(" ", "-")
     extra = ("road_speed",) if kind == "road speed" else ()
     recording = session(
         path, 1000 * seed + gear, "heron", BEGAN + timedelta(minutes=12 * gear), chain=Chain(extra=extra),
         zeros=None if kind == "no zero" else "gap", gear=gear, drive_gear=gear, pulls=4 if gear == 3 else 3,
     )  # fmt: skip
-    read = load_session(path)
+    read = open_dataset(path)
     fit = needle_fit(recording)
-    line = read.car.need("engine_speed", "the bench").rpm_line
-    return replace(read, calibration=fit, live=calibrated(read.live, line, fit)), recording
+    read.calibration = fit  # before anything is made by it
+    return read, recording
 
 
 def true_band(recording: Recording, rpm: float) -> tuple[float, float]:

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from stream.study.dataset import open_datasets
 from stream.study.force.air import air_density
 from stream.study.force.power import gamma, power
 from stream.study.force.push_model import ROLLING_SHARE, UNDRIVEN_SHARE, CarModel, push
 from stream.study.force.scale_fit import fit_scale
-from stream.study.load import load_sessions
 from stream.study.slope import local_slope
 from tests.array_session import BEGAN, write_session
 
@@ -139,7 +139,7 @@ def test_scale_power_and_torque_of_an_integrated_car(tmp_path: Path) -> None:
             write_session(tmp_path / f"{gear}.h5", TEXT, 200.0, columns, gear=gear, began=BEGAN + timedelta(hours=gear))
         )
 
-    found = power(load_sessions(paths))
+    found = power(open_datasets(paths))
 
     assert found.force_per_unit_n is not None
     assert found.u_force_per_unit_n is not None

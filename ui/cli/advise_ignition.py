@@ -31,14 +31,14 @@ def command(session_paths: tuple[str, ...], advance_path: str, now: str, listeni
     """Next step of the advance in each rev band and part-load cell: a proposal with its evidence; a person decides."""
     import msgspec
 
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
     from stream.study.tables.ignition_advice import advise_ignition
     from stream.study.tables.user_table import read_advance
     from ui.cli.advice_text import print_advice
     from ui.cli.results import print_json
 
     advance = read_advance(advance_path)
-    advice = advise_ignition(load_sessions(session_paths), advance, now, listening_note, step, width)
+    advice = advise_ignition(open_datasets(session_paths), advance, now, listening_note, step, width)
     if as_json:
         print_json(msgspec.to_builtins(advice))
     else:

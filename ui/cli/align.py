@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from stream.sources.log_columns import ControllerLog
     from stream.study.align import Alignment
     from stream.study.align_log import Merger
-    from stream.study.load import StudySession
+    from stream.study.dataset import Dataset
 
 
 @click.command("align")
@@ -34,7 +34,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     from stream.car import load_car
     from stream.sources.log_columns import read_controller_log
     from stream.study.align_log import align_log, merged_source
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
     from ui.cli.live_text import warn
     from ui.cli.results import print_json
     from ui.text.findings import say_all
@@ -42,7 +42,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     car = load_car(car_path)
     warn(car.warnings)
     target = new_file("-o", out)
-    session = load_session(session_path)
+    session = open_dataset(session_path)
     log = read_controller_log(log_path, car)
     warn(say_all(log.findings))
     found = align_log(session, log)
@@ -58,7 +58,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     return 0
 
 
-def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", target: "Path") -> None:
+def _write(merger: "Merger", session: "Dataset", log: "ControllerLog", target: "Path") -> None:
     from stream.drive.merge import write_merged
     from stream.record.session import open_session
     from ui.cli.progress import progress
@@ -70,7 +70,7 @@ def _write(merger: "Merger", session: "StudySession", log: "ControllerLog", targ
 
 
 def _print(
-    found: "Alignment", session: "StudySession", log: "ControllerLog", target: "Path | None", added: tuple[str, ...]
+    found: "Alignment", session: "Dataset", log: "ControllerLog", target: "Path | None", added: tuple[str, ...]
 ) -> None:
     from ui.cli.paper import console
 

@@ -12,7 +12,7 @@ def command(speed_path: str, paths: tuple[str, ...]) -> int:
     What was recorded stays as it is, and so does every calibration that was attached before.
     """
     from stream.calibrate.speed.calfile import load_calibration
-    from stream.study.apply import apply_calibration
+    from stream.study.edit import apply_calibration
     from ui.cli.live_text import warn
     from ui.cli.paper import say_words
     from ui.text.figures import moment

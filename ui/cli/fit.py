@@ -87,7 +87,7 @@ def print_fit(calibration: "SpeedCalibration") -> None:
             f"{point.signal:.4f}",
             "" if point.target_rpm is None else f"{point.target_rpm:.0f}",
             _signed(point.residual_rpm),
-            "" if point.used else f"not used: {point.why_not.split(':')[0]}",
+            "" if point.used else f"not used: {point.why_not}",
         )
     out.print(table)
     out.print(_line_words(calibration, unit))

@@ -1,8 +1,15 @@
 """steadypull import: a CSV log becomes a session."""
 
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import click
 
 from ui.cli.options import gear_option, json_option, new_file, tune_option
+
+if TYPE_CHECKING:
+    from stream.car import Car
+    from stream.sources.csvlog import CsvSource
 
 
 @click.command("import")
@@ -16,8 +23,6 @@ from ui.cli.options import gear_option, json_option, new_file, tune_option
 def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None,
             as_json: bool) -> int:  # fmt: skip
     """Make a CSV log a session; its holds and pulls are found by the same live stage."""
-    from pathlib import Path
-
     from stream.car import load_car
     from stream.drive.offline import run_offline
     from stream.sources.csvlog import CsvSource
@@ -28,11 +33,15 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
     from ui.text.findings import say as say_finding
 
     car = load_car(car_path)
-    car.speed_line("import")
+    without_speed = car.by_role("engine_speed") is None
+    if not without_speed:
+        car.speed_line("import")
     warn(car.warnings)
     target = new_file("-o", out)
     source = CsvSource(log_path, car, rate_hz, say=say_finding)
     note = f"imported from {Path(log_path).name}"
+    if without_speed:
+        return _raw_only(source, car, tune, gear, note, target, as_json)
     with progress("import", 0) as tell:
         stage = run_offline(
             source, car, tune=tune, gear=gear, started_utc=lambda: source.started_utc, note=note, path=target,
@@ -45,4 +54,30 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
         print_json(drive_json(stage, target) | findings_json(source.findings))
     else:
         print_findings(stage, target)
+    return 0
+
+
+def _raw_only(source: "CsvSource", car: "Car", tune: str, gear: int | None, note: str, target: Path | None,
+              as_json: bool) -> int:  # fmt: skip
+    """A log without engine speed: no hold or pull can be found in it, but a coastdown can."""
+    from stream.drive.offline import record_only
+    from stream.errors import InputError
+    from stream.record.session import open_session
+    from ui.cli.live_text import warn
+    from ui.cli.progress import progress
+    from ui.cli.results import print_json, raw_json
+
+    if target is None:
+        raise InputError("-o: needs the name of the new session")
+    warn([f"{car.where}: no channel with role 'engine_speed': no holds or pulls are looked for"])
+    with progress("import", 0) as tell:
+        record_only(
+            source, car, tune=tune, gear=gear, started_utc=lambda: source.started_utc, note=note, path=target,
+            progress=tell,
+        )  # fmt: skip
+    with open_session(target) as session:
+        if as_json:
+            print_json(raw_json(session, car))
+        else:
+            click.echo(f"{session.duration_s:.1f} s at {session.rate_hz:.6g} Hz\nsession: {target}")
     return 0

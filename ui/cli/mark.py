@@ -25,7 +25,7 @@ def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...],
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
     from stream.record.tables import PullMark
-    from stream.study.marks import Marks, mark_session
+    from stream.study.edit import Marks, mark_session
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}
@@ -55,10 +55,10 @@ def _target(text: str) -> tuple[int, float | None]:
 
 def _show(path: str, as_json: bool) -> None:
     from stream.record.session import open_session
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
-    session = load_session(path)
+    session = open_dataset(path)
     if as_json:
         print_json({
             "holds": [

@@ -35,13 +35,13 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.force.coast_session import session_coastdown
+    from stream.study.dataset import open_datasets
+    from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import power
-    from stream.study.load import load_sessions
     from ui.cli.results import print_json
 
     car = _car(session_paths, car_path)
-    sessions = load_sessions(session_paths, car if car_path is not None else None)
+    sessions = open_datasets(session_paths, car if car_path is not None else None)
     rolled = None if coastdown_path is None else session_coastdown(coastdown_path, car)
     result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
     if as_json:

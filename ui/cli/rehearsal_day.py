@@ -58,14 +58,14 @@ def drive_pulls(day: Day, seed: int, play: Callable[["Recording", int], "Drive"]
 
 def study_day(day: Day) -> None:
     """The calibration into every session, and tune against tune."""
-    from stream.study.apply import apply_calibration
     from stream.study.compare.compare import compare
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.edit import apply_calibration
+    from stream.study.pulls import all_traces
 
     if day.calibration is not None:
         apply_calibration(day.calibration, day.sessions)
-    pulls, _ = all_traces(load_sessions(day.sessions[1:]))
+    pulls, _ = all_traces(open_datasets(day.sessions[1:]))
     day.comparison = compare(pulls, BASE, TRIAL)
 
 
@@ -92,7 +92,7 @@ def _drive(day: Day, recording: "Recording", gear: int, play: Callable[["Recordi
 
 def _take_zeros(path: Path, seconds: float) -> None:
     """Zeros where the car stands in neutral: at the start and at the end of a session."""
-    from stream.study.take_zero import declare_zero
+    from stream.study.edit import declare_zero
 
     declare_zero(path, 1.0, 5.0)
     declare_zero(path, seconds - 5.0, seconds - 1.0)

@@ -21,8 +21,8 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
     from stream.drive.offline import run_offline
     from stream.record.session import open_session
     from stream.sources.replay import ReplaySource
-    from stream.study.load import calibration_in
-    from stream.study.marks import copy_said
+    from stream.study.dataset import calibration_in
+    from stream.study.edit import copy_said
     from ui.cli.doors import wants_window
     from ui.cli.drive import run_drive
     from ui.cli.progress import progress

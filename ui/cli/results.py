@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
+    from stream.car import Car
     from stream.live.records import Hold, Pull
     from stream.live.stage import LiveStage
+    from stream.record.session import Session
 
 NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
     "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
@@ -22,7 +24,7 @@ def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibra
     """The keys of `drive --json` and `replay --json`; a calibration changes the rpm that is reported, nothing else."""
     import msgspec
 
-    from stream.study.load import calibrated_hold, calibrated_pull
+    from stream.study.dataset import calibrated_hold, calibrated_pull
 
     health = stage.health()
     channels = [
@@ -43,10 +45,24 @@ def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibra
             "lost_samples": health.lost_samples,
             "clipped_samples": health.clipped_samples,
         },
-        "holds": [msgspec.to_builtins(calibrated_hold(hold, calibration)) for hold in stage.holds],
+        "holds": [msgspec.to_builtins(calibrated_hold(hold, stage.line, calibration)) for hold in stage.holds],
         "pinned": [msgspec.to_builtins(stretch) for stretch in stage.pinned],
         "pulls": [msgspec.to_builtins(calibrated_pull(pull, stage.line, calibration)) for pull in stage.pulls],
     }
+
+
+def raw_json(session: "Session", car: "Car") -> dict[str, Any]:
+    """The same keys for a session in which nothing could be looked for."""
+    channels = [
+        {"name": info.name, "role": known.role if (known := car.by_name(info.name)) else "other", "unit": info.unit}
+        for info in session.info.channels
+    ]
+    about = {
+        "path": str(session.path), "tune": session.tune, "rate_hz": session.rate_hz, "duration_s": session.duration_s,
+        "channels": channels, "lost_samples": session.lost_samples,
+        "clipped_samples": {channel["name"]: 0 for channel in channels},
+    }  # fmt: skip
+    return {"session": about, "holds": [], "pinned": [], "pulls": []}
 
 
 def print_json(value: Any) -> None:
@@ -58,7 +74,7 @@ def print_json(value: Any) -> None:
 
 def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
     """The findings as words and tables on standard output; rpm by the calibration where there is one."""
-    from stream.study.load import calibrated_pull
+    from stream.study.dataset import calibrated_pull
     from ui.cli.paper import console
 
     out = console()
@@ -82,7 +98,7 @@ def _samples(count: int) -> str:
 
 
 def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | None") -> None:
-    from stream.study.load import calibrated_hold
+    from stream.study.dataset import calibrated_hold
     from ui.cli.paper import plain_table
     from ui.text.figures import moment
 
@@ -95,7 +111,7 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
     decimals = max(0, 2 - math.floor(math.log10(max(loads)))) if loads else 0
     for number, hold in enumerate(stage.holds, start=1):
         per_unit = stage.line[0] if calibration is None else calibration.slope_rpm_per_unit
-        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, calibration), per_unit, decimals))
+        table.add_row(str(number), *_hold_cells(calibrated_hold(hold, stage.line, calibration), per_unit, decimals))
     out.print(table)
     out.print(
         "rpm by the car file's provisional line; ± (95 %) is the hold's own wander alone"

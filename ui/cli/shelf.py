@@ -102,12 +102,12 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
     """The trend over the sessions that hold the tune, and remarks. Raises InputError where none does."""
     from stream.errors import InputError
     from stream.study.compare.trend import trend
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
     if not with_it:
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
-    pulls, remarks = all_traces(load_sessions([session.path for session in with_it]))
+    pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
     return trend(pulls, tune, width), remarks

@@ -10,7 +10,7 @@ from ui.cli.options import Decorator, numbers
 
 if TYPE_CHECKING:
     from stream.study.compare.scatter import Scatter
-    from stream.study.trace import PullTrace
+    from stream.study.pulls import PullTrace
 
 sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
 band_option: Decorator = click.option(
@@ -43,10 +43,10 @@ def scatter_of(session_paths: Sequence[str], history: str | None, width: float) 
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
 
-    pulls, words = all_traces(load_sessions(session_paths))
+    pulls, words = all_traces(open_datasets(session_paths))
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")

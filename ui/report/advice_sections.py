@@ -4,21 +4,20 @@ from functools import partial
 
 from stream.study.force.power_records import TunePower
 from stream.study.tables.advice import DECIDES, WATCH, Advice
-from stream.study.tables.user_table import UserTable
+from stream.study.tables.mixture import MixtureAdvice
 from ui.report import advice_pictures as pictures
 from ui.report.gather import Gathered
 from ui.report.model import Part, Picture, Section, Table, Words, minds
 from ui.text.cautions import DECIDES as PERSON_DECIDES
 from ui.text.cautions import HEAT
 from ui.text.figures import plus_minus
-from ui.text.lines import one_line, tune_name
+from ui.text.findings import say, say_all
+from ui.text.lines import one_line, sentence, tune_name
+from ui.text.mixture import MULTIPLIERS, mixture_title, multiplier
 from ui.text.proposals import (
     STEADY_NOTE,
     ignition_rows,
     ignition_title,
-    mixture_title,
-    multiplier,
-    place,
     power_row,
 )
 
@@ -45,7 +44,7 @@ def power(found: Gathered) -> Section | None:
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
     parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
-    kept = [line for line in result.warnings if not line.startswith("`bands`") and line not in found.words]
+    kept = [line for line in result.warnings if line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 
 
@@ -93,33 +92,38 @@ def ignition(found: Gathered) -> Section | None:
 
 def mixture(found: Gathered) -> Section | None:
     """Fuel multipliers; None where they were not asked for."""
-    studies = found.studies
-    if studies.mixture is None or studies.target is None:
+    advice = found.studies.mixture
+    if advice is None:
         return None
-    advice, target = studies.mixture, studies.target
     _, title, detail = mixture_title(advice)
-    known = [cell for cell in advice.cells if cell.proposed is not None]
-    evidence = tuple((f"{cell.rpm:g}", place(cell, advice.axis), one_line(cell.evidence)) for cell in known)
+    dangers = [Words(f"{sentence(say(one))}", "caution") for one in advice.findings if one.severity == "danger"]
+    reached = [cell for cell in advice.cells if cell.n]
+    evidence = tuple((f"{cell.rpm:g}", f"{cell.second_axis:g}", one_line(say(cell.why))) for cell in reached)
     parts: list[Part] = [
-        Words(f"{title}.", "answer"), *_person_decides(), Words(f"{detail} An empty cell has too few hits."),
-        *_grid(advice, target),
+        *dangers, Words(f"{title}.", "answer"), *_person_decides(),
+        Words(f"{MULTIPLIERS if dangers else detail} An empty cell has too few hits."),
+        *_grid(advice),
     ]  # fmt: skip
     if evidence:
-        parts.append(Table(("rpm", advice.axis.replace("_", " "), "evidence"), evidence, frozenset({2})))
-    return Section("Mixture: proposals", (*parts, *_minds(found, advice)))
+        axis = f"{advice.grid.axis.replace('_', ' ')} {advice.grid.unit}"
+        parts.append(Table(("rpm", axis, "evidence"), evidence, frozenset({2})))
+    others = say_all(one for one in advice.findings if one.severity != "danger")
+    kept = [line for line in others if line not in (DECIDES, WATCH, *found.words)]
+    return Section("Mixture: proposals", (*parts, *minds([found.short(line) for line in kept])))
 
 
-def _grid(advice: Advice, target: UserTable) -> list[Part]:
-    """The multipliers on the target's axes, both rising; a wide table in several pieces."""
-    across, unit = len(target.second), target.unit or ("kPa" if target.axis == "manifold_pressure" else "%")
+def _grid(advice: MixtureAdvice) -> list[Part]:
+    """The multipliers on the grid's axes, both rising; a wide table in several pieces."""
+    grid = advice.grid
+    across = len(grid.second)
     tables: list[Part] = []
     for first in range(0, across, COLUMNS):
         columns = range(first, min(first + COLUMNS, across))
         rows = tuple(
             (f"{rpm:g}", *(multiplier(advice.cells[row * across + column]) for column in columns))
-            for row, rpm in enumerate(target.rpm)
+            for row, rpm in enumerate(grid.rpm)
         )
-        heads = ("rpm", *(f"{target.second[column]:g} {unit}" for column in columns))
+        heads = ("rpm", *(f"{grid.second[column]:g} {grid.unit}" for column in columns))
         tables.append(Table(heads, rows, note="Multipliers: ▲ richer, ▼ leaner."))
     return tables
 

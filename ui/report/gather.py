@@ -16,10 +16,9 @@ from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import Scatter
+from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
-from stream.study.load import StudySession, load_sessions
-from stream.study.pull_traces import all_traces
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace, all_traces
 from ui.report.gather_advice import Asked, Studies, studies_of
 
 
@@ -64,7 +63,7 @@ class Gathered:
     words           what must be said of the sessions
     """
 
-    sessions: tuple[StudySession, ...]
+    sessions: tuple[Dataset, ...]
     summaries: tuple[Summary, ...]
     files: tuple[SourceFile, ...]
     pulls: tuple[PullTrace, ...]
@@ -104,7 +103,7 @@ def gather(
     Raises InputError: a session that cannot be read, a base that no session has, an air out of range, a table that
     cannot be read or advised on.
     """
-    sessions = tuple(load_sessions(paths))
+    sessions = tuple(open_datasets(paths))
     pulls, words = _pulls(sessions)
     readings = {
         path: Air(*reading, air_factors(*reading, beyond_range=beyond_range)) for path, reading in (air or {}).items()
@@ -130,7 +129,7 @@ def software() -> str:
         return "Steadypull, run from a folder"
 
 
-def _pulls(sessions: Sequence[StudySession]) -> tuple[list[PullTrace], list[str]]:
+def _pulls(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
     with_load = [session for session in sessions if session.car.by_role("load") is not None]
     pulls, words = all_traces(with_load)
     words += [f"{s.path}: has no load channel, so its pulls are not studied" for s in sessions if s not in with_load]

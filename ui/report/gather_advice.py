@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
+from stream.study.dataset import Dataset
 from stream.study.force.power_records import Power
-from stream.study.load import StudySession
 from stream.study.tables.advice import Advice
-from stream.study.tables.user_table import UserTable
+from stream.study.tables.mixture import MixtureAdvice, advise_mixture
+from stream.study.tables.user_table import read_target
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +42,12 @@ class Studies:
     ignition: Advice | None = None
     now: str = ""
     listening_note: str = ""
-    mixture: Advice | None = None
-    target: UserTable | None = None
+    mixture: MixtureAdvice | None = None
     files: tuple[TableFile, ...] = ()
 
 
 def studies_of(
-    sessions: Sequence[StudySession], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], asked: Asked, width: float, air: Sequence[tuple[float, float, float]]
 ) -> Studies:
     """Raises InputError where a table cannot be read, or nothing can be advised on it."""
     if (asked.advance is None) != (asked.now is None):
@@ -64,22 +64,19 @@ def studies_of(
         table = read_advance(asked.advance)
         ignition = advise_ignition(sessions, table, asked.now, asked.listening_note, width=width)
         files.append(_file("Advance table", Path(asked.advance)))
-    mixture, target = None, None
+    mixture = None
     if asked.target is not None:
-        from stream.study.tables.mixture import advise_mixture
-        from stream.study.tables.user_table import read_target
-
         target = read_target(asked.target)
         mixture = advise_mixture(sessions, target)
         files.append(_file("Wanted λ", Path(asked.target)))
     return Studies(
         power=power, power_trouble=trouble, ignition=ignition, now=asked.now or "",
-        listening_note=asked.listening_note or "", mixture=mixture, target=target, files=tuple(files),
+        listening_note=asked.listening_note or "", mixture=mixture, files=tuple(files),
     )  # fmt: skip
 
 
 def _power(
-    sessions: Sequence[StudySession], width: float, air: Sequence[tuple[float, float, float]]
+    sessions: Sequence[Dataset], width: float, air: Sequence[tuple[float, float, float]]
 ) -> tuple[Power | None, str]:
     """(power, why there is none); neither where the car file does not have what power needs."""
     from stream.study.force.air import air_density

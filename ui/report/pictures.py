@@ -9,16 +9,16 @@ import numpy as np
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.study.compare.answer import Comparison
 from stream.study.compare.curve import Curves
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 from ui.report.canvas import Canvas, drawable, look
 
 GREY, DARK = "#DADADA", "#404040"
 
 
-def draw_drive(canvas: Canvas, session: StudySession) -> None:
+def draw_drive(canvas: Canvas, session: Dataset) -> None:
     """Engine speed over a session, with holds and pulls marked."""
     axes = canvas.axes(margins=(0.62, 0.22, 0.12, 0.06))
-    time, speed = session.live.time_s, session.live.speed_rpm
+    time, speed = session.time_s, session.speed_rpm
     step = max(1, len(time) // 3000)
     axes.plot(time[::step], speed[::step], color="black", linewidth=0.7)
     for pull in session.pulls:

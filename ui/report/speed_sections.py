@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from stream.calibrate.speed.calfile import SpeedCalibration
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
@@ -20,7 +20,7 @@ MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewi
 def calibration(found: Gathered) -> Section:
     """Each calibration in force, and which sessions have none."""
     fits: dict[str, tuple[SpeedCalibration, list[str]]] = {}
-    without: list[StudySession] = []
+    without: list[Dataset] = []
     for session in found.sessions:
         fit = session.calibration
         if fit is None:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from stream.study.compare.fair import TEMPERATURE
+from stream.study.pulls import TEMPERATURE
 from ui.text.findings import Sentence
 
 CONDITIONS = {

@@ -10,7 +10,7 @@ from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
 from stream.study.compare.curve import Curves
 from stream.study.compare.trend import Trend
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
 from ui.text.findings import as_json, say_all

@@ -10,7 +10,6 @@ STEADY_NOTE = (
     "Steady-equivalent is at the engine's side: the pull's share of the engine's own inertia given back by the usual "
     "mass factor; what driveline and driven tyres lose is not known and not in it."
 )
-CHANGED = 0.0005  # of a multiplier, what three decimals still show
 CHANGED_DEG = 0.05
 
 
@@ -62,14 +61,6 @@ def _degrees(value: float | None) -> str:
     return "" if value is None else f"{value:.1f}°"
 
 
-def multiplier(cell: Cell) -> str:
-    """The proposed multiplier with the way it goes; '' where the cell is blank."""
-    if cell.proposed is None:
-        return ""
-    mark = "▲ " if cell.proposed > 1 + CHANGED else "▼ " if cell.proposed < 1 - CHANGED else ""
-    return f"{mark}{cell.proposed:.3f}"
-
-
 def ignition_title(advice: Advice) -> tuple[str, str, str]:
     """(state shape, the answer, what it rests on). More advance is the way that can do harm."""
     steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
@@ -78,15 +69,3 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
     return ("caution" if more or not less else "ok"), title, detail
-
-
-def mixture_title(advice: Advice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on). Leaner is the way that can do harm."""
-    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
-    more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
-    title = (
-        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
-        f"{len(advice.cells) - len(known)} blank"
-    )
-    detail = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
-    return ("caution" if less or not known else "ok"), title, detail

@@ -8,9 +8,8 @@ import numpy as np
 
 from stream.sources.log_columns import ControllerLog
 from stream.study.align import Alignment
-from stream.study.load import StudySession
-from stream.study.pull_traces import speed_lag
-from stream.study.trace import Array
+from stream.study.dataset import Dataset
+from stream.units import Floats
 from ui.text.findings import say_all
 from ui.text.lines import one_line
 
@@ -29,14 +28,14 @@ class Laid:
     shared_s                 seconds that both cover
     """
 
-    session: StudySession
+    session: Dataset
     log: ControllerLog
     found: Alignment
-    session_s: Array
-    session_rpm: Array
-    log_s: Array
-    log_rpm: Array
-    left_rpm: Array
+    session_s: Floats
+    session_rpm: Floats
+    log_s: Floats
+    log_rpm: Floats
+    left_rpm: Floats
     rms_rpm: float
     shared_s: float
     notes: tuple[str, ...]
@@ -47,14 +46,14 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
     from stream.car import load_car
     from stream.sources.log_columns import read_controller_log
     from stream.study.align_log import align_log
-    from stream.study.load import load_session
+    from stream.study.dataset import open_dataset
 
     car = load_car(car_path)
-    session = load_session(session_path)
+    session = open_dataset(session_path)
     log = read_controller_log(log_path, car)
     found = align_log(session, log)
-    time = session.live.time_s - speed_lag(session.car)[0]
-    speed = session.live.speed_rpm.astype(np.float64)
+    time = session.time_s - session.speed_lag[0]
+    speed = session.speed_rpm
     log_s = log.time_s * (1 + 1e-6 * found.rate_ppm) + found.offset_s
     good = np.isfinite(speed)
     at = np.interp(log_s, time[good], speed[good], left=np.nan, right=np.nan)

@@ -12,8 +12,7 @@ from stream.calibrate.speed.targets import parse_targets
 from stream.errors import InputError
 from stream.live.records import Hold
 from stream.record.tables import HoldMark
-from stream.study.apply import apply_calibration
-from stream.study.marks import Marks, mark_session
+from stream.study.edit import Marks, apply_calibration, mark_session
 from stream.study.speed import HoldRow, Reference, fit_row, load_row
 
 
@@ -100,7 +99,7 @@ def open_work(path: str | Path) -> Work:
 
 def fitted(row: HoldRow, draft: Draft) -> Work:
     """The draft tried on the holds; what keeps it from a fit is told in `trouble`."""
-    tried = replace(row, sessions=(replace(row.sessions[0], hold_marks=draft.marks),))
+    tried = replace(row, marks=draft.marks)
     try:
         reference = Reference(
             targets=parse_targets(draft.targets) if draft.targets.strip() else None,

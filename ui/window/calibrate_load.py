@@ -11,8 +11,8 @@ from stream.calibrate.link.shunt import judge_shunt
 from stream.errors import InputError, SteadypullError
 from stream.record.session import open_session
 from stream.record.tables import Zero
+from stream.study.edit import declare_zero
 from stream.study.load_proof import load_steps, weigh
-from stream.study.take_zero import declare_zero
 from ui.text import calibration as words
 from ui.text.figures import plus_minus
 from ui.window.calibrate_table import fit_columns
@@ -128,10 +128,10 @@ class LoadPage(QtWidgets.QScrollArea):
 
     def _take_zero(self, path: Path) -> str:
         start, end = _number(self.zero_from, "from"), _number(self.zero_to, "to")
-        zero, unit = declare_zero(path, start, end, rolling=self.rolling.isChecked())
+        taken = declare_zero(path, start, end, rolling=self.rolling.isChecked())
         self._show_zeros()
         self.changed.emit()
-        return f"Taken: {plus_minus(zero.mean, zero.doubt)} {unit} (95\u00a0%)."
+        return f"Taken: {plus_minus(taken.zero.mean, taken.u_mean)} {taken.unit} (95\u00a0%)."
 
     def _check_shunt(self, path: Path) -> str:
         gauge, resistor = _number(self.gauge, "gauge"), _number(self.resistor, "resistor")

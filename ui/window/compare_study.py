@@ -13,9 +13,8 @@ from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import PRIOR, Scatter
-from stream.study.load import StudySession, load_session
-from stream.study.pull_traces import all_traces
-from stream.study.trace import PullTrace
+from stream.study.dataset import Dataset, open_dataset
+from stream.study.pulls import PullTrace, all_traces
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +51,13 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
 
     Raises InputError where none is left, or none holds a pull.
     """
-    sessions: list[StudySession] = []
+    sessions: list[Dataset] = []
     remarks: list[str] = []
     for number, path in enumerate(dict.fromkeys(paths), 1):
         if stop.is_set():
             raise InputError("stopped before all sessions were read; open them again")
         try:
-            session = load_session(path)
+            session = open_dataset(path)
             session.car.need("load", "a study of pulls")
             sessions.append(session)
         except InputError as error:

@@ -6,7 +6,7 @@ from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 from ui.text import comparison as words
 from ui.text.figures import pull_load
 from ui.text.lines import one_line, tune_name

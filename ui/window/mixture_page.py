@@ -6,9 +6,11 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
 from stream.record.text_file import write_text
-from stream.study.tables.advice import Cell
+from stream.study.tables.mixture import MixtureAdvice, MixtureCell
+from stream.study.tables.user_table import companion
+from ui.text.findings import say, say_all
 from ui.text.lines import one_line
-from ui.text.proposals import mixture_title, place
+from ui.text.mixture import SHOWN, grid_text, mixture_title, table_files
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -16,34 +18,47 @@ from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage, reading_line
 from ui.window.theme import Theme
 
-ASK = "Choose the table of wanted λ: first row manifold_pressure or throttle and its values, first column rpm."
+ASK = (
+    "Choose the table of wanted λ: rpm along the side or the top, manifold pressure or throttle along the other; the "
+    "corner says which."
+)
+ASK_FUEL = "The fuel table in the car, in any measure of an amount: it is exported multiplied, in its own shape"
 POINT = "Choose a cell to read its evidence. ▲ richer, ▼ leaner; a blank cell has too few hits to tell."
 AXES = {"manifold_pressure": "manifold pressure", "throttle": "throttle"}
 
 
 class MixturePage(StudyPage):
-    """Needs the target; shows multiplier, interval, hits or spread in each of its cells."""
+    """Needs the target, and may have the fuel table; shows in its cells multiplier, interval, hits or spread."""
 
     no_answer = "No multipliers"
 
     def __init__(self) -> None:
         super().__init__("mixture")
         self.target_path: Path | None = None
-        self.found: work.Mixture | None = None
+        self.fuel_path: Path | None = None
+        self.found: MixtureAdvice | None = None
         self.choose = QtWidgets.QPushButton("Target table…")
         self.choose.setToolTip(ASK)
+        self.choose_fuel = QtWidgets.QPushButton("Fuel table…")
+        self.choose_fuel.setToolTip(ASK_FUEL)
         self.ratio = QtWidgets.QLineEdit("14.7")
         self.ratio.setValidator(QtGui.QDoubleValidator(5.0, 20.0, 2, self))
         self.ratio.setToolTip("Air-fuel ratio that is λ 1, for a channel in AFR; Enter works it out anew")
         self.what = QtWidgets.QComboBox()
-        self.what.addItems(work.SHOWN)
+        self.what.addItems(SHOWN)
         self.axes_words = label("caption")
         self.export = QtWidgets.QPushButton("Export CSV…")
-        self.export.setToolTip("The multipliers with the target's own axes")
+        self.export.setToolTip("The fuel table multiplied, or the multipliers; and a file beside it that says why")
+        captions = label("caption", "AFR at λ 1"), label("caption", "Show")
         for part in (
-            self.choose, label("caption", "AFR at λ 1"), self.ratio, label("caption", "Show"), self.what,
+            self.choose,
+            self.choose_fuel,
+            captions[0],
+            self.ratio,
+            captions[1],
+            self.what,
             self.axes_words,
-        ):  # fmt: skip
+        ):
             self.top.addWidget(part)
         self.top.addStretch(1)
         self.top.addWidget(self.status)
@@ -61,6 +76,7 @@ class MixturePage(StudyPage):
         column.addWidget(self.reading)
         self.body.addLayout(column)
         self.choose.clicked.connect(self.choose_table)
+        self.choose_fuel.clicked.connect(self.choose_fuel_table)
         self.ratio.editingFinished.connect(self._ratio_changed)
         self.what.activated.connect(self.show_cells)
         self.export.clicked.connect(self.export_csv)
@@ -93,6 +109,15 @@ class MixturePage(StudyPage):
             self.choose.setText(one_line(chosen.name))
             self.work_out()
 
+    def choose_fuel_table(self) -> None:
+        """Ask for the fuel table in the car."""
+        start = self.fuel_path or self.target_path or (Path(self.paths[0]).parent if self.paths else None)
+        chosen = ask.open_file(self, "Fuel table in the car", start, "csv", "Fuel table as CSV")
+        if chosen is not None:
+            self.fuel_path = chosen
+            self.choose_fuel.setText(one_line(chosen.name))
+            self.work_out()
+
     def _ratio_changed(self) -> None:
         if self.ratio.text() != self.said_ratio:
             self.said_ratio = self.ratio.text()
@@ -100,50 +125,49 @@ class MixturePage(StudyPage):
 
     def work_out(self) -> None:
         """Work the multipliers out for what is chosen now."""
-        table, paths = self.target_path, self.paths
+        table, fuel, paths = self.target_path, self.fuel_path, self.paths
         if table is None or not paths:
             self.empty()
             return
         ratio = float(self.ratio.text().replace(",", "."))
-        self.run("working multipliers out", lambda _: work.work_out_mixture(paths, table, ratio), self.take)
+        self.run("working multipliers out", lambda _: work.work_out_mixture(paths, table, fuel, ratio), self.take)
 
-    def take(self, found: work.Mixture) -> None:
+    def take(self, found: MixtureAdvice) -> None:
         """Show the multipliers."""
         self.found = found
         self.export.setEnabled(True)
         self.show_cells()
-        self.say(*mixture_title(found.advice), found.advice.warnings)
+        self.say(*mixture_title(found), say_all(found.findings))
 
     def show_cells(self) -> None:
-        """Fill the table with what is chosen, rows and columns in the target's own order."""
+        """Fill the table with what is chosen, rows and columns as the file has them."""
         if self.found is None:
             return
-        target, what = self.found.target, self.what.currentText()
-        rows, columns = target.in_file_order()
-        down = [f"{target.rpm[row]:g} rpm" for row in rows]
-        across = [f"{target.second[column]:g} {target.unit}" for column in columns]
-        texts = [tuple(work.grid_text(*self._cell(row, column), what) for column in columns) for row in rows]
-        if target.turned:
+        grid, what = self.found.grid, self.what.currentText()
+        rows, columns = grid.in_file_order()
+        down = [f"{grid.rpm[row]:g} rpm" for row in rows]
+        across = [f"{grid.second[column]:g} {grid.unit}" for column in columns]
+        texts = [tuple(grid_text(self._cell(row, column), what) for column in columns) for row in rows]
+        if grid.turned:
             down, across, texts = across, down, list(zip(*texts, strict=True))
         self.cells.show_cells(across, texts, down)
         self._fit_columns()
-        down_words, across_words = (AXES[target.axis], "rpm") if target.turned else ("rpm", AXES[target.axis])
-        self.axes_words.setText(f"{down_words} down, {across_words} across")
+        words = (AXES[grid.axis], "rpm") if grid.turned else ("rpm", AXES[grid.axis])
+        self.axes_words.setText(f"{words[0]} down, {words[1]} across")
         self.reading.setText(POINT)
 
-    def _cell(self, row: int, column: int) -> tuple[Cell, float]:
-        """(what is proposed, the wanted λ) of rpm `row` and second axis `column`, both rising."""
+    def _cell(self, row: int, column: int) -> MixtureCell:
+        """What is proposed at rpm `row` and second axis `column`, both rising."""
         if self.found is None:
             raise LookupError("no multipliers are shown")
-        target = self.found.target
-        return self.found.advice.cells[row * len(target.second) + column], float(target.cells[row, column])
+        return self.found.cells[row * len(self.found.grid.second) + column]
 
-    def _shown(self, index: QtCore.QModelIndex) -> tuple[Cell, float]:
+    def _shown(self, index: QtCore.QModelIndex) -> MixtureCell:
         """What stands at a place of the table as it is shown."""
         if self.found is None:
             raise LookupError("no multipliers are shown")
-        rows, columns = self.found.target.in_file_order()
-        at = (index.column(), index.row()) if self.found.target.turned else (index.row(), index.column())
+        rows, columns = self.found.grid.in_file_order()
+        at = (index.column(), index.row()) if self.found.grid.turned else (index.row(), index.column())
         return self._cell(rows[at[0]], columns[at[1]])
 
     def _fit_columns(self) -> None:
@@ -155,26 +179,28 @@ class MixturePage(StudyPage):
     def _read(self, index: QtCore.QModelIndex) -> None:
         if self.found is None or not index.isValid():
             return
-        cell, wanted = self._shown(index)
-        where = place(cell, self.found.target.axis)
-        self.reading.setText(f"{cell.rpm:g} rpm, {where}, λ {wanted:g} wanted: {one_line(cell.evidence)}")
+        cell = self._shown(index)
+        wanted = "" if cell.wanted is None else f", λ {cell.wanted:.3g} wanted"
+        where = f"{cell.rpm:g} rpm, {cell.second_axis:g} {self.found.grid.unit}"
+        self.reading.setText(f"{where}{wanted}: {one_line(say(cell.why))}")
 
     def export_csv(self) -> None:
-        """Ask for a name and write the multipliers."""
-        from stream.study.tables.mixture import multiplier_csv
-
+        """Ask for a name and write the table, and beside it why."""
         if self.found is None or self.target_path is None:
             return
-        start = self.target_path.with_name(f"{self.target_path.stem}-multipliers.csv")
-        out = ask.save_as(self, "Export the multipliers", start, "csv")
+        of = self.fuel_path if self.found.fuel and self.fuel_path is not None else self.target_path
+        start = of.with_name(f"{of.stem}-{'multiplied' if self.found.fuel else 'multipliers'}.csv")
+        out = ask.save_as(self, "Export the table", start, "csv")
         if out is None:
             return
+        table, why = table_files(self.found)
         try:
-            write_text(out, multiplier_csv(self.found.advice, self.found.target))
+            write_text(companion(out), why)  # first: no table without what it came from
+            write_text(out, table)
         except StorageError as error:
             self.status.setText(one_line(str(error)))
             return
-        self.status.setText(f"written: {one_line(out.name)}")
+        self.status.setText(f"written: {one_line(out.name)} and {one_line(companion(out).name)}")
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

@@ -30,7 +30,7 @@ def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
 def trend_of(tune: str, paths: Sequence[str]) -> Any:
     """How a tune went over sessions."""
     from stream.study.compare.trend import trend
-    from stream.study.load import load_sessions
-    from stream.study.pull_traces import all_traces
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
 
-    return trend(all_traces(load_sessions(paths))[0], tune)
+    return trend(all_traces(open_datasets(paths))[0], tune)

@@ -80,12 +80,13 @@ def load_qt() -> None:
         importlib.import_module("PySide6.QtWidgets")
         importlib.import_module("pyqtgraph.Qt")
     except ImportError as error:
-        raise SteadypullError(_missing(str(error))) from error
+        raise SteadypullError(_missing(error)) from error
 
 
-def _missing(what: str) -> str:
-    """The line for an import that failed."""
-    if ".so" in what:
+def _missing(error: ImportError) -> str:
+    """The line for an import that failed: Qt itself, or a library of the system that Qt needs."""
+    what = str(error)
+    if not isinstance(error, ModuleNotFoundError):
         library = what.split(":")[0]
         cure = f"on Debian: apt install {QT_PACKAGES} (or add --headless)"
         return f"the window cannot open: {library} is missing; {cure}"

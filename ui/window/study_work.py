@@ -1,15 +1,14 @@
 """What the pages beside the comparison work out and say: power, proposals. No Qt in here."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from stream.study.force.power_records import Power, TunePower
-from stream.study.tables.advice import DECIDES, WATCH, Advice, Cell
-from stream.study.tables.user_table import UserTable
-from ui.text.figures import interval, plus_minus
+from stream.study.tables.advice import DECIDES, WATCH, Advice
+from stream.study.tables.mixture import MixtureAdvice
+from ui.text.figures import plus_minus
 from ui.text.lines import one_line, tune_name
-from ui.text.proposals import multiplier, power_row
+from ui.text.proposals import power_row
 
 # The study's errors name the commands' options; in the window these are other things.
 _IN_THE_WINDOW = (
@@ -18,25 +17,16 @@ _IN_THE_WINDOW = (
     ("--now ", "in the car now: "),
     ("--stoichiometric ", "air-fuel ratio at λ 1: "),
 )
-_ELSEWHERE = "`bands` are those of"  # the window shows one tune at a time anyway
 WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
 
-@dataclass(frozen=True, slots=True)
-class Mixture:
-    """Multipliers and the target that they are for."""
-
-    advice: Advice
-    target: UserTable
-
-
 def work_out_power(paths: Sequence[str], both_ways: bool) -> Power:
     """Power of these sessions. Raises InputError, in words, where something is missing."""
+    from stream.study.dataset import open_datasets
     from stream.study.force.power import power
-    from stream.study.load import load_sessions
 
-    return power(load_sessions(paths), both_ways=both_ways)
+    return power(open_datasets(paths), both_ways=both_ways)
 
 
 def tunes_of(paths: Sequence[str]) -> list[str]:
@@ -56,22 +46,29 @@ def tunes_of(paths: Sequence[str]) -> list[str]:
 
 def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
     """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.load import load_sessions
+    from stream.study.dataset import open_datasets
     from stream.study.tables.ignition_advice import advise_ignition
     from stream.study.tables.user_table import read_advance
 
     advance = read_advance(table)
-    return advise_ignition(load_sessions(paths), advance, now, note or None)
+    return advise_ignition(open_datasets(paths), advance, now, note or None)
 
 
-def work_out_mixture(paths: Sequence[str], table: Path, ratio: float) -> Mixture:
+def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> MixtureAdvice:
     """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
-    from stream.study.load import load_sessions
+    from contextlib import ExitStack
+
+    from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture
-    from stream.study.tables.user_table import read_target
+    from stream.study.tables.mixture_steps import read_steps
+    from stream.study.tables.user_table import read_fuel, read_target
 
     target = read_target(table)
-    return Mixture(advise_mixture(load_sessions(paths), target, ratio), target)
+    in_car = None if fuel is None else read_fuel(fuel)
+    folders = {path.parent for path in (table, fuel, *map(Path, paths)) if path is not None}
+    with ExitStack() as stack:
+        drives = [stack.enter_context(one) for one in open_datasets(paths)]
+        return advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
 
 
 def in_window(text: str) -> str:
@@ -86,7 +83,7 @@ def in_window(text: str) -> str:
 
 def minds(warnings: Sequence[str]) -> list[str]:
     """What to mind, without what the foot says anyway."""
-    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH) and not line.startswith(_ELSEWHERE)]
+    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
 
 
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:
@@ -111,19 +108,3 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
     if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
         return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide doubt; a better zero or scale narrows it."
     return "ok", title, f"{scale}{pulls}. ± is 95 %."
-
-
-SHOWN = ("Multiplier", "95 % interval", "Hits", "Spread", "Wanted λ")
-
-
-def grid_text(cell: Cell, wanted: float, what: str) -> str:
-    """What stands in a cell of the mixture table."""
-    if what == "Multiplier":
-        return multiplier(cell)
-    if what == "Hits":
-        return str(cell.n) if cell.n else ""
-    if what == "Spread":
-        return "" if cell.spread is None else f"{cell.spread:.3f}"
-    if what == "Wanted λ":
-        return f"{wanted:g}"
-    return interval(cell.low, cell.high, 3)

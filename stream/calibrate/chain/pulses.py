@@ -82,12 +82,12 @@ def find_pulses(
             "neither skips nor doubles pulses"
         )
         return PulseFinding(measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words)
-    sure = "sure" if ranked[1][0] - ranked[0][0] > _SURE_MARGIN else "not sure"
+    sure = ranked[1][0] - ranked[0][0] > _SURE_MARGIN
     words = (
         f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "
-        f"{sure}, {'over 99' if probability > 0.99 else f'{100.0 * probability:.0f}'} %"
+        f"{'sure' if sure else 'not sure'}, {'over 99' if probability > 0.99 else f'{100.0 * probability:.0f}'} %"
     )
-    if sure == "not sure":
+    if not sure:
         words += ": hold a faster speed, or use a better reference, to tell them apart"
     return PulseFinding(
         measured=measured, u_measured=u, best=best, runner_up=second, probability=probability, words=words

@@ -1,45 +1,92 @@
-"""Zero load: taken in neutral, brakes off, level; its doubt, its drift, and what speaks against it."""
+"""THE zero: what the link shows with nothing driving the car. How one is measured, what speaks against it, and what the
+zero of a moment is between those that were taken, with its uncertainty.
 
+A zero taken at t_i is z_i = z(t_i) + e_i + s_i. e_i is the noise of the stretch's own mean, known (u_i). s_i is what
+the link shows differently each time for the same nothing: bush friction, a wound-up driveline (variance s²). And z
+itself wanders with heat (a random walk, variance q T in T seconds). So the gap g between two zeros has
+
+    E g² = u_1² + u_2² + 2 s² + q T
+
+and one gap cannot say which of the two it shows. The excess r = g² - u_1² - u_2² is given to each explanation in turn,
+s² = r / 2 or q = r / T. At the share w of the way from the first zero to the second, where the zero is taken to be
+(1 - w) z_1 + w z_2, the variance of its error is
+
+    (1 - w)² u_1² + w² u_2²  +  r ((1 - w)² + w²) / 2   if each taking differs,   or  + r w (1 - w)   if zero wanders
+
+The greater of the two counts, never their sum: the gap is one piece of evidence and counts once. In the middle both
+say r / 4, a standard uncertainty of half the gap (0.20 for zeros 0.40 apart); at a zero it is the gap over √2. Before
+the first zero and behind the last one the value stays, and the two say r / 2 and q times the seconds away.
+
+With n zeros the excesses of the n - 1 gaps are pooled. What is known from so few gaps is itself uncertain; the degrees
+of freedom, 2 (n - 1)² / (3 n - 4) for successive differences (von Neumann, Annals of Mathematical Statistics 12 (1941)
+367, from memory), go with the parts so that an interval can honour them. One zero alone has no gap: its uncertainty is
+that of its own noise and too small, which is for others to say.
+"""
+
+import itertools
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
 from stream.errors import InputError
+from stream.record.tables import Zero
+from stream.units import Floats
 
-_LEAST_S = 2.0
+_LEAST_S = 2.0  # chosen: four batches of half a second
 _BATCH_S = 0.5
-_RESTLESS = 6.0  # half-second means that wander this many times what the noise explains
-_QUIET_SHARE = 0.002  # of full scale: wander below it is no motion, whatever the noise
+_RESTLESS = 6.0  # chosen: half-second means that wander this many times what the noise explains
+_QUIET_SHARE = 0.002  # chosen: of a strong pull; wander below it is no motion, whatever the noise
 
 
-class Zero(msgspec.Struct, frozen=True, kw_only=True):
-    """A zero at `time_s` (the stretch's middle): mean in the load's unit, doubt (k = 1), scatter, seconds
-    taken.
+@dataclass(frozen=True, slots=True)
+class ZeroPart:
+    """One source of zero error in a pull: the error is `weight` times a draw of standard deviation `doubt`.
+
+    Two pulls whose parts carry the same `key` share the draw. `doubt` is in the load's unit; `df` are the degrees of
+    freedom behind it (math.inf: stated).
     """
 
-    time_s: float
-    mean: float
+    key: str
     doubt: float
-    sd: float
-    seconds: float
-    how: str = ""
+    weight: float = 1.0
+    df: float = math.inf
 
 
-def take_zero(
+@dataclass(frozen=True, slots=True)
+class PullZero:
+    """The zero of a moment (load unit), where its error comes from, and the taken zero that it leans on most."""
+
+    value: float
+    parts: tuple[ZeroPart, ...] = ()
+    leans_on: str = ""
+
+    @property
+    def doubt(self) -> float:
+        """Standard uncertainty of the zero, load unit."""
+        return math.sqrt(sum((part.weight * part.doubt) ** 2 for part in self.parts))
+
+    def scaled(self, factor: float) -> "PullZero":
+        """The same zero where load is `factor` times what it was."""
+        parts = (ZeroPart(part.key, part.doubt * abs(factor), part.weight, part.df) for part in self.parts)
+        return PullZero(self.value * factor, tuple(parts), self.leans_on)
+
+
+def measure_zero(
     load: npt.ArrayLike,
     rate_hz: float,
     *,
-    start_s: float = 0.0,
+    start_s: float,
+    end_s: float,
+    how: str,
     full_scale: float | None = None,
     road_speed_kmh: npt.ArrayLike | None = None,
-    how: str = "",
 ) -> Zero:
     """The zero of a stretch of load samples, (n,), in the link's unit. full_scale: load of a strong pull.
 
-    The doubt is the standard error by batch means. Raises InputError: too short, missing samples, or moving.
+    Its doubt is the standard error by batch means. Raises InputError: too short, missing samples, or moving.
     """
     x = np.asarray(load, np.float64)
     x = x[np.isfinite(x)]
@@ -48,14 +95,7 @@ def take_zero(
     reason = moving(x, rate_hz, full_scale=full_scale, road_speed_kmh=road_speed_kmh)
     if reason:
         raise InputError(f"zero: {reason}; stand in neutral, brakes off, on the level, and take it again")
-    return Zero(
-        time_s=start_s + len(x) / rate_hz / 2.0,
-        mean=float(x.mean()),
-        doubt=batch_sem(x, rate_hz),
-        sd=float(x.std(ddof=1)),
-        seconds=len(x) / rate_hz,
-        how=how,
-    )
+    return Zero(start_s=start_s, end_s=end_s, mean=float(x.mean()), doubt=batch_sem(x, rate_hz), how=how)
 
 
 def moving(
@@ -65,9 +105,7 @@ def moving(
     full_scale: float | None = None,
     road_speed_kmh: npt.ArrayLike | None = None,
 ) -> str:
-    """Why the car does not seem to stand, or ''. A still link shows white noise and engine shake, no slow
-    wander.
-    """
+    """Why the car does not seem to stand, or ''. A still link shows white noise and engine shake, no slow wander."""
     if road_speed_kmh is not None:
         fastest = float(np.nanmax(np.abs(np.asarray(road_speed_kmh, np.float64))))
         if fastest > 1.0:
@@ -86,58 +124,62 @@ def moving(
 
 
 def batch_sem(x: Floats, rate_hz: float) -> float:
-    """Standard error of the mean that honours autocorrelation: from the means of batches of half a second or
-    more.
-    """
+    """Standard error of the mean that honours autocorrelation: from the means of batches of half a second or more."""
     means = _batches(x, rate_hz)
     return float(means.std(ddof=1) / np.sqrt(len(means)))
 
 
-def with_second(first: Zero, second: Zero) -> Zero:
-    """A standing zero confirmed by one from a free roll in neutral: their gap is the zero's doubt."""
-    gap = second.mean - first.mean
-    return msgspec.structs.replace(first, doubt=float(np.hypot(first.doubt, gap)))
+def zero_at(time_s: float, zeros: Sequence[Zero], session: str = "") -> PullZero | None:
+    """The zero at a moment of a session, by the rule above; None where none was taken.
 
-
-def zero_at(zeros: Sequence[Zero], time_s: npt.ArrayLike) -> tuple[Floats, Floats]:
-    """(zero, doubt) at these times: a straight line between zeros, the nearest one outside them.
-
-    Between two zeros the path is not known: to the doubt of the ends comes the gap · sqrt(s (1 - s)), the
-    spread of a random walk tied at both ends; after the last and before the first, the whole gap to its
-    neighbour (with one zero alone drift cannot be known). Raises InputError without a zero.
+    Raises InputError where a zero's numbers are not finite or its doubt is negative.
     """
-    if not zeros:
-        raise InputError("no zero was taken; take one in neutral, brakes off, level ('steadypull zero SESSION …')")
-    row = sorted(zeros, key=lambda zero: zero.time_s)
-    t = np.asarray(time_s, np.float64)
-    times, means, doubts = (np.array([getattr(zero, key) for zero in row]) for key in ("time_s", "mean", "doubt"))
-    value = np.interp(t, times, means)
-    if len(row) == 1:
-        return value, np.full_like(value, doubts[0])
-    left = np.clip(np.searchsorted(times, t, side="right") - 1, 0, len(row) - 2)
-    s = (t - times[left]) / np.maximum(times[left + 1] - times[left], 1e-9)
-    inside = np.clip(s, 0.0, 1.0)
-    gap = means[left + 1] - means[left]
-    path = np.where((s < 0.0) | (s > 1.0), np.abs(gap), np.abs(gap) * np.sqrt(inside * (1.0 - inside)))
-    ends = np.hypot((1.0 - inside) * doubts[left], inside * doubts[left + 1])
-    return value, np.hypot(ends, path)
-
-
-def cross_talk_pct(during: npt.ArrayLike, before: npt.ArrayLike, full_scale: float) -> tuple[float, float]:
-    """(largest, typical) move of the load in a bounce, a braking or a steady turn, % of a strong pull's load.
-
-    during, before: load samples in the link's unit, drive torque absent in both; full_scale: load of a strong
-    pull.
-    """
-    moved, still = np.asarray(during, np.float64), np.asarray(before, np.float64)
-    moved, still = moved[np.isfinite(moved)], still[np.isfinite(still)]
-    if len(moved) < 2 or len(still) < 2 or not full_scale:
-        raise InputError("cross-talk: give load samples before and during the motion, and the load of a strong pull")
-    away = moved - np.median(still)
-    return (
-        float(100.0 * np.max(np.abs(away)) / abs(full_scale)),
-        float(100.0 * np.sqrt(np.mean(away**2)) / abs(full_scale)),
+    for number, zero in enumerate(zeros):
+        if not all(map(math.isfinite, (zero.start_s, zero.end_s, zero.mean, zero.doubt))) or zero.doubt < 0:
+            raise InputError(f"{session or 'session'}: zeros[{number}]: not a usable zero; take it again")
+    row = sorted(zeros, key=lambda zero: zero.middle_s)
+    if not row:
+        return None
+    weights, strayed_s = _weights(time_s, row)
+    seat, pace, df = _excess(row)
+    names = [f"{session}/zero@{zero.middle_s:.3f}" for zero in row]
+    parts = [ZeroPart(names[place], row[place].doubt, weight) for place, weight in weights.items()]
+    parts += [ZeroPart(f"{names[place]}/seat", math.sqrt(seat), weight, df) for place, weight in weights.items()]
+    wandered = pace * strayed_s - seat * sum(weight**2 for weight in weights.values())
+    if wandered > 0:
+        after = names[min(weights)] if time_s >= row[0].middle_s else f"{names[0]}/before"
+        parts.append(ZeroPart(f"{after}/wander", math.sqrt(pace), math.sqrt(wandered / pace), df))
+    return PullZero(
+        sum(weight * row[place].mean for place, weight in weights.items()),
+        tuple(part for part in parts if part.doubt > 0 and part.weight > 0),
+        names[max(weights, key=lambda place: weights[place])],
     )
+
+
+def _weights(time_s: float, row: Sequence[Zero]) -> tuple[dict[int, float], float]:
+    """(weight of each zero that counts at a moment, by place; seconds of a random walk that its wander is worth)."""
+    later = next((place for place, zero in enumerate(row) if zero.middle_s >= time_s), len(row))
+    if later in (0, len(row)):
+        nearest = 0 if later == 0 else len(row) - 1
+        return {nearest: 1.0}, abs(time_s - row[nearest].middle_s)
+    span = row[later].middle_s - row[later - 1].middle_s
+    share = (time_s - row[later - 1].middle_s) / span if span > 0 else 0.5
+    return {later - 1: 1 - share, later: share}, span * share * (1 - share)
+
+
+def _excess(row: Sequence[Zero]) -> tuple[float, float, float]:
+    """(variance of one taking, variance of the wander in a second, degrees of freedom) if each explains the gaps."""
+    gaps = [
+        ((after.mean - before.mean) ** 2 - before.doubt**2 - after.doubt**2, after.middle_s - before.middle_s)
+        for before, after in itertools.pairwise(row)
+    ]
+    if not gaps:
+        return 0.0, 0.0, math.inf
+    dated = [(excess, span) for excess, span in gaps if span > 0]
+    seat = max(sum(excess for excess, _ in gaps) / len(gaps) / 2, 0.0)
+    pace = max(sum(excess / span for excess, span in dated) / len(dated), 0.0) if dated else 0.0
+    count = len(row)
+    return seat, pace, 2 * (count - 1) ** 2 / (3 * count - 4)
 
 
 def _batches(x: Floats, rate_hz: float) -> Floats:

@@ -20,8 +20,8 @@ from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import WANTED_PCT, compare
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import best_block
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import Part
-from stream.study.trace import PullTrace, in_time_order
 
 LEAST_SD = 1e-6  # relative; load arrays in single precision carry no more
 

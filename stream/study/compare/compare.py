@@ -31,7 +31,7 @@ from stream.study.compare.answer import (
 from stream.study.compare.evidence import Evidence, weigh
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import Prepared, prepare
-from stream.study.trace import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, in_time_order
 from stream.units import Flags, Floats
 
 WANTED_PCT = 2.0

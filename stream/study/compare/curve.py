@@ -14,7 +14,8 @@ from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.compare import table_findings, with_air
-from stream.study.trace import Array, PullTrace, in_time_order
+from stream.study.pulls import PullTrace, in_time_order
+from stream.units import Floats
 
 
 class CurveBand(msgspec.Struct, frozen=True, kw_only=True):
@@ -108,7 +109,7 @@ def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tu
     return kept, [told(line) for line in words]
 
 
-def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Array) -> TuneCurve:
+def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Floats) -> TuneCurve:
     rows = [index for index, pull in enumerate(used) if pull.tune == tune]
     load = table.load[rows]
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
@@ -130,7 +131,7 @@ def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Arra
     return TuneCurve(tune=tune, pulls=len(rows), bands=tuple(bands))
 
 
-def _lag_doubt(load: Array, table: BandTable, rows: Sequence[int], used: Sequence[PullTrace]) -> Array:
+def _lag_doubt(load: Floats, table: BandTable, rows: Sequence[int], used: Sequence[PullTrace]) -> Floats:
     """(bands,) standard uncertainty of load from the lag's: its slope over speed, times rate of gain, times
     doubt."""
     doubt = max((used[row].lag_doubt_s for row in rows), default=0.0)

@@ -8,8 +8,8 @@ import numpy as np
 
 from stream.findings import Finding, warning
 from stream.study import stats
+from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import ALPHA, Part
-from stream.study.trace import PullTrace, in_time_order
 from stream.units import Flags, Floats
 
 # (condition, unit, the least difference worth naming). Common practice, no source.
@@ -22,7 +22,6 @@ NAMED = (
     ("manifold_hpa", " hPa", 10.0),
     ("coolant_c", " °C", 5.0),
 )
-TEMPERATURE = "temperature of "  # a condition's key that begins so goes on with the channel's name; °C
 TEMPERATURE_LEAST = 5.0
 # A drift through the day moves the sides apart by this share of itself: their mean places in the order, over the
 # number of pulls. In blocks it is a half; A B A B with equal turns a quarter, A B B A nothing. Chosen between these.

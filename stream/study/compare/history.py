@@ -14,9 +14,8 @@ from stream.record.session import open_session
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
 from stream.study.compare.scatter import PRIOR, PastDay, Scatter, learn, turn_numbers
-from stream.study.load import load_sessions
-from stream.study.pull_traces import all_traces
-from stream.study.trace import PullTrace, in_time_order
+from stream.study.dataset import open_datasets
+from stream.study.pulls import PullTrace, all_traces, in_time_order
 
 MOST_SESSIONS = 60  # chosen: the newest; ten days of six sessions teach as much as the weight of the past can hold
 
@@ -81,7 +80,7 @@ def _past_days(paths: Sequence[Path], width: float) -> list[PastDay]:
     """One day's pulls, a `PastDay` for each gear; those that a person dropped or the verdict calls flawed left out."""
     pulls: list[PullTrace] = []
     with suppress(InputError):
-        pulls = [pull for pull in all_traces(load_sessions(paths))[0] if pull.usable]
+        pulls = [pull for pull in all_traces(open_datasets(paths))[0] if pull.usable]
     if len(pulls) < 2:
         return []
     pulls = one_zero(in_time_order(pulls))[0]

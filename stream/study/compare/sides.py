@@ -13,7 +13,7 @@ from stream.study import shared
 from stream.study.bands import BandTable
 from stream.study.compare.evidence import Sides
 from stream.study.compare.scatter import Scatter, turn_numbers
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 from stream.units import Flags, Floats, Ints
 
 LEAST_SHARE = 0.10  # chosen: of the greatest load in the curve; below it a change in % says nothing

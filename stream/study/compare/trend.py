@@ -14,7 +14,7 @@ from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.fair import drift_test
 from stream.study.compare.sides import best_block
-from stream.study.trace import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, in_time_order
 
 DAY_S = 86_400.0
 

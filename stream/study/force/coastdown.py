@@ -1,109 +1,204 @@
-"""Road load from coastdowns: F = A + B v + C v².
+"""A session's coastdowns: road speed falling by itself while the engine does not drive the wheels, each judged alone.
 
-The equation of motion is integrated once, M (v(0) - v(t)) = A t + B x(t) + C q(t), with x and q the integrals
-of v and v². That is linear in the coefficients, needs no derivative of a noisy speed, and keeps the noise of
-the left side white. Runs in opposite directions share A, B and C; what changes sign with the direction, grade
-(a force) and wind along the road (a force proportional to speed), is fitted beside them, so it cancels even
-where the runs differ in length. Wind also leaves C w² in A, which is taken off again with the wind so found.
+In neutral the engine turns slower than any gear would make it turn. The highest gear is known from the car file or
+from the session: it has the least engine speed per road speed of all moments at which the car gains speed.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import msgspec
 import numpy as np
+from scipy import ndimage
 
+from stream.car import Car
 from stream.errors import InputError
-from stream.study.trace import Array
+from stream.findings import Finding, note, warning
+from stream.live.runs import runs_of
+from stream.record.session import Session, open_session
+from stream.study.force.road_load import (
+    GRAVITY,
+    MASS_FACTOR,
+    WIND_CHANGE_MPS,
+    CoastRun,
+    CoastVerdict,
+    RoadLoad,
+    fit_road_load,
+)
+from stream.study.force.road_trace import RoadTrace, road_trace
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
-GRAVITY = 9.80665
-MASS_FACTOR = 1.03  # turning wheels only, in neutral: about 3 % of the mass (SAE J1263, ISO 10521; from memory)
-LEAST_ROWS = 20
+LEAST_S = 10.0
 LEAST_FALL = 0.2  # of the speed at the start
+LEAST_ROWS = 20
+SHOWN_S, SHOWN_FALL = 6.0, 0.08  # chosen: a glide of this much is one that somebody meant, and is named if not used
 MOST_DECELERATION = 2.0  # m/s²; no road load does this, brakes do
-# Gusts and the road's unevenness are taken as a force that is new every so often; how strong it is, the residuals
-# show, less what the fit has taken up of it. Measured on 180 drives of the rehearsal car (two runs of 75 s, 90 of them
-# with car and weather of their own): 1.96 u held the truth in 94 to 100 %; batches of residuals, 10 s each, in 77 to
-# 94 %, since the seven unknowns of two runs leave the batches little to show.
-FORCE_S = 1.0
-# What one direction alone cannot show: standard doubts of an unnoticed slope and of wind along the road.
-# Common practice, no source.
-UNSEEN_GRADE = 0.003
-UNSEEN_WIND_MPS = 2.0
-
-
-class RoadLoad(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer of `coastdown`, as its JSON; u_* are standard uncertainties, that of the mass left out."""
-
-    a_n: float
-    b_n_per_mps: float
-    c_n_per_mps2: float
-    u_a: float
-    u_b: float
-    u_c: float
-    runs: int
-    warnings: tuple[str, ...]
-    covariance: tuple[tuple[float, ...], ...] = ()  # (3, 3) of A, B and C, which err together
-
-    def force_n(self, speed_mps: float) -> float:
-        """Road load at a speed, N."""
-        return self.a_n + self.b_n_per_mps * speed_mps + self.c_n_per_mps2 * speed_mps**2
+SLOPE_S = 2.0
+LEAST_DECELERATION = 0.03  # m/s²; slower than any car rolls
+BELOW_TOP_GEAR = 0.85
+BRIDGED_S = 1.0  # shorter doubts than this do not cut a run: a bump, a gust
+SAME_GLIDE_S = 8.0  # chosen: pieces so near, without speed gained between, are one glide; a car cannot turn round in it
+BRAKED_S = 1.0
+# The turning parts of cars in neutral are 2 to 6 % of the mass, evenly spread (common practice, no source): about the
+# 3 % that are taken that is a root mean square of 1.5 %.
+MASS_FACTOR_DOUBT = 0.015
+MOST_ROLLING = 0.06  # of the weight; no tyre on a road needs that much, a brake does
+ODD_ROLLING = 0.025  # tyres on a hard road need 1 to 2 %; common practice, no source
+WANTED_PRECISION = 3.0  # %, of coast times, that road-load standards ask for (UN GTR 15, annex 4; from memory)
 
 
 @dataclass(frozen=True, slots=True)
-class CoastRun:
-    """One coastdown in neutral: time s and road speed m/s, shape (rows,)."""
+class Glide:
+    """A stretch that may be a coastdown; `why_not` is '' where it is one. `follows`: it goes on with the one before."""
 
-    time_s: Array
-    speed_mps: Array
+    run: CoastRun
+    why_not: str
+    follows: bool = False
 
 
-def coastdown(
-    runs: Sequence[CoastRun],
-    mass_kg: float | None,
+def session_coastdown(
+    path: str | Path,
+    car: Car,
     same_direction: bool = False,
-    mass_factor: float = MASS_FACTOR,
+    dropped: Collection[int] = (),
+    back: Collection[int] | None = None,
+    wind_change_mps: float = WIND_CHANGE_MPS,
 ) -> RoadLoad:
-    """Fit A, B and C to one or more coastdowns.
+    """Find the coastdowns of a session, judge each, and fit A, B and C to those that are some.
 
-    mass_kg          as driven, people included
-    same_direction   all runs went one way; else each run goes against the one before
+    same_direction    all went one way; else each used one goes against the one before
+    dropped, back     numbers of glides, from 1: left out, and (in place of the turns) gone the other way
+    wind_change_mps   standard uncertainty of the wind's change between a run and its partner
 
-    Raises InputError where the mass is missing, there is no run, or a run is too short or braked.
+    u_* contain the doubt of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
+    speed, no mass, no coastdown (it was in gear, or braked), no such glide.
     """
-    if mass_kg is None or not (np.isfinite(mass_kg) and mass_kg > 0):
-        raise InputError("car.mass_kg: coastdown needs the mass as driven, people included; add it to the car file")
-    if not runs:
-        raise InputError("no coastdown in the session; let the car roll in neutral from high speed, both ways")
-    mass = mass_kg * mass_factor
-    cleaned = [_clean(run, number) for number, run in enumerate(runs, 1)]
-    way = np.array([1.0 if same_direction or index % 2 == 0 else -1.0 for index in range(len(runs))])
-    paired = len(set(way)) > 1
-    columns, wanted = _system(cleaned, way, mass, paired)
-    solution, covariance = _solve(columns, wanted, cleaned, mass)
-    coefficients, covariance = solution[:3].copy(), covariance[:3, :3]
-    warnings = []
-    if paired:
-        wind_force = solution[4]
-        if coefficients[2] > 0:
-            coefficients[0] -= wind_force**2 / (4 * coefficients[2])
-            if abs(wind_force) / (2 * coefficients[2]) > 3:
-                wind = abs(wind_force) / (2 * coefficients[2])
-                warnings.append(f"wind of about {wind:.0f} m/s along the road; wait for a calmer day")
-        if len(runs) % 2:
-            warnings.append("an odd number of runs: one has no partner in the other direction")
-    else:
-        covariance = covariance + _unseen(mass_kg, float(coefficients[2]))
-        alone = "one coastdown alone" if len(runs) == 1 else "all coastdowns went one way"
-        warnings.append(f"{alone}: grade and wind are unknown, and the doubt is wider for it")
-    speeds = np.concatenate([speed for _, speed in cleaned])
-    warnings += _oddities(coefficients, speeds)
-    u_a, u_b, u_c = (float(u) for u in np.sqrt(np.diag(covariance)))
-    a, b, c = (float(value) for value in coefficients)
-    return RoadLoad(
-        a_n=a, b_n_per_mps=b, c_n_per_mps2=c, u_a=u_a, u_b=u_b, u_c=u_c, runs=len(runs),
-        warnings=tuple(warnings), covariance=tuple(tuple(row) for row in covariance.tolist()),
-    )  # fmt: skip
+    with open_session(path) as session:
+        mass = car.car.mass_kg
+        if mass is None:
+            raise InputError(
+                f"car file {car.car.name!r}: car.mass_kg is missing; "
+                "coastdown needs the mass as driven, people included"
+            )
+        trace = road_trace(session, car, "coastdown")
+        glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, mass, _top_gear(car))
+        for number in {*dropped, *(back or ())}:
+            if not 1 <= number <= len(glides):
+                raise InputError(f"{session.path}: has no glide {number}; it has {len(glides)}, counted from 1")
+        rows = _verdicts(glides, same_direction, set(dropped), back)
+        used = [replace(glides[row.number - 1].run, way=row.way) for row in rows if row.used]
+        if not used:
+            why = "; ".join(f"glide {row.number}: {row.why_not.replace('-', ' ')}" for row in rows)
+            raise InputError(f"{session.path}: {_why_none(trace, glides)}" + (f" ({why})" if why else ""))
+        load = fit_road_load(used, mass, wind_change_mps=wind_change_mps)
+        return _finished(load, mass, trace, rows, back is not None or same_direction, session.path)
+
+
+def session_runs(session: Session, car: Car) -> list[CoastRun]:
+    """The coastdowns in neutral of an open session, in order of time; none where nothing rolled freely."""
+    trace = road_trace(session, car, "coastdown")
+    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, car.car.mass_kg, _top_gear(car))
+    return [glide.run for glide in glides if not glide.why_not]
+
+
+def find_glides(
+    time_s: Array,
+    speed_mps: Array,
+    engine_rpm: Array | None = None,
+    mass_kg: float | None = None,
+    top_gear: float | None = None,
+) -> list[Glide]:
+    """Stretches of falling speed that look like gliding, in order of time, each with its verdict.
+
+    time_s, speed_mps, engine_rpm   (rows,) at the live rate, NaN where missing; without engine speed a
+                                    coastdown in gear cannot be told from one in neutral, so whoever calls
+                                    must say so
+    top_gear                        rpm per m/s of the highest gear, where the car file tells it
+    """
+    good = np.isfinite(time_s) & np.isfinite(speed_mps)
+    if engine_rpm is not None:
+        good &= np.isfinite(engine_rpm)
+    time, speed = time_s[good], speed_mps[good]
+    if len(time) < LEAST_ROWS:
+        return []
+    rpm = None if engine_rpm is None else engine_rpm[good]
+    smooth, rolling = _rolling(time, speed, rpm, top_gear)
+    glides: list[Glide] = []
+    before = 0
+    for first, last in runs_of(rolling):
+        lasts, fall = time[last - 1] - time[first], smooth[first] - smooth[last - 1]
+        if lasts < SHOWN_S or fall < SHOWN_FALL * smooth[first]:
+            continue
+        run = CoastRun(time[first:last], speed[first:last])
+        follows = bool(
+            glides
+            and time[first] - time[before] < SAME_GLIDE_S
+            and smooth[before:first].max(initial=0.0) <= smooth[before] + 0.5
+        )
+        engine = None if rpm is None else rpm[first:last]
+        glides.append(Glide(run, _why_not(run, engine, mass_kg), follows))
+        before = last - 1
+    return glides
+
+
+def _rolling(time: Array, speed: Array, rpm: Array | None, top_gear: float | None) -> tuple[Array, BoolArray]:
+    """(speed smoothed, whether the car rolls by itself), (rows,)."""
+    step = float(np.median(np.diff(time)))
+    rows = max(round(SLOPE_S / step) | 1, 3)
+    smooth = ndimage.uniform_filter1d(speed, rows, mode="nearest")
+    slope = ndimage.uniform_filter1d(np.gradient(smooth, time), rows, mode="nearest")
+    rolling = (slope < -LEAST_DECELERATION) & (slope > -MOST_DECELERATION) & (speed > 1)
+    if rpm is not None:
+        rolling &= _neutral(speed, rpm, slope, top_gear)
+    rolling = ndimage.binary_closing(rolling, np.ones(max(round(BRIDGED_S / step), 1), dtype=np.bool_), border_value=0)
+    # The two smoothings blur an edge by this much: what lies so near to one is not surely free rolling.
+    rolling = ndimage.binary_erosion(rolling, np.ones(2 * rows + 1, dtype=np.bool_), border_value=0)
+    rolling[1:] &= np.diff(time) < BRIDGED_S
+    return smooth, rolling
+
+
+def _neutral(speed: Array, rpm: Array, slope: Array, top_gear: float | None) -> BoolArray:
+    """(rows,) where the engine turns slower than the highest gear (of the car, else of this session) would have it.
+
+    A session that only rolls shows no gear at all; then nothing is left out here, and each glide's ratio is looked at.
+    """
+    moving = speed > 2
+    driven = moving & (slope > 0.2)
+    if top_gear is None:
+        if not driven.any():
+            return moving
+        top_gear = float(np.percentile(rpm[driven] / speed[driven], 5))
+    return np.asarray(moving & (rpm < BELOW_TOP_GEAR * top_gear * speed))
+
+
+def _why_not(run: CoastRun, engine_rpm: Array | None, mass_kg: float | None) -> str:
+    """Why a glide is no coastdown; '' where it is one."""
+    time, speed = run.time_s, run.speed_mps
+    tenth = max(len(speed) // 10, 1)
+    first, last = float(speed[:tenth].mean()), float(speed[-tenth:].mean())
+    if len(time) < LEAST_ROWS or time[-1] - time[0] < LEAST_S:
+        return "too-short"
+    if first - last < LEAST_FALL * first:
+        return "too-small-a-fall"
+    if engine_rpm is not None and in_gear(engine_rpm, speed):
+        return "in-gear"
+    pieces = np.array_split(np.arange(len(time)), 8)
+    slopes = [float(np.polyfit(time[piece] - time[piece[0]], speed[piece], 1)[0]) for piece in pieces]
+    if min(slopes) < -MOST_DECELERATION:
+        return "braked"
+    if mass_kg is not None and -slopes[-1] > MOST_ROLLING * GRAVITY and _rolling_share(run) > MOST_ROLLING:
+        return "held-back"
+    return ""
+
+
+def _rolling_share(run: CoastRun) -> float:
+    """A over the weight, with B taken as none."""
+    since = run.time_s - run.time_s[0]
+    swept = np.concatenate(([0.0], np.cumsum(np.diff(since) * (run.speed_mps[1:] ** 2 + run.speed_mps[:-1] ** 2) / 2)))
+    columns = np.column_stack([since, swept, np.ones(len(since))])
+    return float(np.linalg.lstsq(columns, run.speed_mps[0] - run.speed_mps)[0][0]) * MASS_FACTOR / GRAVITY
 
 
 def in_gear(engine_rpm: Array, speed_mps: Array) -> bool:
@@ -116,84 +211,94 @@ def in_gear(engine_rpm: Array, speed_mps: Array) -> bool:
     return bool(np.std(ratio) < 0.03 * abs(np.mean(ratio)) and np.ptp(speed_mps[good]) > 2)
 
 
-def _clean(run: CoastRun, number: int) -> tuple[Array, Array]:
-    good = np.isfinite(run.time_s) & np.isfinite(run.speed_mps)
-    time, speed = run.time_s[good], run.speed_mps[good]
-    if len(time) < LEAST_ROWS or not (np.diff(time) > 0).all():
-        raise InputError(f"coastdown {number}: fewer than {LEAST_ROWS} rows in order of time; let it roll longer")
-    tenth = max(len(speed) // 10, 1)
-    first, last = float(speed[:tenth].mean()), float(speed[-tenth:].mean())
-    if first - last < LEAST_FALL * first:
-        raise InputError(f"coastdown {number}: speed falls only from {first:.1f} to {last:.1f} m/s; start faster")
-    pieces = np.array_split(np.arange(len(time)), 8)
-    steepest = min(float(np.polyfit(time[piece] - time[piece[0]], speed[piece], 1)[0]) for piece in pieces)
-    if steepest < -MOST_DECELERATION:
-        raise InputError(f"coastdown {number}: slows by {-steepest:.1f} m/s²; that is a brake or a gear, not road load")
-    return time, speed
+def _verdicts(
+    glides: Sequence[Glide], same_direction: bool, dropped: Collection[int], back: Collection[int] | None
+) -> tuple[CoastVerdict, ...]:
+    """Which glides count, and which way each went.
 
-
-def _system(runs: Sequence[tuple[Array, Array]], way: Array, mass: float, paired: bool) -> tuple[Array, Array]:
-    """(columns A B C [grade wind] then one start speed for each run; left sides N s)."""
-    blocks, sides = [], []
-    for index, (time, speed) in enumerate(runs):
-        step = np.diff(time)
-        since = time - time[0]
-        moved = np.concatenate(([0.0], np.cumsum(step * (speed[1:] + speed[:-1]) / 2)))
-        squares = speed**2 - _white(speed)
-        swept = np.concatenate(([0.0], np.cumsum(step * (squares[1:] + squares[:-1]) / 2)))
-        starts = np.zeros((len(time), len(runs)))
-        starts[:, index] = -mass
-        directed = [way[index] * since, way[index] * moved] if paired else []
-        blocks.append(np.column_stack([since, moved, swept, *directed, starts]))
-        sides.append(-mass * speed)
-    return np.concatenate(blocks), np.concatenate(sides)
-
-
-def _white(speed: Array) -> float:
-    """Variance of the white noise of a speed, from its second differences."""
-    return float(np.var(np.diff(speed, 2)) / 6)
-
-
-def _solve(columns: Array, wanted: Array, runs: Sequence[tuple[Array, Array]], mass: float) -> tuple[Array, Array]:
-    """Least squares; covariance from white noise of the speed and from a disturbing force, see FORCE_S.
-
-    A force that pushes for a while shifts all later left sides of its run, which the fit partly takes up as A, B, C: so
-    its strength is what the residuals are over what would be left of it (as in restricted maximum likelihood).
+    One that is no coastdown does not count as a turn; one that a person dropped does, for the car went that way.
     """
-    scale = np.sqrt((columns**2).mean(axis=0))
-    q, r = np.linalg.qr(columns / scale)
-    solution = np.linalg.lstsq(columns / scale, wanted)[0]
-    residual = wanted - columns / scale @ solution
-    count, unknowns = columns.shape
-    energy, left, row = float(residual @ residual), 0.0, 0
-    taken, white = np.zeros((unknowns, unknowns)), np.zeros((unknowns, unknowns))
-    for time, speed in runs:
-        since, part = time - time[0], q[row : row + len(time)]
-        starts = np.arange(0.0, since[-1], FORCE_S)
-        pushed = np.clip(since[:, None] - starts, 0.0, FORCE_S)  # N s of 1 N in each step, at each row
-        seen = part.T @ pushed
-        taken += seen @ seen.T
-        left += float((pushed**2).sum() - (seen**2).sum())
-        noise = mass**2 * _white(speed)
-        white += noise * part.T @ part
-        energy -= noise * len(time) * (count - unknowns) / count
-        row += len(time)
-    inverse = np.linalg.pinv(r) / scale[:, None]
-    return solution / scale, inverse @ (white + taken * max(energy, 0.0) / left) @ inverse.T
+    rows, way, turned = [], 1, False
+    for number, glide in enumerate(glides, 1):
+        if back is not None:
+            way = -1 if number in back else 1
+        elif not same_direction and not glide.why_not:
+            way = -way if turned and not glide.follows else way
+            turned = True
+        run = glide.run
+        rows.append(
+            CoastVerdict(
+                number=number, start_s=float(run.time_s[0]), end_s=float(run.time_s[-1]),
+                from_mps=float(run.speed_mps[:LEAST_ROWS].mean()), to_mps=float(run.speed_mps[-LEAST_ROWS:].mean()),
+                way=way, used=not glide.why_not and number not in dropped,
+                why_not=glide.why_not or ("dropped" if number in dropped else ""),
+            )
+        )  # fmt: skip
+    return tuple(rows)
 
 
-def _unseen(mass_kg: float, c: float) -> Array:
-    """(3, 3) covariance of A, B, C from a slope and a wind that runs in one direction cannot show."""
-    return np.diag([(mass_kg * GRAVITY * UNSEEN_GRADE) ** 2, (2 * abs(c) * UNSEEN_WIND_MPS) ** 2, 0.0])
+def _finished(
+    load: RoadLoad, mass: float, trace: RoadTrace, rows: tuple[CoastVerdict, ...], ways_said: bool, path: Path
+) -> RoadLoad:
+    """The answer with its glides, what they and the numbers say, and the doubt of the turning parts."""
+    share = load.a_n / (mass * GRAVITY)
+    if share > MOST_ROLLING:
+        raise InputError(
+            f"{path}: rolling takes {100 * share:.0f} % of the weight, which is a brake or a gear and no road load; "
+            "roll again in neutral, off the brakes"
+        )
+    found: list[Finding] = [
+        note("coast-glide-left-out", number=row.number, start_s=row.start_s, from_kmh=3.6 * row.from_mps,
+             to_kmh=3.6 * row.to_mps, why=row.why_not)
+        for row in rows if not row.used
+    ]  # fmt: skip
+    used = [row.number for row in rows if row.used]
+    between = [row.number for row in rows if not row.used and used[0] < row.number < used[-1]]
+    if between and not ways_said:
+        found.append(warning("coast-ways-guessed", numbers=tuple(float(number) for number in between)))
+    found += load.findings
+    if share > ODD_ROLLING:
+        found.append(warning("coast-rolling-high", share_pct=100 * share))
+    if trace.engine_rpm is None:
+        found.append(warning("coast-no-engine-speed"))
+    wide = [step for step in load.precision if step.precision_pct is not None and step.precision_pct > WANTED_PRECISION]
+    if wide:
+        worst = max(wide, key=lambda step: step.precision_pct or 0.0)
+        found.append(note("coast-imprecise", precision_pct=worst.precision_pct, speed_kmh=worst.speed_kmh,
+                          pairs=worst.pairs))  # fmt: skip
+    values = np.array([load.a_n, load.b_n_per_mps, load.c_n_per_mps2])
+    covariance = np.array(load.covariance) + MASS_FACTOR_DOUBT**2 * np.outer(values, values)
+    u_a, u_b, u_c = (float(doubt) for doubt in np.sqrt(np.diag(covariance)))
+    return msgspec.structs.replace(
+        load, coastdowns=rows, findings=tuple(found), u_a=u_a, u_b=u_b, u_c=u_c,
+        covariance=tuple(tuple(row) for row in covariance.tolist()),
+    )  # fmt: skip
 
 
-def _oddities(coefficients: Array, speeds: Array) -> list[str]:
-    low, high = float(speeds.min()), float(speeds.max())
-    words = []
-    if coefficients[2] < 0:
-        words.append("C is negative, which no air does: start faster and roll further, or use the sum only")
-    if coefficients[0] < 0:
-        words.append("A is negative, which no tyre does: roll on to a lower speed, or look for a slope")
-    if high < 1.5 * low:
-        words.append(f"speeds from {low:.0f} to {high:.0f} m/s only: A, B and C are hardly told apart")
-    return words
+def _top_gear(car: Car) -> float | None:
+    """rpm per m/s in the highest gear; None where the car file cannot tell."""
+    radius, final, ratios = car.car.rolling_radius_m, car.gearing.final_drive, car.gearing.ratios
+    if radius is None or final is None or not ratios:
+        return None
+    return 60 * final * min(ratios) / (2 * np.pi * radius)
+
+
+def _why_none(trace: RoadTrace, glides: Sequence[Glide]) -> str:
+    """What the car did instead of rolling in neutral."""
+    good = np.isfinite(trace.speed_mps)
+    cure = "let the car roll in neutral, off the brakes, from high speed, both ways"
+    if good.sum() < LEAST_ROWS or np.nanmax(trace.speed_mps) < 2:
+        return f"no coastdown: road speed never shows the car moving; {cure}"
+    if any(glide.why_not == "held-back" for glide in glides):
+        share = 100 * MOST_ROLLING
+        return f"no coastdown: more than {share:.0f} % of the weight held the car back, a brake or a gear; {cure}"
+    if glides and not any(glide.why_not for glide in glides):
+        return "no coastdown is left: all were dropped"
+    if trace.engine_rpm is not None and any(not glide.why_not for glide in find_glides(trace.time_s, trace.speed_mps)):
+        return f"no coastdown in neutral: the car rolled with a gear in; {cure}"
+    time, speed = trace.time_s[good], trace.speed_mps[good]
+    rows = max(round(BRAKED_S / float(np.median(np.diff(time)))) | 1, 3)
+    slope = np.gradient(ndimage.uniform_filter1d(speed, rows, mode="nearest"), time)
+    if slope.min() < -MOST_DECELERATION:
+        return f"no coastdown: the car was slowed by its brakes (by up to {-slope.min():.1f} m/s²); {cure}"
+    return f"no coastdown: speed never fell by {100 * LEAST_FALL:.0f} % over {LEAST_S:.0f} s by itself; {cure}"

@@ -15,17 +15,18 @@ from stream.errors import InputError
 from stream.record.session import open_session
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
-from stream.study.force.coast_session import session_coastdown, session_runs
-from stream.study.force.coastdown import GRAVITY, RoadLoad
+from stream.study.dataset import Dataset
+from stream.study.force.coastdown import session_coastdown, session_runs
 from stream.study.force.power_design import Design
 from stream.study.force.power_records import GearScale, Power, PowerBand, TunePower
 from stream.study.force.power_words import ONE_PULL_SCATTER, check_words, power_words
 from stream.study.force.push_model import AIR_DENSITY, DENSITY_DOUBT, DRAG_DOUBT, RADIUS_DOUBT, UNDRIVEN_SHARE, CarModel
 from stream.study.force.push_points import Points, driven_pull, points, road_traces
+from stream.study.force.road_load import GRAVITY, RoadLoad
 from stream.study.force.scale_fit import ScaleFit
-from stream.study.load import StudySession
-from stream.study.pull_traces import all_traces
-from stream.study.trace import Array, IntArray
+from stream.study.pulls import all_traces
+from stream.units import Floats as Array
+from stream.units import Ints as IntArray
 
 # γ = 1.04 + 0.0025 ξ², ξ the overall ratio: the turning parts in gear, engine included. Seen as short quotes in public
 # codes, one of which credits Wong, Theory of Ground Vehicles; the page itself was not seen.
@@ -39,7 +40,7 @@ GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard doubts: both must be exc
 
 
 def power(
-    sessions: Sequence[StudySession],
+    sessions: Sequence[Dataset],
     width: float = DEFAULT_WIDTH_RPM,
     coastdown: RoadLoad | None = None,
     air_density: float | None = None,
@@ -120,7 +121,7 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
     )  # fmt: skip
 
 
-def _rolled(sessions: Sequence[StudySession], warnings: list[str]) -> RoadLoad | None:
+def _rolled(sessions: Sequence[Dataset], warnings: list[str]) -> RoadLoad | None:
     """The road load of the first session in which the car rolls in neutral both ways, None where none does."""
     for session in sessions:
         channel = session.car.by_role("road_speed")

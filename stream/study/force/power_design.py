@@ -8,7 +8,9 @@ from stream.study.force.push_model import BAND_DOUBT, OF_SCALE
 from stream.study.force.push_points import Points
 from stream.study.force.scale_fit import ScaleFit, fit_scale
 from stream.study.shared import zero_sources
-from stream.study.trace import Array, BoolArray, IntArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
+from stream.units import Ints as IntArray
 
 # How far the zeros of sessions lie apart where none was taken, of the greatest load; common practice, no source.
 ZERO_APART = 0.03

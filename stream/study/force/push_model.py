@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.force.coastdown import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
+from stream.study.force.road_load import GRAVITY, UNSEEN_WIND_MPS, RoadLoad
 from stream.study.slope import local_slope
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 AIR_DENSITY = 1.2  # kg/m³, about 20 °C at sea level
 # Standard doubts. Common practice, no source, but for the tyre's slip, which the trade puts at 3 to 8 % in a hard pull.

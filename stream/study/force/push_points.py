@@ -10,12 +10,14 @@ from stream.car import Car
 from stream.errors import InputError
 from stream.record.session import open_session
 from stream.study.bands import band_table
-from stream.study.conditions import gear_of
+from stream.study.dataset import Dataset
 from stream.study.force.push_model import RADIUS_DOUBT, ROAD_SPEED_DOUBT, WITH_DIRECTION, CarModel, pull_scatter, push
 from stream.study.force.road_trace import RoadTrace, road_trace
-from stream.study.load import StudySession
+from stream.study.pulls import PullTrace, gear_of
 from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
-from stream.study.trace import Array, BoolArray, IntArray, PullTrace
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
+from stream.units import Ints as IntArray
 
 LEAST_ROAD_ROWS = 8
 TIP_IN_S = 0.4
@@ -57,7 +59,7 @@ class Points:
     scatter: Array
 
 
-def road_traces(sessions: Sequence[StudySession]) -> dict[str, RoadTrace]:
+def road_traces(sessions: Sequence[Dataset]) -> dict[str, RoadTrace]:
     """Road speed of each session that has it, by the session's path. Raises InputError for a unit that is none."""
     found = {}
     for session in sessions:
@@ -68,7 +70,7 @@ def road_traces(sessions: Sequence[StudySession]) -> dict[str, RoadTrace]:
     return found
 
 
-def speed_doubt(session: StudySession) -> float:
+def speed_doubt(session: Dataset) -> float:
     """Relative standard doubt of engine speed."""
     fit = session.calibration
     if fit is not None:
@@ -76,9 +78,7 @@ def speed_doubt(session: StudySession) -> float:
     return READOUT_DOUBT if session.car.need("engine_speed", "power").unit == "rpm" else PROVISIONAL_DOUBT
 
 
-def driven_pull(
-    pull: PullTrace, session: StudySession, road: RoadTrace | None, warnings: list[str]
-) -> DrivenPull | None:
+def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, warnings: list[str]) -> DrivenPull | None:
     """The pull's motion; None, and a warning, where its gear is not known or it is too short."""
     name = f"{Path(pull.session).name}: the pull at {pull.start_s:.0f} s"
     car, good = session.car, np.isfinite(pull.speed_rpm) & np.isfinite(pull.load) & np.isfinite(pull.time_s)

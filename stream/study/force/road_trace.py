@@ -8,9 +8,9 @@ import numpy.typing as npt
 from stream.car import Car, Channel
 from stream.errors import InputError
 from stream.record.session import Session
-from stream.study.conditions import MPS_PER_UNIT
-from stream.study.load import calibration_in
-from stream.study.trace import Array
+from stream.study.dataset import calibration_in
+from stream.units import MPS_PER_UNIT
+from stream.units import Floats as Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +52,11 @@ def road_trace(session: Session, car: Car, what_for: str, rate_hz: float = 20.0)
     rpm = None
     if engine is not None and engine.name in session.info.names:
         calibration = calibration_in(session)
-        volts = even_means(session.raw(engine.name), place, len(time))
-        slope, zero = engine.rpm_line
-        rpm = np.asarray(slope * volts + zero if calibration is None else calibration.rpm(volts), np.float64)
+        if calibration is not None or engine.rpm_per_unit is not None or engine.unit == "rpm":
+            volts = even_means(session.raw(engine.name), place, len(time))
+            slope, zero = engine.rpm_line if calibration is None else (0.0, 0.0)
+            rpm = np.asarray(slope * volts + zero if calibration is None else calibration.rpm(volts), np.float64)
+            rpm = rpm if np.isfinite(rpm).any() else None  # a column that never says anything is no engine speed
     return RoadTrace(np.asarray(time, np.float64), scale * even_means(session.raw(channel.name), place, len(time)), rpm)
 
 

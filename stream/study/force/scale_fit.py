@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
 STEPS = 50
 SETTLED = 1e-10

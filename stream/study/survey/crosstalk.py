@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from stream.events import Event
 from stream.live.records import Pull
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 from stream.study.survey.records import CrossTalk
 
 Floats = npt.NDArray[np.float64]
@@ -24,9 +24,9 @@ TIP_IN_S = 0.4
 END_S = 0.2
 
 
-def strong_pull(study: StudySession) -> float | None:
+def strong_pull(study: Dataset) -> float | None:
     """How high a strong pull stands above cruise, in the load's unit: the middle of the pulls' 90th percentiles."""
-    time, load = study.live.time_s, study.live.load.astype(np.float64)
+    time, load = study.time_s, study.load
     pulling = np.zeros(len(time), np.bool_)
     clean = [pull for pull in study.pulls if pull.verdict == "clean"]
     measure = clean or [pull for pull in study.pulls if not WEAK & set(pull.faults)]
@@ -45,7 +45,7 @@ def strong_pull(study: StudySession) -> float | None:
     return height if height > 0 else None
 
 
-def cross_talk(study: StudySession, events: tuple[Event, ...], height: float | None) -> tuple[CrossTalk, str | None]:
+def cross_talk(study: Dataset, events: tuple[Event, ...], height: float | None) -> tuple[CrossTalk, str | None]:
     """What each thing does, and where that is known from: 'marks', 'pulls' or None."""
     if height is None:
         return CrossTalk(), None
@@ -58,9 +58,9 @@ def cross_talk(study: StudySession, events: tuple[Event, ...], height: float | N
     return CrossTalk(), None
 
 
-def _from_marks(study: StudySession, events: tuple[Event, ...]) -> dict[str, float]:
+def _from_marks(study: Dataset, events: tuple[Event, ...]) -> dict[str, float]:
     found: dict[str, float] = {}
-    time, load = study.live.time_s, study.live.load.astype(np.float64)
+    time, load = study.time_s, study.load
     for event in events:
         kind = _kind_of(event.text) if event.kind in ("mark", "note") else None
         if kind is None:
@@ -81,7 +81,7 @@ def _kind_of(text: str) -> str | None:
     return next((kind for kind, words in WORDS.items() if any(word in lower for word in words)), None)
 
 
-def _from_pulls(study: StudySession) -> dict[str, float]:
+def _from_pulls(study: Dataset) -> dict[str, float]:
     """Departures of spoilt pulls from what the clean ones do at the same speeds."""
     clean = [_run(study, pull) for pull in study.pulls if pull.verdict == "clean"]
     clean = [run for run in clean if len(run[0]) > 10]
@@ -99,17 +99,17 @@ def _from_pulls(study: StudySession) -> dict[str, float]:
             continue
         away = (load - np.median([np.interp(rpm, *run) for run in clean], axis=0))[inside]
         away -= float(np.median(away))
-        value = _most(away, _rows(study.live.time_s, 0.0 if kinds[0] == "bounce" else PULL_STEADY_S))
+        value = _most(away, _rows(study.time_s, 0.0 if kinds[0] == "bounce" else PULL_STEADY_S))
         if abs(value) > abs(found.get(kinds[0], 0.0)):
             found[kinds[0]] = value
     return found
 
 
-def _run(study: StudySession, pull: Pull) -> tuple[Floats, Floats]:
+def _run(study: Dataset, pull: Pull) -> tuple[Floats, Floats]:
     """A pull's (rpm, load) by rising rpm, tip-in and end left out."""
-    time = study.live.time_s
+    time = study.time_s
     inside = (time >= pull.start_s + TIP_IN_S) & (time < pull.end_s - END_S)
-    rpm, load = study.live.speed_rpm[inside].astype(np.float64), study.live.load[inside].astype(np.float64)
+    rpm, load = study.speed_rpm[inside].astype(np.float64), study.load[inside].astype(np.float64)
     known = np.isfinite(rpm) & np.isfinite(load)
     order = np.argsort(rpm[known], kind="stable") if pull.verdict == "clean" else slice(None)
     return rpm[known][order], load[known][order]

@@ -81,12 +81,12 @@ def _best(left: Floats) -> tuple[float, float] | None:
     return (lag, (high - low) / 2.0) if high - low < max(0.06, lag) else None
 
 
-def changes_of_speed(time_s: Floats, rpm: npt.NDArray[np.float32]) -> list[float]:
+def changes_of_speed(time_s: Floats, rpm: Floats) -> list[float]:
     """Up to six times of a session at which speed changes most sharply, s."""
     if len(time_s) < 20:
         return []
     every = max(1, round(0.2 / max(float(np.median(np.diff(time_s))), 1e-6)))
-    times, speeds = time_s[::every], rpm[::every].astype(np.float64)
+    times, speeds = time_s[::every], rpm[::every]
     if len(times) < 3:
         return []
     slope = np.abs(np.nan_to_num(np.gradient(speeds, times)))

@@ -3,7 +3,7 @@
 from stream.events import Event
 from stream.live.filters import cutoff_for
 from stream.record.session import Session
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 from stream.study.survey.crosstalk import cross_talk, strong_pull
 from stream.study.survey.records import LoadSurvey
 from stream.study.survey.speed import line_of
@@ -14,7 +14,7 @@ HOP_LEFT_PCT = 2.0  # of a strong pull: more of it shows in a curve
 LOWEST_CUTOFF_HZ = 4.0  # a pull of 1 500 rpm/s needs this much for bands of 250 rpm
 
 
-def load_survey(session: Session, study: StudySession, stretches: Stretches, events: tuple[Event, ...]) -> LoadSurvey:
+def load_survey(session: Session, study: Dataset, stretches: Stretches, events: tuple[Event, ...]) -> LoadSurvey:
     """The record of the load channel; the car has one, and it is in the session."""
     channel = study.car.need("load", "survey")
     column = session.info.names.index(channel.name)

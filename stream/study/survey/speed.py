@@ -7,7 +7,7 @@ from stream.car import Car, Channel
 from stream.live.filters import cutoff_for
 from stream.live.records import Pinned
 from stream.record.session import Session
-from stream.study.load import StudySession
+from stream.study.dataset import Dataset
 from stream.study.survey.lag import Kind, Lag, changes_of_speed, find_lag
 from stream.study.survey.records import PulsesSurvey, SpeedSurvey
 from stream.study.survey.ripple import Ripple, RippleLine, find_ripple
@@ -18,13 +18,13 @@ from stream.study.survey.vibration import passed
 PROVISIONAL_PCT = 30.0 / 3.0**0.5  # a provisional slope may be wrong by ±30 %, evenly
 
 
-def line_of(study: StudySession, channel: Channel) -> tuple[float, float]:
+def line_of(study: Dataset, channel: Channel) -> tuple[float, float]:
     """(rpm per unit, rpm at zero) in force: the calibration's line, else the provisional one."""
     fit = study.calibration
     return channel.rpm_line if fit is None else (fit.slope_rpm_per_unit, fit.intercept_rpm)
 
 
-def speed_survey(session: Session, study: StudySession, stretches: Stretches) -> SpeedSurvey:
+def speed_survey(session: Session, study: Dataset, stretches: Stretches) -> SpeedSurvey:
     """The record of the speed channel; the car has one, and it is in the session."""
     channel = study.car.need("engine_speed", "survey")
     column = session.info.names.index(channel.name)
@@ -53,9 +53,7 @@ def speed_survey(session: Session, study: StudySession, stretches: Stretches) ->
     )  # fmt: skip
 
 
-def _end(
-    study: StudySession, line: tuple[float, float], provisional: bool, at: str
-) -> tuple[float | None, float | None]:
+def _end(study: Dataset, line: tuple[float, float], provisional: bool, at: str) -> tuple[float | None, float | None]:
     """The speed at which the signal stops moving, from pinned stretches at one end of the signal."""
     stuck: list[Pinned] = [stretch for stretch in study.pinned if stretch.at == at]
     if not stuck:
@@ -85,7 +83,7 @@ def spaced(rpm: float) -> str:
     return f"{50.0 * round(rpm / 50.0):,.0f}".replace(",", " ")
 
 
-def _pulses(study: StudySession, channel: Channel, line: tuple[float, float], ripple: Ripple,
+def _pulses(study: Dataset, channel: Channel, line: tuple[float, float], ripple: Ripple,
             provisional: bool) -> PulsesSurvey:  # fmt: skip
     stated = study.car.engine.pulses_per_turn
     if channel.unit == "Hz" and study.calibration is not None:
@@ -119,7 +117,7 @@ def _pulses(study: StudySession, channel: Channel, line: tuple[float, float], ri
     )  # fmt: skip
 
 
-def _targets(study: StudySession, lines: tuple[RippleLine, ...]) -> list[tuple[RippleLine, float]] | None:
+def _targets(study: Dataset, lines: tuple[RippleLine, ...]) -> list[tuple[RippleLine, float]] | None:
     """Lines of holds whose nominal speed is known from their targets."""
     known = {hold.speed_rpm: mark.target_rpm for hold, mark in zip(study.holds, study.hold_marks, strict=True)
              if mark.accepted and mark.target_rpm is not None and np.isfinite(mark.target_rpm)}  # fmt: skip
@@ -127,11 +125,11 @@ def _targets(study: StudySession, lines: tuple[RippleLine, ...]) -> list[tuple[R
     return pairs if len(pairs) >= 2 else None
 
 
-def _lag(session: Session, study: StudySession, stretches: Stretches, column: int) -> tuple[Lag | None, str | None]:
+def _lag(session: Session, study: Dataset, stretches: Stretches, column: int) -> tuple[Lag | None, str | None]:
     """The lag and what it was measured against: the first reference that tells, the best kind first."""
     spoilt = {"gear-change", "too-short", "part-throttle"}
     places = [pull.start_s for pull in study.pulls if not spoilt & set(pull.faults)]
-    places = places or changes_of_speed(study.live.time_s, study.live.speed_rpm)
+    places = places or changes_of_speed(study.time_s, study.speed_rpm)
     for name, kind in _references(study.car, session):
         lag = find_lag(stretches, column, session.info.names.index(name), places, kind)
         if lag is not None:

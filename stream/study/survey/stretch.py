@@ -15,23 +15,13 @@ class Stretches:
         self.session = session
         gaps = session.gaps
         self._row = gaps["index"].astype(np.int64)
-        self._lost = np.cumsum(gaps["lost"].astype(np.int64))
-
-    def row_at(self, time_s: float) -> int:
-        """The first row at or behind a time."""
-        index = int(np.ceil(time_s * self.session.rate_hz - 1e-6))
-        place = int(np.searchsorted(self._row + self._lost, index, side="right"))
-        row = index - (int(self._lost[place - 1]) if place else 0)
-        if place < len(self._row):
-            row = min(row, int(self._row[place]))
-        return min(max(row, 0), self.session.rows)
 
     def read(self, columns: list[int], start_s: float, end_s: float, most_s: float = 20.0) -> Floats:
         """The longest run between two times with no sample lost and no cell missing, float64 (rows, columns).
 
         At most `most_s` of it, from its beginning.
         """
-        first, end = self.row_at(start_s), self.row_at(min(end_s, start_s + most_s))
+        first, end = self.session.row_at(start_s), self.session.row_at(min(end_s, start_s + most_s))
         if end <= first:
             return np.empty((0, len(columns)))
         parts = [slab[:, columns].astype(np.float64) for _, slab in self.session.slabs(first, end)]

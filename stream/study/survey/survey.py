@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from stream.car import Car, parse_car
+from stream.car import Car
 from stream.live.settings import SLOWEST_PULLS_HZ
-from stream.record.session import Session, open_session
-from stream.study.load import StudySession, load_session
+from stream.record.session import Session
+from stream.study.dataset import Dataset, open_dataset
 from stream.study.survey.channels import channel_survey, dropouts, tally_channels
 from stream.study.survey.findings import chain_findings, load_findings, speed_findings
 from stream.study.survey.link import load_survey
@@ -20,16 +20,12 @@ def survey_session(path: str | Path, car: Car | None = None) -> Survey:
 
     Raises InputError, one line with the cure.
     """
-    with open_session(path) as session:
-        own = parse_car(session.car_text, f"{session.path}: the car file in it") if car is None else car
-        speed = own.by_role("engine_speed")
-        study = None
-        if speed is not None and speed.name in session.info.names and session.rows:
-            study = load_session(path, own)
-        return _survey(session, own, study)
+    with open_dataset(path, car) as data:
+        known = data.first("engine_speed") is not None and data.rows > 0
+        return _survey(data.session, data.car, data if known else None)
 
 
-def _survey(session: Session, car: Car, study: StudySession | None) -> Survey:
+def _survey(session: Session, car: Car, study: Dataset | None) -> Survey:
     stretches = Stretches(session)
     gone = dropouts(session)
     channels = _channels(session, car, study)
@@ -56,7 +52,7 @@ def _survey(session: Session, car: Car, study: StudySession | None) -> Survey:
     )  # fmt: skip
 
 
-def _channels(session: Session, car: Car, study: StudySession | None) -> tuple[ChannelSurvey, ...]:
+def _channels(session: Session, car: Car, study: Dataset | None) -> tuple[ChannelSurvey, ...]:
     minutes = max(session.duration_s / 60.0, 1e-9)
     surveyed = []
     for told, tally in zip(session.info.channels, tally_channels(session, car), strict=True):
@@ -67,7 +63,7 @@ def _channels(session: Session, car: Car, study: StudySession | None) -> tuple[C
     return tuple(surveyed)
 
 
-def _warnings(session: Session, study: StudySession | None) -> list[str]:
+def _warnings(session: Session, study: Dataset | None) -> list[str]:
     warnings = []
     if not session.rows:
         warnings.append("the session has no samples: nothing can be known")

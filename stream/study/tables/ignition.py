@@ -19,12 +19,13 @@ from stream.errors import InputError
 from stream.study import shared
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table, lag_removed
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import Cell
 from stream.study.tables.ignition_step import Settings, propose
 from stream.study.tables.knock import Listened, knocked_bands, leave_for
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import Array, PullTrace, in_time_order
+from stream.units import Floats as Array
 
 DEFAULT_STEP_DEG = 2.0
 LOGGED_APART_DEG = 1.0  # the log and the table differ by more: something is not as the person thinks

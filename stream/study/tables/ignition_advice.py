@@ -6,22 +6,22 @@ import numpy as np
 
 from stream.errors import InputError
 from stream.study.bands import DEFAULT_WIDTH_RPM
-from stream.study.load import StudySession
-from stream.study.pull_traces import SIDE_S, all_traces
-from stream.study.rows import Rows, in_unit, named, read_rows
+from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import SIDE_S, all_traces
 from stream.study.tables.advice import DECIDES, WATCH, Advice
 from stream.study.tables.ignition import DEFAULT_STEP_DEG, LoggedPull, full_load
 from stream.study.tables.ignition_part import part_load
 from stream.study.tables.knock import read_note
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import Array
+from stream.units import Floats as Array
+from stream.units import unit_factor
 
 MOST_STEP_DEG = 5.0
 _PULL_HZ = 100.0
 
 
 def advise_ignition(
-    sessions: Sequence[StudySession],
+    sessions: Sequence[Dataset],
     advance: AdvanceList | UserTable,
     now: str,
     listening_note: str | None = None,
@@ -58,16 +58,16 @@ def advise_ignition(
     return Advice(cells=(*cells, *part), warnings=tuple(dict.fromkeys(warnings)), axis=axis)
 
 
-def _logged(session: StudySession, advance: AdvanceList | UserTable) -> dict[tuple[str, float | None], LoggedPull]:
+def _logged(session: Dataset, advance: AdvanceList | UserTable) -> dict[tuple[str, float | None], LoggedPull]:
     """What was logged beside each pull of a session, on the stamps of its live rows."""
-    rows = read_rows(session, ("advance", "knock", "manifold_pressure", "throttle"), _PULL_HZ)
+    rows = session.even(("advance", "knock", "manifold_pressure", "throttle"), _PULL_HZ)
     values = {role: _values(session, rows, role) for role in ("advance", "knock")}
     second = None
     if isinstance(advance, UserTable):
-        channel = named(session.car, rows, advance.axis)
+        channel = session.first(advance.axis)
         if channel is not None:
-            second = rows.channels[channel.name] * in_unit(channel, advance.unit)
-    time = session.live.time_s
+            second = rows.channels[channel.name] * unit_factor(channel.unit, advance.unit)
+    time = session.time_s
     found: dict[tuple[str, float | None], LoggedPull] = {}
     for pull in session.pulls:
         part = time[slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))]
@@ -77,8 +77,8 @@ def _logged(session: StudySession, advance: AdvanceList | UserTable) -> dict[tup
     return found
 
 
-def _values(session: StudySession, rows: Rows, role: str) -> Array | None:
-    channel = named(session.car, rows, role)  # type: ignore[arg-type]
+def _values(session: Dataset, rows: EvenRows, role: str) -> Array | None:
+    channel = session.first(role)  # type: ignore[arg-type]
     if channel is None:
         return None
     values = rows.channels[channel.name]
@@ -91,7 +91,7 @@ def _values(session: StudySession, rows: Rows, role: str) -> Array | None:
     return values
 
 
-def _at(time: Array, rows: Rows, values: Array | None) -> Array | None:
+def _at(time: Array, rows: EvenRows, values: Array | None) -> Array | None:
     """Values at the stamps of a pull; NaN where the step they fall in is missing; None where all are."""
     if values is None or not len(values) or not len(time):
         return None

@@ -12,16 +12,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from stream.study.load import StudySession
-from stream.study.pull_traces import load_scale
-from stream.study.rows import Rows, in_unit, named, read_rows
+from stream.calibrate.link.zero import PullZero, zero_at
+from stream.study.dataset import Dataset, EvenRows
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import Cell
 from stream.study.tables.ignition_step import Leave, Settings, propose
 from stream.study.tables.knock import Listened
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.study.trace import Array, BoolArray, PullZero
-from stream.study.zeros import Zero, zero_at
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
+from stream.units import unit_factor
 
 RPM_WIDTH = 500.0
 PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
@@ -47,7 +47,7 @@ class _Stretch:
     zero: PullZero | None
 
 
-def part_load(sessions: Sequence[StudySession], advance: AdvanceList | UserTable, now: str, listened: Listened,
+def part_load(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now: str, listened: Listened,
               step: float) -> tuple[list[Cell], list[str]]:  # fmt: skip
     """(one cell per speed and pressure where `now` was steady, warnings); none without a pressure channel."""
     axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
@@ -57,7 +57,7 @@ def part_load(sessions: Sequence[StudySession], advance: AdvanceList | UserTable
         if session.gear not in gears:
             words.append(f"{session.path}: another gear than {now!r} was driven in: left out of part load")
             continue
-        rows = read_rows(session, ("manifold_pressure", "throttle", "advance"))
+        rows = session.even(("manifold_pressure", "throttle", "advance"))
         found = _stretches(session, rows, axis, advance, now)
         stretches += found
         zeroed &= bool(session.zeros) or not found
@@ -76,13 +76,13 @@ def part_load(sessions: Sequence[StudySession], advance: AdvanceList | UserTable
 
 
 def _stretches(
-    session: StudySession, rows: Rows, axis: str, advance: AdvanceList | UserTable, now: str
+    session: Dataset, rows: EvenRows, axis: str, advance: AdvanceList | UserTable, now: str
 ) -> list[_Stretch]:
-    pressure_channel = named(session.car, rows, axis)  # type: ignore[arg-type]
+    pressure_channel = session.first(axis)  # type: ignore[arg-type]
     if pressure_channel is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
         return []
     unit = advance.unit if isinstance(advance, UserTable) else "kPa"
-    pressure = rows.channels[pressure_channel.name] * in_unit(pressure_channel, unit)
+    pressure = rows.channels[pressure_channel.name] * unit_factor(pressure_channel.unit, unit)
     angle = _advance(session, rows, advance, now, pressure)
     if angle is None or not np.isfinite(pressure).any():
         return []
@@ -93,12 +93,12 @@ def _stretches(
     for pull in session.pulls:
         good &= (rows.time_s < pull.start_s - 0.5) | (rows.time_s > pull.end_s + 1.0)
     row, column = _grid(rows.speed_rpm, pressure, advance)
-    factor = load_scale(session.car.need("load", "part load"))[0]
-    zeros = [Zero(z.start_s, z.end_s, z.mean * factor, z.doubt * abs(factor), z.how) for z in session.zeros]
+    factor = session.load_scale[0]
     found = []
     for first, last in _runs(good, row, column, rows.step_s):
         part = slice(first, last)
-        zero = zero_at(float(rows.time_s[part].mean()), zeros, str(session.path))
+        zero = zero_at(float(rows.time_s[part].mean()), session.zeros, str(session.path))
+        zero = None if zero is None else zero.scaled(factor)
         found.append(_Stretch(
             session.tune, str(session.path), (int(row[first]), int(column[first])),
             factor * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
@@ -107,19 +107,19 @@ def _stretches(
     return found
 
 
-def _in_gear(session: StudySession, rows: Rows) -> BoolArray:
+def _in_gear(session: Dataset, rows: EvenRows) -> BoolArray:
     """Where the engine drives the car: standing, or in neutral, the link shows its zero whatever the engine does."""
     load = rows.load - (float(np.mean([zero.mean for zero in session.zeros])) if session.zeros else 0.0)
-    load = load * load_scale(session.car.need("load", "part load"))[0]
+    load = load * session.load_scale[0]
     top = float(np.nanpercentile(load, 99))
     return np.asarray(load > 0.03 * top)
 
 
 def _advance(
-    session: StudySession, rows: Rows, advance: AdvanceList | UserTable, now: str, pressure: Array
+    session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, pressure: Array
 ) -> Array | None:
     """The advance that was there: logged, or by a two-axis table of the tune in the car."""
-    channel = named(session.car, rows, "advance")
+    channel = session.first("advance")
     if channel is not None:
         return rows.channels[channel.name]
     if isinstance(advance, UserTable) and session.tune == now:

@@ -13,7 +13,7 @@ import numpy as np
 
 from stream.study.tables.advice import Cell
 from stream.study.tables.parabola import Limits, Parabola, fit_parabola
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much

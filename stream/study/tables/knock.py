@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from stream.study.tables.ignition_step import Leave
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
 LOUD = 2.0  # times the usual level in the band; common practice, no source
 _HEARD = re.compile(r"knock|ping|pink|rattl|detonat", re.IGNORECASE)

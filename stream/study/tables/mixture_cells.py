@@ -2,26 +2,32 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stream.study.stats import t_quantile
 from stream.study.tables.mixture_rows import MixtureRows
 from stream.study.tables.user_table import UserTable
-from stream.study.trace import Array, IntArray
+from stream.units import Floats, Ints
 
 HIT_S = 0.1
 VISIT_GAP_S = 1.0
 BATCH_S = 0.5  # rows of one passage lean on each other for about as long
-FLOOR = 0.002  # least standard doubt believed: the display of a sensor resolves no more
+FLOOR = 0.002  # least standard uncertainty believed: the display of a sensor resolves no more
 BOTH_SIDES = 0.15  # least share of the weight on either side of a breakpoint
 LEAST_FOR_FIT = 20
 
 
 @dataclass(frozen=True, slots=True)
 class CellFit:
-    """One cell: `ratio` at (rpm, second), its 95 % interval (None where nothing repeats), hits and spread."""
+    """One cell: `ratio` at (rpm, second), its 95 % interval (None where nothing repeats), hits and spread.
+
+    wanted, wanted_most   mean and greatest wanted λ of its rows
+    edge                  how far from its breakpoint it was reached where that was on one side only, in steps to the
+                          neighbour, 0 to 0.5
+    high_share            share of its rows that were at high load by what was measured
+    """
 
     ratio: float
     low: float | None
@@ -32,35 +38,46 @@ class CellFit:
     rpm: float
     second: float
     centred: bool
+    edge: float
+    wanted: float = math.nan
+    wanted_most: float = math.nan
+    high_share: float = 0.0
 
 
 def cell_fits(
-    found: Sequence[MixtureRows], target: UserTable, steps: Sequence[float]
+    found: Sequence[MixtureRows], grid: UserTable, steps: Sequence[float], *, cautious: bool = False
 ) -> dict[tuple[int, int], CellFit]:
-    """(row, column) of the table to what was found there; each row of data counts in its nearest cell alone."""
-    joined = [np.concatenate([getattr(one, name) for one in found]) for name in ("rpm", "second", "ratio", "shift")]
+    """(row, column) of the grid to what was found there; each row of data counts in its nearest cell alone.
+
+    `cautious`: from that ratio which counts where fuel would be taken away.
+    """
+    names = ("rpm", "second", "cautious" if cautious else "ratio", "shift", "wanted", "other_high")
+    rpm, second, ratio, shift, wanted, high = (np.concatenate([getattr(one, name) for one in found]) for name in names)
     time = np.concatenate([one.time_s + 1e7 * number for number, one in enumerate(found)])  # sessions never touch
     weight_s = np.concatenate([np.full(len(one.ratio), step) for one, step in zip(found, steps, strict=True)])
-    rpm, second, ratio, shift = joined
-    row, column = _nearest(rpm, target.rpm), _nearest(second, target.second)
-    place = row * len(target.second) + column
+    place = nearest(rpm, grid.rpm) * len(grid.second) + nearest(second, grid.second)
     fits = {}
     for cell in np.unique(place):
         mine = place == cell
-        r, c = divmod(int(cell), len(target.second))
-        away = np.column_stack([_away(rpm[mine], target.rpm, r), _away(second[mine], target.second, c)])
-        fits[r, c] = _fit(
-            away, (rpm[mine], second[mine]), (float(target.rpm[r]), float(target.second[c])), ratio[mine], shift[mine],
+        r, c = divmod(int(cell), len(grid.second))
+        away = np.column_stack([_away(rpm[mine], grid.rpm, r), _away(second[mine], grid.second, c)])
+        fit = _fit(
+            away, (rpm[mine], second[mine]), (float(grid.rpm[r]), float(grid.second[c])), ratio[mine], shift[mine],
             time[mine], weight_s[mine],
+        )  # fmt: skip
+        fits[r, c] = replace(
+            fit, wanted=float(wanted[mine].mean()), wanted_most=float(wanted[mine].max()),
+            high_share=float(high[mine].mean()),
         )  # fmt: skip
     return fits
 
 
-def _nearest(values: Array, axis: Array) -> IntArray:
+def nearest(values: Floats, axis: Floats) -> Ints:
+    """Index of the nearest breakpoint."""
     return np.asarray(np.searchsorted((axis[1:] + axis[:-1]) / 2, values), dtype=np.intp)
 
 
-def _away(values: Array, axis: Array, place: int) -> Array:
+def _away(values: Floats, axis: Floats, place: int) -> Floats:
     """Distance from a breakpoint in steps to its neighbours, -0.5 to 0.5."""
     if len(axis) < 2:
         return np.zeros(len(values))
@@ -70,8 +87,15 @@ def _away(values: Array, axis: Array, place: int) -> Array:
     return np.asarray(from_here / np.where(from_here < 0, below, above))
 
 
-def _fit(away: Array, where: tuple[Array, Array], centre: tuple[float, float], ratio: Array, shift: Array, time: Array,
-         weight_s: Array) -> CellFit:  # fmt: skip
+def _fit(
+    away: Floats,
+    where: tuple[Floats, Floats],
+    centre: tuple[float, float],
+    ratio: Floats,
+    shift: Floats,
+    time: Floats,
+    weight_s: Floats,
+) -> CellFit:
     weight = weight_s * np.clip(1 - np.abs(away), 0.05, 1).prod(axis=1)
     share = weight / weight.sum()
     sides = [min(share[axis < 0].sum(), share[axis > 0].sum()) >= BOTH_SIDES for axis in away.T]
@@ -102,4 +126,5 @@ def _fit(away: Array, where: tuple[Array, Array], centre: tuple[float, float], r
         ratio=value, low=low, high=high, spread=spread, hits=hits, visits=int(visit[-1]) + 1,
         rpm=centre[0] if sides[0] else float(share @ where[0]),
         second=centre[1] if sides[1] else float(share @ where[1]), centred=all(sides),
+        edge=max(0.0 if both else abs(float(share @ axis)) for both, axis in zip(sides, away.T, strict=True)),
     )  # fmt: skip

@@ -9,14 +9,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.rows import Rows
+from stream.findings import Finding
+from stream.study.dataset import EvenRows
 from stream.study.stats import t_quantile
-from stream.study.trace import Array
+from stream.units import Floats
 
 ASSUMED_S = 0.15  # gas and sensor of a wideband probe near the engine; common practice, no source
-ASSUMED_DOUBT_S = 0.08
+ASSUMED_U_S = 0.08
+# what a slow probe far down the pipe or a late logger may make of it: nothing is leaned that one of these denies
+POSSIBLE_S = (0.0, 0.5, 1.0, 2.0)
 CUT_LAMBDA = 1.5  # a sensor in fresh air
-LONGEST_S = 1.5
+LONGEST_S = 3.0
+SHORTEST_S = 1.0  # the throttle stays open at least so long behind a cut
 LEAST_EVENTS = 3
 FLOW_SPAN = 1.8  # least ratio of the greatest to the least flow that tells k from a constant
 REFERENCE = 3000.0 * 50.0  # rpm times kPa at which k is stated
@@ -24,14 +28,25 @@ REFERENCE = 3000.0 * 50.0  # rpm times kPa at which k is stated
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """constant_s + k_s * REFERENCE / (rpm * kPa), its standard doubt, and how it is known in words."""
+    """constant_s + k_s * REFERENCE / (rpm * kPa), and its standard uncertainty; `events` fuel cuts told it."""
 
     constant_s: float
     k_s: float
-    doubt_s: float
-    words: str
+    u_s: float
+    events: int
 
-    def steps(self, rows: Rows, pressure: Array | None) -> Array:
+    @property
+    def measured(self) -> bool:
+        """Whether the data showed it."""
+        return self.events >= LEAST_EVENTS
+
+    def finding(self) -> Finding:
+        """What is known of it."""
+        values = {"constant_s": self.constant_s, "k_s": self.k_s, "u_s": self.u_s, "events": self.events,
+                  "needed": LEAST_EVENTS, "reference": REFERENCE}  # fmt: skip
+        return Finding("lambda-delay", "note" if self.measured else "warning", values)
+
+    def steps(self, rows: EvenRows, pressure: Floats | None) -> Floats:
         """(n,) delay of each row in steps of the clock."""
         if self.k_s == 0 or pressure is None:
             return np.full(len(rows.time_s), self.constant_s / rows.step_s)
@@ -39,22 +54,23 @@ class Delay:
         return np.asarray((self.constant_s + self.k_s * REFERENCE / flow) / rows.step_s)
 
 
-def assumed(why: str) -> Delay:
-    """The delay where the data shows none."""
-    return Delay(ASSUMED_S, 0.0, ASSUMED_DOUBT_S, f"delay of λ assumed, {ASSUMED_S:g} s ± {ASSUMED_DOUBT_S:g} s: {why}")
+def possible(delay: Delay) -> list[Delay]:
+    """Other delays that may be the true one: none where it was measured."""
+    return [] if delay.measured else [Delay(seconds, 0.0, delay.u_s, 0) for seconds in POSSIBLE_S]
 
 
-def cut_ends(rows: Rows, lam: Array, throttle: Array, pressure: Array | None) -> tuple[Array, Array]:
+def cut_ends(rows: EvenRows, lam: Floats, throttle: Floats, pressure: Floats | None) -> tuple[Floats, Floats]:
     """(delay s, 1 / relative flow) of each fuel cut that ended by the throttle opening; flow NaN without pressure."""
     closed = np.nan_to_num(throttle, nan=100.0) < 1.0
     opens = np.flatnonzero(closed[:-1] & ~closed[1:]) + 1
-    ahead = round(LONGEST_S / rows.step_s)
+    closes = np.append(np.flatnonzero(~closed[:-1] & closed[1:]) + 1, len(closed))
     delays, flows = [], []
     for start in opens:
-        before, after = lam[max(start - 2, 0) : start + 1], lam[start : start + ahead]
-        if len(after) < ahead or not (before > CUT_LAMBDA).all() or closed[start : start + ahead].any():
+        end = min(start + round(LONGEST_S / rows.step_s), int(closes[np.searchsorted(closes, start)]))
+        before, after = lam[max(start - 2, 0) : start + 1], lam[start:end]
+        if len(after) * rows.step_s < SHORTEST_S or not (before > CUT_LAMBDA).all():
             continue
-        half = (float(before.mean()) + float(np.nanmedian(after[ahead // 2 :]))) / 2
+        half = (float(before.mean()) + float(np.nanmedian(after[len(after) // 2 :]))) / 2
         fallen = np.flatnonzero(after < half)
         if not len(fallen) or fallen[0] == 0 or half < 1.1:
             continue
@@ -69,23 +85,18 @@ def cut_ends(rows: Rows, lam: Array, throttle: Array, pressure: Array | None) ->
     return np.array(delays), np.array(flows)
 
 
-def fit_delay(delays: Array, inverse_flow: Array) -> Delay:
+def fit_delay(delays: Floats, inverse_flow: Floats) -> Delay:
     """The delay from the ends of cuts; k only where flows differ enough and it is resolved above zero."""
     count = len(delays)
     if count < LEAST_EVENTS:
-        return assumed(f"{count} fuel cuts ended by the throttle, {LEAST_EVENTS} are needed")
+        return Delay(ASSUMED_S, 0.0, ASSUMED_U_S, count)
     middle = float(np.median(delays))
     scatter = 1.4826 * float(np.median(np.abs(delays - middle)))
     kept = np.abs(delays - middle) <= max(4 * scatter, 0.06)
     delays, inverse_flow = delays[kept], inverse_flow[kept]
     resolution = 0.02  # where the cut ended inside a step of the clock
-    doubt = float(np.hypot(np.std(delays) / np.sqrt(len(delays)), resolution))
-    plain = Delay(
-        float(delays.mean()),
-        0.0,
-        doubt,
-        f"delay of λ {delays.mean():.2f} s ± {doubt:.2f} s from {len(delays)} fuel cuts",
-    )
+    u_s = float(np.hypot(np.std(delays) / np.sqrt(len(delays)), resolution))
+    plain = Delay(float(delays.mean()), 0.0, u_s, len(delays))
     known = np.isfinite(inverse_flow).all() and len(delays) > LEAST_EVENTS
     if not known or inverse_flow.max() < FLOW_SPAN * inverse_flow.min():
         return plain
@@ -97,5 +108,4 @@ def fit_delay(delays: Array, inverse_flow: Array) -> Delay:
     constant = float(delays.mean() - k * inverse_flow.mean())
     if k <= t_quantile(free) * error or constant < 0:
         return plain
-    words = f"delay of λ {constant:.2f} s + {k:.2f} s · {REFERENCE:.0f} / (rpm · kPa) from {len(delays)} fuel cuts"
-    return Delay(constant, k, doubt, words)
+    return Delay(constant, k, u_s, len(delays))

@@ -7,20 +7,18 @@ import numpy as np
 from scipy import ndimage
 
 from stream.car import Channel
-from stream.errors import InputError
-from stream.study.conditions import TEMPERATURE_NAMES
-from stream.study.load import StudySession
-from stream.study.rows import Rows, in_unit, named
+from stream.findings import Finding, warning
+from stream.live.runs import runs_of
+from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import TEMPERATURE_NAMES
+from stream.study.tables.load_axis import RUNNING_RPM, LoadAxes
 from stream.study.tables.mixture_delay import Delay
+from stream.study.tables.mixture_lambda import Sensor, overrun
 from stream.study.tables.user_table import UserTable
-from stream.study.trace import Array, BoolArray
+from stream.units import CELSIUS_FROM, Flags, Floats, plain_unit
 
 # Common practice, no source, for all of these.
 WARM_C = 60.0
-CLOSED_PCT = 2.0  # of throttle, above the least seen
-CLOSED_STOP_PCT = 10.0  # the most that a closed throttle is logged as
-OVERRUN_RPM = 1300.0
-OVERRUN_KPA = 35.0  # where there is no throttle channel: low pressure and a λ that says fuel is cut
 OVERRUN_LAMBDA = 1.15
 AFTER_OVERRUN_S = 1.0  # a sensor that has smelt air needs this long to come back, walls to be wet again
 TIP_IN_PCT_S = 60.0
@@ -29,147 +27,193 @@ AFTER_TIP_IN_S = 0.6
 LEAN_LIMIT = 1.40  # λ at which a spark engine no longer fires each time
 JUMP = 0.15  # above the running median of two seconds: unburnt oxygen of a misfire
 AROUND_JUMP_S = 0.4
-RUNNING_RPM = 500.0
-SECOND_UNITS = {"manifold_pressure": "kPa", "throttle": "%"}
+TRIM_LIMIT = 0.20  # of fuel: controllers end their correction at 20 to 30 %
+TRIM_HELD, TRIM_HELD_S = (
+    0.08,
+    3.0,
+)  # chosen: so far out and exactly so long at the end of what is seen, it is at its limit
+TRIM_STILL = 0.0005  # a trim that moves less in a whole session was learnt before, or is stuck
 
 
 @dataclass(frozen=True, slots=True)
 class MixtureRows:
-    """Rows that count, at the moment they were burnt.
+    """Rows that count, at the moment they were burnt, (k,) each.
 
-    ratio                    λ over target times the trim: what the fuel must be multiplied by
-    shift                    how much `ratio` changes where the delay is off by its doubt
-    visit                    number of the unbroken stretch the row is from
-    left_out                 why how many other rows do not count
+    second      in the fuel grid's own unit
+    ratio       λ over wanted times the trim: what the fuel must be multiplied by
+    cautious    the same, with a trim that never moved left out where it takes fuel away
+    shift       how much `ratio` changes where the delay is off by its uncertainty
+    wanted      wanted λ
+    other_high  high load by the quantity that is not the table's axis, or by this one, as measured
+    left_out    why how many other rows do not count, in seconds
     """
 
-    time_s: Array
-    rpm: Array
-    second: Array
-    ratio: Array
-    shift: Array
+    time_s: Floats
+    rpm: Floats
+    second: Floats
+    ratio: Floats
+    cautious: Floats
+    shift: Floats
+    wanted: Floats
+    other_high: Flags
     left_out: Counter[str]
-    trimmed: bool
 
 
-def lambda_of(session: StudySession, rows: Rows, stoichiometric: float) -> tuple[Array, str]:
-    """(λ on the rows' clock, words where it is from an air-fuel ratio). Raises InputError where it cannot be one."""
-    channel = named(session.car, rows, "lambda")
-    if channel is None:
-        session.car.need("lambda", "advise-mixture")
-        raise InputError(
-            f"{session.path}: the λ channel of its car file was not recorded; log it, or leave this session out"
-        )
-    unit = channel.unit.strip().lower()
-    if unit in ("v", "mv"):
-        raise InputError(
-            f'{session.path}: channel {channel.name!r} is in {channel.unit}; give it in λ (unit "") or AFR, by the '
-            "sensor's own scale"
-        )
-    values = rows.channels[channel.name].copy()
-    afr = "afr" in unit
-    below = np.flatnonzero(values < 0)
-    if len(below):
-        raise InputError(
-            f"{session.path}: channel {channel.name!r} is {values[below[0]]:.3g} at {rows.time_s[below[0]]:.1f} s: "
-            "λ is never below zero; mend the sensor's scale"
-        )
-    values[values == 0] = np.nan  # how a controller logs a sensor that is not ready
-    if np.isfinite(values).any() and not afr and float(np.nanmedian(values)) > 5:
-        raise InputError(
-            f"{session.path}: channel {channel.name!r} is about {np.nanmedian(values):.3g}: an air-fuel ratio; write "
-            'unit = "AFR" in the car file'
-        )
-    words = f"λ is {channel.name!r} over {stoichiometric:g}, the stoichiometric ratio that was stated" if afr else ""
-    return values / stoichiometric if afr else values, words
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """λ far above the wanted one while the engine ran with fuel, whatever else speaks against the row, (k,) each."""
+
+    rpm: Floats
+    second: Floats
+    lam: Floats
+    wanted: Floats
+    high: Flags
+    run: np.typing.NDArray[np.intp]
+    step_s: float
 
 
-def second_axis(session: StudySession, rows: Rows, target: UserTable) -> Array:
-    """The target's second axis on the rows' clock, in the table's unit. Raises InputError where it was not logged."""
-    channel = named(session.car, rows, target.axis)
-    if channel is None:
-        raise InputError(
-            f"{session.path}: no channel with role {target.axis!r}, the axis of {target.path}; log it, or use "
-            "a table with the other axis"
-        )
-    return rows.channels[channel.name] * in_unit(channel, target.unit or SECOND_UNITS[target.axis])
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """What closed loop multiplies the fuel by, all trims of a session together, (rows,).
+
+    limited   rows in which it is at its end and controls no more
+    still     it never moves: learnt before, or stuck
+    """
+
+    factor: Floats
+    limited: Flags
+    still: bool
+    logged: bool
+    findings: tuple[Finding, ...]
 
 
-def mixture_rows(session: StudySession, rows: Rows, lam: Array, target: UserTable, delay: Delay) -> MixtureRows:
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """One session, read for its mixture. `second` is the fuel grid's axis in its unit, `wanted` λ on the rows."""
+
+    data: Dataset
+    rows: EvenRows
+    axes: LoadAxes
+    sensor: Sensor
+    trim: "Trim"
+    second: Floats
+    target_second: Floats
+
+
+def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
     """The rows of one session that count. λ seen at t was burnt a delay before: so target, trim, cell."""
-    second = second_axis(session, rows, target)
-    pressure, throttle = _pressure(session, rows), throttle_above_closed(session, rows)
-    trim, trimmed = _trim(session, rows)
-    steps, doubt = delay.steps(rows, pressure), delay.doubt_s / rows.step_s
-    count = len(lam)
-    index = np.arange(count)
-
-    def burnt(values: Array, late: float = 0.0) -> Array:
-        return np.interp(index - steps - late, index, values, left=np.nan, right=np.nan)
-
-    rpm_then, second_then = burnt(rows.speed_rpm), burnt(second)
-    wanted = target.at(rpm_then, second_then)
-    ratio = lam / wanted * burnt(trim)
-    early = lam / target.at(burnt(rows.speed_rpm, -doubt), burnt(second, -doubt)) * burnt(trim, -doubt)
-    late = lam / target.at(burnt(rows.speed_rpm, doubt), burnt(second, doubt)) * burnt(trim, doubt)
-    shift = np.abs(early - late) / 2
+    rows, lam, axes = drive.rows, drive.sensor.values, drive.axes
+    rpm_then, second_then, wanted = _burnt_at(drive, target, delay, 0.0)
+    index = _index(drive, delay)
+    trim_then = _at(drive.trim.factor, index)
+    ratio = lam / wanted * trim_then
+    early, late = (
+        lam / _burnt_at(drive, target, delay, sign * delay.u_s)[2]
+        * _at(drive.trim.factor, _index(drive, delay, sign * delay.u_s))
+        for sign in (-1, 1)
+    )  # fmt: skip
+    cautious = lam / wanted * np.maximum(trim_then, 1.0) if drive.trim.still else ratio
     good = np.isfinite(lam) & np.isfinite(rpm_then) & np.isfinite(second_then)
     left: Counter[str] = Counter()
     for why, out in (
-        ("engine not running", ~(rpm_then > RUNNING_RPM)),
-        ("cold engine", _cold(session, rows)),
-        ("overrun", _widened(_overrun(rows, lam, pressure, throttle), AFTER_OVERRUN_S, rows.step_s)),
-        ("tip-in", _widened(_tip_in(rows, pressure, throttle), AFTER_TIP_IN_S, rows.step_s)),
-        ("misfire-lean", _misfire(lam, rows.step_s)),
-        ("outside the target table", ~np.isfinite(wanted)),
-        ("no trim then", ~np.isfinite(burnt(trim))),
+        ("dead-sensor", np.full(len(lam), drive.sensor.dead)),
+        ("not-running", ~(rpm_then > RUNNING_RPM)),
+        ("cold", _cold(drive)),
+        ("overrun", _widened(_cut(drive), AFTER_OVERRUN_S + max(delay.constant_s, 0.0), rows.step_s)),
+        ("tip-in", _widened(_tip_in(drive), AFTER_TIP_IN_S, rows.step_s)),
+        ("misfire", _misfire(lam, rows.step_s)),
+        ("still-sensor", drive.sensor.still),
+        ("outside", ~np.isfinite(wanted)),
+        ("no-trim", ~np.isfinite(trim_then)),
+        ("trim-limit", _at(drive.trim.limited.astype(float), index) > 0),
     ):
         left[why] += int((good & out).sum())
         good &= ~out
+    high = _at(axes.high().astype(float), index) > 0.5
     return MixtureRows(
-        rows.time_s[good], rpm_then[good], second_then[good], ratio[good], np.nan_to_num(shift[good]), left, trimmed
+        rows.time_s[good],
+        rpm_then[good],
+        second_then[good],
+        ratio[good],
+        cautious[good],
+        np.nan_to_num(np.abs(early - late)[good] / 2),
+        wanted[good],
+        high[good],
+        left,
     )
 
 
-def _pressure(session: StudySession, rows: Rows) -> Array | None:
-    """Manifold pressure, kPa, or None."""
-    channel = named(session.car, rows, "manifold_pressure")
-    return None if channel is None else rows.channels[channel.name] * in_unit(channel, "kPa")
+def lean_rows(drive: Drive, target: UserTable, delay: Delay, above: float, least_s: float) -> Lean:
+    """Rows with λ at least `above` the wanted one, in stretches of `least_s` and more, at whatever load."""
+    rows, lam = drive.rows, drive.sensor.values
+    rpm_then, second_then, wanted = _burnt_at(drive, target, delay, 0.0)
+    out = _widened(_cut(drive), AFTER_OVERRUN_S + max(delay.constant_s, 0.0), rows.step_s)
+    out |= _widened(_tip_in(drive), AFTER_TIP_IN_S, rows.step_s) | ~(rpm_then > RUNNING_RPM)
+    with np.errstate(invalid="ignore"):
+        lean = ~out & (lam - wanted >= above - 1e-9)
+    run = np.full(len(lam), -1, dtype=np.intp)
+    for number, (first, last) in enumerate(runs_of(lean)):
+        if (last - first) * rows.step_s >= least_s - 1e-9:
+            run[first:last] = number
+    kept = (run >= 0) & np.isfinite(second_then)
+    high = _at(drive.axes.high().astype(float), _index(drive, delay)) > 0.5
+    return Lean(rpm_then[kept], second_then[kept], lam[kept], wanted[kept], high[kept], run[kept], rows.step_s)
 
 
-def throttle_above_closed(session: StudySession, rows: Rows) -> Array | None:
-    """Throttle above closed, %, or None. Closed is the least seen where that may be a stop; else 0."""
-    channel = named(session.car, rows, "throttle")
-    if channel is None or not np.isfinite(values := rows.channels[channel.name]).any():
-        return None
-    least, most = np.nanpercentile(values, [1, 99])
-    return np.asarray(values - least) if least < CLOSED_STOP_PCT and most > least + CLOSED_STOP_PCT else values
+def _index(drive: Drive, delay: Delay, late_s: float = 0.0) -> Floats:
+    """Where on the rows what λ shows now was burnt."""
+    steps = delay.steps(drive.rows, drive.axes.pressure_kpa)
+    return np.asarray(np.arange(len(steps)) - steps - late_s / drive.rows.step_s)
 
 
-def _trim(session: StudySession, rows: Rows) -> tuple[Array, bool]:
-    """(what closed loop multiplies the fuel by, whether one was logged): all trims of the session multiplied."""
-    total, found = np.ones(len(rows.time_s)), False
-    for channel in session.car.channel:
-        if channel.role == "fuel_trim" and channel.name in rows.channels:
-            total, found = total * _factor(channel, rows.channels[channel.name]), True
-    return total, found
+def _at(values: Floats, index: Floats) -> Floats:
+    return np.interp(index, np.arange(len(values)), values, left=np.nan, right=np.nan)
 
 
-def _factor(channel: Channel, values: Array) -> Array:
+def _burnt_at(drive: Drive, target: UserTable, delay: Delay, late_s: float) -> tuple[Floats, Floats, Floats]:
+    """(rpm, second axis of the grid, wanted λ) where it was burnt."""
+    index = _index(drive, delay, late_s)
+    rpm = _at(drive.rows.speed_rpm, index)
+    return rpm, _at(drive.second, index), target.at(rpm, _at(drive.target_second, index))
+
+
+def read_trim(data: Dataset, rows: EvenRows) -> Trim:
+    """All trims of a session multiplied."""
+    total, logged = np.ones(len(rows.time_s)), False
+    for channel in data.recorded("fuel_trim"):
+        total, logged = total * _factor(channel, rows.channels[channel.name]), True
+    known = np.isfinite(total) & (rows.speed_rpm > RUNNING_RPM)
+    if not logged or not known.any():
+        return Trim(total, np.zeros(len(total), dtype=np.bool_), False, logged, ())
+    seen = total[known]
+    still = float(np.ptp(seen)) < TRIM_STILL and abs(float(seen[0]) - 1) > TRIM_STILL
+    limited = np.abs(total - 1) >= TRIM_LIMIT
+    for end in () if still else (float(seen.min()), float(seen.max())):
+        for first, last in runs_of(known & (np.abs(total - end) < TRIM_STILL)):
+            if abs(end - 1) >= TRIM_HELD and (last - first) * rows.step_s >= TRIM_HELD_S:
+                limited[first:last] = True
+    findings = []
+    if (limited & known).sum() * rows.step_s >= 1.0:
+        most = float(total[limited & known][np.argmax(np.abs(total[limited & known] - 1))])
+        seconds = float((limited & known).sum()) * rows.step_s
+        findings.append(warning("trim-at-limit", session=data.path.name, seconds=seconds, trim_pct=100 * (most - 1)))
+    if still:
+        findings.append(warning("trim-stands-still", session=data.path.name, trim_pct=100 * (float(seen[0]) - 1)))
+    return Trim(total, limited, still, True, tuple(findings))
+
+
+def _factor(channel: Channel, values: Floats) -> Floats:
     seen = values[np.isfinite(values)]
     is_factor = channel.unit.strip() != "%" and len(seen) > 0 and bool((np.abs(seen - 1) < 0.5).all())
     return values if is_factor else 1 + values / 100
 
 
-def _cold(session: StudySession, rows: Rows) -> BoolArray:
-    cold = np.zeros(len(rows.time_s), dtype=np.bool_)
-    for channel in session.car.channel:
-        if channel.role != "temperature" or channel.name not in rows.channels or not engine_temperature(channel):
-            continue
-        unit = channel.unit.strip().lower().replace("°", "").removeprefix("deg")
-        values = rows.channels[channel.name]
-        celsius = (values - 32) / 1.8 if unit == "f" else values - 273.15 if unit == "k" else values
-        cold |= celsius < WARM_C
+def _cold(drive: Drive) -> Flags:
+    cold = np.zeros(len(drive.rows.time_s), dtype=np.bool_)
+    for channel in drive.data.recorded("temperature"):
+        if engine_temperature(channel):
+            factor, added = CELSIUS_FROM.get(plain_unit(channel.unit), (1.0, 0.0))
+            cold |= drive.rows.channels[channel.name] * factor + added < WARM_C
     return cold
 
 
@@ -180,18 +224,16 @@ def engine_temperature(channel: Channel) -> bool:
     return key == "coolant_c" and "exhaust" not in name and "egt" not in name
 
 
-def _overrun(rows: Rows, lam: Array, pressure: Array | None, throttle: Array | None) -> BoolArray:
-    fast = rows.speed_rpm > OVERRUN_RPM
-    if throttle is not None:
-        return np.asarray(fast & (throttle < CLOSED_PCT))
-    if pressure is None:
-        return np.zeros(len(fast), dtype=np.bool_)
-    return np.asarray(fast & (pressure < OVERRUN_KPA) & (lam > OVERRUN_LAMBDA))
+def _cut(drive: Drive) -> Flags:
+    """Overrun; where only the pressure tells it, with a λ that says the fuel is cut."""
+    cut = overrun(drive.rows, drive.axes)
+    return cut if drive.axes.throttle_pct is not None else np.asarray(cut & (drive.sensor.values > OVERRUN_LAMBDA))
 
 
-def _tip_in(rows: Rows, pressure: Array | None, throttle: Array | None) -> BoolArray:
+def _tip_in(drive: Drive) -> Flags:
+    rows, axes = drive.rows, drive.axes
     fast = np.zeros(len(rows.time_s), dtype=np.bool_)
-    for values, most in ((throttle, TIP_IN_PCT_S), (pressure, TIP_IN_KPA_S)):
+    for values, most in ((axes.throttle_pct, TIP_IN_PCT_S), (axes.pressure_kpa, TIP_IN_KPA_S)):
         if values is not None and len(values) > 2:
             width = max(round(0.1 / rows.step_s), 1)
             rate = np.full(len(values), np.nan)
@@ -200,7 +242,7 @@ def _tip_in(rows: Rows, pressure: Array | None, throttle: Array | None) -> BoolA
     return fast
 
 
-def _misfire(lam: Array, step: float) -> BoolArray:
+def _misfire(lam: Floats, step: float) -> Flags:
     """λ that no firing engine shows, or that jumps above what it was: oxygen of a cycle that did not burn."""
     filled = np.where(np.isfinite(lam), lam, np.nanmedian(lam) if np.isfinite(lam).any() else 1.0)
     usual = ndimage.median_filter(filled, max(round(2.0 / step) | 1, 3), mode="nearest")
@@ -210,7 +252,7 @@ def _misfire(lam: Array, step: float) -> BoolArray:
     )
 
 
-def _widened(out: BoolArray, after_s: float, step: float) -> BoolArray:
+def _widened(out: Flags, after_s: float, step: float) -> Flags:
     """Also the time behind each stretch."""
     count = max(round(after_s / step), 1)
     ahead = np.concatenate((np.zeros(count, dtype=np.int64), np.cumsum(out, dtype=np.int64)))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.study.trace import Array
+from stream.units import Floats as Array
 
 Limits = tuple[float | None, float | None]
 

@@ -16,7 +16,8 @@ import numpy as np
 from stream.errors import InputError
 from stream.study.tables.sheet import Place, Sheet, plain, read_sheet
 from stream.study.tables.table_axes import LARGEST_RPM, Axis, layout
-from stream.study.trace import Array, BoolArray
+from stream.units import Flags as BoolArray
+from stream.units import Floats as Array
 
 ADVANCE_LIMITS = (-30.0, 70.0)  # degrees before top dead centre; beyond, the column is something else
 LAMBDA_LIMITS = (0.4, 2.0)  # beyond, nothing burns: the cells are an air-fuel ratio, or something else

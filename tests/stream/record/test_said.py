@@ -13,7 +13,7 @@ from stream.record import layout, tables
 from stream.record.recover import recover
 from stream.record.session import open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
-from stream.study.marks import Marks, copy_said, mark_session
+from stream.study.edit import Marks, copy_said, mark_session
 
 DAY = Weather(temperature_c=18.5, pressure_hpa=987.2, humidity_pct=61.0, said_utc="2026-06-01T09:00:00+00:00")
 NONE = Heard(pull=0, heard=False, said_utc="2026-06-01T10:00:00+00:00")

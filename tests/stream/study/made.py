@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from stream.study.trace import PullTrace
+from stream.study.pulls import PullTrace
 
 
 def pull(

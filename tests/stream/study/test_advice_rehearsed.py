@@ -8,7 +8,7 @@ import pytest
 from stream.sources.rehearsal import engine
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.extra import mixture_error, target_lambda
-from stream.study.load import load_sessions
+from stream.study.dataset import open_datasets
 from stream.study.tables.ignition_advice import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
@@ -28,7 +28,7 @@ def test_the_best_advance_of_each_band_is_in_its_interval(tmp_path: Path, monkey
         text += "".join(f"{name},{at:g},{degrees + 5:.2f}\n" for at, degrees in zip(rpm, advance, strict=True))
     (tmp_path / "advance.csv").write_text(text)
     paths = day(tmp_path, 31, [*OFF_BEST, *OFF_BEST], pulls=3, chain=Chain(extra=("advance",)))
-    advice = advise_ignition(load_sessions(paths), read_advance(tmp_path / "advance.csv"), "wren")
+    advice = advise_ignition(open_datasets(paths), read_advance(tmp_path / "advance.csv"), "wren")
 
     best = {cell.rpm: float(engine.best_advance(np.array([cell.rpm]))[0]) for cell in advice.cells}
     inside = [c.low is not None and c.high is not None and c.low <= best[c.rpm] <= c.high for c in advice.cells]
@@ -47,7 +47,10 @@ def test_the_planted_mixture_error_is_in_the_interval_of_each_cell(tmp_path: Pat
     rows += [f"{rpm},{','.join(f'{value:.4f}' for value in wanted)}" for rpm in range(1000, 7500, 500)]
     (tmp_path / "target.csv").write_text("\n".join(rows))
     paths = day(tmp_path, 32, ["heron", "heron"], chain=Chain(extra=("lambda", "manifold_pressure", "throttle")))
-    advice = advise_mixture(load_sessions(paths), read_target(tmp_path / "target.csv"))
+    drives = open_datasets(paths)
+    advice = advise_mixture(drives, read_target(tmp_path / "target.csv"))
+    for drive in drives:
+        drive.close()
 
     told = [cell for cell in advice.cells if cell.low is not None and cell.high is not None]
     truth = [1 + float(mixture_error(np.array(c.rpm), np.array((c.second_axis - 22) / 78))) for c in told]
@@ -55,4 +58,7 @@ def test_the_planted_mixture_error_is_in_the_interval_of_each_cell(tmp_path: Pat
     assert len(told) >= 10
     assert np.mean(inside) >= 0.9
     assert max(truth) > 1.03
-    assert any("fuel cuts" in words for words in advice.warnings)
+    delay = next(one for one in advice.findings if one.code == "lambda-delay")
+    assert delay.values["events"] >= 3
+    assert delay.values["constant_s"] == pytest.approx(0.12, abs=0.06)  # the model's transport, and a sensor's filter
+    assert not any(one.severity == "danger" or one.code == "lambda-stuck" for one in advice.findings)

@@ -2,10 +2,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from stream.study.force.coast_runs import find_coast_runs
-from stream.study.force.coastdown import MASS_FACTOR, coastdown
+from stream.study.force.coastdown import find_glides
+from stream.study.force.road_load import CoastRun, fit_road_load
 
 MASS, A, B, C, IDLE = 790.0, 100.0, 1.5, 0.36, 900.0
+MASS_FACTOR = 1.03  # SAE J1263, ISO 10521: turning wheels are about 3 % of the mass (from memory)
 Session = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
@@ -34,11 +35,17 @@ def session(in_gear: bool = False, brake: bool = False, seed: int = 0) -> Sessio
     )
 
 
+def find_coast_runs(time: np.ndarray, speed: np.ndarray, engine: np.ndarray | None = None) -> list[CoastRun]:
+    """The coastdowns among the glides, in turns."""
+    runs = [glide.run for glide in find_glides(time, speed, engine, MASS) if not glide.why_not]
+    return [CoastRun(run.time_s, run.speed_mps, 1 - 2 * (place % 2)) for place, run in enumerate(runs)]
+
+
 def test_both_coastdowns_are_found_and_give_their_road_load() -> None:
     runs = find_coast_runs(*session())
 
     assert len(runs) == 2
-    found = coastdown(runs, MASS)
+    found = fit_road_load(runs, MASS)
     assert abs(found.a_n - A) < 3 * found.u_a
     assert abs(found.b_n_per_mps - B) < 3 * found.u_b
     assert abs(found.c_n_per_mps2 - C) < 3 * found.u_c

@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 from scipy import stats as reference
 
+from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
 from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import compare
 from stream.study.compare.fair import differences, order
 from stream.study.compare.scatter import PRIOR, Component, Scatter
-from stream.study.trace import PullTrace, PullZero, ZeroPart
+from stream.study.pulls import PullTrace
 from tests.stream.study.made import day, pull
 from ui.text.comparison import comparison_json
 from ui.text.findings import say_all

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from scipy import stats as reference
 
+from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
 from stream.study.compare.curve import curves, curves_csv
-from stream.study.zeros import Zero, take_zero
 from tests.stream.study.made import day, pull
 from ui.text.comparison import curves_json
 from ui.text.findings import say_all
@@ -44,7 +44,7 @@ def test_relative_power_needs_a_zero() -> None:
     assert any("no relative power" in words for words in say_all(refused.findings))
     assert refused.tunes[0].bands[0].relative_power_pct is None
 
-    given = curves([take_zero(one, [Zero(0, 1, 0.5, 0.01)]) for one in made])
+    given = curves([one.with_zero(PullZero(0.5, (ZeroPart("zero", 0.01),))) for one in made])
 
     last = given.tunes[1].bands[-1]
     assert last.relative_power_pct == pytest.approx(100)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from stream.errors import InputError
+from stream.study.pulls import PullTrace
 from stream.study.tables.advice import Cell
 from stream.study.tables.ignition import LoggedPull, full_load
 from stream.study.tables.knock import read_note
 from stream.study.tables.user_table import AdvanceList
-from stream.study.trace import PullTrace
 from tests.stream.study.made import pull
 
 BEST = 27.0

@@ -1,5 +1,6 @@
 """The command line in this process, and one rehearsal that many tests look at."""
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,11 +14,12 @@ from ui.cli.main import run
 
 
 @pytest.fixture
-def steadypull(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
-    """Run a command in this process."""
+def steadypull(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., Outcome]:
+    """Run a command in this process; `stdin` is what a person types."""
 
-    def call(*words: str | Path) -> Outcome:
+    def call(*words: str | Path, stdin: str = "") -> Outcome:
         capsys.readouterr()
+        monkeypatch.setattr("sys.stdin", io.StringIO(stdin))
         code = run([str(word) for word in words])
         captured = capsys.readouterr()
         assert "Traceback" not in captured.err

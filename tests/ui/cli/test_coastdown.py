@@ -163,3 +163,152 @@ def test_the_text_tells_coefficients_with_their_doubt(tmp_path: Path, capsys: py
     assert "A = " in text
     assert "±" in text
     assert "from 2 coastdowns" in text
+
+
+def joined(*parts: dict) -> dict:
+    """Drives one after the other."""
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def marginal(seed: int) -> dict:
+    """A glide of a few seconds, as before a junction: 20 to about 16 m/s; then braked to a stop."""
+    columns = drive(1, seed=seed)
+    fast = int(np.flatnonzero(columns["wheel"][300:] < 20)[0]) + 300
+    fall = {name: column[fast : fast + 14 * int(RATE)] for name, column in columns.items()}
+    up, down = np.linspace(1, 20, 200), np.arange(fall["wheel"][-1], 0, -0.15)
+    return {
+        "rpm": np.concatenate([up * TOP_RPM_PER_MPS, fall["rpm"], np.full(len(down), IDLE)]),
+        "wheel": np.concatenate([up, fall["wheel"], down]),
+    }
+
+
+def test_a_marginal_glide_is_left_out_and_named_and_the_others_count(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each glide is judged by itself; the short one also is no turn, so the pair about it stays a pair."""
+    first, second = drive(1, grade=0.004), drive(1, grade=-0.004, seed=1)
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(first, marginal(2), second))
+
+    found = coast(capsys, str(path))
+
+    assert found["runs"] == 2
+    assert near(found)
+    assert [glide["used"] for glide in found["coastdowns"]] == [True, False, True]
+    assert found["coastdowns"][1]["why_not"] in ("too-short", "too-small-a-fall")
+    assert {"coast-glide-left-out", "coast-ways-guessed"} <= {row["code"] for row in found["findings"]}
+
+
+def test_a_dropped_run_leaves_the_others_and_their_directions(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Run 2 of four is spoilt by a brake that drags a little; without it grade still cancels, for 1, 3 and 4 keep
+    their ways."""
+    runs = [drive(1, grade=0.004 * (-1) ** k, seed=k, brake=60.0 * (k == 1)) for k in range(4)]
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(*runs))
+
+    spoilt, mended = coast(capsys, str(path)), coast(capsys, str(path), "--drop", "2")
+
+    assert (spoilt["runs"], mended["runs"]) == (4, 3)
+    assert [glide["way"] for glide in mended["coastdowns"]] == [1, -1, 1, -1]
+    truth = A + 20 * B + 400 * C
+
+    def off(found: dict) -> float:
+        return abs(found["a_n"] + 20 * found["b_n_per_mps"] + 400 * found["c_n_per_mps2"] - truth)
+
+    assert off(mended) < 4 < off(spoilt)
+    assert run(["coastdown", str(path), "--drop", "9"]) == 2
+    assert "no glide 9" in capsys.readouterr().err
+
+
+def test_the_ways_can_be_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """There, there, back, back: by turns grade would not cancel; said, it does."""
+    runs = [drive(1, grade=grade, seed=k) for k, grade in enumerate((0.004, 0.004, -0.004, -0.004))]
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(*runs))
+
+    found = coast(capsys, str(path), "--back", "3,4", "--wind-change", "0")
+
+    assert found["a_n"] + 20 * found["b_n_per_mps"] + 400 * found["c_n_per_mps2"] == pytest.approx(
+        A + 20 * B + 400 * C, rel=0.005
+    )
+    assert run(["coastdown", str(path), "--back", "3,4", "--same-direction"]) == 2
+
+
+def test_no_force_is_printed_beyond_the_speeds_glided_through(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The runs go from 38 to 9 m/s, 137 to 32 km/h."""
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, drive())
+
+    found = coast(capsys, str(path))
+    assert run(["coastdown", str(path)]) == 0
+    text = capsys.readouterr().out
+
+    assert 8.9 < found["from_mps"] < 11
+    assert 35 < found["to_mps"] <= 38.1
+    rows = text[text.index("km/h    N") :].splitlines()[1:]
+    speeds = [int(line.split()[0]) for line in rows if line.strip()[:1].isdigit()]
+    assert len(speeds) > 8
+    assert all(30 <= speed <= 137 for speed in speeds)
+
+
+def test_wheel_speed_alone_is_enough_from_log_to_road_load(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A log with a time and a wheel speed and nothing else is imported and coasted."""
+    columns = drive(2, grade=0.002)
+    car = tmp_path / "car.toml"
+    car.write_text(f"""
+[car]
+name = "hill-climb special"
+mass_kg = {MASS}
+[[channel]]
+name = "t"
+role = "time"
+unit = "s"
+[[channel]]
+name = "wheel"
+role = "road_speed"
+unit = "m/s"
+""")
+    log, session = tmp_path / "log.csv", tmp_path / "s.h5"
+    time = np.arange(len(columns["wheel"])) / RATE
+    np.savetxt(log, np.column_stack([time, columns["wheel"]]), "%.4f", ",", header="t,wheel", comments="")
+
+    assert run(["import", str(log), "--car", str(car), "-o", str(session), "--json"]) == 0
+    made = json.loads(capsys.readouterr().out)
+    found = coast(capsys, str(session))
+
+    assert made["pulls"] == []
+    assert made["session"]["duration_s"] == pytest.approx(len(time) / RATE)
+    assert found["runs"] == 2
+    assert near(found)
+    assert "coast-no-engine-speed" in {row["code"] for row in found["findings"]}
+
+
+def test_a_wind_that_changes_between_two_runs_is_in_the_doubt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The stated change (1.5 m/s) moves the force at 20 m/s by C * 1.5 * 20 N: that much doubt there is at least."""
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, drive())
+
+    calm, stated = coast(capsys, str(path), "--wind-change", "0"), coast(capsys, str(path))
+
+    shape = np.array([1, 20, 400])
+    u = [float(np.sqrt(shape @ np.array(found["covariance"]) @ shape)) for found in (calm, stated)]
+    assert u[1] ** 2 - u[0] ** 2 == pytest.approx((C * 1.5 * 20) ** 2, rel=0.1)
+    assert "coast-wind-change" in {row["code"] for row in stated["findings"]}
+
+
+def test_precision_is_that_of_the_road_load_standards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """100 t s / (√n T) over pairs, computed here from the printed definition and the exact times between speeds."""
+    brakes = (0.0, 12.0, 25.0)
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(*(drive(2, brake=b, seed=k)
+                                                                      for k, b in enumerate(brakes))))  # fmt: skip
+
+    found = coast(capsys, str(path))
+
+    step = next(row for row in found["precision"] if row["speed_kmh"] == 80)
+    speed = np.linspace(75 / 3.6, 85 / 3.6, 2001)
+    times = [float(np.trapezoid(1.03 * MASS / (A + B * speed + C * speed**2 + b), speed)) for b in brakes]
+    mean, s = np.mean(times), np.std(times, ddof=1)
+    assert step["pairs"] == 3
+    assert step["time_s"] == pytest.approx(mean, rel=0.005)
+    assert step["precision_pct"] == pytest.approx(100 * 4.303 * s / (np.sqrt(3) * mean), rel=0.1)  # Student, 2 dof

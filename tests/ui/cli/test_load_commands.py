@@ -6,16 +6,19 @@ import h5py
 import numpy as np
 import pytest
 
+from stream.car import parse_car
 from tests.held_row import CAR_TEXT
 from tests.sessions import write_session
 
 RATE = 200.0
+SLOPE, ZERO = parse_car(CAR_TEXT).need("engine_speed", "the test").rpm_line
 
 
-def session(path, link, **settings):
-    """A session with the engine standing and this load, (n,), mV/V."""
+def session(path, link, rpm=None, **settings):
+    """A session with this load, (n,), mV/V, and this speed, rpm by the provisional line; None: the engine stands."""
     rng = np.random.default_rng(1)
-    volts = 0.25 + 0.002 * rng.normal(size=len(link))
+    volts = 0.25 if rpm is None else (rpm - ZERO) / SLOPE
+    volts = volts + 0.002 * rng.normal(size=len(link))
     return write_session(path, np.column_stack((volts, link)).astype(np.float32), RATE, CAR_TEXT, **settings)
 
 
@@ -44,14 +47,16 @@ def test_a_zero_is_the_mean_with_its_standard_error(steadypull, standing) -> Non
     assert b"standing" in row["how"]
 
 
-def test_a_second_zero_widens_the_doubt_of_both_to_their_gap(steadypull, standing) -> None:
-    """0.006 between the two is what one alone could not show."""
+def test_a_second_zero_widens_the_doubt_by_their_gap_once(steadypull, standing) -> None:
+    """0.006 between the two is what one alone could not show: each is known to the gap over √2. The file keeps what
+    each stretch showed by itself, for the gap is in the two means already."""
     steadypull("zero", standing, "--from", 2, "--to", 17)
     second = steadypull("zero", standing, "--from", 24, "--to", 38, "--rolling", "--json").json
 
-    assert second["doubt"] == pytest.approx(0.006, abs=0.0005)
+    assert second["doubt"] == pytest.approx(0.006 / 2**0.5, abs=0.0004)
+    assert second["u_noise"] == pytest.approx(0.004 / 2800**0.5, rel=0.6)
     assert "roll" in second["how"]
-    assert [row["doubt"] for row in zeros(standing)] == pytest.approx([0.006, 0.006], abs=0.0005)
+    assert all(row["doubt"] < 0.0002 for row in zeros(standing))
 
 
 @pytest.mark.parametrize(
@@ -166,3 +171,63 @@ def test_a_sway_far_below_what_the_link_carries_is_no_motion(steadypull, tmp_pat
 
     assert steadypull("zero", tmp_path / "driven.h5", "--from", 1, "--to", 8).code == 0
     assert "taken while moving" in steadypull("zero", tmp_path / "still.h5", "--from", 1, "--to", 8).err
+
+
+@pytest.fixture
+def waiting(tmp_path):
+    """A car that idles for 12 s, drives to 4 900 rpm and idles again; the link is loaded only while it drives."""
+    rng = np.random.default_rng(5)
+    idle, drive = 200 * 12, 200 * 8
+    rise = 4000.0 * np.sin(np.pi * np.arange(drive) / drive) + 900.0
+    rpm = np.concatenate((np.full(idle, 900.0), rise, np.full(idle, 900.0)))
+    link = np.concatenate((np.full(idle, 0.030), np.full(drive, 0.5) * rise / 4900.0, np.full(idle, 0.031)))
+    return session(tmp_path / "waiting.h5", link + 0.004 * rng.normal(size=len(link)), rpm)
+
+
+def test_a_session_proposes_its_own_standing_stretch(steadypull, waiting) -> None:
+    """It is shown, and taken where a person says that the car stood as it must."""
+    ran = steadypull("zero", waiting, "--standing", "--json", stdin="y\n")
+
+    assert ran.code == 0, ran.err
+    assert "in neutral, brakes off, on the level" in ran.err
+    assert ran.json["start_s"] < ran.json["end_s"] <= 12.0 or ran.json["start_s"] >= 20.0
+    assert ran.json["mean"] == pytest.approx(0.0305, abs=0.001)
+    assert ran.json["confirmed"]
+    assert steadypull("zero", waiting, "--standing", "--yes").code == 2  # the same stretch again overlaps
+
+
+def test_without_an_answer_the_zero_is_wider_and_that_is_said(steadypull, waiting) -> None:
+    """Nobody said that no gear, brake or slope was in it."""
+    ran = steadypull("zero", waiting, "--standing", stdin="")
+    stated = zeros(waiting)[0]["doubt"]
+
+    assert ran.code == 0, ran.err
+    assert "wider" in ran.out
+    assert stated > 10 * 0.004 / 2000**0.5
+
+
+def test_a_no_takes_no_zero(steadypull, waiting) -> None:
+    """And the session stays as it was."""
+    digest = hashlib.sha256(waiting.read_bytes()).digest()
+    ran = steadypull("zero", waiting, "--standing", stdin="n\n")
+
+    assert "no zero taken" in ran.err
+    assert hashlib.sha256(waiting.read_bytes()).digest() == digest
+
+
+def test_a_session_that_never_stands_quietly_proposes_nothing(steadypull, tmp_path) -> None:
+    """The load wanders all the time."""
+    wander = 0.3 * np.sin(np.arange(4000) / 64.0)
+    path = session(tmp_path / "moving.h5", wander, np.full(4000, 900.0))
+    ran = steadypull("zero", path, "--standing", "--yes")
+
+    assert ran.code == 2
+    assert "no quiet stretch" in ran.err
+
+
+def test_zero_by_stretch_or_standing_never_both(steadypull, waiting) -> None:
+    """One line says which."""
+    for words in (("--standing", "--from", 1), ("--from", 1), (), ("--standing", "--rolling")):
+        ran = steadypull("zero", waiting, *words)
+        assert ran.code == 2
+        assert len(ran.err.strip().splitlines()) == 1

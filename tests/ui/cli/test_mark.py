@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from stream.record.session import open_session
-from stream.study.load import load_session
+from stream.study.dataset import open_dataset
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def test_an_older_file_opens_with_nothing_marked(marked) -> None:
     """Session and study see an empty mark for each pull."""
     with open_session(marked) as session:
         assert [mark.kept for mark in session.pull_marks] == [0, 0]
-    assert [mark.kept for mark in load_session(marked).pull_marks] == [0, 0]
+    assert [mark.kept for mark in open_dataset(marked).pull_marks] == [0, 0]
 
 
 def test_holds_and_pulls_are_marked_and_taken_back(steadypull, marked) -> None:
@@ -39,8 +39,8 @@ def test_holds_and_pulls_are_marked_and_taken_back(steadypull, marked) -> None:
     assert [hold["accepted"] for hold in shown["holds"]][:3] == [True, False, True]
     assert shown["holds"][2]["target_rpm"] == 2010.0
     assert [pull["mark"] for pull in shown["pulls"]] == ["keep", "drop"]
-    assert [mark.kept for mark in load_session(marked).pull_marks] == [1, -1]
-    assert [pull.faults for pull in load_session(marked).pulls] == [("lift",), ()]
+    assert [mark.kept for mark in open_dataset(marked).pull_marks] == [1, -1]
+    assert [pull.faults for pull in open_dataset(marked).pulls] == [("lift",), ()]
 
     back = steadypull("mark", marked, "--accept-hold", 2, "--retarget", "3=", "--clear-pull", 1, "--json").json
     assert back["holds"][1]["accepted"]

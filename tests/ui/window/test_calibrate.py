@@ -13,7 +13,7 @@ from stream.record.session import open_session
 from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import TARGETS, hold_drive
-from stream.study.load import load_session
+from stream.study.dataset import open_dataset
 from ui.cli.rehearse import play_recording
 
 TYPED = ", ".join(f"{target:.0f}" for target in TARGETS)
@@ -141,7 +141,7 @@ def test_apply_and_save_do_what_the_commands_do(
     screen.save_to(tmp_path / "SPEED.toml")
     fit, path = screen.desk.work.calibration, screen.desk.work.path
 
-    session = load_session(path)
+    session = open_dataset(path)
     assert session.calibration is not None
     assert session.calibration.slope_rpm_per_unit == fit.slope_rpm_per_unit
     assert [mark.accepted for mark in session.hold_marks] == [True] * 8 + [False]

@@ -63,7 +63,7 @@ def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
 )  # fmt: skip
 def test_qt_that_cannot_load_names_the_cure(bare: pytest.MonkeyPatch, trouble: str, words: str) -> None:
     def failing(name: str) -> Any:
-        raise ImportError(trouble)
+        raise (ModuleNotFoundError if "module" in trouble else ImportError)(trouble)
 
     bare.setenv("QT_QPA_PLATFORM", "offscreen")
     bare.setattr(importlib, "import_module", failing)

@@ -1,22 +1,24 @@
 """Sessions of the rehearsal car as the study reads them, beside what the model knows to be so."""
 
+import math
 from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
-from stream.record.session import open_session
 from stream.sources.rehearsal.chain import Chain, Converter, Link
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.rehearsal.truth import change_by_band
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import curves
-from stream.study.conditions import gear_of, read_conditions
-from stream.study.load import load_session, load_sessions
-from stream.study.pull_traces import all_traces, pull_traces
+from stream.study.compare.fair import fresh_for_each
+from stream.study.dataset import open_dataset, open_datasets
+from stream.study.pulls import all_traces, gear_of, gear_of_pull, pull_traces
+from tests.stream.study.made import pull as made_pull
 from tests.stream.study.rehearsed import BEGAN, day, session
 
 EXTRA = ("road_speed", "lambda", "manifold_pressure")
@@ -33,7 +35,7 @@ def drive(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Recording]:
 
 def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
     path, recording = drive
-    found = load_session(path)
+    found = open_dataset(path)
     pulls = pull_traces(found)
     clean = [pull for pull in pulls if pull.usable]
 
@@ -51,7 +53,7 @@ def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
 
 def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
     path, recording = drive
-    for pull in pull_traces(load_session(path)):
+    for pull in pull_traces(open_dataset(path)):
         if not pull.usable:
             continue
         inside = (pull.time_s > pull.start_s + 0.5) & (pull.time_s < pull.end_s - 0.2)
@@ -64,7 +66,7 @@ def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
 
 def test_conditions_are_means_over_the_pull(drive) -> None:
     path, recording = drive
-    found = load_session(path)
+    found = open_dataset(path)
     for pull in pull_traces(found):
         time = recording.time_s
         inside = (time >= pull.start_s) & (time <= pull.end_s)
@@ -74,23 +76,6 @@ def test_conditions_are_means_over_the_pull(drive) -> None:
         assert pull.conditions["lambda"] == pytest.approx(columns["lambda"], rel=1e-3)
         assert pull.conditions["manifold_hpa"] == pytest.approx(10.0 * columns["manifold_pressure"], rel=1e-3)
         assert set(pull.conditions) == {"lambda", "manifold_hpa"}
-
-
-def test_rows_are_found_behind_lost_samples(tmp_path) -> None:
-    chain = Chain(rate_hz=200.0, extra=("road_speed",))
-    lossy = Chain(rate_hz=200.0, extra=("road_speed",), adc=type(chain.adc)(losses_per_minute=20.0, longest_loss=200))
-    path = tmp_path / "lossy.h5"
-    recording = session(path, 6, "heron", BEGAN, lossy, zeros=None, pulls=1)
-    time = recording.time_s
-    spans = [(10.0, 11.0), (40.0, 42.0), (float(time[-1]) - 3.0, float(time[-1]) - 1.0)]
-    with open_session(path) as file:
-        found = read_conditions(file, load_session(path).car, spans)
-
-    place = [channel.name for channel in recording.channels].index("road_speed")
-    assert recording.lost_samples > 1000
-    for (start, end), part in zip(spans, found, strict=True):
-        expected = recording.samples[(time >= start) & (time < end), place].astype(float).mean() / 3.6
-        assert part.road_speed_mps == pytest.approx(expected, rel=1e-6)
 
 
 def test_gear_from_road_speed() -> None:
@@ -103,6 +88,40 @@ def test_gear_from_road_speed() -> None:
     assert gear_of(5000.0, 24.79 * 1.19, car) is None  # between two
     assert gear_of(5000.0, float("nan"), car) is None
     assert gear_of(float("nan"), 20.0, car) is None
+
+
+def test_road_speed_outranks_a_declared_gear_where_engine_speed_is_known() -> None:
+    """It is a measurement. By a provisional line, 30 % off and two gears wide, it only fills in what nobody said; a
+    road speed that fits no gear leaves the declared one, and says that it contradicts it."""
+    car = load_car_of_the_scenario()
+    third, between = 24.79, 24.79 * 1.19
+    known = {mps: gear_of_pull(4, 5000.0, mps, car, speed_known=True) for mps in (third, between, math.nan)}
+    provisional = {mps: gear_of_pull(4, 5000.0, mps, car, speed_known=False) for mps in (third, between)}
+
+    assert known[third] == (3, "road speed")
+    assert known[between] == (4, "contradicted")
+    assert known[math.nan] == (4, "declared")
+    assert provisional == {third: (4, "declared"), between: (4, "declared")}
+    assert gear_of_pull(None, 5000.0, third, car, speed_known=False) == (3, "road speed")
+    assert gear_of_pull(None, 5000.0, math.nan, car, speed_known=True) == (None, "")
+
+
+def test_a_zero_is_taken_off_once_however_often_it_is_asked() -> None:
+    """And can be put back."""
+    off = PullZero(0.1, (ZeroPart("zero", 0.01),), "zero")
+    twice = made_pull(level=1.0).with_zero(off).with_zero(off)
+
+    assert twice.load == pytest.approx(np.full(801, 0.9))
+    assert twice.without_zero().load == pytest.approx(np.ones(801))
+
+
+def test_fresh_means_a_zero_for_each_pull() -> None:
+    """Every pull leans most on a zero of its own."""
+    pulls = [made_pull(session=f"s{n}").with_zero(PullZero(0.1, (), f"s{n}/zero@5")) for n in range(2)]
+
+    assert fresh_for_each(pulls)
+    assert not fresh_for_each([pulls[0], pulls[0]])
+    assert not fresh_for_each([made_pull()])
 
 
 def load_car_of_the_scenario():
@@ -120,7 +139,7 @@ def test_lag_and_its_doubt_come_from_the_car_file(tmp_path) -> None:
         chain = Chain(rate_hz=200.0, converter=Converter(smoothing_s=smoothing))
         car = demo_car_text().replace("lag_s = 0.02", f"lag_s = {text}")
         session(paths[-1], 7, "heron", BEGAN + timedelta(hours=place), chain, car, pulls=3)
-    pulls, words = all_traces(load_sessions(paths))
+    pulls, words = all_traces(open_datasets(paths))
     by_session = [curves([pull for pull in pulls if pull.session == str(path)]) for path in paths]
     quick, slow = ({band.rpm: band.mean for band in found.tunes[0].bands} for found in by_session)
 
@@ -134,7 +153,7 @@ def test_lag_and_its_doubt_come_from_the_car_file(tmp_path) -> None:
 
 def test_zeros_are_shared_by_the_pulls_of_a_session(drive) -> None:
     path, _ = drive
-    pulls = pull_traces(load_session(path))
+    pulls = pull_traces(open_dataset(path))
 
     assert all(pull.zero is not None and pull.zero.doubt > 0 for pull in pulls)
     keys = [{part.key for part in pull.zero.parts} for pull in pulls]
@@ -144,16 +163,16 @@ def test_zeros_are_shared_by_the_pulls_of_a_session(drive) -> None:
 def test_a_car_without_a_link_cannot_be_studied(tmp_path) -> None:
     path = tmp_path / "plain.h5"
     session(path, 8, "heron", BEGAN, Chain(rate_hz=100.0), zeros=None, pulls=1)
-    found = load_session(path)
+    found = open_dataset(path)
     bare = type(found.car)(car=found.car.car, channel=found.car.channel[:1])
 
     with pytest.raises(InputError, match="load"):
-        pull_traces(load_session(path, bare))
+        pull_traces(open_dataset(path, bare))
 
 
 @pytest.mark.slow
 def test_two_tunes_in_turns_on_the_rehearsal_car(tmp_path) -> None:
-    pulls, _ = all_traces(load_sessions(day(tmp_path, 3, ("heron", "plover") * 2, chain=Chain(rate_hz=500.0))))
+    pulls, _ = all_traces(open_datasets(day(tmp_path, 3, ("heron", "plover") * 2, chain=Chain(rate_hz=500.0))))
     result = compare(pulls, "heron", "plover")
     truth = {band.rpm: band.change_pct for band in change_by_band("heron", "plover")}
 

@@ -1,0 +1,340 @@
+"""What a person changes in sessions after the drive: a calibration attached, a zero declared, marks, notes, what was
+heard, the air of the day. All of it goes through the one door for changes, and raw is never touched.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from stream.calibrate.link.zero import measure_zero, zero_at
+from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_warnings
+from stream.errors import InputError
+from stream.live.runs import runs_of
+from stream.record import layout, tables
+from stream.record.change import add_heard, change_session, set_calibration, set_conditions
+from stream.record.session import Session, open_session
+from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
+from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
+from stream.units import MPS_PER_UNIT, Flags, Floats, plain_unit
+
+STANDING = "standing, in neutral, brakes off, level"
+ROLLING = "free roll in neutral"
+UNCONFIRMED = "standing; neutral, brakes and level not confirmed"
+# Of a strong pull, standard: what a gear, a brake or a slope may leave in the link of a standing car; chosen, as the
+# distance between the zeros of sessions that took none.
+NOT_CONFIRMED = 0.03
+IDLE_RPM = 1300.0  # a cold engine idles at up to this; common practice, no source
+PROVISIONAL = 1.3  # a provisional line may be 30 % off
+STANDING_KMH = 1.0
+EDGE_S = 0.5  # chosen: left out at both ends of a stretch, where the car may still roll or the clutch bite
+LEAST_STANDING_S, LONGEST_STANDING_S = 3.0, 20.0  # chosen
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Changes to make. Numbers count from 1, as the tables that are printed do.
+
+    holds    number -> whether it counts
+    targets  number -> the speed it was, rpm; None: none again
+    pulls    number -> what is said of it
+    heard    knock heard or not heard; takes the place of what was said of the same pulls
+    air      the air of the day, in place of what was kept
+    note     a line to add to the session's note
+    """
+
+    holds: Mapping[int, bool] = field(default_factory=dict)
+    targets: Mapping[int, float | None] = field(default_factory=dict)
+    pulls: Mapping[int, PullMark] = field(default_factory=dict)
+    heard: Sequence[Heard] = ()
+    air: Weather | None = None
+    note: str = ""
+
+
+def mark_session(path: str | Path, marks: Marks) -> None:
+    """Make the changes, all or none. Raises InputError: no such hold or pull, a speed that is none."""
+    with open_session(path) as session:
+        holds = new_hold_marks(session, marks)
+        pulls = new_pull_marks(session, marks.pulls)
+        hold_rows = tables.hold_rows(session.holds, holds)
+        pull_rows = tables.pull_rows(session.pulls, pulls)
+        for said in marks.heard:
+            if said.pull:
+                _index(session, said.pull, len(session.pulls), "pull")
+        note = "\n".join(part for part in (session.note, marks.note.strip()) if part)
+
+    def edit(file: Any) -> None:
+        if marks.holds or marks.targets:
+            tables.replace_rows(file, layout.HOLDS, hold_rows)
+        if marks.pulls:
+            tables.replace_rows(file, layout.PULLS, pull_rows)
+        if marks.heard:
+            add_heard(file, marks.heard)
+        if marks.air is not None:
+            set_conditions(file, marks.air)
+        if marks.note:
+            file.attrs["note"] = layout.clean_text(note)
+
+    change_session(path, edit)
+
+
+def copy_said(path: str | Path, new: str | Path) -> None:
+    """Copy the air of the day, and what was heard, from a session to one made of it by a replay.
+
+    What was said of a pull follows that pull where the replay found it too, by its time; where it did not, a knock
+    heard counts for the whole session, and 'heard none' for nothing.
+    """
+    with open_session(path) as session, open_session(new) as made:
+        weather, heard, pulls, found = session.conditions, session.heard, session.pulls, made.pulls
+    if weather is None and not heard:
+        return
+    said = []
+    for row in heard:
+        pull = 0
+        if row.pull:
+            middle = (pulls[row.pull - 1].start_s + pulls[row.pull - 1].end_s) / 2 if row.pull <= len(pulls) else -1.0
+            inside = (number for number, one in enumerate(found, 1) if one.start_s <= middle <= one.end_s)
+            pull = next(inside, 0)
+        if pull or not row.pull or row.heard:
+            said.append(msgspec.structs.replace(row, pull=pull))
+
+    def edit(file: Any) -> None:
+        set_conditions(file, weather)
+        add_heard(file, said)
+
+    change_session(new, edit)
+
+
+def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
+    """The marks of all holds with the changes in them."""
+    new = list(session.hold_marks)
+    for number, accepted in marks.holds.items():
+        index = _index(session, number, len(new), "hold")
+        new[index] = HoldMark(accepted=accepted, target_rpm=new[index].target_rpm)
+    for number, rpm in marks.targets.items():
+        index = _index(session, number, len(new), "hold")
+        if rpm is not None and not (math.isfinite(rpm) and rpm > 0):
+            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number above zero")
+        new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm)
+    return new
+
+
+def new_pull_marks(session: Session, pulls: Mapping[int, PullMark]) -> Sequence[PullMark]:
+    """The marks of all pulls with the changes in them."""
+    new = list(session.pull_marks)
+    for number, mark in pulls.items():
+        new[_index(session, number, len(new), "pull")] = mark
+    return new
+
+
+def _index(session: Session, number: int, count: int, what: str) -> int:
+    if 1 <= number <= count:
+        return number - 1
+    if count:
+        raise InputError(f"{session.path}: has no {what} {number}; it has {count}, counted from 1")
+    raise InputError(
+        f"{session.path}: holds no {what}; a replay into a new session finds and writes what there is",
+        code="nothing-to-mark",
+        path=session.path,
+        what=what,
+    )
+
+
+def apply_calibration(calibration: SpeedCalibration, paths: Sequence[str | Path]) -> list[str]:
+    """Attach a calibration to sessions; returns warnings of one that is stale or foreign to them.
+
+    Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
+    not at all.
+    """
+    each_once(paths)
+    words = []
+    for path in paths:
+        with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
+            words += [f"{path}: {line}" for line in _origin(calibration, data)]
+    attributes = calibration_attributes(calibration)
+    for path in paths:
+        change_session(path, lambda file: put_in_force(file, attributes))
+    return words
+
+
+def calibration_attributes(calibration: SpeedCalibration) -> dict[str, Any]:
+    """What stands under /calibrations/NAME: enough for any tool, and `toml`, which has everything."""
+    c = calibration
+    source = ", ".join(f"{one.path} of {one.started_utc}" if one.started_utc else one.path for one in c.sessions)
+    attributes: dict[str, Any] = {
+        "model": c.model,
+        "numbers": np.array([c.slope_rpm_per_unit, c.intercept_rpm]),
+        "covariance": np.array([[c.u_slope**2, c.covariance], [c.covariance, c.u_intercept**2]]),
+        "scale_error_pct": c.scale_error_pct,
+        "made_utc": c.when,
+        "source_session": source,
+        "channel": c.channel,
+        "unit": c.unit,
+        "toml": dump_calibration(c),
+    }
+    if c.knots:
+        attributes["knots"] = np.array(c.knots)
+        attributes["knot_covariance"] = np.array(c.knot_covariance)
+    return attributes
+
+
+def put_in_force(file: Any, attributes: dict[str, Any]) -> None:
+    """For an edit: make this the calibration in force; the one before it is kept, unless it is the same."""
+    group = file.require_group(layout.CALIBRATIONS)
+    if CALIBRATION in group:
+        old = group[CALIBRATION].attrs
+        if str(old.get("toml", "")) == attributes["toml"]:
+            return
+        group.move(CALIBRATION, _dated_name(group, str(old.get("made_utc", ""))))
+    set_calibration(file, CALIBRATION, attributes)
+
+
+def _dated_name(group: Any, made_utc: str) -> str:
+    """'speed-20260601T093000Z', with a number behind it where that is taken."""
+    stamp = "".join(letter for letter in made_utc.replace("+00:00", "Z") if letter.isalnum()) or "undated"
+    name, number = f"{CALIBRATION}-{stamp}", 1
+    while name in group:
+        number += 1
+        name = f"{CALIBRATION}-{stamp}-{number}"
+    return name
+
+
+def _origin(calibration: SpeedCalibration, data: Dataset) -> list[str]:
+    speed = data.car.need("engine_speed", "apply")
+    return origin_warnings(
+        calibration,
+        car=data.car.car.name,
+        channel=speed.name,
+        unit=speed.unit,
+        pulses_per_turn=data.car.engine.pulses_per_turn,
+        session_started=data.started_utc,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredZero:
+    """A zero as it stands in the session now: `u_mean` its standard uncertainty by all the session's zeros, `unit` the
+    load's; `confirmed` False where nobody said that the car stood in neutral, brakes off, on the level.
+    """
+
+    path: Path
+    zero: Zero
+    u_mean: float
+    unit: str
+    confirmed: bool
+
+
+def declare_zero(
+    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True
+) -> DeclaredZero:
+    """Take the zero of a stretch, seconds of the session's clock, and write it.
+
+    Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
+    stretch that overlaps a zero that is there.
+    """
+    with open_dataset(path) as data:
+        zero = zero_of(data, start_s, end_s, rolling=rolling)
+        for old in data.zeros:
+            if start_s < old.end_s and old.start_s < end_s:
+                raise InputError(
+                    f"zero: {start_s:g} to {end_s:g} s overlaps the zero from {old.start_s:g} to {old.end_s:g} s; "
+                    "take another stretch"
+                )
+        if not confirmed:
+            strong = _strong_pull(data) or _widest(data) or 0.0
+            zero = msgspec.structs.replace(zero, doubt=math.hypot(zero.doubt, NOT_CONFIRMED * strong), how=UNCONFIRMED)
+        zeros = sorted([*data.zeros, zero], key=lambda one: one.start_s)
+        unit = data.load_unit
+    change_session(path, lambda file: tables.replace_rows(file, layout.ZEROS, tables.zero_rows(zeros)))
+    found = zero_at(zero.middle_s, zeros)
+    return DeclaredZero(Path(path), zero, zero.doubt if found is None else found.doubt, unit, confirmed)
+
+
+def standing_stretch(path: str | Path) -> tuple[float, float]:
+    """The stretch (start_s, end_s) that a session itself proposes for a zero: the longest quiet one at idle or below,
+    with road speed 0 where that is known, before the first pull. Raises InputError where there is none.
+    """
+    with open_dataset(path) as data:
+        data.car.need("load", "zero")
+        still = _standing(data)
+        runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
+        for first, end in runs:
+            found = _quiet(data, float(data.time_s[first]) + EDGE_S, float(data.time_s[end - 1]) - EDGE_S)
+            if found is not None:
+                return found
+    raise InputError(
+        f"{path}: holds no quiet stretch of {LEAST_STANDING_S:g} s at idle or below before its first pull; name one by "
+        "its start and end"
+    )
+
+
+def _standing(data: Dataset) -> Flags:
+    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known, before the first pull."""
+    most = IDLE_RPM * (1.0 if data.calibration is not None else PROVISIONAL)
+    still = np.isfinite(data.load) & (data.speed_rpm <= most)
+    road = data.channel("road_speed", "km/h")
+    if road is not None:
+        still &= np.abs(np.nan_to_num(road, nan=np.inf)) < STANDING_KMH
+    if data.recorded_pulls:
+        still &= data.time_s < data.recorded_pulls[0].start_s
+    return np.asarray(still)
+
+
+def _quiet(data: Dataset, start_s: float, end_s: float) -> tuple[float, float] | None:
+    """The stretch, or the first half of it (of the half, …) that is quiet; None where none of 3 s is."""
+    start_s, end_s = max(0.0, round(start_s, 2)), round(min(end_s, start_s + LONGEST_STANDING_S), 2)
+    if end_s - start_s < LEAST_STANDING_S:
+        return None
+    try:
+        zero_of(data, start_s, end_s)
+    except InputError:
+        middle = (start_s + end_s) / 2
+        return _quiet(data, start_s, middle) or _quiet(data, middle, end_s)
+    return start_s, end_s
+
+
+def zero_of(data: Dataset, start_s: float, end_s: float, *, rolling: bool = False) -> Zero:
+    """The zero that a stretch shows. Raises InputError as `declare_zero`."""
+    load = data.car.need("load", "zero")
+    values = data.stretch(load, start_s, end_s, "zero")
+    return measure_zero(
+        values,
+        data.rate_hz,
+        start_s=start_s,
+        end_s=end_s,
+        full_scale=_strong_pull(data) or _widest(data),
+        road_speed_kmh=None if rolling else _road_kmh(data, start_s, end_s),
+        how=ROLLING if rolling else STANDING,
+    )
+
+
+def _strong_pull(data: Dataset) -> float | None:
+    """Load of a strong pull in this session, None where it has none."""
+    if data.first("engine_speed") is None:
+        return None
+    clean = [pull for pull in data.recorded_pulls if pull.verdict == "clean"]
+    loads = [np.abs(data.load[(data.time_s >= pull.start_s) & (data.time_s < pull.end_s)]) for pull in clean]
+    values = np.concatenate(loads) if loads else np.empty(0)
+    values = values[np.isfinite(values)]
+    return float(np.quantile(values, 0.9)) if len(values) else None
+
+
+def _widest(data: Dataset) -> float | None:
+    """How far the load goes from its middle in a session whose pulls nobody has looked for; None where it is flat."""
+    values = data.raw(data.car.need("load", "zero"))
+    values = values[np.isfinite(values)]
+    return float(np.quantile(np.abs(values - np.median(values)), 0.9)) or None if len(values) else None
+
+
+def _road_kmh(data: Dataset, start_s: float, end_s: float) -> Floats | None:
+    """Road speed samples of a stretch, km/h; None where it is not known."""
+    channel = data.first("road_speed")
+    if channel is None or plain_unit(channel.unit) not in MPS_PER_UNIT:
+        return None
+    values = data.raw(channel, start_s, end_s) * MPS_PER_UNIT[plain_unit(channel.unit)] * 3.6
+    values = values[np.isfinite(values)]
+    return values if len(values) else None

@@ -1,0 +1,286 @@
+"""Pulls as the study sees them: load in newtons where that is known, zero off, with gear, lag and conditions.
+
+From here on the study works on arrays only.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from stream.calibrate.link.zero import PullZero, zero_at
+from stream.car import Car, Channel
+from stream.live.records import Pull
+from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
+from stream.units import CELSIUS_FROM, HPA_PER_UNIT, MPS_PER_UNIT, Floats, plain_unit
+
+SIDE_S = 1.0  # kept before and after a pull; the lag is taken off from there
+TIP_IN_S = 0.4  # the start of a pull that no study counts: tip-in and driveline shuffle; common practice, no source
+KEPT = {0: None, 1: True, -1: False}  # what a person said of a pull, as PullTrace.keep has it
+# A hard-driven tyre slips by 3 to 8 %; neighbouring ratios of a gearbox differ by 15 % and more. Common practice.
+GEAR_MATCH = 0.12
+STOICHIOMETRIC_AFR = 14.7  # fleet convention, from memory; only a channel that says AFR is divided by it
+# How a temperature channel's name tells what it measures; the first that fits counts. Common practice, no source.
+TEMPERATURE_NAMES = (
+    ("intake_c", ("intake", "inlet", "charge", "iat", "mat")),
+    ("coolant_c", ("coolant", "water", "clt", "ect")),
+    ("air_c", ("ambient", "outside", "air")),
+)
+TEMPERATURE = "temperature of "  # a condition's key that begins so goes on with the channel's name; °C
+
+GearFrom = Literal["declared", "road speed", "contradicted", ""]
+"""How a gear is known. contradicted: declared, but the road speed fits no gear of the car file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PullTrace:
+    """One pull at the live rate.
+
+    time_s, speed_rpm, load   float64, shape (rows,); NaN is a missing sample; a second before and after may be in it
+    gear, gear_from           the gear by the one rule (`gear_of_pull`), and how it is known
+    declared_gear             what the session says
+    start_s, end_s            the pull itself, on the clock of time_s; None is the first and last row
+    started                   when the pull began, any clock that all pulls share, s; NaN where unknown
+    order                     place in the order the pulls were made, used where `started` is unknown
+    number                    the pull's number in its session, from 1; 0 where it is in none
+    keep                      a person's decision; None lets the verdict decide
+    lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
+    zero                      what was taken off `load`; None: load as recorded
+    direction                 which way along the road, any word
+    conditions                means over the pull: lambda, intake_c, air_c, pressure_hpa, fuel_trim_pct, ...
+    pressure_kpa              manifold pressure, absolute, (rows,); None where it was not recorded or its reference
+                              is not known
+    """
+
+    time_s: Floats
+    speed_rpm: Floats
+    load: Floats
+    tune: str
+    session: str = ""
+    gear: int | None = None
+    gear_from: GearFrom = ""
+    declared_gear: int | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    started: float = math.nan
+    order: int = 0
+    number: int = 0
+    verdict: Literal["clean", "flawed"] = "clean"
+    faults: tuple[str, ...] = ()
+    keep: bool | None = None
+    unit: str = ""
+    car: str = ""
+    calibration: str = ""
+    lag_s: float = 0.0
+    lag_doubt_s: float = 0.0
+    zero: PullZero | None = None
+    direction: str | None = None
+    conditions: Mapping[str, float] = field(default_factory=dict)
+    pressure_kpa: Floats | None = None
+
+    @property
+    def usable(self) -> bool:
+        """Kept by a person, or clean and not dropped by one."""
+        return self.verdict == "clean" if self.keep is None else self.keep
+
+    def without_zero(self) -> "PullTrace":
+        """The same pull with the load as it was recorded."""
+        if self.zero is None:
+            return self
+        return replace(self, load=self.load + self.zero.value, zero=None)
+
+    def with_zero(self, zero: PullZero | None) -> "PullTrace":
+        """The pull with this zero taken off its load, in place of the one that was."""
+        if zero is None:
+            return self
+        plain = self.without_zero()
+        return replace(plain, load=plain.load - zero.value, zero=zero)
+
+
+def in_time_order(pulls: Sequence[PullTrace]) -> list[PullTrace]:
+    """The pulls as they were made: by `started` where all have it, else by `order`; ties keep their place."""
+    if all(math.isfinite(pull.started) for pull in pulls):
+        return sorted(pulls, key=lambda pull: (pull.started, pull.order))
+    return sorted(pulls, key=lambda pull: pull.order)
+
+
+def pull_traces(data: Dataset) -> list[PullTrace]:
+    """The pulls of a session in order of time, flawed ones too; an empty list where none was found.
+
+    Load carries the sign of the car file, is in newtons where the car file has `newtons_per_unit`, and has its zero
+    taken off where one was taken. Raises InputError where the car has no load channel.
+    """
+    data.car.need("load", "a study of pulls")
+    if not data.pulls:
+        return []
+    factor, unit = data.load_scale
+    lag, lag_doubt = data.speed_lag
+    time, began = data.time_s, data.started_utc.timestamp()
+    calibration = _calibration_name(data, factor)
+    traces = []
+    for number, pull in enumerate(data.pulls):
+        rows = slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))
+        conditions, road_mps = _conditions(data, pull)
+        declared = data.gear if pull.gear is None else pull.gear
+        inside = (time[rows] >= pull.start_s) & (time[rows] <= pull.end_s) & np.isfinite(data.speed_rpm[rows])
+        rpm = float(data.speed_rpm[rows][inside].mean()) if inside.any() else math.nan
+        known = data.calibration is not None or data.car.need("engine_speed", "a study of pulls").unit == "rpm"
+        gear, gear_from = gear_of_pull(declared, rpm, road_mps, data.car, speed_known=known)
+        trace = PullTrace(
+            time_s=time[rows],
+            speed_rpm=data.speed_rpm[rows],
+            load=data.load[rows] * factor,
+            tune=pull.tune or data.tune,
+            session=str(data.path),
+            gear=gear,
+            gear_from=gear_from,
+            declared_gear=declared,
+            start_s=pull.start_s,
+            end_s=pull.end_s,
+            started=began + pull.start_s,
+            order=number,
+            number=number + 1,
+            verdict=pull.verdict,
+            faults=pull.faults,
+            keep=KEPT[data.pull_marks[number].kept],
+            unit=unit,
+            car=data.car.car.name,
+            calibration=calibration,
+            lag_s=lag,
+            lag_doubt_s=lag_doubt,
+            conditions=conditions,
+        )
+        zero = zero_at((pull.start_s + pull.end_s) / 2, data.zeros, str(data.path))
+        traces.append(trace.with_zero(None if zero is None else zero.scaled(factor)))
+    return traces
+
+
+def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
+    """The pulls of several sessions in the order they were made, and what must be said of the sessions."""
+    pulls: list[PullTrace] = []
+    ended = float("-inf")
+    for data in sorted(sessions, key=lambda one: one.started_utc):
+        # One car makes one drive at a time. Logs that were imported one after the other begin at the moment of their
+        # import and last for longer than it took: the later one is moved behind the one before.
+        began = data.started_utc.timestamp()
+        later = max(0.0, ended - began)
+        pulls += [replace(pull, started=pull.started + later) for pull in pull_traces(data)]
+        ended = began + later + data.duration_s
+    return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_words(sessions)
+
+
+def gear_of_pull(
+    declared: int | None, speed_rpm: float, road_mps: float, car: Car, *, speed_known: bool
+) -> tuple[int | None, GearFrom]:
+    """THE gear of a pull, and how it is known: road speed is a measurement, and outranks what was declared.
+
+    speed_rpm    mean engine speed over the pull; road_mps its mean road speed, m/s (NaN: not logged)
+    speed_known  False: engine speed is by a provisional line, which may be 30 % off. That is two gears, so it then
+                 decides only where none was declared.
+    """
+    seen = gear_of(speed_rpm, road_mps, car)
+    if declared is None:
+        return (None, "") if seen is None else (seen, "road speed")
+    if not speed_known or not math.isfinite(road_mps) or not _can_tell_gears(car):
+        return declared, "declared"
+    return (declared, "contradicted") if seen is None else (seen, "road speed")
+
+
+def gear_of(speed_rpm: float, road_mps: float, car: Car) -> int | None:
+    """The gear that turns this road speed into this engine speed; None where the car file or the speeds cannot tell."""
+    if not _can_tell_gears(car) or not (math.isfinite(speed_rpm) and math.isfinite(road_mps)):
+        return None
+    if speed_rpm <= 0 or road_mps <= 1:
+        return None
+    radius, final = car.car.rolling_radius_m or 1.0, car.gearing.final_drive or 1.0
+    turns = speed_rpm / 60 / (road_mps / (2 * math.pi * radius))
+    away = [abs(math.log(turns / (final * ratio))) for ratio in car.gearing.ratios]
+    nearest = int(np.argmin(away))
+    return nearest + 1 if away[nearest] < GEAR_MATCH else None
+
+
+def _can_tell_gears(car: Car) -> bool:
+    return car.car.rolling_radius_m is not None and car.gearing.final_drive is not None and bool(car.gearing.ratios)
+
+
+def _conditions(data: Dataset, pull: Pull) -> tuple[dict[str, float], float]:
+    """(means over the pull, keys as in `compare/fair.py`; the road speed's mean, m/s, NaN where there is none)."""
+    known = {name: found for name in data.names if (found := _meaning(data.car.by_name(name))) is not None}
+    means: dict[str, float] = {}
+    for name, value in data.mean_over(list(known), pull.start_s, pull.end_s).items():
+        key, factor, added = known[name]
+        means.setdefault(key, value * factor + added)
+    return means, means.pop("road_speed", math.nan)
+
+
+def _meaning(channel: Channel | None) -> tuple[str, float, float] | None:
+    """(key, factor, then added): what a channel says of the conditions; None for one that says nothing."""
+    if channel is None:
+        return None
+    unit = plain_unit(channel.unit)
+    if channel.role == "lambda" and unit != "v":
+        return "lambda", 1 / STOICHIOMETRIC_AFR if "afr" in unit else 1.0, 0.0
+    if channel.role == "fuel_trim" and unit in ("", "%"):
+        return "fuel_trim_pct", 1.0, 0.0
+    if channel.role == "manifold_pressure" and unit in HPA_PER_UNIT:
+        return "manifold_hpa", HPA_PER_UNIT[unit], 0.0
+    if channel.role == "road_speed" and unit in MPS_PER_UNIT:
+        return "road_speed", MPS_PER_UNIT[unit], 0.0
+    if channel.role == "temperature" and unit in CELSIUS_FROM:
+        name = channel.name.lower()
+        known = (key for key, words in TEMPERATURE_NAMES if any(word in name for word in words))
+        return next(known, TEMPERATURE + channel.name), *CELSIUS_FROM[unit]
+    return None
+
+
+def _calibration_name(data: Dataset, factor: float) -> str:
+    """What turned volts into rpm and the link's signal into load, so that two sessions can be told apart by it."""
+    fit = data.calibration
+    if fit is None:
+        slope, zero = data.line
+        speed = f"the car file's provisional line {slope:g}, {zero:g}"
+    else:
+        speed = f"the fit of {fit.when} ({fit.slope_rpm_per_unit:.6g}, {fit.intercept_rpm:.6g})"
+    return f"{speed}; load times {factor:g}"
+
+
+def session_words(sessions: Sequence[Dataset]) -> list[str]:
+    """Warnings: sessions without a pull, chains that differ, a speed that was never calibrated, a lag nobody gave."""
+    words = [f"{data.path}: no pull was found in it" for data in sessions if not data.pulls]
+    with_pulls = [data for data in sessions if data.pulls]
+    single = [str(data.path) for data in with_pulls if len(data.zeros) == 1]
+    if single:
+        words.append(
+            f"one zero only in {', '.join(single)}: what bush friction and a wound-up driveline hide shows only in the "
+            "gap to a second one, so the doubt of the change may be larger than said; take another from a free roll"
+        )
+    for what, value in (("load channel", _chain), ("lag of engine speed", _lag)):
+        kinds: dict[str, str] = {}
+        for data in with_pulls:
+            kinds.setdefault(value(data), str(data.path))
+        if len(kinds) > 1:
+            each = "; ".join(f"{kind} in {path}" for kind, path in kinds.items())
+            words.append(f"the {what} is not the same in all sessions ({each}): the difference may come from there")
+    if any(data.calibration is None and _speed(data).unit != "rpm" for data in with_pulls):
+        words.append("engine speed is by the car file's provisional line: bands may sit at a wrong rpm until a fit")
+    if any(_speed(data).lag_s is None and _speed(data).unit != "rpm" for data in with_pulls):
+        words.append(f"the car file gives no lag_s for engine speed: taken as 0 s, with {UNKNOWN_LAG_U_S:g} s of doubt")
+    return words
+
+
+def _speed(data: Dataset) -> Channel:
+    return data.car.need("engine_speed", "a study of pulls")
+
+
+def _lag(data: Dataset) -> str:
+    lag = _speed(data).lag_s
+    return "not given" if lag is None else f"{lag:g} s"
+
+
+def _chain(data: Dataset) -> str:
+    load = data.car.need("load", "a study of pulls")
+    parts = [repr(load.name), load.bridge or "", load.side or ""]
+    parts += [] if load.gauge_factor is None else [f"gauge factor {load.gauge_factor:g}"]
+    return " ".join(part for part in parts if part)

@@ -1,0 +1,242 @@
+"""Manifold pressure and throttle as a session logged them, made absolute kPa and per cent; and where load is high.
+
+What cannot be an absolute pressure, or a throttle, is refused where a table rests on it: a channel in another unit
+would lay the drive over the wrong cells.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from stream.car import Channel
+from stream.errors import InputError
+from stream.findings import Finding, note, warning
+from stream.study.dataset import Dataset, EvenRows
+from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
+from stream.study.tables.user_table import UserTable
+from stream.units import Flags, Floats, conversion, plain_unit
+
+HIGH_SHARE_OF_AMBIENT = 0.75
+HIGH_THROTTLE_PCT = 60.0
+STANDARD_KPA = 101.325  # ISO 2533
+AMBIENT_KPA = (50.0, 110.0)  # the highest roads, and the deepest valley in a high
+RUNNING_RPM = 500.0
+STANDING_RPM = 50.0
+LEAST_MANIFOLD_KPA = 10.0  # on the overrun an engine still shows 15 to 25 kPa; common practice, no source
+WIDE_OPEN_PCT = 80.0
+STILL_KPA = 1.0  # chosen: manifold pressure that moves less than this while the throttle moves is not measured
+MOVED_PCT = 25.0
+OTHER_SIDE_SHARE = 0.1  # chosen: of a cell's rows, that had the other quantity at high load
+# how the name of a pressure channel tells that it is the air's; common practice, no source
+_AMBIENT_NAMES = ("baro", "ambient", "atmos")
+_SHARE_UNITS = ("1", "0..1", "0-1", "ratio", "fraction")
+_PER_CENT = ("%", "pct", "percent")
+_ABSOLUTE = {"psia": "psi", "bara": "bar", "kpaa": "kpa", "kpaabs": "kpa", "barabs": "bar"}
+
+Source = Literal["said", "channel", "standing", "wide-open", "standard"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ambient:
+    """Pressure of the air where the car stood, kPa, and how it is known."""
+
+    kpa: float
+    source: Source
+
+
+@dataclass(frozen=True, slots=True)
+class LoadAxes:
+    """Manifold pressure (absolute) and throttle of one session on its rows, (rows,); None: not recorded or not usable.
+
+    `trouble` says why, where the channel was recorded.
+    """
+
+    path: str
+    pressure_kpa: Floats | None
+    throttle_pct: Floats | None
+    ambient: Ambient
+    trouble: dict[str, InputError]
+    findings: tuple[Finding, ...]
+
+    def on(self, table: UserTable) -> Floats:
+        """The table's second axis, in the table's own unit. Raises InputError where it cannot be had."""
+        own = self.pressure_kpa if table.axis == "manifold_pressure" else self.throttle_pct
+        if own is not None:
+            return own / to_base(table)
+        if table.axis in self.trouble:
+            raise self.trouble[table.axis]
+        raise InputError(
+            f"{self.path}: no channel with role {table.axis!r}, the axis of {table.path}; log it, or use a table with "
+            "the other axis"
+        )
+
+    def high(self) -> Flags:
+        """Rows at high load, by whichever of the two was logged."""
+        rows = len(next(one for one in (self.pressure_kpa, self.throttle_pct) if one is not None))
+        found = np.zeros(rows, dtype=np.bool_)
+        if self.pressure_kpa is not None:
+            found |= np.nan_to_num(self.pressure_kpa) >= HIGH_SHARE_OF_AMBIENT * self.ambient.kpa
+        if self.throttle_pct is not None:
+            found |= np.nan_to_num(self.throttle_pct) >= HIGH_THROTTLE_PCT
+        return found
+
+
+def to_base(table: UserTable) -> float:
+    """What the second axis of a table is multiplied by to be in kPa, or in per cent."""
+    if table.axis == "throttle":
+        return 100.0 if table.unit == "1" else 1.0
+    factor = conversion(table.unit, "kPa")
+    if factor is None:
+        raise InputError(f"{table.path}: {table.unit!r} is no unit of pressure; write kPa, hPa, bar or psi")
+    return factor[0]
+
+
+def high_columns(table: UserTable, ambient: Sequence[Ambient]) -> Flags:
+    """(m,) columns of a table whose reach touches high load, at the lowest ambient pressure of the sessions.
+
+    A controller draws straight lines between breakpoints: a cell reaches to its neighbours, the last one to any load.
+    """
+    top = np.append(table.second[1:], np.inf) * to_base(table)
+    least = HIGH_THROTTLE_PCT
+    if table.axis == "manifold_pressure":
+        least = HIGH_SHARE_OF_AMBIENT * min(one.kpa for one in ambient)
+        if not table.named:  # it may be throttle after all
+            least = min(least, HIGH_THROTTLE_PCT)
+    return np.asarray(top >= least)
+
+
+def load_axes(data: Dataset, rows: EvenRows) -> LoadAxes:
+    """Read both quantities of one session."""
+    findings: list[Finding] = []
+    trouble: dict[str, InputError] = {}
+    throttle = pressure = None
+    try:
+        throttle = _throttle(data, rows, findings)
+    except InputError as error:
+        trouble["throttle"] = error
+    channel = _manifold(data)
+    ambient = _ambient(data, rows, throttle, channel)
+    try:
+        pressure = None if channel is None else _pressure(data, rows, channel, ambient, throttle, findings)
+    except InputError as error:
+        trouble["manifold_pressure"] = error
+    if trouble:
+        findings.append(warning("load-channel-unusable", why=" · ".join(str(error) for error in trouble.values())))
+    return LoadAxes(str(data.path), pressure, throttle, ambient, trouble, tuple(findings))
+
+
+def ambient_finding(ambient: Sequence[Ambient]) -> Finding:
+    """What high load is reckoned from; a warning where nobody said the air of the day."""
+    lowest = min(ambient, key=lambda one: one.kpa)
+    values: dict[str, float | str] = {
+        "kpa": lowest.kpa,
+        "source": lowest.source,
+        "high_kpa": HIGH_SHARE_OF_AMBIENT * lowest.kpa,
+    }
+    return Finding("high-load-from", "warning" if lowest.source == "standard" else "note", values)
+
+
+def _manifold(data: Dataset) -> Channel | None:
+    return next((one for one in data.recorded("manifold_pressure") if not _is_air(one)), None)
+
+
+def _is_air(channel: Channel) -> bool:
+    return any(word in channel.name.lower() for word in _AMBIENT_NAMES)
+
+
+def _to_kpa(unit: str) -> float | None:
+    plain = plain_unit(unit)
+    factor = conversion(_ABSOLUTE.get(plain, plain), "kPa")
+    return None if factor is None else factor[0]
+
+
+def _ambient(data: Dataset, rows: EvenRows, throttle: Floats | None, channel: Channel | None) -> Ambient:
+    """Said by a person, logged, read off the manifold of a standing engine, or off an open throttle; else standard."""
+
+    def usable(kpa: float) -> bool:
+        return bool(AMBIENT_KPA[0] <= kpa <= AMBIENT_KPA[1])
+
+    if data.weather is not None and usable(data.weather.pressure_hpa / 10):
+        return Ambient(data.weather.pressure_hpa / 10, "said")
+    for one in data.recorded("manifold_pressure", "other"):
+        factor = _to_kpa(one.unit)
+        if _is_air(one) and factor is not None:
+            mean = data.mean_over([one.name], 0.0, data.duration_s).get(one.name)
+            if mean is not None and usable(mean * factor):
+                return Ambient(mean * factor, "channel")
+    factor = None if channel is None else _to_kpa(channel.unit)
+    if channel is None or channel.gauge or factor is None:
+        return Ambient(STANDARD_KPA, "standard")
+    kpa = rows.channels[channel.name] * factor
+    standing = np.isfinite(kpa) & (rows.speed_rpm < STANDING_RPM)
+    if standing.sum() * rows.step_s >= 1.0 and usable(level := float(np.median(kpa[standing]))):
+        return Ambient(level, "standing")
+    if throttle is not None:
+        wide = np.isfinite(kpa) & (throttle >= WIDE_OPEN_PCT) & (rows.speed_rpm > RUNNING_RPM)
+        if wide.sum() * rows.step_s >= 1.0:
+            level = float(np.percentile(kpa[wide], 95))
+            if usable(level) and level < STANDARD_KPA:
+                return Ambient(level, "wide-open")
+    return Ambient(STANDARD_KPA, "standard")
+
+
+def _pressure(
+    data: Dataset, rows: EvenRows, channel: Channel, ambient: Ambient, throttle: Floats | None, findings: list[Finding]
+) -> Floats:
+    """Absolute, kPa. Raises InputError where it cannot be that."""
+    where = f"{data.path}: channel {channel.name!r}"
+    values = rows.channels[channel.name]
+    running = np.isfinite(values) & (rows.speed_rpm > RUNNING_RPM)
+    factor = _to_kpa(channel.unit)
+    if factor is None and channel.unit.strip():
+        raise InputError(f"{where} is in {channel.unit!r}, no unit of pressure; write kPa, hPa, bar, psi or inHg")
+    if factor is None:
+        last = float(np.percentile(values[running], 99.5)) if running.any() else 0.0
+        if channel.gauge or not PRESSURE_TOP_KPA[0] <= last <= 10 * PRESSURE_TOP_KPA[0]:
+            raise InputError(f"{where} has no unit and ends at {last:.3g}; write its unit in the car file, as in kPa")
+        factor = 1.0
+        findings.append(warning("pressure-unit-missing", channel=channel.name, session=data.path.name))
+    kpa = np.asarray(values * factor, dtype=np.float64)
+    if channel.gauge:
+        kpa = kpa + ambient.kpa
+        findings.append(note("gauge-pressure", channel=channel.name, kpa=ambient.kpa, source=ambient.source))
+    if running.any():
+        low, last = np.percentile(kpa[running], [0.5, 99.5])
+        if low < LEAST_MANIFOLD_KPA or last > PRESSURE_TOP_KPA[1]:
+            raise InputError(
+                f"{where} runs from {low:.3g} to {last:.3g} kPa with the engine running: no absolute manifold "
+                "pressure; mend its unit, or write gauge = true"
+            )
+        if throttle is not None and _stands_still(kpa[running], throttle[running]):
+            raise InputError(f"{where} stands still while the throttle moves; mend the sensor, leave this session out")
+    return kpa
+
+
+def _stands_still(kpa: Floats, throttle: Floats) -> bool:
+    opening = throttle[np.isfinite(throttle)]
+    if len(opening) < 10:
+        return False
+    moved = float(np.ptp(np.percentile(opening, [5, 95])))
+    return moved > MOVED_PCT and float(np.ptp(np.percentile(kpa, [2, 98]))) < STILL_KPA
+
+
+def _throttle(data: Dataset, rows: EvenRows, findings: list[Finding]) -> Floats | None:
+    """Per cent of full opening. Raises InputError where the channel cannot be that."""
+    channel = data.first("throttle")
+    if channel is None or not np.isfinite(values := rows.channels[channel.name]).any():
+        return None
+    where, unit = f"{data.path}: channel {channel.name!r}", plain_unit(channel.unit)
+    low, last = np.nanpercentile(values, [0.5, 99.5])
+    if unit and unit not in (*_SHARE_UNITS, *_PER_CENT):
+        raise InputError(f"{where} is in {channel.unit!r}; log the opening in % or as a share from 0 to 1")
+    if unit in _SHARE_UNITS or (not unit and last <= SHARE_TOP):
+        values, low, last = values * 100, low * 100, last * 100
+        if not unit:
+            findings.append(note("throttle-unit-missing", channel=channel.name, session=data.path.name))
+    elif last <= SHARE_TOP and float(np.nanpercentile(rows.speed_rpm, 95)) > 2000:
+        raise InputError(f'{where} never passes {last:.3g} %: a share from 0 to 1; write unit = "1" in the car file')
+    if low < -5 or last > 110:
+        raise InputError(f"{where} runs from {low:.3g} to {last:.3g} %: no throttle opening; mend its unit or scale")
+    return np.asarray(values, dtype=np.float64)
