@@ -273,10 +273,10 @@ def test_a_pull_dropped_later_moves_no_look_and_it_is_said() -> None:
 
 
 def test_the_shape_is_resolved_in_any_order_and_no_shift_of_the_whole_curve_makes_it() -> None:
-    """2 % more in the middle, in blocks of twelve, with a drift of 2 %: the bands that gained are found."""
+    """3 % more in the middle, in blocks of twelve, with a drift of 2 %: the bands that gained are found."""
 
     def hump(rpm: np.ndarray) -> np.ndarray:
-        return 1 + 0.02 * np.exp(-(((rpm - 4000) / 500) ** 2))
+        return 1 + 0.03 * np.exp(-(((rpm - 4000) / 500) ** 2))
 
     rng = np.random.default_rng(3)
     pulls = []
