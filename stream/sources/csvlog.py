@@ -15,7 +15,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.sources.csv_head import Header, read_header
 from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
-from stream.sources.log_units import same_unit
+from stream.sources.log_units import differ
 from stream.sources.source import SourceNote
 from stream.sources.stamp_text import Clock, on_one_count, stamp_words, unit_s
 from stream.sources.stamps import Sampled, count_rows, place_rows
@@ -98,7 +98,7 @@ class CsvSource:
             channels.append(channel)
             places.append(place)
             theirs = header.unit(place)
-            if same_unit(channel.unit, theirs) is False:
+            if differ(channel.unit, theirs):
                 self._told("fault", 0, warning("log-unit-differs", column=header.cells[place], log_unit=theirs,
                                                channel=channel.name, car_unit=channel.unit))  # fmt: skip
         if not channels:

@@ -75,10 +75,12 @@ class _Line:
         before = self._before(row)
         if not len(before) or self.stray[row] or self.time[row] >= self.time[before[-1]]:
             return True
-        ways = [way for way in (self._drop_before(row, before), self._drop_from(row, int(before[-1]))) if way]
-        if not ways:
-            return self._at_an_end(row, before)
-        _, _, first, end = min(ways)
+        last = int(before[-1])
+        ways = [self._drop_before(row, before), self._drop_from(row, last), *self._drop_end(row, before)]
+        found = [way for way in ways if way]
+        if not found:
+            return False
+        _, _, first, end = min(found)
         self.stray[first:end] = True
         return True
 
@@ -113,15 +115,15 @@ class _Line:
         end = int(later[fits[0]])
         return end - row, abs(float(self.time[end] - self.time[last]) - (end - last) * self.row_s), row, end
 
-    def _at_an_end(self, row: int, before: Ints) -> bool:
-        """A few rows before the log's line begins, or behind its end, are wrong; more are a restart."""
-        if before[0] == 0 and len(before) <= _FEW and len(self.time) - row > 3 * len(before):
-            self.stray[:row] = True
-            return True
-        if len(self.time) - row <= _FEW:
-            self.stray[row:] = True
-            return True
-        return False
+    def _drop_end(self, row: int, before: Ints) -> list[tuple[int, float, int, int]]:
+        """The same where a few rows before the log's line begins, or behind its end, are wrong; more are a restart."""
+        n, ways = len(self.time), []
+        if before[0] == 0 and len(before) <= _FEW and n - row > 3 * len(before):
+            ways.append((len(before), abs(float(self.time[row + 1] - self.time[row]) - self.row_s), 0, row))
+        if n - row <= _FEW and len(before) > 1:
+            step = float(self.time[before[-1]] - self.time[before[-2]])
+            ways.append((n - row, abs(step - self.row_s), row, n))
+        return ways
 
     def ends(self, usual: float) -> None:
         """A first or last stamp that stands alone, far from the others, is wrong; and so are two or three that lie
@@ -181,7 +183,7 @@ def doubled(time_s: Floats) -> Flags:
         return out
     usual = float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
     for row in same.tolist():
-        hole_before = row > 0 and steps[row - 1] > 1.5 * usual
+        hole_before = row == 0 or steps[row - 1] > 1.5 * usual
         hole_behind = row + 1 < len(steps) and steps[row + 1] > 1.5 * usual
         if hole_before and not hole_behind:
             out[row] = True

@@ -8,7 +8,6 @@ import numpy as np
 from stream.block import ChannelInfo
 from stream.car import Car, Channel, parse_car
 from stream.errors import InputError
-from stream.record.session import open_session
 from stream.sources.log_columns import ControllerLog
 from stream.sources.merged import MergedSource
 from stream.study.align import Alignment, align
@@ -45,8 +44,7 @@ def merged_source(session: Dataset, log: ControllerLog, found: Alignment) -> Mer
 
     The log's engine speed comes as a channel of role `other`: a car file has one engine_speed only.
     """
-    with open_session(session.path) as file:
-        names, text = set(file.info.names), file.car_text
+    names, text = set(session.names), session.session.car_text
     rpm = Channel(name=_column_name(log.rpm_column), role="other", unit="rpm")
     known = {channel.name for channel in session.car.channel} | names
     channels = []

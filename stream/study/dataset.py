@@ -124,6 +124,12 @@ class Dataset:
     def load_scale(self) -> tuple[float, str]:
         """(what recorded load is multiplied by, the unit it then has). Raises InputError without a load channel."""
         load = self.car.need("load", "a study of load")
+        if load.name not in self.names:
+            raise InputError(
+                f"{self.path}: no load was recorded: its channels are {', '.join(self.names)}, and load would be "
+                f"{load.name!r}",
+                "no-load",
+            )
         if load.newtons_per_unit is not None:
             return load.sign * load.newtons_per_unit, "N"
         return float(load.sign), load.unit
@@ -287,18 +293,22 @@ class Dataset:
         wanted = self.recorded(*roles)
         key = (rate_hz, tuple(channel.name for channel in wanted))
         if key not in self._even:
-            step = max(1, round(self.rate_hz / rate_hz))
-            count = (self.rows + self.lost_samples) // step
-            step_s = step / self.rate_hz
-            time_s = np.arange(count, dtype=np.float64) * step_s + 0.5 * (step - 1) / self.rate_hz
+            time_s, channels, step_s = self.means(wanted, rate_hz)
             self._even[key] = EvenRows(
                 time_s,
                 on_clock(time_s + self.speed_lag[0], self.time_s, self.speed_rpm, step_s),
                 on_clock(time_s, self.time_s, self.load, step_s),
-                self._means(wanted, 0, step, count),
+                channels,
                 step_s,
             )
         return self._even[key]
+
+    def means(self, wanted: Sequence[Channel], rate_hz: float) -> tuple[Floats, dict[str, Floats], float]:
+        """(even clock of about `rate_hz`, channel name to means of its samples there, seconds from row to row)."""
+        step = max(1, round(self.rate_hz / rate_hz))
+        count = (self.rows + self.lost_samples) // step
+        time_s = (np.arange(count, dtype=np.float64) * step + 0.5 * (step - 1)) / self.rate_hz
+        return time_s, self._means(wanted, 0, step, count), step / self.rate_hz
 
     def stretch(self, channel: Channel, start_s: float, end_s: float, what: str) -> Floats:
         """Raw samples of a channel between two times, (samples,).

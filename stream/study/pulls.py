@@ -177,15 +177,16 @@ def gear_of_pull(
     """THE gear of a pull, and how it is known: road speed is a measurement, and outranks what was declared.
 
     speed_rpm    mean engine speed over the pull; road_mps its mean road speed, m/s (NaN: not logged)
-    speed_known  False: engine speed is by a provisional line, which may be 30 % off. That is two gears, so it then
-                 decides only where none was declared.
+    speed_known  False: engine speed is by a provisional line, which may be 30 % off: that it fits no gear then says
+                 nothing against the declared one
     """
     seen = gear_of(speed_rpm, road_mps, car)
+    if seen is not None:
+        return seen, "road speed"
     if declared is None:
-        return (None, "") if seen is None else (seen, "road speed")
-    if not speed_known or not math.isfinite(road_mps) or not _can_tell_gears(car):
-        return declared, "declared"
-    return (declared, "contradicted") if seen is None else (seen, "road speed")
+        return None, ""
+    looked = speed_known and math.isfinite(road_mps) and road_mps > 1 and _can_tell_gears(car)
+    return declared, "contradicted" if looked else "declared"
 
 
 def gear_of(speed_rpm: float, road_mps: float, car: Car) -> int | None:

@@ -55,7 +55,7 @@ def coast(folder: Path, seed: int, own_car: bool = False) -> Rows:
     """Two coastdowns, the second the other way; A, B, C and the force they make."""
     day = draw(seed, own_car)
     path, _ = driven(folder, day, coast_script(), rate_hz=200.0, extras=("road_speed",), zeros=False)
-    found = session_coastdown(path, open_dataset(path).car)
+    found = session_coastdown(open_dataset(path))
     truth = road_load(day.body)
     rows = {
         "A, N": stated(found.a_n, found.u_a, truth.a_n),
@@ -223,7 +223,7 @@ def _coast_answer(seed: int, way: Track | Stop) -> str:
         path, _ = driven(Path(folder), draw(seed, own_car=True), coast_script(how=way), rate_hz=200.0,
                          extras=("road_speed",), zeros=False)  # fmt: skip
         try:
-            found = session_coastdown(path, open_dataset(path).car)
+            found = session_coastdown(open_dataset(path))
         except InputError as error:
             return f"refused: {str(error).split(': ', 1)[-1]}"
     return f"A = {found.a_n:.0f} ± {found.u_a:.0f} N; {'; '.join(found.warnings)}"

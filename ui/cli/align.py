@@ -60,12 +60,9 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
 def _write(merger: "Merger", session: "Dataset", log: "ControllerLog", target: "Path") -> None:
     from stream.drive.merge import write_merged
-    from stream.record.session import open_session
     from ui.cli.progress import progress
 
-    with open_session(session.path) as file:
-        rows = file.rows
-    with progress("align", rows) as tell:
+    with progress("align", session.rows) as tell:
         write_merged(merger, session, log, target, tell)
 
 

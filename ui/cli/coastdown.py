@@ -29,10 +29,10 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
     """A, B and C of F = A + B v + C v², from the coastdowns found in a session, each judged by itself."""
     import msgspec
 
-    from stream.record.session import open_session
+    from stream.study.dataset import open_dataset
     from stream.study.force.coastdown import session_coastdown
     from ui.cli.results import print_json
-    from ui.cli.session_car import car_of
+    from ui.cli.session_car import given_car, say_foreign
     from ui.text import findings
 
     if back is not None and same_direction:
@@ -40,9 +40,9 @@ def command(session_path: str, car_path: str | None, same_direction: bool, drop:
     if wind_change != 0:
         positive("--wind-change", wind_change)
     went_back = None if back is None else {int(number) for number in numbers("--back", back, "2,4")}
-    with open_session(session_path) as session:
-        car = car_of(session, car_path)
-    load = session_coastdown(session_path, car, same_direction, drop, went_back, wind_change)
+    with open_dataset(session_path, given_car(car_path)) as data:
+        say_foreign([data], car_path)
+        load = session_coastdown(data, same_direction, drop, went_back, wind_change)
     if as_json:
         print_json({**msgspec.to_builtins(load), **findings.as_json(load.findings)})
     else:

@@ -42,7 +42,7 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
     from ui.cli.live_text import warn
     from ui.cli.pairs import split_pairs
     from ui.cli.results import print_json
-    from ui.cli.session_car import car_for
+    from ui.cli.session_car import given_car, say_foreign
 
     paths, pairs = split_pairs(words, at)
     if targets is not None and pairs:
@@ -54,7 +54,9 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
         reading_error_rpm=reading_error, scale_error_pct=scale_error, model=model,
     )  # fmt: skip
     target = new_file("-o", out)
-    calibration = fit_row(load_row(paths, car_for(paths, car_path)), reference)
+    row = load_row(paths, given_car(car_path))
+    say_foreign(row.sessions, car_path)
+    calibration = fit_row(row, reference)
     if target is not None:
         save_calibration(calibration, target)
     if as_json:

@@ -54,7 +54,6 @@ def _target(text: str) -> tuple[int, float | None]:
 
 
 def _show(path: str, as_json: bool) -> None:
-    from stream.record.session import open_session
     from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
@@ -80,6 +79,5 @@ def _show(path: str, as_json: bool) -> None:
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
-    with open_session(path) as recorded:
-        if recorded.note:
-            click.echo(f"note: {recorded.note}")
+    if session.note:
+        click.echo(f"note: {session.note}")

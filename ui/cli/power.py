@@ -9,7 +9,6 @@ from ui.cli.study_options import band_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.car import Car
     from stream.study.force.power_records import Power
 
 
@@ -35,32 +34,24 @@ def command(session_paths: tuple[str, ...], car_path: str | None, width: float, 
     """
     import msgspec
 
-    from stream.study.dataset import open_datasets
+    from stream.study.dataset import open_dataset, open_datasets
     from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import power
     from ui.cli.results import print_json
+    from ui.cli.session_car import given_car, say_foreign
 
-    car = _car(session_paths, car_path)
-    sessions = open_datasets(session_paths, car if car_path is not None else None)
-    rolled = None if coastdown_path is None else session_coastdown(coastdown_path, car)
+    sessions = open_datasets(session_paths, given_car(car_path))
+    say_foreign(sessions, car_path)
+    rolled = None
+    if coastdown_path is not None:
+        with open_dataset(coastdown_path, sessions[0].car) as data:
+            rolled = session_coastdown(data)
     result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
     if as_json:
         print_json(msgspec.to_builtins(result))
     else:
         _print(result)
     return 0
-
-
-def _car(session_paths: tuple[str, ...], car_path: str | None) -> "Car":
-    """The car for all sessions, with a warning for each whose own differs."""
-    from stream.record.session import open_session
-    from ui.cli.session_car import car_of
-
-    cars = []
-    for path in session_paths:
-        with open_session(path) as session:
-            cars.append(car_of(session, car_path))
-    return cars[0]
 
 
 def _density(text: str) -> float:

@@ -1,6 +1,6 @@
 """The car of a session: its own, or the one given beside it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from stream.car import Car, load_car, parse_car
@@ -8,20 +8,25 @@ from ui.cli.live_text import warn
 
 if TYPE_CHECKING:
     from stream.record.session import Session
+    from stream.study.dataset import Dataset
 
 
-def car_for(paths: Sequence[str], car_path: str | None) -> Car | None:
-    """The car file given with --car, with a warning for each session whose own differs; None where none was given."""
-    from stream.record.session import open_session
-
+def given_car(car_path: str | None) -> Car | None:
+    """The car file given beside sessions, its warnings said; None where none was given."""
     if car_path is None:
         return None
     car = load_car(car_path)
     warn(car.warnings)
-    for path in paths:
-        with open_session(path) as session:
-            _warn_where_it_differs(session, car, car_path)
     return car
+
+
+def say_foreign(sessions: "Iterable[Dataset]", car_path: str | None) -> None:
+    """A warning for each session whose own car file differs from the one given."""
+    warn(
+        f"{car_path} differs from the car file in {data.path}; {car_path} is used"
+        for data in sessions
+        if data.foreign_car
+    )
 
 
 def car_of(session: "Session", car_path: str | None) -> Car:
@@ -29,15 +34,9 @@ def car_of(session: "Session", car_path: str | None) -> Car:
 
     Raises InputError where neither can be used.
     """
-    own = f"{session.path}: the car file in it"
-    if car_path is None:
-        return parse_car(session.car_text, own)
-    car = load_car(car_path)
-    warn(car.warnings)
-    _warn_where_it_differs(session, car, car_path)
-    return car
-
-
-def _warn_where_it_differs(session: "Session", car: Car, car_path: str) -> None:
+    car = given_car(car_path)
+    if car is None:
+        return parse_car(session.car_text, f"{session.path}: the car file in it")
     if session.car_text.strip() != car.text.strip():
         warn([f"{car_path} differs from the car file in {session.path}; {car_path} is used"])
+    return car

@@ -46,15 +46,15 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     """
     import msgspec
 
-    from stream.record.session import open_session
-    from stream.study.survey.survey import survey_session
+    from stream.study.dataset import open_dataset
+    from stream.study.survey.survey import survey_of
     from ui.cli.live_text import warn
     from ui.cli.results import print_json
-    from ui.cli.session_car import car_of
+    from ui.cli.session_car import given_car, say_foreign
 
-    with open_session(session_path) as session:
-        car = car_of(session, car_path)
-    survey = survey_session(session_path, car)
+    with open_dataset(session_path, given_car(car_path)) as data:
+        say_foreign([data], car_path)
+        survey = survey_of(data)
     if as_json:
         print_json(msgspec.to_builtins(survey))
     else:

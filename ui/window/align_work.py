@@ -72,11 +72,9 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
 def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:
     """Write the session that holds both, as `align -o` does; returns what was done, in words."""
     from stream.drive.merge import write_merged
-    from stream.record.session import open_session
     from stream.study.align_log import merged_source
 
-    with open_session(laid.session.path) as file:
-        rows = file.rows
+    rows = laid.session.rows
     merger = merged_source(laid.session, laid.log, laid.found)
     write_merged(merger, laid.session, laid.log, target, lambda done: tell(done, rows))
     return f"Written: {one_line(target.name)}, with {', '.join(map(one_line, merger.added))} from the log."

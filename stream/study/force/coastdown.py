@@ -16,7 +16,7 @@ from stream.car import Car
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.runs import runs_of
-from stream.record.session import Session, open_session
+from stream.study.dataset import Dataset
 from stream.study.force.road_load import (
     GRAVITY,
     MASS_FACTOR,
@@ -59,8 +59,7 @@ class Glide:
 
 
 def session_coastdown(
-    path: str | Path,
-    car: Car,
+    data: Dataset,
     same_direction: bool = False,
     dropped: Collection[int] = (),
     back: Collection[int] | None = None,
@@ -75,31 +74,29 @@ def session_coastdown(
     u_* contain the doubt of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
     speed, no mass, no coastdown (it was in gear, or braked), no such glide.
     """
-    with open_session(path) as session:
-        mass = car.car.mass_kg
-        if mass is None:
-            raise InputError(
-                f"car file {car.car.name!r}: car.mass_kg is missing; "
-                "coastdown needs the mass as driven, people included"
-            )
-        trace = road_trace(session, car, "coastdown")
-        glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, mass, _top_gear(car))
-        for number in {*dropped, *(back or ())}:
-            if not 1 <= number <= len(glides):
-                raise InputError(f"{session.path}: has no glide {number}; it has {len(glides)}, counted from 1")
-        rows = _verdicts(glides, same_direction, set(dropped), back)
-        used = [replace(glides[row.number - 1].run, way=row.way) for row in rows if row.used]
-        if not used:
-            why = "; ".join(f"glide {row.number}: {row.why_not.replace('-', ' ')}" for row in rows)
-            raise InputError(f"{session.path}: {_why_none(trace, glides)}" + (f" ({why})" if why else ""))
-        load = fit_road_load(used, mass, wind_change_mps=wind_change_mps)
-        return _finished(load, mass, trace, rows, back is not None or same_direction, session.path)
+    car, mass = data.car, data.car.car.mass_kg
+    if mass is None:
+        raise InputError(
+            f"car file {car.car.name!r}: car.mass_kg is missing; coastdown needs the mass as driven, people included"
+        )
+    trace = road_trace(data, "coastdown")
+    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, mass, _top_gear(car))
+    for number in {*dropped, *(back or ())}:
+        if not 1 <= number <= len(glides):
+            raise InputError(f"{data.path}: has no glide {number}; it has {len(glides)}, counted from 1")
+    rows = _verdicts(glides, same_direction, set(dropped), back)
+    used = [replace(glides[row.number - 1].run, way=row.way) for row in rows if row.used]
+    if not used:
+        why = "; ".join(f"glide {row.number}: {row.why_not.replace('-', ' ')}" for row in rows)
+        raise InputError(f"{data.path}: {_why_none(trace, glides)}" + (f" ({why})" if why else ""))
+    load = fit_road_load(used, mass, wind_change_mps=wind_change_mps)
+    return _finished(load, mass, trace, rows, back is not None or same_direction, data.path)
 
 
-def session_runs(session: Session, car: Car) -> list[CoastRun]:
-    """The coastdowns in neutral of an open session, in order of time; none where nothing rolled freely."""
-    trace = road_trace(session, car, "coastdown")
-    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, car.car.mass_kg, _top_gear(car))
+def session_runs(data: Dataset) -> list[CoastRun]:
+    """The coastdowns in neutral of a session, in order of time; none where nothing rolled freely."""
+    trace = road_trace(data, "coastdown")
+    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, data.car.car.mass_kg, _top_gear(data.car))
     return [glide.run for glide in glides if not glide.why_not]
 
 

@@ -12,7 +12,6 @@ from scipy import stats
 
 from stream.car import Car
 from stream.errors import InputError
-from stream.record.session import open_session
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
@@ -124,12 +123,10 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
 def _rolled(sessions: Sequence[Dataset], warnings: list[str]) -> RoadLoad | None:
     """The road load of the first session in which the car rolls in neutral both ways, None where none does."""
     for session in sessions:
-        channel = session.car.by_role("road_speed")
-        with open_session(session.path) as file:
-            if channel is None or channel.name not in file.info.names or len(session_runs(file, session.car)) < 2:
-                continue
+        if session.first("road_speed") is None or len(session_runs(session)) < 2:
+            continue
         try:
-            load = session_coastdown(session.path, session.car)
+            load = session_coastdown(session)
         except InputError as error:
             warnings.append(f"its coastdowns are not used: {error}")
             continue

@@ -8,19 +8,17 @@ import numpy as np
 
 from stream.car import Car
 from stream.errors import InputError
-from stream.record.session import open_session
 from stream.study.bands import band_table
 from stream.study.dataset import Dataset
 from stream.study.force.push_model import RADIUS_DOUBT, ROAD_SPEED_DOUBT, WITH_DIRECTION, CarModel, pull_scatter, push
 from stream.study.force.road_trace import RoadTrace, road_trace
-from stream.study.pulls import PullTrace, gear_of
+from stream.study.pulls import TIP_IN_S, PullTrace
 from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
 from stream.units import Flags as BoolArray
 from stream.units import Floats as Array
 from stream.units import Ints as IntArray
 
 LEAST_ROAD_ROWS = 8
-TIP_IN_S = 0.4
 # Engine speed's standard doubt where no fit says one: a readout in rpm, and a provisional line ('±30 % is enough').
 READOUT_DOUBT, PROVISIONAL_DOUBT = 0.002, 0.10
 
@@ -61,13 +59,7 @@ class Points:
 
 def road_traces(sessions: Sequence[Dataset]) -> dict[str, RoadTrace]:
     """Road speed of each session that has it, by the session's path. Raises InputError for a unit that is none."""
-    found = {}
-    for session in sessions:
-        with open_session(session.path) as file:
-            channel = session.car.by_role("road_speed")
-            if channel is not None and channel.name in file.info.names:
-                found[str(session.path)] = road_trace(file, session.car, "power")
-    return found
+    return {str(one.path): road_trace(one, "power") for one in sessions if one.first("road_speed") is not None}
 
 
 def speed_doubt(session: Dataset) -> float:
@@ -87,7 +79,7 @@ def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, warni
     start = (pull.start_s or 0.0) - pull.lag_s
     inside = (time >= start + TIP_IN_S) & (time <= (pull.end_s or 0.0) - pull.lag_s)
     at_road = _road_inside(road, time, inside)
-    gear = _gear(pull, car, rpm[inside], at_road, name, warnings)
+    gear = _gear(pull, car, name, warnings)
     if gear is None:
         return None
     overall = (car.gearing.final_drive or 1.0) * car.gearing.ratios[gear - 1]
@@ -177,21 +169,18 @@ def _road_inside(road: RoadTrace | None, time: Array, inside: BoolArray) -> tupl
     return (road.time_s[good], road.speed_mps[good]) if good.sum() >= LEAST_ROAD_ROWS else None
 
 
-def _gear(
-    pull: PullTrace, car: Car, rpm: Array, at_road: tuple[Array, Array] | None, name: str, warnings: list[str]
-) -> int | None:
-    """Seen by road speed before declared; None with a warning where neither tells, or the car has no such gear."""
-    seen = gear_of(float(rpm.mean()), float(at_road[1].mean()), car) if at_road is not None and len(rpm) else None
-    if seen is not None:
-        if pull.gear is not None and pull.gear != seen:
-            warnings.append(f"{name} is declared as gear {pull.gear}, but road speed shows gear {seen}; that is used")
-        return seen
-    if at_road is not None:
-        warnings.append(f"{name}: road speed fits no gear of the car file; the pull is left out")
-        return None
+def _gear(pull: PullTrace, car: Car, name: str, warnings: list[str]) -> int | None:
+    """The pull's gear, where its ratio can be trusted; None with a warning where not."""
     if pull.gear is None:
         warnings.append(f"{name} has no known gear (not declared, no road speed) and is left out")
         return None
+    if pull.gear_from == "contradicted":
+        warnings.append(f"{name}: road speed fits no gear of the car file; the pull is left out")
+        return None
+    if pull.declared_gear is not None and pull.gear != pull.declared_gear:
+        warnings.append(
+            f"{name} is declared as gear {pull.declared_gear}, but road speed shows gear {pull.gear}; that is used"
+        )
     if pull.gear > len(car.gearing.ratios):
         warnings.append(f"{name} is declared as gear {pull.gear}, which the car file has no ratio for; it is left out")
         return None

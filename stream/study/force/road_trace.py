@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from stream.car import Car, Channel
+from stream.car import Channel
 from stream.errors import InputError
-from stream.record.session import Session
-from stream.study.dataset import calibration_in
-from stream.units import MPS_PER_UNIT
-from stream.units import Floats as Array
+from stream.study.dataset import Dataset
+from stream.units import MPS_PER_UNIT, Floats, plain_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,49 +17,36 @@ class RoadTrace:
     All shape (steps,).
     """
 
-    time_s: Array
-    speed_mps: Array
-    engine_rpm: Array | None
+    time_s: Floats
+    speed_mps: Floats
+    engine_rpm: Floats | None
 
 
-def road_channel(session: Session, car: Car, what_for: str) -> tuple[Channel, float]:
+def road_channel(data: Dataset, what_for: str) -> tuple[Channel, float]:
     """(the road_speed channel, m/s per unit). Raises InputError where there is none, or its unit is not known."""
-    channel = car.need("road_speed", what_for)
-    if channel.name not in session.info.names:
+    channel = data.car.need("road_speed", what_for)
+    if channel.name not in data.names:
         raise InputError(
-            f"{session.path}: has no channel {channel.name!r}, the car file's road_speed; {what_for} needs it "
-            f"(the session has {', '.join(session.info.names)})"
+            f"{data.path}: has no channel {channel.name!r}, the car file's road_speed; {what_for} needs it "
+            f"(the session has {', '.join(data.names)})"
         )
-    unit = channel.unit.strip().lower().replace(" ", "")
+    unit = plain_unit(channel.unit)
     if unit not in MPS_PER_UNIT:
         raise InputError(
-            f"car file {car.car.name!r}: channel {channel.name!r}: unit {channel.unit!r} is not a road speed; "
+            f"car file {data.car.car.name!r}: channel {channel.name!r}: unit {channel.unit!r} is not a road speed; "
             "use km/h, m/s or mph"
         )
     return channel, MPS_PER_UNIT[unit]
 
 
-def road_trace(session: Session, car: Car, what_for: str, rate_hz: float = 20.0) -> RoadTrace:
-    """Road speed and engine speed of an open session at most `rate_hz` times a second. Raises InputError."""
-    channel, scale = road_channel(session, car, what_for)
-    step = max(1, round(session.rate_hz / rate_hz))
-    place = session.sample_index() // step
-    time = (np.arange(int(place[-1]) + 1 if len(place) else 0) + 0.5 * (step - 1) / step) * step / session.rate_hz
-    engine = car.by_role("engine_speed")
-    rpm = None
-    if engine is not None and engine.name in session.info.names:
-        calibration = calibration_in(session)
-        if calibration is not None or engine.rpm_per_unit is not None or engine.unit == "rpm":
-            volts = even_means(session.raw(engine.name), place, len(time))
-            slope, zero = engine.rpm_line if calibration is None else (0.0, 0.0)
-            rpm = np.asarray(slope * volts + zero if calibration is None else calibration.rpm(volts), np.float64)
-            rpm = rpm if np.isfinite(rpm).any() else None  # a column that never says anything is no engine speed
-    return RoadTrace(np.asarray(time, np.float64), scale * even_means(session.raw(channel.name), place, len(time)), rpm)
-
-
-def even_means(samples: npt.NDArray[np.float32], place: npt.NDArray[np.int64], steps: int) -> Array:
-    """(steps,) mean of the samples at each place, NaN where there is none; missing cells do not count."""
-    good = np.isfinite(samples)
-    count = np.bincount(place[good], minlength=steps)
-    total = np.bincount(place[good], samples[good].astype(np.float64), minlength=steps)
-    return np.asarray(np.divide(total, count, out=np.full(steps, np.nan), where=count > 0), np.float64)
+def road_trace(data: Dataset, what_for: str, rate_hz: float = 20.0) -> RoadTrace:
+    """Road speed and engine speed of a session at most `rate_hz` times a second. Raises InputError."""
+    channel, scale = road_channel(data, what_for)
+    engine = data.first("engine_speed")
+    if engine is not None and data.calibration is None and engine.rpm_per_unit is None and engine.unit != "rpm":
+        engine = None  # nothing turns its signal into rpm
+    time_s, means, _ = data.means([channel] if engine is None else [channel, engine], rate_hz)
+    rpm = None if engine is None else data.rpm(means[engine.name])
+    if rpm is not None and not np.isfinite(rpm).any():
+        rpm = None  # a column that never says anything is no engine speed
+    return RoadTrace(time_s, scale * means[channel.name], rpm)

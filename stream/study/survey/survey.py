@@ -16,13 +16,18 @@ from stream.study.survey.stretch import Stretches
 
 
 def survey_session(path: str | Path, car: Car | None = None) -> Survey:
-    """Survey a session, finished or cut off; `car` in place of the car file in it. Memory stays flat.
+    """Survey a session; `car` in place of the car file in it. Raises InputError, one line with the cure."""
+    with open_dataset(path, car) as data:
+        return survey_of(data)
+
+
+def survey_of(data: Dataset) -> Survey:
+    """Survey an open session, finished or cut off. Memory stays flat.
 
     Raises InputError, one line with the cure.
     """
-    with open_dataset(path, car) as data:
-        known = data.first("engine_speed") is not None and data.rows > 0
-        return _survey(data.session, data.car, data if known else None)
+    known = data.first("engine_speed") is not None and data.rows > 0
+    return _survey(data.session, data.car, data if known else None)
 
 
 def _survey(session: Session, car: Car, study: Dataset | None) -> Survey:

@@ -141,6 +141,13 @@ def test_a_log_without_load_gives_pulls_by_throttle_or_pressure(
     assert "lift" in done.json["pulls"][2]["faults"]
     assert done.json["pulls"][0]["end_rpm"] == pytest.approx(6000, abs=60)
     assert len(done.json["holds"]) == 4
-    compared = steadypull("compare", tmp_path / "s.h5", "--base", "a", "--trial", "b")
-    assert compared.code == 2
-    assert "load" in compared.err
+
+    # a car file with a load that this log has no column for
+    car.write_text(car.read_text() + '[[channel]]\nname = "link"\nrole = "load"\n')
+    more = steadypull("import", tmp_path / "log.csv", "--car", car, "-o", tmp_path / "l.h5", "--tune", "a", "--json")
+    assert more.json["pulls"] == done.json["pulls"]
+    assert [finding["code"] for finding in more.json["findings"]] == ["log-lacks-column"]
+    for session in ("s.h5", "l.h5"):
+        for command in (["curve"], ["compare", "--base", "a", "--trial", "b"], ["coach"]):
+            refused = steadypull(command[0], tmp_path / session, *command[1:])
+            assert (refused.code, "load" in refused.err) == (2, True), refused.err
