@@ -81,10 +81,10 @@ def print_comparison(
         look_line,
         more_pulls_words,
         shape_words,
-        to_mind,
         verdict_words,
     )
     from ui.text.figures import pct, pull_load
+    from ui.text.findings import say_all
 
     out = console()
     out.print(day_line(resolves))
@@ -106,4 +106,4 @@ def print_comparison(
     out.print(more_pulls_words(result))
     for line in left_out_lines(result):
         out.print(line)
-    say_warnings(out, [line.rstrip(".") for line in to_mind(result, None, remarks)])
+    say_warnings(out, [*say_all(result.findings), *remarks])

@@ -15,7 +15,6 @@ from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.rehearsal.truth import change_by_band
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import curves
-from stream.study.compare.fair import fresh_for_each
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.pulls import all_traces, gear_of, gear_of_pull, pull_traces
 from tests.stream.study.made import pull as made_pull
@@ -113,15 +112,6 @@ def test_a_zero_is_taken_off_once_however_often_it_is_asked() -> None:
 
     assert twice.load == pytest.approx(np.full(801, 0.9))
     assert twice.without_zero().load == pytest.approx(np.ones(801))
-
-
-def test_fresh_means_a_zero_for_each_pull() -> None:
-    """Every pull leans most on a zero of its own."""
-    pulls = [made_pull(session=f"s{n}").with_zero(PullZero(0.1, (), f"s{n}/zero@5")) for n in range(2)]
-
-    assert fresh_for_each(pulls)
-    assert not fresh_for_each([pulls[0], pulls[0]])
-    assert not fresh_for_each([made_pull()])
 
 
 def load_car_of_the_scenario():
