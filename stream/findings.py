@@ -10,7 +10,7 @@ from typing import Literal
 Severity = Literal["note", "warning", "danger"]
 """note: good to know; warning: changes what a result is worth; danger: acting on it could hurt engine or person."""
 
-Value = str | int | float | bool | None | tuple[str, ...] | tuple[float, ...]
+Value = str | int | float | bool | None | tuple[str | float, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.intp]
+Counts = npt.NDArray[np.int64]  # of samples
 
 # psi and inHg by NIST SP 811 (2008), appendix B.8: 6.894 757 kPa and 3.386 389 kPa.
 HPA_PER_UNIT: Final = {

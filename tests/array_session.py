@@ -13,8 +13,15 @@ from tests.stream.study.rehearsed import SamplesSource
 BEGAN = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)
 
 
-def write_session(path: Path, car_text: str, rate_hz: float, columns: dict[str, np.ndarray], tune: str = "heron",
-                  gear: int | None = None, began: datetime = BEGAN) -> Path:  # fmt: skip
+def write_session(
+    path: Path,
+    car_text: str,
+    rate_hz: float,
+    columns: dict[str, np.ndarray],
+    tune: str = "heron",
+    gear: int | None = None,
+    began: datetime = BEGAN,
+) -> Path:
     """A finished session with these channels; units are those of the car file."""
     car = parse_car(car_text, "test")
     units = {channel.name: channel.unit for channel in car.channel}

@@ -1,7 +1,21 @@
 """What all tests share."""
 
+import os
+
+import pytest
 from hypothesis import settings
 
-# A busy machine is no failure: how long an example takes is the bench's affair.
-settings.register_profile("steadypull", deadline=None)
-settings.load_profile("steadypull")
+from tests import shared
+
+# A busy machine is no failure: how long an example takes is the bench's affair. 40 examples in the plain run;
+# .ci/run sets STEADYPULL_THOROUGH=1 and takes Hypothesis' own 100. A test that states its number keeps it.
+settings.register_profile("quick", deadline=None, max_examples=40)
+settings.register_profile("thorough", deadline=None)
+settings.load_profile("thorough" if os.environ.get("STEADYPULL_THOROUGH") == "1" else "quick")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """One shared folder for all processes of the run."""
+    if not hasattr(config, "workerinput"):
+        root = shared.begin()
+        config.add_cleanup(lambda: shared.end(root))

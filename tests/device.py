@@ -108,10 +108,14 @@ def description(rate_hz: float = 1000.0, channels: tuple[WireChannel, ...] = CHA
 def frames(samples: np.ndarray, first: int = 0, rate_hz: float = 1000.0, rows: int = FRAME_ROWS) -> list[bytes]:
     """Frames of float32 samples, whose first has the device's index `first`."""
     return [
-        encode_samples(1 + (first + row) // rows, first + row, round((first + row) * 1e6 / rate_hz),
-                       np.ascontiguousarray(samples[row : row + rows], dtype=np.float32))
+        encode_samples(
+            1 + (first + row) // rows,
+            first + row,
+            round((first + row) * 1e6 / rate_hz),
+            np.ascontiguousarray(samples[row : row + rows], dtype=np.float32),
+        )
         for row in range(0, len(samples), rows)
-    ]  # fmt: skip
+    ]
 
 
 def counted(rows: int, first: int = 0, channels: int = 2) -> np.ndarray:

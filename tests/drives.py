@@ -114,8 +114,13 @@ def info(rate_hz: float) -> StreamInfo:
     return StreamInfo(rate_hz, INFO_CHANNELS)
 
 
-def run_stage(samples: np.ndarray, rate_hz: float, the_car: Car | None = None, cuts: list[int] | None = None,
-              gaps: dict[int, int] | None = None) -> LiveStage:  # fmt: skip
+def run_stage(
+    samples: np.ndarray,
+    rate_hz: float,
+    the_car: Car | None = None,
+    cuts: list[int] | None = None,
+    gaps: dict[int, int] | None = None,
+) -> LiveStage:
     """Push samples through a live stage: cut at the rows `cuts`, with gaps {row: samples lost before it}."""
     stage = LiveStage(car() if the_car is None else the_car, info(rate_hz))
     gaps = gaps or {}

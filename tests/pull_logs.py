@@ -112,8 +112,16 @@ def write_log(path: Path, plan: LogPlan, names: dict[str, str], order: tuple[str
     np.savetxt(path, np.column_stack([columns[name] for name in order]), "%.6f", ",", header=head, comments="")
 
 
-def car_text(*, lag_s: float | None = 0.05, name: str = "hill-climb special", speed: str = "volts", load: str = "load",
-             unit: str = "mV/V", more_load: str = "", more: str = "") -> str:  # fmt: skip
+def car_text(
+    *,
+    lag_s: float | None = 0.05,
+    name: str = "hill-climb special",
+    speed: str = "volts",
+    load: str = "load",
+    unit: str = "mV/V",
+    more_load: str = "",
+    more: str = "",
+) -> str:
     """A car file for such logs."""
     lag = "" if lag_s is None else f"lag_s = {lag_s}"
     return f"""

@@ -1,11 +1,10 @@
 """Session files for tests: rehearsal drives through the live stage into a file, as a drive would record them."""
 
+import hashlib
 import shutil
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from stream.record.tables import Zero, append_rows, zero_rows
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import demo_car_text, pull_session
 from stream.sources.source import SourceNote
+from tests.shared import made_once
 
 HALF_SECOND = 500
 
@@ -62,19 +62,36 @@ class RecordingSource:
         pass
 
 
-def write_pull_session(path: Path, seed: int, tune: str, *, pulls: int = 3, faults: Sequence[PullFault] = (),
-                       started: datetime | None = None, zero: bool = True, note: str = "") -> Path:  # fmt: skip
+def write_pull_session(
+    path: Path,
+    seed: int,
+    tune: str,
+    *,
+    pulls: int = 3,
+    faults: Sequence[PullFault] = (),
+    started: datetime | None = None,
+    zero: bool = True,
+    note: str = "",
+) -> Path:
     """A session of pulls on one tune, with the zeros that a person would declare while the car stands."""
-    made = _made(seed, tune, pulls, tuple(faults), started or datetime(2026, 6, 1, 9, 0, tzinfo=UTC), zero, note)
-    shutil.copy(made, path)
+    began = started or datetime(2026, 6, 1, 9, 0, tzinfo=UTC)
+    wanted = (seed, tune, pulls, tuple(faults), began, zero, note)
+    name = f"pulls-{hashlib.sha256(repr(wanted).encode()).hexdigest()[:16]}"
+    shutil.copy(made_once(name, lambda folder: _make(folder / "made.h5", *wanted)) / "made.h5", path)
     return path
 
 
-@cache
-def _made(seed: int, tune: str, pulls: int, faults: tuple[PullFault, ...], started: datetime, zero: bool,
-          note: str) -> Path:  # fmt: skip
+def _make(
+    path: Path,
+    seed: int,
+    tune: str,
+    pulls: int,
+    faults: tuple[PullFault, ...],
+    started: datetime,
+    zero: bool,
+    note: str,
+) -> None:
     recording = pull_session(seed, tune, pulls=pulls, faults=faults)
-    path = Path(mkdtemp(prefix="steadypull-test-")) / "made.h5"
     car = parse_car(demo_car_text())
     stage = run_offline(RecordingSource(recording), car, tune=tune, gear=3, started_utc=started, note=note, path=path)
     if zero:
@@ -90,4 +107,3 @@ def _made(seed: int, tune: str, pulls: int, faults: tuple[PullFault, ...], start
             append_rows(file, "zeros", zero_rows(rows))
 
         change_session(path, edit)
-    return path

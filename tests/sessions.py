@@ -14,18 +14,34 @@ from stream.record.writer import SessionWriter
 STARTED = datetime(2026, 6, 1, 9, 30, tzinfo=UTC)
 
 
-def write_session(path: Path, samples: np.ndarray, rate_hz: float, car_text: str, *, tune: str = "heron",
-                  started: datetime = STARTED, gaps: dict[int, int] | None = None) -> Path:  # fmt: skip
+def write_session(
+    path: Path,
+    samples: np.ndarray,
+    rate_hz: float,
+    car_text: str,
+    *,
+    tune: str = "heron",
+    started: datetime = STARTED,
+    gaps: dict[int, int] | None = None,
+) -> Path:
     """Record float32 samples (n, channels) in the order of the car file's channels; gaps {row: samples lost before}."""
     car = parse_car(car_text)
     info = StreamInfo(rate_hz, tuple(ChannelInfo(c.name, c.unit) for c in car.signal_channels))
     stage = LiveStage(car, info, None, tune, None)
     settings = stage.settings
     writer = SessionWriter(
-        path, info, car_text, tune=tune, started_utc=started, live_rate_hz=settings.live_rate_hz,
-        live_filter=settings.filter, live_delay_s=settings.delay_s, load_unit="mV/V", calibration="provisional",
+        path,
+        info,
+        car_text,
+        tune=tune,
+        started_utc=started,
+        live_rate_hz=settings.live_rate_hz,
+        live_filter=settings.filter,
+        live_delay_s=settings.delay_s,
+        load_unit="mV/V",
+        calibration="provisional",
         journal=False,
-    )  # fmt: skip
+    )
     gaps = gaps or {}
     lost_so_far = 0
     for start, end in pairwise(sorted({0, len(samples), *range(0, len(samples), 500), *gaps})):

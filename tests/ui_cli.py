@@ -40,10 +40,13 @@ class Outcome:
 def started(*words: str | Path, **options: Any) -> "subprocess.Popen[str]":
     """The real command line in a process of its own."""
     return subprocess.Popen(
-        [sys.executable, "-m", "ui.cli.main", *map(str, words)], text=True,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": str(ROOT)}, **options,
-    )  # fmt: skip
+        [sys.executable, "-m", "ui.cli.main", *map(str, words)],
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        **options,
+    )
 
 
 def ended(process: "subprocess.Popen[str]") -> Outcome:

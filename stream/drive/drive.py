@@ -303,7 +303,11 @@ class Drive:
         stage, take = self._stage, self._take
         self._take = None
         if stage is not None:
-            stage.finish()
+            rows = stage.finish()
+            if len(rows):
+                self._log.add(rows)
+                if take is not None:
+                    take.passed(take.stage_row, rows)
             if self._guide is not None:
                 self._guide.take(stage.holds)
                 self._pass_on(self._guide, stage)

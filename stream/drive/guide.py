@@ -339,7 +339,12 @@ class Guide:
             self._odd_told.append(seen.hold)
             self._row[place].state = "open"
             self._ask()
-            self._say("note", f"{point.why_not} {self._row[place].rpm:.0f} rpm is asked for again")
+            off = float(self.fit.rpm(seen.hold.signal_mean)) - self._row[place].rpm
+            self._say(
+                "note",
+                f"a hold lies {abs(off):.0f} rpm {'below' if off < 0 else 'above'} its target by the other "
+                f"holds: {self._row[place].rpm:.0f} rpm is asked for again",
+            )
 
     def _again(self) -> None:
         """All are held and the doubt is still too large: the row once more, the other way."""

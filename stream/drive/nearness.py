@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.calibrate.align import Row, readings
+from stream.calibrate.speed.align import Row, readings
 from stream.calibrate.speed.match import AMBIGUOUS
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.live.records import Hold

@@ -37,8 +37,9 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             )  # fmt: skip
         try:
             _pump(source, stage, writer, progress)
-            stage.finish()
+            rows = stage.finish()
             if writer is not None:
+                writer.append_live(rows)
                 writer.add_events(events.since(0)[0])
                 writer.finish(stage.holds, stage.pinned, stage.pulls)
         except BaseException as error:

@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.steadiness import Steadiness, bin_ticks, bins
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from stream.units import Counts, Floats
 
 CONTEXT_S = 1.5  # how far beyond a stretch one looks for its ramps
 RAMP_BANDS = 3.0  # a ramp is followed up to this many bands away from the plateau: there it is still straight
@@ -36,7 +33,8 @@ def plateau_edges(before: Floats, stretch: Floats, behind: Floats, steady: Stead
     of edges a < b: two slow ramps about a short pause share its level, so that neither is taken for plateau.
     """
     level = float(np.median(stretch))
-    reach = RAMP_BANDS * steady.band(level)
+    band, limit = steady.band(level), steady.drift_limit(level)
+    reach = RAMP_BANDS * band
     size = bin_ticks(steady.rate_hz)
     ramp_in = _ramp(before[::-1], level, reach, steady.rate_hz)[::-1]
     ramp_in = ramp_in[len(ramp_in) % size :]  # so that a bin border falls on the stretch's first tick
@@ -45,21 +43,27 @@ def plateau_edges(before: Floats, stretch: Floats, behind: Floats, steady: Stead
     start = len(ramp_in) // size
     end = start + len(stretch) // size
     outward = round(OUTWARD_S / dt)
-    band = steady.band(level)
 
     def leaves(outside: Floats) -> bool:
         return bool(np.any(np.abs(outside - level) > band))
 
     # Without a ramp outside, what bends inside is the foot: the edge stays where the stream begins or ends.
-    first_places = np.arange(max(0, start - outward), end) if leaves(y[:start]) else np.zeros(1, dtype=np.int64)
-    last_places = (
-        len(y) - np.arange(start + 1, min(len(y), end + outward) + 1) if leaves(y[end:]) else np.zeros(1, np.int64)
-    )
-    before_side = _Side.of(y, first_places, dt)
-    behind_side = _Side.of(y[::-1], last_places, dt)
+    none = np.zeros(1, dtype=np.int64)
+    first_places = np.arange(max(0, start - outward), end) if leaves(y[:start]) else none
+    last_places = len(y) - np.arange(start + 1, min(len(y), end + outward) + 1) if leaves(y[end:]) else none
+    before_side = _Side.of(y, first_places, dt).steeper(limit, level - float(np.median(y)))
+    behind_side = _Side.of(y[::-1], last_places, dt).steeper(limit, level - float(np.median(y)))
+    if before_side is None or behind_side is None:
+        # Speed leaves the band no faster than a hold may drift: no ramp on that side, and nothing outside belongs here.
+        return plateau_edges(
+            before[:0] if before_side is None else before,
+            stretch,
+            behind[:0] if behind_side is None else behind,
+            steady,
+        )
     a, b = _best_pair(y, before_side, behind_side, round(SHORTEST_S / dt))
-    ramp_before = _checked(before_side, a, y, band, dt)
-    ramp_behind = -_checked(behind_side, b, y[::-1], band, dt)
+    ramp_before = _checked(before_side, a, y, band, limit, dt)
+    ramp_behind = -_checked(behind_side, b, y[::-1], band, limit, dt)
     first = (int(before_side.places[a]) - start) * size if ramp_before else 0
     last = (len(y) - int(behind_side.places[b]) - start) * size if ramp_behind else len(stretch)
     return Edges(first, last, ramp_before, ramp_behind)
@@ -76,13 +80,13 @@ def _ramp(outside: Floats, level: float, reach: float, rate_hz: float) -> Floats
 class _Side:
     """For each place of one edge, the sums of the ramp u = min(t - place, 0) with itself, with 1 and with y."""
 
-    places: Ints
+    places: Counts
     uu: Floats
     u1: Floats
     uy: Floats
 
     @classmethod
-    def of(cls, y: Floats, places: Ints, dt: float) -> "_Side":
+    def of(cls, y: Floats, places: Counts, dt: float) -> "_Side":
         # Over the first `place` bins u = (t - place)·dt; sums over a prefix come from running sums about the median.
         t = np.arange(len(y), dtype=np.float64)
         centred = y - np.median(y)
@@ -93,6 +97,17 @@ class _Side:
         uu = n * (n + 1) * (2 * n + 1) / 6.0 * dt**2
         uy = (sum_ty[places] - n * sum_y[places]) * dt
         return cls(places, uu, u1, uy)
+
+    def steeper(self, limit: float, level: float) -> "_Side | None":
+        """The places whose ramp is steeper than the drift that a hold may have, rpm/s, and those without one; None
+        where there is a ramp to be found and none is. `level` is the plateau's, about the median."""
+        slope = (self.uy - level * self.u1) / np.where(self.uu > 0, self.uu, np.inf)
+        steep = np.abs(slope) > limit
+        if len(self.places) == 1 or steep.all():
+            return self
+        if not steep.any():
+            return None
+        return _Side(self.places[steep], self.uu[steep], self.u1[steep], self.uy[steep])
 
     def terms(self) -> tuple[Floats, Floats, Floats]:
         """What a free ramp slope takes off: the sum of squares, the sum of y, and the count."""
@@ -115,12 +130,13 @@ def _best_pair(y: Floats, before: _Side, behind: _Side, shortest: int) -> tuple[
     return int(a), int(b)
 
 
-def _checked(side: _Side, number: int, y: Floats, band: float, dt: float) -> float:
-    """The ramp's slope at a place, rpm/s, or 0 where it does not leave the band and so may be a swing of the foot."""
+def _checked(side: _Side, number: int, y: Floats, band: float, limit: float, dt: float) -> float:
+    """The ramp's slope at a place, rpm/s, or 0 where it does not leave the band and so may be a swing of the foot, or
+    is no steeper than a hold may drift."""
     place = int(side.places[number])
     if place < 2:
         return 0.0
     plateau = float(np.median(y[place : place + max(2, round(1.0 / dt))]))
     u = (np.arange(place) - place) * dt
     slope = float(u @ (y[:place] - plateau) / (u @ u))
-    return slope if abs(slope) * place * dt > OUT_OF_BAND * band else 0.0
+    return slope if abs(slope) * place * dt > OUT_OF_BAND * band and abs(slope) > limit else 0.0

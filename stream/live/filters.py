@@ -1,11 +1,11 @@
 """The causal low-pass that engine speed and load both pass, with its state carried over block edges."""
 
 import numpy as np
-import numpy.typing as npt
 from scipy import signal
 
+from stream.units import Floats
+
 ORDER = 4
-Floats = npt.NDArray[np.float64]
 
 
 def cutoff_for(rate_hz: float, wanted_hz: float) -> float:

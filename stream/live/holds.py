@@ -11,16 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stream.live import history as column
 from stream.live.edges import CONTEXT_S, plateau_edges
+from stream.live.history import History, RunView
 from stream.live.mean import mean_with_error
 from stream.live.records import Hold
 from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, bin_ticks, mean_of, slope_of
-from stream.live.ticks import TickBuffer
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 DECISIONS_PER_S = 10.0
 LENGTH_SLACK_S = 0.05  # edges are placed on bins of 0.04 s
+LONGEST_S = 240.0  # a longer stretch becomes two holds: the history does not reach further; chosen
+SETTLES_S = 3.0  # so long after its first window a candidate may still drop what its mean has left behind; chosen
 LINE_GOES_ON = 0.5  # a sweep: what lies outside fits the stretch's line twice as well as its mean
 
 
@@ -30,6 +32,7 @@ class _Candidate:
 
     start: int
     end: int
+    opened: int  # where its first window began
     reference: float
     total: float
     out: int = 0
@@ -56,27 +59,42 @@ class FoundHold:
 
     start: int
     end: int
+    said: int  # the tick at which it was known
     record: Hold
 
 
+@dataclass(frozen=True, slots=True)
+class HoldChange:
+    """What is to be told of a stretch: 'hold-began' or 'hold-broken', where, at which tick it was known, at what rpm
+    (NaN: not known), and whether a gap broke it."""
+
+    kind: str
+    tick: int
+    said: int
+    rpm: float
+    by_gap: bool = False
+
+
 class HoldFinder:
-    """Feed it the ticks of each unbroken run; take holds from `found`.
+    """Tell it of the ticks that the history got; take holds from `found`.
 
     `line` turns the signal into rpm (rpm per unit, rpm at zero). `time_of` gives the session time of a tick.
     """
 
-    def __init__(self, steady: Steadiness, line: tuple[float, float], start_s: float) -> None:
+    def __init__(
+        self, history: History | RunView, steady: Steadiness, line: tuple[float, float], start_s: float
+    ) -> None:
         self.steady = steady
         self.found: list[FoundHold] = []
-        self.changes: deque[tuple[str, int, float]] = deque()  # ("hold-began" | "hold-broken", tick, rpm)
+        self.changes: deque[HoldChange] = deque()
         self._line = line
         self._time_at_zero = start_s
         self._every = max(1, round(steady.rate_hz / DECISIONS_PER_S))
-        self._buffer = TickBuffer(0)
+        self.history = history
         self._candidate: _Candidate | None = None
         self._ended: deque[_Ended] = deque()
         self._free_from = 0  # ticks before it belong to a hold, or to another run
-        self._settled_to = 0
+        self._settled_to = self._now = 0
         self._next = 0
         self._context = round(CONTEXT_S * steady.rate_hz)
         self._min_ticks = steady.min_ticks
@@ -84,30 +102,32 @@ class HoldFinder:
         self._clips_end = 0  # behind the newest clipped tick
 
     def begin_run(self, tick: int) -> None:
-        """An unbroken run of ticks starts here: the stream's start, or the first judged tick after a gap."""
-        self.end_run()
-        self._buffer = TickBuffer(tick)
+        """An unbroken run of ticks starts here in the history: its start, or the first judged tick after a gap."""
         self._free_from = self._settled_to = tick
         self._next = (tick // self._every + 1) * self._every
 
-    def push(self, columns: Floats) -> None:
-        """Ticks that follow the last ones: rows signal, load, clipped; shape (3, n)."""
-        rpm = columns[0] * self._line[0] + self._line[1]
-        self._buffer.append(np.vstack((columns, rpm)))
-        clipped = np.flatnonzero(columns[2])
+    def push(self, start: int, end: int) -> None:
+        """The history has got the ticks start..end of the current run."""
+        clipped = np.flatnonzero(self._clipped(start, end))
         if len(clipped):
-            self._clips_end = self._buffer.end - columns.shape[1] + int(clipped[-1]) + 1
-        while self._next <= self._buffer.end:
+            self._clips_end = start + int(clipped[-1]) + 1
+        while self._next <= end:
             self._decide(self._next)
             self._next += self._every
 
     def end_run(self) -> None:
         """The run is over: a gap, or the end. What is open is closed on what there is."""
-        if self._buffer.end > self._next - self._every:
-            self._decide(self._buffer.end)
+        end = self._now = self.history.run_end
+        if end > self._next - self._every:
+            self._decide(end)
         if self._candidate is not None:
             self._close(self._candidate.end)
-        self._settle(self._buffer.end, final=True)
+        self._settle(end, final=True)
+
+    @property
+    def busy(self) -> bool:
+        """Whether a stretch is open, or waits to be judged."""
+        return self._candidate is not None or bool(self._ended)
 
     @property
     def candidate(self) -> tuple[int, int, bool, float] | None:
@@ -117,20 +137,18 @@ class HoldFinder:
 
     def recent_rpm(self) -> Floats:
         """The last `min_s` of ticks, rpm; fewer at the start of a run."""
-        return self._rpm(self._buffer.end - self._min_ticks, self._buffer.end)
+        end = self.history.run_end
+        return self._rpm(end - self._min_ticks, end)
 
     # -- decisions ------------------------------------------------------------------------------------------------
 
     def _decide(self, end: int) -> None:
+        self._now = end
         if self._candidate is None:
             self._look(end)
         else:
             self._extend(self._candidate, end)
         self._settle(end, final=False)
-        oldest = self._ended[0].start if self._ended else end
-        if self._candidate is not None:
-            oldest = min(oldest, self._candidate.start)
-        self._buffer.forget_before(min(oldest, end - self._min_ticks) - 2 * self._context)
 
     def _look(self, end: int) -> None:
         """Open a candidate where the last `min_s` are in the band, the engine turns and nothing was clipped."""
@@ -141,7 +159,7 @@ class HoldFinder:
         mean = mean_of(rpm)
         if mean < STANDING_RPM or self._any_clipped(start, end) or not self.steady.in_band(rpm, mean):
             return
-        self._candidate = _Candidate(start, end, mean, 0.0)
+        self._candidate = _Candidate(start, end, start, mean, 0.0)
         self._flag(self._candidate)
 
     def _extend(self, c: _Candidate, end: int) -> None:
@@ -153,10 +171,11 @@ class HoldFinder:
             return
         self._grow(c, end)
         too_many = c.out > max(FORGIVEN_SHARE * (end - c.start), self._forgiven_ticks)
-        if c.trailing_out > self._forgiven_ticks or too_many:
+        if c.trailing_out > self._forgiven_ticks or too_many or end - c.start >= LONGEST_S * self.steady.rate_hz:
             self._close(end - c.trailing_out)
             return
-        self._trim_head(c)
+        if end - c.opened <= self._min_ticks + SETTLES_S * self.steady.rate_hz:
+            self._trim_head(c)
         if end - c.start < self._min_ticks:
             self._break(c)
             return
@@ -199,11 +218,11 @@ class HoldFinder:
         if short and slope_of(self._rpm(c.start, c.end), self.steady.rate_hz).beyond(limit):
             return
         c.flagged = True
-        self.changes.append(("hold-began", c.start, c.mean))
+        self.changes.append(HoldChange("hold-began", c.start, self._now, c.mean))
 
     def _break(self, c: _Candidate) -> None:
         if c.flagged:
-            self.changes.append(("hold-broken", c.end, c.mean))
+            self.changes.append(HoldChange("hold-broken", c.end, self._now, c.mean))
         self._candidate = None
 
     def _close(self, end: int) -> None:
@@ -226,7 +245,7 @@ class HoldFinder:
             ended = self._ended.popleft()
             hold = self._judge(max(ended.start, self._settled_to), ended.end)
             if hold is None and ended.flagged:
-                self.changes.append(("hold-broken", ended.end, float("nan")))
+                self.changes.append(HoldChange("hold-broken", ended.end, self._now, float("nan")))
             elif hold is not None:
                 self._settled_to = hold.end
                 self.found.append(hold)
@@ -239,8 +258,8 @@ class HoldFinder:
         before = self._rpm(max(start - self._context, self._settled_to), start)
         behind = self._rpm(end, end + self._context)
         edges = plateau_edges(before, stretch, behind, self.steady)
-        a = max(start + edges.first, self._settled_to, self._buffer.base)
-        b = min(start + edges.end, self._buffer.end)
+        a = max(start + edges.first, self._settled_to, self.history.run_first)
+        b = min(start + edges.end, self._now)
         a, b = self._trim(a, b)
         slack = round(LENGTH_SLACK_S * self.steady.rate_hz)
         if b - a < self._min_ticks - slack or self._any_clipped(a, b):
@@ -251,7 +270,7 @@ class HoldFinder:
         slope = slope_of(rpm, self.steady.rate_hz)
         if self._drifts(a, b, slope, hinged=edges.ramp_before != 0 and edges.ramp_behind != 0):
             return None
-        return FoundHold(a, b, self._record(a, b))
+        return FoundHold(a, b, self._now, self._record(a, b))
 
     def _trim(self, a: int, b: int) -> tuple[int, int]:
         """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while
@@ -294,8 +313,8 @@ class HoldFinder:
         rate = self.steady.rate_hz
         middle, mean = (a + b - 1) / 2.0, float(np.mean(rpm))
         for low, high in (
-            (max(a - self._context, self._buffer.base), a),
-            (b, min(b + self._context, self._buffer.end)),
+            (max(a - self._context, self.history.run_first), a),
+            (b, min(b + self._context, self._now)),
         ):
             outside = self._rpm(low, high)
             if len(outside) < rate / 2:
@@ -309,28 +328,35 @@ class HoldFinder:
         return bool(follows) and all(follows)
 
     def _record(self, a: int, b: int) -> Hold:
-        signal, load = self._buffer.column(0, a, b), self._buffer.column(1, a, b)
-        return hold_of(signal, load, (self.time_of(a), self.time_of(b)), self._line, self.steady.rate_hz)
+        measured = self.history.run(column.BRIDGED, a, b) == 0
+        signal, load = self.history.run(column.SIGNAL, a, b), self.history.run(column.LOAD, a, b)
+        return hold_of(signal, load, measured, (self.time_of(a), self.time_of(b)), self._line, self.steady.rate_hz)
 
     def time_of(self, tick: int) -> float:
         """Session time of a tick, the filter's delay taken off."""
         return max(0.0, self._time_at_zero + tick / self.steady.rate_hz)
 
     def _rpm(self, start: int, end: int) -> Floats:
-        return self._buffer.column(3, start, end)
+        return self.history.run(column.RPM, start, end)
 
     def _any_clipped(self, start: int, end: int) -> bool:
         return start < self._clips_end and bool(self._clipped(start, end).any())
 
     def _clipped(self, start: int, end: int) -> npt.NDArray[np.bool_]:
-        return self._buffer.column(2, start, end) > 0
+        return self.history.run(column.SPEED_CLIPPED, start, end) > 0
 
 
 def hold_of(
-    signal: Floats, load: Floats, span_s: tuple[float, float], line: tuple[float, float], rate_hz: float
+    signal: Floats,
+    load: Floats,
+    measured: npt.NDArray[np.bool_],
+    span_s: tuple[float, float],
+    line: tuple[float, float],
+    rate_hz: float,
 ) -> Hold:
-    """The record of a hold from its ticks: signal in the channel's unit, load with NaN where unknown."""
-    mean, sd, error, count = mean_with_error(signal)
+    """The record of a hold from its ticks: signal in the channel's unit, load with NaN where unknown; ticks that were
+    not measured but bridged count for neither."""
+    mean, sd, error, count = mean_with_error(signal if measured.all() else signal[measured])
     per_unit, at_zero = line
     known = load[~np.isnan(load)]
     return Hold(

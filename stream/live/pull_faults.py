@@ -4,17 +4,21 @@ A pull's own load over its run is followed by a smooth robust curve; what depart
 pull's height, or five times its own scatter, is looked at: how long, whether speed shows it too, whether it comes back.
 """
 
+from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 import numpy.typing as npt
 
-from stream.live.history import History
+from stream.live.history import Part
 from stream.live.pulls import Levels, Rise, narrowest_half
 from stream.live.records import PullFault
 from stream.live.runs import runs_of
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
+Course = tuple[Floats, Floats]  # load and rate of gain on GRID_RPM
 
 TIP_IN_S = 0.4  # the start of a pull is kept but not judged: tip-in, driveline shuffle
 END_S = 0.15  # nor is the very end: the foot comes off
@@ -32,6 +36,7 @@ GAIN_DROP = 0.10  # less gain than usual by this share: the car was really held 
 LEAST_THROTTLE = 0.9  # of the session's most
 LEAST_LOAD = 0.8  # of the session's other pulls, where no throttle channel is there to ask
 FEWEST_OTHERS = 3
+MOST_OTHERS = 24  # the newest pulls that one is judged against: the cost of the 200th is that of the 25th
 ALIKE = 1.3  # pulls in one gear gain alike within this factor; the closest gears differ by the square of a fifth
 RISE_TIME = 0.35  # of a low-pass, times its cutoff
 BAND_RPM = 250.0  # a band must take three rise times of the filter
@@ -50,10 +55,10 @@ class Reference:
     most_throttle: float
 
 
-def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cutoff_hz: float,
+def faults_of(rise: Rise, window: Part, levels: Levels, rate_hz: float, cutoff_hz: float,
               reference: Reference | None) -> tuple[PullFault, ...]:  # fmt: skip
     """The faults of one pull, in the order of PullFault."""
-    part = history.part(rise.first, rise.end)
+    part = window.part(rise.first, rise.end)
     found: set[PullFault] = set()
     if rise.lifted:
         found.add("lift")
@@ -75,12 +80,16 @@ def faults_of(rise: Rise, history: History, levels: Levels, rate_hz: float, cuto
         found.discard("lift")  # the load fell because the wheels turned, not because the foot came off
     if reference is not None and _part_throttle(part, gain, reference):
         found.add("part-throttle")
-    order = ("wheelspin", "lift", "gear-change", "part-throttle", "brake", "cornering", "bump", "clipped",
-             "lost-samples", "too-short", "too-quick", "zero-drifted")  # fmt: skip
-    return tuple(fault for fault in order if fault in found)
+    return in_order(found)
 
 
-def gain_of(part: History, rate_hz: float) -> Floats:
+def in_order(faults: Iterable[PullFault]) -> tuple[PullFault, ...]:
+    """Faults in the order of PullFault."""
+    found = set(faults)
+    return tuple(fault for fault in get_args(PullFault) if fault in found)
+
+
+def gain_of(part: Part, rate_hz: float) -> Floats:
     """Rise of speed over 0.2 s about each tick, rpm/s."""
     if len(part.rpm) < 3:
         return np.zeros(len(part.rpm))
@@ -97,7 +106,7 @@ def inner_of(ticks: int, rate_hz: float, cutoff_hz: float) -> slice:
     return slice(first, max(first, ticks - round(max(END_S, END_RISES * rise_s) * rate_hz)))
 
 
-def _departures(part: History, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None,
+def _departures(part: Part, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None,
                 inner: slice, *, lifted: bool) -> set[PullFault]:  # fmt: skip
     """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
     where there are not three of them, from the pull's own smooth run."""
@@ -196,17 +205,28 @@ def _scatter(residual: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(residual)))
 
 
-def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
-    """By the throttle where there is one; else by a load far under the session's other pulls at the same speeds,
-    with the gain down as far: in a higher gear the gain falls by the square."""
+def _part_throttle(part: Part, gain: Floats, reference: Reference) -> bool:
+    """By the throttle where there is one; else by a load far under the session's other pulls at the same speeds."""
     if np.isfinite(part.throttle).any() and np.isfinite(reference.most_throttle):
         return float(np.nanmedian(part.throttle)) < LEAST_THROTTLE * reference.most_throttle
     load = np.interp(part.rpm, reference.rpm, reference.load, left=np.nan, right=np.nan)
     usual_gain = np.interp(part.rpm, reference.rpm, reference.gain, left=np.nan, right=np.nan)
-    both = np.isfinite(load) & np.isfinite(usual_gain) & (load > 0) & (usual_gain > 0) & (part.push > 0)
-    if np.count_nonzero(both) < 20:
+    return _far_under(part.push, load, gain, usual_gain, fewest=20)
+
+
+def course_under(course: Course, reference: Reference) -> bool:
+    """Part throttle by a pull's course alone: for a pull whose ticks are no longer kept."""
+    return _far_under(course[0], reference.load, course[1], reference.gain, fewest=8)
+
+
+def _far_under(push: Floats, load: Floats, gain: Floats, usual_gain: Floats, fewest: int) -> bool:
+    """Whether a pull's load is far under the usual one with the gain down as far: in a higher gear the gain falls by
+    the square."""
+    both = np.isfinite(load) & np.isfinite(usual_gain) & np.isfinite(push) & np.isfinite(gain)
+    both &= (np.nan_to_num(load) > 0) & (np.nan_to_num(usual_gain) > 0) & (np.nan_to_num(push) > 0)
+    if np.count_nonzero(both) < fewest:
         return False
-    load_share = float(np.median(part.push[both] / load[both]))
+    load_share = float(np.median(push[both] / load[both]))
     gain_share = float(np.median(gain[both] / usual_gain[both]))
     if not (0 < load_share < LEAST_LOAD and gain_share > 0):
         return False
@@ -214,33 +234,37 @@ def _part_throttle(part: History, gain: Floats, reference: Reference) -> bool:
 
 
 class References:
-    """What the pulls of a session do, each of them worked out once, for judging each against the others."""
+    """What the newest pulls of a session do, for judging each against the others."""
 
-    def __init__(self, rises: list[Rise], history: History, rate_hz: float, cutoff_hz: float) -> None:
-        self._courses = [_course(rise, history, rate_hz, cutoff_hz) for rise in rises]
-        self._usable = [not (rise.shifted or rise.lifted or rise.short) for rise in rises]
-        throttle = history.throttle[np.isfinite(history.throttle)]
-        self._most_throttle = float(np.quantile(throttle, 0.99)) if len(throttle) else float("nan")
+    def __init__(self) -> None:
+        self._kept: deque[tuple[int, Course]] = deque(maxlen=MOST_OTHERS)
 
-    def without(self, number: int) -> Reference | None:
+    def add(self, number: int, course: Course) -> None:
+        """A pull that is a measure for others: neither short nor broken by a lift or a gear change."""
+        self._kept.append((number, course))
+
+    def alike(self, number: int, course: Course) -> int:
+        """How many other pulls gain as this one does."""
+        return sum(other != number and _alike(course, theirs) for other, theirs in self._kept)
+
+    def without(self, number: int, own: Course | None, most_throttle: float) -> Reference | None:
         """What the other pulls do: the median over them, where there are three or more: one spoilt one is outvoted.
 
         `load` and `gain` are of all of them, whatever their gear; `like_load` of those that gain as this one does.
         """
-        own = self._courses[number]
-        others = [course for n, course in enumerate(self._courses) if n != number and course and self._usable[n]]
+        others = [course for other, course in self._kept if other != number]
         like = [course for course in others if own is not None and _alike(own, course)]
         load, gain, like_load = (
             _median([course[0] for course in others]),
             _median([course[1] for course in others]),
             _median([course[0] for course in like]),
         )
-        if not (np.isfinite(load).any() or np.isfinite(self._most_throttle)):
+        if not (np.isfinite(load).any() or np.isfinite(most_throttle)):
             return None
-        return Reference(GRID_RPM, load, gain, like_load, self._most_throttle)
+        return Reference(GRID_RPM, load, gain, like_load, most_throttle)
 
 
-def _alike(own: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> bool:
+def _alike(own: Course, other: Course) -> bool:
     """Whether two pulls gain alike at the speeds they share: in another gear, or with half the throttle, they do not,
     and a median over both has steps that neither has."""
     both = np.isfinite(own[1]) & np.isfinite(other[1]) & (own[1] > 0) & (other[1] > 0)
@@ -262,10 +286,10 @@ def _median(curves: list[Floats]) -> Floats:
     return middle
 
 
-def _course(rise: Rise, history: History, rate_hz: float, cutoff_hz: float) -> tuple[Floats, Floats] | None:
+def course_of(rise: Rise, window: Part, rate_hz: float, cutoff_hz: float) -> Course | None:
     """Load and gain of a pull on GRID_RPM, NaN outside it; None where too little of it is known."""
     inner = inner_of(rise.end - rise.first, rate_hz, cutoff_hz)
-    part = history.part(rise.first + inner.start, rise.first + inner.stop)
+    part = window.part(rise.first + inner.start, rise.first + inner.stop)
     if len(part.rpm) < 10 or not np.isfinite(part.push).all():
         return None
     order = np.argsort(part.rpm, kind="stable")

@@ -10,7 +10,7 @@ import msgspec
 
 PullFault = Literal[
     "wheelspin", "lift", "gear-change", "part-throttle", "brake", "cornering", "bump", "clipped", "lost-samples",
-    "too-short", "too-quick", "zero-drifted",
+    "too-short", "too-quick", "zero-drifted", "over-limit",
 ]  # fmt: skip
 
 

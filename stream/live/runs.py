@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags
 
 
 def runs_of(flags: Flags, bridge: int = 0) -> list[tuple[int, int]]:

@@ -4,29 +4,41 @@ The same code runs on the wire, in a replay and on a log. Arithmetic is float64;
 any split of the same samples gives the same result to the bit.
 """
 
+from typing import Any
+
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
 from stream.events import EventList
+from stream.live.bridge import Bridge, Piece
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
-from stream.live.history import History
+from stream.live.history import (
+    BRIDGED,
+    CHUNK_S,
+    CLIPPED,
+    COLUMNS,
+    LOAD,
+    PUSH,
+    RPM,
+    SIGNAL,
+    SPEED_CLIPPED,
+    THROTTLE,
+    History,
+    Steps,
+)
 from stream.live.holds import DECISIONS_PER_S, HoldFinder
-from stream.live.pinned import find_pinned
-from stream.live.pull_finder import PullFinder
+from stream.live.pinned import PinnedFinder
+from stream.live.pull_finder import PullChange, PullFinder, PullNow
 from stream.live.records import Hold, Pinned, Pull
-from stream.live.runs import runs_of
 from stream.live.settings import stage_columns, stage_settings, throttle_place
 from stream.live.steadiness import Steadiness
-from stream.live.ticker import Ticker, any_row
-from stream.live.trace import CoarseTrace
-from stream.live.uncover import holds_beside
+from stream.live.ticker import Ticker, Ticks, any_row
 from stream.live.view import Health, LiveRows, Steady, join_rows
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 
 class LiveStage:
@@ -39,7 +51,6 @@ class LiveStage:
         self.events = EventList() if events is None else events
         self.line = car.speed_line("the live stage")
         self.pinned: list[Pinned] = []
-        self.pulls: list[Pull] = []
         self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
         self._told = 0
         self._columns = stage_columns(car, info)
@@ -50,16 +61,26 @@ class LiveStage:
         every = max(1, round(info.rate_hz / car.live.rate_hz))
         live_rate = info.rate_hz / every
         self.settings = stage_settings(car, info, low_pass, every)
+        self._bridge = Bridge(info.rate_hz, len(self._columns), 1 + self._has_load)
         self._ticker = Ticker(low_pass, every, len(self._columns), 1 + self._has_load)
+        self._history = History(live_rate)
         self._steady = Steadiness.of(car.hold, live_rate, provisional=speed.unit != "rpm")
-        self._finder = HoldFinder(self._steady, self.line, -low_pass.delay_s)
+        self._finder = HoldFinder(self._history, self._steady, self.line, -low_pass.delay_s)
         self._pull_finder = PullFinder(
-            live_rate, low_pass.cutoff_hz, -low_pass.delay_s, min_span_rpm=car.pull.min_span_rpm, tune=tune, gear=gear
+            self._history,
+            live_rate,
+            low_pass.cutoff_hz,
+            -low_pass.delay_s,
+            min_span_rpm=car.pull.min_span_rpm,
+            tune=tune,
+            gear=gear,
         )
         self._throttle = throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
         self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
-        self._trace = CoarseTrace(len(self._columns) - 1)
+        self._steps = Steps(self._step_ticks, live_rate, len(self._columns) - 1)
+        self._pinned_finder = PinnedFinder(self._history, self._steps, self._steady, self.line, -low_pass.delay_s)
+        self._referred = 0  # holds that the finder of pinned stretches has seen
         self._origin: int | None = None
         self._rows = 0
         self._expected = 0  # index, from the session's first sample, that comes next
@@ -75,6 +96,21 @@ class LiveStage:
     def holds(self) -> list[Hold]:
         """The holds found so far, in order of time."""
         return [found.record for found in self._finder.found] if self._holds is None else self._holds
+
+    @property
+    def pulls(self) -> list[Pull]:
+        """The pulls found so far, in order of time."""
+        return self._pull_finder.pulls
+
+    @property
+    def pull_now(self) -> PullNow | None:
+        """The pull that goes on; None where there is none."""
+        return self._pull_finder.now
+
+    @property
+    def changed_verdicts(self) -> int:
+        """Pulls whose verdict was changed after it had been told."""
+        return self._pull_finder.changed
 
     @property
     def rows(self) -> int:
@@ -94,42 +130,37 @@ class LiveStage:
             self._origin = block.first
         index = block.first - self._origin
         lost = max(0, index - self._expected)
+        parts = self._take(self._bridge.flush()) if block.restarted else []
         if lost or block.restarted:
-            self._break_run(index, lost)
+            self._tell_gap(index, lost)
         clipped = self._health.clipped(block.samples)
         values = block.samples[:, self._columns].astype(np.float64)
         finite = np.isfinite(values[:, 0])
         self._health.push(block, clipped, lost + len(finite) - int(np.count_nonzero(finite)))
         clips = clipped[:, self._columns[: 1 + self._has_load]]
         self._tell_clipping(index, clips)
-        parts = [self._run(index + a, values[a:b], clips[a:b]) for a, b in self._segments(finite)]
+        parts += self._take(self._bridge.push(index, values, clips))
         self._expected = index + len(block)
         self._rows += len(block)
         self._tell()
         return join_rows(parts)
 
-    def finish(self) -> None:
-        """The session is over: close what is open, and find what needs the whole of it. Safe to call twice."""
+    def finish(self) -> LiveRows:
+        """The session is over: close what is open, and find what needs the whole of it; the last live rows come back.
+        Safe to call twice."""
         if self._finished:
-            return
+            return join_rows([])
+        rows = join_rows(self._take(self._bridge.flush()))
         self._end_run()
-        self._tell()
         if self.settings.pull_verdicts:
-            self.pinned = find_pinned(
-                self._trace.array(),
-                [found.record for found in self._finder.found],
-                self.line,
-                self._steady.rule.min_s,
-                self._step_ticks / self.settings.live_rate_hz,
-            )
-            history = self._pull_finder.history()
-            if self.pinned:
-                start_s = -self.settings.delay_s
-                self._holds = holds_beside(self.pinned, history, self.line, self._steady, start_s)
-            self.pulls = self._pull_finder.finish()
+            self._pull_finder.finish()
+            self.pinned, kept = self._pinned_finder.verdict(self._finder.found)
+            self._holds = [found.record for found in kept]
+            self._tell()
         for stretch in self.pinned:
             self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
         self._finished = True
+        return rows
 
     def health(self) -> Health:
         """The chain's health now."""
@@ -153,52 +184,72 @@ class LiveStage:
 
     # -- samples to ticks -----------------------------------------------------------------------------------------
 
-    def _segments(self, finite: Flags) -> list[tuple[int, int]]:
-        """The runs of rows whose speed is a number; a missing cell breaks the run as a lost sample does."""
-        if finite.all():
-            return [(0, len(finite))]
-        if not finite[0]:
-            self._end_run()
-        return runs_of(finite)
+    def _take(self, pieces: list[Piece]) -> list[LiveRows]:
+        """Run what the bridge gives out; it ends the runs."""
+        parts = []
+        for piece in pieces:
+            if len(piece.values):
+                parts.append(self._run(piece))
+            if piece.ends:
+                self._end_run()
+        return parts
 
-    def _run(self, index: int, values: Floats, clips: Flags) -> LiveRows:
-        """Take one run of rows without a gap; values (n, channels) with the speed signal first."""
-        if not self._ticker.follows(index):
-            self._end_run()
-        found = self._ticker.run(index, values, clips)
+    def _run(self, piece: Piece) -> LiveRows:
+        """Take rows of a run; the live rows carry what was measured, NaN where it was bridged."""
+        found = self._ticker.run(piece.index, piece.values, piece.clips, piece.bridged)
         judged = found.judged_from
-        self._judge(found.sample[judged:] // self.settings.decimation, found.rows[judged:], found.clipped[judged:])
+        self._judge(found)
         signal = found.rows[:, 0].copy()
         signal[:judged] = np.nan
-        speed = signal * self.line[0] + self.line[1]
-        load = found.rows[:, 1] if self._has_load else np.full(len(found.sample), np.nan)
+        load = found.rows[:, 1].copy() if self._has_load else np.full(len(found.sample), np.nan)
+        if found.bridged is not None:
+            signal[found.bridged[:, 0]] = np.nan
+            if self._has_load:
+                load[found.bridged[:, 1]] = np.nan
         time_s = found.sample / self.info.rate_hz - self.settings.delay_s
+        speed = signal * self.line[0] + self.line[1]
         return LiveRows(time_s, _to_float32(speed), _to_float32(load), _to_float32(signal))
 
     # -- ticks to findings ----------------------------------------------------------------------------------------
 
-    def _judge(self, ticks: npt.NDArray[np.int64], rows: Floats, clipped: Flags) -> None:
-        if not self.settings.verdicts or not len(ticks):
+    def _judge(self, found: Ticks) -> None:
+        """Add the ticks that the filter has settled for to the history, and look at them."""
+        first = found.judged_from
+        if not self.settings.verdicts or first >= len(found.sample):
             return
+        tick = int(found.sample[first]) // self.settings.decimation
         if not self._judging:
-            self._finder.begin_run(int(ticks[0]))
+            self._history.begin_run(tick)
+            self._finder.begin_run(tick)
             self._judging = True
-            self._pending, self._pending_from = rows[:0], int(ticks[0])
-        columns = np.empty((3, len(ticks)))
-        columns[0] = rows[:, 0]
-        columns[1] = rows[:, 1] if self._has_load else np.nan
-        columns[2] = clipped[:, 0]
-        self._finder.push(columns)
-        if not self.settings.pull_verdicts:
-            return
-        # A copy, for a view would keep all of the filtered samples: a gigabyte in an hour of 10 kHz.
-        throttle = rows[:, 1 + self._throttle].copy() if self._throttle is not None else np.full(len(ticks), np.nan)
-        rpm = columns[0] * self.line[0] + self.line[1]
-        either = np.logical_or.reduce(clipped, axis=1)
+            self._pending, self._pending_from = found.rows[:0], tick
+        columns = self._columns_of(found)[:, first:]
+        chunk = max(1, round(CHUNK_S * self.settings.live_rate_hz))
+        for a in range(0, columns.shape[1], chunk):
+            part = columns[:, a : a + chunk]
+            self._history.append(part)
+            self._finder.push(tick + a, tick + a + part.shape[1])
+            if self.settings.pull_verdicts:
+                self._step(found.rows[first + a : first + a + part.shape[1]])
+                self._refer()
+
+    def _columns_of(self, found: Ticks) -> Floats:
+        """Ticks as columns of the history."""
+        columns = np.empty((COLUMNS, len(found.sample)))
+        columns[SIGNAL] = found.rows[:, 0]
+        columns[RPM] = columns[SIGNAL] * self.line[0] + self.line[1]
+        columns[LOAD] = found.rows[:, 1] if self._has_load else np.nan
+        columns[SPEED_CLIPPED] = found.clipped[:, 0]
+        columns[CLIPPED] = np.logical_or.reduce(found.clipped, axis=1)
+        columns[BRIDGED] = 0.0
+        columns[THROTTLE] = found.rows[:, 1 + self._throttle] if self._throttle is not None else np.nan
         # Without a load the throttle, or the manifold pressure, tells how hard the car is driven.
-        push = columns[1] * self._load_sign if self._has_load else throttle
-        self._pull_finder.add(History(ticks, columns[0], rpm, columns[1], push, clipped[:, 0], either, throttle))
-        self._step(rows)
+        columns[PUSH] = columns[LOAD] * self._load_sign if self._has_load else columns[THROTTLE]
+        if found.bridged is not None:
+            columns[BRIDGED] = found.bridged[:, 0]
+            if self._has_load:
+                columns[LOAD, found.bridged[:, 1]] = np.nan
+        return columns
 
     def _step(self, rows: Floats) -> None:
         """Hand full decision steps to the coarse trace; steps are aligned to the tick count."""
@@ -209,23 +260,40 @@ class LiveStage:
         steps = max(0, len(rows) - skipped) // size
         if steps:
             first += skipped
-            times_s = [self._finder.time_of(first + size * step) for step in range(steps)]
-            means = self._trace.add(times_s, rows[skipped : skipped + steps * size].reshape(steps, size, -1))
-            for time_s, mean in zip(times_s, means.tolist(), strict=True):
-                self._pull_finder.step(time_s, mean * self.line[0] + self.line[1])
+            ticks = rows[skipped : skipped + steps * size].reshape(steps, size, -1)
+            signal = self._steps.add(first // size, ticks)
+            rpm = signal * self.line[0] + self.line[1]
+            load = throttle = np.full(steps, np.nan)
+            if self._has_load:
+                load = _known_mean(ticks[:, :, 1]) * self._load_sign
+            if self._throttle is not None:
+                throttle = _known_mean(ticks[:, :, 1 + self._throttle])
+                load = load if self._has_load else throttle
+            for step in range(steps):
+                number = first // size + step
+                self._pull_finder.step(number, float(rpm[step]), float(load[step]), float(throttle[step]))
+                self._pinned_finder.step(number, float(signal[step]))
+                self._pinned_finder.feed((number + 1) * size)
             rows = rows[skipped + steps * size :]
             self._pending_from = first + steps * size
         self._pending = rows
 
-    def _break_run(self, index: int, lost: int) -> None:
-        self._end_run()
+    def _tell_gap(self, index: int, lost: int) -> None:
         rate = self.info.rate_hz
         self.events.add(index / rate, "gap", f"{lost} samples lost ({lost / rate:.3g} s)", float(lost))
+
+    def _refer(self) -> None:
+        """Show the finder of pinned stretches the holds that are new."""
+        for found in self._finder.found[self._referred :]:
+            self._pinned_finder.hold(found.record, found.start, found.end)
+        self._referred = len(self._finder.found)
 
     def _end_run(self) -> None:
         self._ticker.end_run()
         if self._judging:
             self._finder.end_run()
+            self._refer()
+            self._pinned_finder.end_run()
             self._judging = False
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
@@ -236,18 +304,50 @@ class LiveStage:
         self._was_clipped = now
 
     def _tell(self) -> None:
-        """Turn what the finder noticed into events."""
+        """Turn what the finders noticed into events, in the order in which it was known."""
+        rate = self.settings.live_rate_hz
+        told: list[tuple[float, tuple[float, str, str, float], dict[str, Any] | None]] = []
         while self._finder.changes:
-            kind, tick, rpm = self._finder.changes.popleft()
-            self.events.add(self._finder.time_of(tick), kind, "", rpm)
+            change = self._finder.changes.popleft()
+            told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, "", change.rpm), None))
         for found in self._finder.found[self._told :]:
             hold = found.record
             text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
-            self.events.add(hold.end_s, "hold-done", text, hold.speed_rpm)
+            row = {"hold": msgspec.to_builtins(hold)}
+            told.append((found.said / rate, (hold.end_s, "hold-done", text, hold.speed_rpm), row))
         self._told = len(self._finder.found)
         while self._pull_finder.changes:
-            kind, time_s, text, rpm = self._pull_finder.changes.popleft()
-            self.events.add(time_s, kind, text, rpm)
+            pull = self._pull_finder.changes.popleft()
+            told.append((pull.said_s, (pull.time_s, pull.kind, pull_text(pull), pull.rpm), _pull_row(pull)))
+        for said_s, event, details in sorted(told, key=lambda one: one[0]):
+            self.events.add(*event, said_s=said_s, details=details)
+
+
+def pull_text(change: PullChange) -> str:
+    """A pull in a line."""
+    pull = change.pull
+    if pull is None:
+        return ""
+    verdict = "no pull after all" if change.withdrawn else ", ".join(pull.faults) or pull.verdict
+    return f"{pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm: {verdict}"
+
+
+def _pull_row(change: PullChange) -> dict[str, Any] | None:
+    if change.pull is None:
+        return None
+    row: dict[str, Any] = {"pull": msgspec.to_builtins(change.pull)}
+    return {**row, "withdrawn": True} if change.withdrawn else row
+
+
+def _known_mean(values: Floats) -> Floats:
+    """Means of rows, shape (n, k), over what is known; NaN where nothing is."""
+    known = np.isfinite(values)
+    if known.all():
+        means: Floats = np.mean(values, axis=1)
+        return means
+    count = np.count_nonzero(known, axis=1)
+    total = np.sum(np.where(known, values, 0.0), axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _to_float32(values: Floats) -> npt.NDArray[np.float32]:

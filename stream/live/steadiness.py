@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.car import FLOOR_WIDENING, HoldRule
 from stream.live.runs import longest_run
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 FORGIVEN_S = 0.1  # one excursion may last this long
 FORGIVEN_SHARE = 0.03  # and all of them together may take this share

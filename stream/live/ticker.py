@@ -6,9 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.live.filters import LowPass
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +16,14 @@ class Ticks:
     sample        int64 (n,), index of the sample that each tick falls on
     rows          float64 (n, channels), filtered; NaN where another channel than the first has not settled
     clipped       bool (n, k), for the channels that were given: outside its range since the tick before
+    bridged       bool (n, channels), no sample since the tick before was measured; None: nowhere
     judged_from   the first of them that the filter has settled for
     """
 
     sample: npt.NDArray[np.int64]
     rows: Floats
     clipped: Flags
+    bridged: Flags | None
     judged_from: int
 
 
@@ -42,6 +42,7 @@ class Ticker:
         self._clip_pending: Flags = np.zeros(watched, dtype=np.bool_)
         self._last_others = np.zeros(channels - 1)
         self._others_from = np.zeros(channels - 1, dtype=np.int64)
+        self._measured_at = np.full(channels, -1, dtype=np.int64)  # the newest sample that was not bridged
 
     def follows(self, index: int) -> bool:
         """Whether a piece that starts at this sample goes on with the run."""
@@ -51,8 +52,9 @@ class Ticker:
         """A gap: what comes next is a run of its own."""
         self._in_run = False
 
-    def run(self, index: int, values: Floats, clips: Flags) -> Ticks:
-        """The next piece: values (n, channels), the first one without NaN; clips (n, watched channels)."""
+    def run(self, index: int, values: Floats, clips: Flags, bridged: Flags | None = None) -> Ticks:
+        """The next piece: values (n, channels), the first one without NaN; clips (n, watched channels); bridged
+        (n, channels), None for nowhere."""
         if not self._in_run:
             self._filter.reset()
             self._in_run, self._clip_pending = True, np.zeros(clips.shape[1], dtype=np.bool_)
@@ -69,7 +71,21 @@ class Ticker:
             rows = rows.copy()
             rows[:, 1:][settling] = np.nan
         clipped = self._clip_ticks(clips, offset, len(samples))
-        return Ticks(samples, rows, clipped, int(np.searchsorted(samples, self._judged_from)))
+        no_data = self._bridged_ticks(index, samples, offset, bridged, len(values))
+        return Ticks(samples, rows, clipped, no_data, int(np.searchsorted(samples, self._judged_from)))
+
+    def _bridged_ticks(
+        self, index: int, samples: npt.NDArray[np.int64], offset: int, bridged: Flags | None, count: int
+    ) -> Flags | None:
+        """Per tick and channel, whether all samples of its period were bridged."""
+        if bridged is None:  # each tick's own sample was measured
+            self._measured_at[:] = index + count - 1
+            return None
+        at = np.arange(index, index + count)[:, np.newaxis]
+        measured = np.maximum.accumulate(np.where(bridged, self._measured_at, at), axis=0)
+        self._measured_at = measured[-1].copy()
+        no_data: Flags = measured[offset :: self._every] <= samples[:, np.newaxis] - self._every
+        return no_data if no_data.any() else None
 
     def _fill(self, index: int, values: Floats) -> tuple[Floats, npt.NDArray[np.int64]]:
         """Give missing cells of the other channels their last value; and per row and channel the index from which

@@ -110,11 +110,21 @@ def set_conditions(file: Any, weather: Weather | None) -> None:
 
 
 def add_heard(file: Any, said: Sequence[Heard]) -> None:
-    """For an edit: keep what a person heard. It takes the place of what was said before of the same pulls."""
-    again = {row.pull for row in said}
+    """For an edit: keep what a person heard. Knock that was heard stays beside whatever is said later of the same
+    pulls, until `forget_heard`; 'heard none' takes the place of 'heard none' of the same pulls.
+    """
     rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
-    kept = [row for row in tables.from_rows(Heard, rows) if row.pull not in again]
+    again = {(row.pull, row.heard, row.rpm_from, row.rpm_to) for row in said}
+    before = tables.from_rows(Heard, rows)
+    kept = [row for row in before if (row.pull, row.heard, row.rpm_from, row.rpm_to) not in again]
     tables.replace_rows(file, layout.HEARD, tables.heard_rows([*kept, *said]))
+
+
+def forget_heard(file: Any, pull: int | None) -> None:
+    """For an edit: take back what was said of one pull (0: of the whole session); None: all of it."""
+    rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
+    kept = [row for row in tables.from_rows(Heard, rows) if pull is not None and row.pull != pull]
+    tables.replace_rows(file, layout.HEARD, tables.heard_rows(kept))
 
 
 def write_note(path: str | Path, note: str) -> None:

@@ -58,6 +58,7 @@ HOLD_DTYPE: Final = np.dtype(
         ),
         ("accepted", "u1"),
         ("target_rpm", "<f8"),
+        ("by_hand", "u1"),
     ]
 )  # fmt: skip
 PINNED_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("signal", "<f8"), ("at", _TEXT)])
@@ -77,7 +78,7 @@ TABLES: Final[dict[str, np.dtype[Any]]] = {
     GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
     ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE, HEARD: HEARD_DTYPE,
 }  # fmt: skip
-OPTIONAL: Final = frozenset({"n_effective", "value", "kept"})  # a session of another tool may lack them
+OPTIONAL: Final = frozenset({"n_effective", "value", "kept", "by_hand"})  # a session of another tool may lack them
 LIVE: Final[dict[str, np.dtype[Any]]] = {
     LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
 }  # fmt: skip

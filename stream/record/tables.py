@@ -45,10 +45,14 @@ class Zero(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HoldMark(msgspec.Struct, frozen=True, kw_only=True):
-    """What a person said of a hold: whether it counts, and the speed it was meant to be, rpm (None: not matched)."""
+    """What is said of a hold: whether it counts, and the speed it was meant to be, rpm (None: not matched).
+
+    by_hand  a person said the speed; otherwise a guided drive took the hold to it, and the evidence may say otherwise
+    """
 
     accepted: bool = True
     target_rpm: float | None = None
+    by_hand: bool = False
 
 
 class PullMark(msgspec.Struct, frozen=True, kw_only=True):

@@ -8,17 +8,13 @@ from itertools import islice
 from typing import Final, Literal, TextIO
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.sources.csv_head import MISSING, Header, cells_of, hits_of, opened
 from stream.sources.stamp_text import Form, StampReader
+from stream.units import Counts, Flags, Floats
 from stream.wire.description import FLOAT32_MAX
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 _CHUNK_ROWS: Final = 16384
 _LINES_NAMED: Final = 8  # of those that do not fit
@@ -90,7 +86,7 @@ class Table:
     values: Floats
     stamps: Floats | None
     form: Form | None
-    lines: Ints
+    lines: Counts
     left_out: LeftOut
     headers: int
     cut_off: int
@@ -119,17 +115,17 @@ class _Rows:
         self.left_out = LeftOut(header)
         self.headers = 0
         self.cut_off = 0
-        self.parts: list[tuple[Floats, Floats | None, Ints]] = []
+        self.parts: list[tuple[Floats, Floats | None, Counts]] = []
         self._names = [header.cells[place] for place in layout.places]
         self._time_name = "" if layout.time is None else header.cells[layout.time]
         self._known = frozenset(header.cells)
 
-    def take(self, texts: list[str], numbers: Ints, *, last: bool) -> None:
+    def take(self, texts: list[str], numbers: Counts, *, last: bool) -> None:
         """Lines with their numbers; `last` where the file ends with them."""
         if not self._quickly(texts, numbers):
             self._slowly(texts, numbers, last=last)
 
-    def _quickly(self, texts: list[str], numbers: Ints) -> bool:
+    def _quickly(self, texts: list[str], numbers: Counts) -> bool:
         """All lines at once by numpy's own reader, where each is a full row of plain numbers."""
         separator, layout = self.header.separator, self.layout
         if self.stamps.form not in (None, "number") or len(layout.widths) > 1:
@@ -156,7 +152,7 @@ class _Rows:
         self.parts.append((_in_range(table[:, : len(layout.places)]), stamps, numbers))
         return True
 
-    def _slowly(self, texts: list[str], numbers: Ints, *, last: bool) -> None:
+    def _slowly(self, texts: list[str], numbers: Counts, *, last: bool) -> None:
         """Line by line: what is no row is told from what should be one."""
         rows: list[list[str]] = []
         lines: list[int] = []
@@ -263,7 +259,7 @@ class _Rows:
         self.parts.append((values[~wrong], None if stamps is None else stamps[~wrong], lines[~wrong]))
 
     def _leave_out(
-        self, reason: Literal["number", "stamp"], name: str, cells: list[str], lines: Ints, bad: Flags
+        self, reason: Literal["number", "stamp"], name: str, cells: list[str], lines: Counts, bad: Flags
     ) -> None:
         for row in np.flatnonzero(bad).tolist():
             self.left_out.bad.append(BadLine(int(lines[row]), reason, name, cells[row].strip()[:40]))
@@ -359,7 +355,7 @@ def _layout(header: Header, lines: list[str], places: list[int], time_place: int
     return layout
 
 
-def _chunks(text: TextIO, header: Header) -> Iterator[tuple[list[str], Ints, bool]]:
+def _chunks(text: TextIO, header: Header) -> Iterator[tuple[list[str], Counts, bool]]:
     """(lines, their numbers, whether the file ends there), from the first row on; blank lines at its end are gone."""
     first = header.first_row
     lines = list(islice(text, first - 1, first - 1 + _CHUNK_ROWS))

@@ -14,8 +14,8 @@ from stream.sources.csv_head import Header, read_header
 from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
 from stream.sources.stamp_text import on_one_count, stamp_words, unit_s
 from stream.sources.stamps import settle, spread_equal
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.int64]
 _RPM_NAMES: Final = ("rpm", "engine speed", "engine_speed", "enginespeed")
 _TIME_NAMES: Final = ("time", "timestamp", "t", "seconds", "log_s")

@@ -4,12 +4,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.sources.replay import ReplaySource
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 HOLE_STEPS = 5.0  # usual steps of the log; over a longer hole nothing is drawn
 LEAST_HOLE_S = 0.5
 

@@ -6,9 +6,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Counts, Flags, Floats
 
 _NORMAL: Final = 5.0  # times the usual step: a longer one is a jump
 _DRIFT: Final = 0.02  # of the time that rows should take: what lost rows and a wandering rate may add
@@ -31,8 +29,8 @@ class Judged:
     """
 
     stray: Flags
-    restarts: Ints
-    order: Ints | None = None
+    restarts: Counts
+    order: Counts | None = None
 
 
 def judge(time_s: Floats) -> Judged:
@@ -84,7 +82,7 @@ class _Line:
         self.stray[first:end] = True
         return True
 
-    def _before(self, row: int) -> Ints:
+    def _before(self, row: int) -> Counts:
         start = max(0, row - self.reach - 1)
         return np.asarray(start + np.flatnonzero(~self.stray[start:row]), dtype=np.int64)
 
@@ -94,7 +92,7 @@ class _Line:
         slack = self.slack + _DRIFT * rows * self.row_s
         return np.asarray((late >= -slack) & (elapsed >= 0) & ((late <= slack) | (dropped <= _FEW)))
 
-    def _drop_before(self, row: int, before: Ints) -> tuple[int, float, int, int] | None:
+    def _drop_before(self, row: int, before: Counts) -> tuple[int, float, int, int] | None:
         """(rows dropped, misfit, first, end) where rows before it had run ahead."""
         good = before[self.time[before] <= self.time[row]]
         if not len(good):
@@ -115,7 +113,7 @@ class _Line:
         end = int(later[fits[0]])
         return end - row, abs(float(self.time[end] - self.time[last]) - (end - last) * self.row_s), row, end
 
-    def _drop_end(self, row: int, before: Ints) -> list[tuple[int, float, int, int]]:
+    def _drop_end(self, row: int, before: Counts) -> list[tuple[int, float, int, int]]:
         """The same where a few rows before the log's line begins, or behind its end, are wrong; more are a restart."""
         n, ways = len(self.time), []
         if before[0] == 0 and len(before) <= _FEW and n - row > 3 * len(before):

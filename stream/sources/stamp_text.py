@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.sources.csv_head import MISSING
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 Form = Literal["number", "date", "day"]
 
 _LOOKED_AT: Final = 200  # stamps that tell the form

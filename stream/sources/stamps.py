@@ -12,10 +12,8 @@ import numpy.typing as npt
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.sources.stamp_line import doubled, judge, off_the_count
+from stream.units import Counts, Floats
 from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 _EVEN: Final = 0.2  # of a period: what rounding of stamps may move one
 _JUMP_EVEN: Final = 1.5  # periods
@@ -39,10 +37,10 @@ class Sampled:
 
     rate_hz: float
     values: Floats
-    index: Ints
+    index: Counts
     restarts: frozenset[int] = frozenset()
     resampled: bool = False
-    left_out: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    left_out: Counts = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     findings: list[tuple[int, Finding]] = field(default_factory=list)
 
 
@@ -57,10 +55,10 @@ class Settled:
     findings    what was noticed
     """
 
-    rows: Ints
+    rows: Counts
     time_s: Floats
-    off: Ints
-    back: Ints
+    off: Counts
+    back: Counts
     findings: list[Finding]
 
 
@@ -97,7 +95,7 @@ def count_rows(values: Floats, rate_hz: float) -> Sampled:
     return _drop_empty(Sampled(rate_hz, values, np.arange(len(values), dtype=np.int64)))
 
 
-def place_rows(values: Floats, time_s: Floats, lines: Ints, rate_hz: float | None = None) -> Sampled:
+def place_rows(values: Floats, time_s: Floats, lines: Counts, rate_hz: float | None = None) -> Sampled:
     """Rows by their stamps. `rate_hz`, where given, is the even count's rate, else it is found.
 
     Raises InputError, with the cure and without the file's name, where no clock is left that moves, or where the count
@@ -148,7 +146,7 @@ def _resampled(low: float, high: float, rate_hz: float, *, uneven: bool) -> Find
     return note("resampled", rate_hz=rate_hz)
 
 
-def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[int, Finding]]:
+def _tell_restarts(time_s: Floats, back: Counts, lines: Counts) -> list[tuple[int, Finding]]:
     told = [
         (row, warning("clock-restart", line=int(lines[row]), back_s=float(time_s[row - 1] - time_s[row])))
         for row in back[:_TOLD_RESTARTS].tolist()
@@ -158,7 +156,7 @@ def _tell_restarts(time_s: Floats, back: Ints, lines: Ints) -> list[tuple[int, F
     return told
 
 
-def _even_but_for_few(clock: Floats, back: Ints, period: float) -> tuple[float, npt.NDArray[np.bool_]] | None:
+def _even_but_for_few(clock: Floats, back: Counts, period: float) -> tuple[float, npt.NDArray[np.bool_]] | None:
     """(rate, rows to keep) of stamps that are even where a few rows are left out; None where they are not."""
     off = off_the_count(clock, period, _EVEN)
     off[back] = False
@@ -168,7 +166,7 @@ def _even_but_for_few(clock: Floats, back: Ints, period: float) -> tuple[float, 
     return None if even is None else (even, ~off)
 
 
-def spread_equal(time_s: Floats, back: Ints) -> tuple[Floats, int]:
+def spread_equal(time_s: Floats, back: Counts) -> tuple[Floats, int]:
     """Runs of equal stamps, spread evenly to the next distinct one; how many rows that moved.
 
     Before a jump, or at the end, a run fills a usual step only: nobody knows that its rows came late. A log that ends
@@ -221,7 +219,7 @@ def _nice(rate_hz: float, tolerance: float) -> float:
     return rate_hz
 
 
-def _keep_rows(values: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
+def _keep_rows(values: Floats, steps: Floats, rate_hz: float, back: Counts) -> Sampled:
     """Rows as they are; a jump of more than 1.5 periods skips as many counts as it lasts."""
     _check_count(float(steps.sum()) * rate_hz, rate_hz)
     skipped = np.where(steps > _JUMP_EVEN / rate_hz, np.maximum(np.rint(steps * rate_hz), 1.0), 1.0)
@@ -236,7 +234,7 @@ def _check_count(samples: float, rate_hz: float) -> None:
         )
 
 
-def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, back: Ints) -> Sampled:
+def _resample(values: Floats, time_s: Floats, steps: Floats, rate_hz: float, back: Counts) -> Sampled:
     """Linear between neighbouring rows, on a grid from the first stamp; not across a jump or empty row."""
     empty = _empty(values)
     usual = max(float(np.median(steps)), 1.0 / rate_hz)
@@ -275,7 +273,7 @@ def _drop_empty(sampled: Sampled) -> Sampled:
     """Leave out rows with nothing in them, which makes them lost samples; count from the first left."""
     keep = ~_empty(sampled.values)
     if not keep.all():
-        moved: Ints = np.cumsum(keep) - keep
+        moved: Counts = np.cumsum(keep) - keep
         sampled.restarts = frozenset(int(moved[row]) for row in sampled.restarts)
         sampled.values, sampled.index = sampled.values[keep], sampled.index[keep]
     if len(sampled.index):

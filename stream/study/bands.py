@@ -16,11 +16,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.errors import InputError
+from stream.live.pull_faults import TIP_IN_S
 from stream.study.pulls import PullTrace
 from stream.units import Floats
 
 DEFAULT_WIDTH_RPM = 250.0
-TIP_IN_S = 0.4  # tip-in and driveline shuffle; common practice, no source
+
 HOLE_STEPS = 2.5  # a step longer than this many usual ones is a hole in the data
 MOST_BANDS = 2000
 

@@ -230,7 +230,6 @@ class Dataset:
             )
         stage = LiveStage(self.car, session.info, None, session.tune, session.gear)
         live = _live_rows(stage, session)
-        stage.finish()
         holds, pulls = tuple(stage.holds), tuple(stage.pulls)
         marks, pull_marks = (HoldMark(),) * len(holds), (PullMark(),) * len(pulls)
         return _Found(live, holds, marks, tuple(stage.pinned), pulls, pull_marks, line)
@@ -451,4 +450,5 @@ def _own_car(session: Session) -> Car:
 
 def _live_rows(stage: LiveStage, session: Session) -> LiveRows:
     """The live rows of a whole session, made again in memory."""
-    return join_rows([stage.push(block) for block in session.blocks()])
+    rows = [stage.push(block) for block in session.blocks()]
+    return join_rows([*rows, stage.finish()])

@@ -3,7 +3,7 @@ heard, the air of the day. All of it goes through the one door for changes, and 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,12 @@ import msgspec
 import numpy as np
 
 from stream.calibrate.link.zero import measure_zero, zero_at
-from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_warnings
+from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_findings
 from stream.errors import InputError
+from stream.findings import Finding
 from stream.live.runs import runs_of
 from stream.record import layout, tables
-from stream.record.change import add_heard, change_session, set_calibration, set_conditions
+from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
@@ -42,7 +43,8 @@ class Marks:
     holds    number -> whether it counts
     targets  number -> the speed it was, rpm; None: none again
     pulls    number -> what is said of it
-    heard    knock heard or not heard; takes the place of what was said of the same pulls
+    heard    knock heard or not heard; knock that was heard stays whatever is said later
+    forget   take back what was heard: of this pull, 0 of the whole session, -1 all of it; None: nothing
     air      the air of the day, in place of what was kept
     note     a line to add to the session's note
     """
@@ -51,6 +53,7 @@ class Marks:
     targets: Mapping[int, float | None] = field(default_factory=dict)
     pulls: Mapping[int, PullMark] = field(default_factory=dict)
     heard: Sequence[Heard] = ()
+    forget: int | None = None
     air: Weather | None = None
     note: str = ""
 
@@ -72,6 +75,8 @@ def mark_session(path: str | Path, marks: Marks) -> None:
             tables.replace_rows(file, layout.HOLDS, hold_rows)
         if marks.pulls:
             tables.replace_rows(file, layout.PULLS, pull_rows)
+        if marks.forget is not None:
+            forget_heard(file, None if marks.forget < 0 else marks.forget)
         if marks.heard:
             add_heard(file, marks.heard)
         if marks.air is not None:
@@ -114,12 +119,12 @@ def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
     new = list(session.hold_marks)
     for number, accepted in marks.holds.items():
         index = _index(session, number, len(new), "hold")
-        new[index] = HoldMark(accepted=accepted, target_rpm=new[index].target_rpm)
+        new[index] = msgspec.structs.replace(new[index], accepted=accepted)
     for number, rpm in marks.targets.items():
         index = _index(session, number, len(new), "hold")
         if rpm is not None and not (math.isfinite(rpm) and rpm > 0):
             raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number above zero")
-        new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm)
+        new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm, by_hand=rpm is not None)
     return new
 
 
@@ -144,24 +149,30 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
     )
 
 
-def apply_calibration(calibration: SpeedCalibration, paths: Sequence[str | Path]) -> list[str]:
-    """Attach a calibration to sessions; returns warnings of one that is stale or foreign to them.
+def apply_calibration(
+    calibration: SpeedCalibration, paths: Sequence[str | Path], say: Callable[[Finding], str] | None = None
+) -> list[tuple[str | Path, Finding]]:
+    """Attach a calibration to sessions; returns for which of them it is stale or foreign, and why.
+
+    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry.
 
     Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
     not at all.
     """
     each_once(paths)
-    words = []
+    found: list[tuple[str | Path, Finding]] = []
     for path in paths:
         with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
-            words += [f"{path}: {line}" for line in _origin(calibration, data)]
-    attributes = calibration_attributes(calibration)
+            found += [(path, finding) for finding in _origin(calibration, data)]
+    attributes = calibration_attributes(calibration, say)
     for path in paths:
         change_session(path, lambda file: put_in_force(file, attributes))
-    return words
+    return found
 
 
-def calibration_attributes(calibration: SpeedCalibration) -> dict[str, Any]:
+def calibration_attributes(
+    calibration: SpeedCalibration, say: Callable[[Finding], str] | None = None
+) -> dict[str, Any]:
     """What stands under /calibrations/NAME: enough for any tool, and `toml`, which has everything."""
     c = calibration
     source = ", ".join(f"{one.path} of {one.started_utc}" if one.started_utc else one.path for one in c.sessions)
@@ -174,7 +185,7 @@ def calibration_attributes(calibration: SpeedCalibration) -> dict[str, Any]:
         "source_session": source,
         "channel": c.channel,
         "unit": c.unit,
-        "toml": dump_calibration(c),
+        "toml": dump_calibration(c, say),
     }
     if c.knots:
         attributes["knots"] = np.array(c.knots)
@@ -203,9 +214,9 @@ def _dated_name(group: Any, made_utc: str) -> str:
     return name
 
 
-def _origin(calibration: SpeedCalibration, data: Dataset) -> list[str]:
+def _origin(calibration: SpeedCalibration, data: Dataset) -> list[Finding]:
     speed = data.car.need("engine_speed", "apply")
-    return origin_warnings(
+    return origin_findings(
         calibration,
         car=data.car.car.name,
         channel=speed.name,

@@ -17,7 +17,6 @@ from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
 from stream.units import CELSIUS_FROM, HPA_PER_UNIT, MPS_PER_UNIT, Floats, plain_unit
 
 SIDE_S = 1.0  # kept before and after a pull; the lag is taken off from there
-TIP_IN_S = 0.4  # the start of a pull that no study counts: tip-in and driveline shuffle; common practice, no source
 KEPT = {0: None, 1: True, -1: False}  # what a person said of a pull, as PullTrace.keep has it
 # A hard-driven tyre slips by 3 to 8 %; neighbouring ratios of a gearbox differ by 15 % and more. Common practice.
 GEAR_MATCH = 0.12

@@ -1,21 +1,32 @@
-"""Sessions to a speed calibration: their holds pooled, matched, fitted, and confirmed by the fitted line."""
+"""Sessions to a speed calibration: their holds pooled, matched, fitted, and confirmed by the fitted line.
 
-from collections.abc import Sequence
+What a person says comes first: targets and named holds as given, then marks made by hand. What a guided drive took its
+holds to is a guess that the evidence may overrule: the row in order, the pinned stretches, and the ripple.
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
 import numpy as np
 
+from stream.calibrate.chain.ripple import pulse_hz
 from stream.calibrate.speed.calfile import SourceSession, SpeedCalibration, calibration_of
 from stream.calibrate.speed.confirm import CLEARLY, unsteady_reason, worth_leaving_out
+from stream.calibrate.speed.match import match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.errors import InputError
+from stream.findings import Finding, warning
 from stream.live.records import Hold, Pinned
 from stream.record.tables import HoldMark
 from stream.study.dataset import Dataset, open_datasets
+from stream.study.survey.stretch import Stretches, hold_spectra
+from stream.units import Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,29 +39,55 @@ class Reference:
     scale_error_pct: float = 1.0
     model: str = "auto"
 
+    @property
+    def named(self) -> bool:
+        """Whether the speeds are said, and need not be taken from marks."""
+        return self.targets is not None or self.at is not None
+
+
+@dataclass(frozen=True, slots=True)
+class HeldSession:
+    """One session of a row: what it is, and its live clock (s) with the filtered signal, (ticks,) each.
+
+    foreign_car  another car file was given than the one in the session
+    """
+
+    path: Path
+    started_utc: datetime
+    car: Car
+    foreign_car: bool
+    time_s: Floats
+    signal: Floats
+
 
 @dataclass(frozen=True, slots=True)
 class HoldRow:
     """The holds of one or more sessions of one chain, in the order driven, by the provisional line of the first.
 
-    place: of each hold, (session's number, number in that session); marks: what a person said of it
+    session    of each hold, the number of its session
+    marks      what is said of each hold
+    pulse_hz   pulse frequency of each hold, Hz, as its ripple shows it; None where it is not known
     """
 
-    sessions: tuple[Dataset, ...]
+    sessions: tuple[HeldSession, ...]
     holds: tuple[Hold, ...]
-    marks: tuple[HoldMark, ...]
     pinned: tuple[Pinned, ...]
-    place: tuple[tuple[int, int], ...]
+    session: tuple[int, ...]
+    marks: tuple[HoldMark, ...]
+    pulse_hz: tuple[float | None, ...]
 
     @property
     def dropped(self) -> frozenset[int]:
         """Holds that a person does not accept."""
-        return frozenset(number for number, mark in enumerate(self.marks) if not mark.accepted)
+        return frozenset(index for index, mark in enumerate(self.marks) if not mark.accepted)
 
-    @property
-    def marked(self) -> dict[int, float]:
-        """Holds that a person gave a speed, rpm."""
-        return {number: mark.target_rpm for number, mark in enumerate(self.marks) if mark.target_rpm is not None}
+    def marked(self, by_hand: bool) -> dict[int, float]:
+        """Holds with the speed, rpm, that a person gave them; without `by_hand` also those that a guided drive did."""
+        return {
+            index: mark.target_rpm
+            for index, mark in enumerate(self.marks)
+            if mark.target_rpm is not None and (mark.by_hand or not by_hand)
+        }
 
 
 def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
@@ -58,17 +95,33 @@ def load_row(paths: Sequence[str | Path], car: Car | None = None) -> HoldRow:
 
     Raises InputError: a session given twice, sessions of different cars, channels or units.
     """
-    sessions = open_datasets(paths, car)
-    _check_same_chain(sessions)
-    line = sessions[0].car.need("engine_speed", "fit").rpm_line
+    sessions: list[HeldSession] = []
     holds: list[Hold] = []
-    place: list[tuple[int, int]] = []
-    for number, session in enumerate(sessions):
-        holds += [_by_line(hold, session.line, line) for hold in session.recorded_holds]
-        place += [(number, index) for index in range(len(session.recorded_holds))]
-    pinned = tuple(stretch for session in sessions for stretch in session.pinned)
-    marks = tuple(mark for session in sessions for mark in session.hold_marks)
-    return HoldRow(tuple(sessions), tuple(holds), marks, pinned, tuple(place))
+    pinned: list[Pinned] = []
+    number: list[int] = []
+    marks: list[HoldMark] = []
+    hz: list[float | None] = []
+    with ExitStack() as stack:
+        opened = [stack.enter_context(data) for data in open_datasets(paths, car)]
+        _check_same_chain(opened)
+        line = opened[0].car.need("engine_speed", "fit").rpm_line
+        for data in opened:
+            number += [len(sessions)] * len(data.recorded_holds)
+            sessions.append(
+                HeldSession(data.path, data.started_utc, data.car, data.foreign_car, data.time_s, data.signal)
+            )
+            holds += [_by_line(hold, data.line, line) for hold in data.recorded_holds]
+            pinned += data.pinned
+            marks += data.hold_marks
+            hz += pulses_of(data)
+    return HoldRow(tuple(sessions), tuple(holds), tuple(pinned), tuple(number), tuple(marks), tuple(hz))
+
+
+def pulses_of(data: Dataset) -> tuple[float | None, ...]:
+    """Pulse frequency of each recorded hold, Hz, from the ripple in its raw samples."""
+    column = data.names.index(data.car.need("engine_speed", "fit").name)
+    spectra = hold_spectra(Stretches(data.session), column, data.recorded_holds)
+    return pulse_hz(data.recorded_holds, spectra, data.rate_hz)
 
 
 def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
@@ -76,11 +129,10 @@ def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
 
     Raises InputError where the row cannot be fitted.
     """
-    named = reference.targets is not None or reference.at is not None
-    if not named and not row.marked:
+    if not reference.named and not row.marked(by_hand=False):
         raise InputError(
-            "fit: which speed each hold was is not known; give the speeds in order, name holds, or mark them",
-            code="fit-no-speeds",
+            "fit: which speed each hold was is not known; give the speeds that were held, or mark the holds",
+            "no-reference",
         )
     fit = _fit(row, reference, {})
     unsteady = _unsteady(row, fit, CLEARLY)
@@ -88,8 +140,8 @@ def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
     signal = np.array([hold.signal_mean for hold in row.holds])
     if unsteady and worth_leaving_out(list(unsteady), used, signal):
         fit = _fit(row, reference, unsteady)
-    if words := _restless_words(row, fit):
-        fit = msgspec.structs.replace(fit, warnings=(*fit.warnings, words))
+    if starts := [row.holds[index].start_s for index in _unsteady(row, fit, 1.0)]:
+        fit = msgspec.structs.replace(fit, findings=(*fit.findings, warning("restless-holds", start_s=tuple(starts))))
     car = row.sessions[0].car
     speed = car.need("engine_speed", "fit")
     return calibration_of(
@@ -103,19 +155,84 @@ def fit_row(row: HoldRow, reference: Reference) -> SpeedCalibration:
     )
 
 
-def _fit(row: HoldRow, reference: Reference, unsteady: dict[int, str]) -> SpeedFit:
-    marked = row.marked
-    assigned = [marked.get(index) for index in range(len(row.holds))]
-    named = reference.targets is not None or reference.at is not None
+def read_again(
+    holds: Sequence[Hold],
+    marks: Sequence[HoldMark],
+    pinned: Sequence[Pinned],
+    hz: Sequence[float | None],
+    reading_error_rpm: float = 50.0,
+) -> tuple[float | None, ...] | None:
+    """The speed of each hold by all the evidence, where the marks of a guided drive contradict it; else None.
+
+    They do where 60 · frequency / speed is not one number over the row, and a reading of the same speeds makes it one.
+    """
+    kept = [index for index, mark in enumerate(marks) if mark.accepted]
+    guessed = [index for index in kept if marks[index].target_rpm is not None and not marks[index].by_hand]
+    targets = sorted({rpm for index in kept if (rpm := marks[index].target_rpm) is not None})
+    if not guessed or len(targets) < 3:
+        return None
+    said = {number: rpm for number, index in enumerate(kept) if (rpm := _by_hand(marks[index])) is not None}
+    try:
+        match = match_targets(
+            [holds[index] for index in kept],
+            pinned,
+            targets,
+            reading_error_rpm,
+            [hz[index] for index in kept],
+            said,
+        )
+    except InputError:
+        return None
+    found = dict(zip(kept, match.target_rpm, strict=True))
+    differ = [index for index in guessed if found[index] != marks[index].target_rpm]
+    if not differ or match.ambiguous:
+        return None
+    return tuple(found.get(index) for index in range(len(holds)))
+
+
+def _by_hand(mark: HoldMark) -> float | None:
+    return mark.target_rpm if mark.by_hand else None
+
+
+def _fit(row: HoldRow, reference: Reference, unsteady: Mapping[int, Finding]) -> SpeedFit:
+    """By the speeds said; else by the marks, those of a guided drive only where the evidence is not against them."""
+    if reference.named:
+        return _fit_by(row, reference, unsteady, row.marked(by_hand=True), reference.targets)
+    marked = row.marked(by_hand=False)
+    fit = _fit_by(row, reference, unsteady, marked, None)
+    wrong = next((finding for finding in fit.findings if finding.code == "pulses-not-constant"), None)
+    if wrong is None:
+        return fit
+    again = read_again(row.holds, row.marks, row.pinned, row.pulse_hz, reference.reading_error_rpm)
+    if again is None:
+        return fit
+    changed = sum(again[index] != rpm for index, rpm in marked.items())
+    by_hand = row.marked(by_hand=True)
+    better = _fit_by(row, reference, unsteady, by_hand, tuple(sorted(set(marked.values()))))
+    reread = warning(
+        "guide-marks-reread", holds=changed, slowest=wrong.values["slowest"], fastest=wrong.values["fastest"]
+    )
+    return msgspec.structs.replace(better, findings=(reread, *better.findings))
+
+
+def _fit_by(
+    row: HoldRow,
+    reference: Reference,
+    unsteady: Mapping[int, Finding],
+    marked: Mapping[int, float],
+    targets: tuple[float, ...] | None,
+) -> SpeedFit:
+    by_marks = targets is None and reference.at is None
     return fit_speed(
         row.holds,
         row.pinned,
-        targets=reference.targets,
+        targets=targets,
         at=reference.at,
-        assigned=None if named else assigned,
-        fixed=marked if named else None,
+        assigned=[marked.get(index) for index in range(len(row.holds))] if by_marks else None,
+        fixed=None if by_marks else marked,
         dropped=row.dropped,
         unsteady=unsteady,
+        pulse_hz=row.pulse_hz,
         reading_error_rpm=reference.reading_error_rpm,
         scale_error_pct=reference.scale_error_pct,
         model=reference.model,
@@ -127,24 +244,15 @@ def _is_used(row: HoldRow, fit: SpeedFit, index: int) -> bool:
     return any(point.used and point.signal == signal for point in fit.points)
 
 
-def _restless_words(row: HoldRow, fit: SpeedFit) -> str:
-    """What to say of holds that stay in use though they are not quite steady: barely so, or too many to leave out."""
-    starts = [f"{row.holds[index].start_s:.1f} s" for index in _unsteady(row, fit, 1.0)]
-    if not starts:
-        return ""
-    shown = ", ".join(starts[:4]) + (f" and {len(starts) - 4} more" if len(starts) > 4 else "")
-    return f"not quite steady by the fitted line, and used all the same: the hold at {shown}; hold them more evenly"
-
-
-def _unsteady(row: HoldRow, fit: SpeedFit, room: float) -> dict[int, str]:
+def _unsteady(row: HoldRow, fit: SpeedFit, room: float) -> dict[int, Finding]:
     """The holds in use that are none by the fitted line, and why."""
-    reasons: dict[int, str] = {}
-    for index, (number, _) in enumerate(row.place):
+    reasons: dict[int, Finding] = {}
+    for index, (hold, number) in enumerate(zip(row.holds, row.session, strict=True)):
         session = row.sessions[number]
         if not _is_used(row, fit, index):
             continue
-        why = unsteady_reason(fit, row.holds[index], session.time_s, session.signal, session.car.hold, room)
-        if why:
+        why = unsteady_reason(fit, hold, session.time_s, session.signal, session.car.hold, room)
+        if why is not None:
             reasons[index] = why
     return reasons
 

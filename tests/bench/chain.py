@@ -80,8 +80,13 @@ def _drive(seconds: float) -> np.ndarray:
 
 
 def _frames(samples: np.ndarray) -> bytes:
-    head = encode_description(0, "bench", RATE_HZ, [WireChannel(name, unit) for name, unit in zip(
-        CHANNELS, ("V", "mV/V", "kPa", "V"), strict=True)], "f32")  # fmt: skip
+    head = encode_description(
+        0,
+        "bench",
+        RATE_HZ,
+        [WireChannel(name, unit) for name, unit in zip(CHANNELS, ("V", "mV/V", "kPa", "V"), strict=True)],
+        "f32",
+    )
     return head + b"".join(
         encode_samples(row // ROWS + 1, row, round(row * 1e6 / RATE_HZ), samples[row : row + ROWS])
         for row in range(0, len(samples), ROWS)
@@ -143,8 +148,9 @@ def _floor(path: Path, samples: np.ndarray) -> float:
     chunk, size = RATE_HZ // 2, FLOOR_ROWS * len(CHANNELS) * 4
     begun = time.process_time()
     with h5py.File(path, "w", libver="earliest") as file:
-        raw = file.create_dataset("samples", (0, len(CHANNELS)), "<f4", chunks=(chunk, len(CHANNELS)),
-                                  maxshape=(None, len(CHANNELS)))  # fmt: skip
+        raw = file.create_dataset(
+            "samples", (0, len(CHANNELS)), "<f4", chunks=(chunk, len(CHANNELS)), maxshape=(None, len(CHANNELS))
+        )
         waiting: list[np.ndarray] = []
         for start in range(0, len(data), size):
             block = np.frombuffer(data[start : start + size], "<f4").reshape(-1, len(CHANNELS))

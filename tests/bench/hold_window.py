@@ -3,6 +3,7 @@
 import numpy as np
 
 from stream.car import HoldRule
+from stream.live.history import COLUMNS, RPM, SIGNAL, History
 from stream.live.holds import HoldFinder
 from stream.live.steadiness import Steadiness
 from tests.bench.figure import Figure, interleaved
@@ -24,16 +25,20 @@ def _figure(name: str, hold_s: float, smoke: bool) -> Figure:
         plan.ramp(plan.rng.uniform(1500, 6500), 300).hold(plan.now, hold_s, 20)
     volts = (plan.ramp(900, 700).rpm - RPM_AT_0V) / RPM_PER_V
     volts = volts + plan.rng.normal(size=len(volts)) * 0.001
-    columns = np.vstack((volts, np.zeros_like(volts), np.zeros_like(volts)))
+    columns = np.zeros((COLUMNS, len(volts)))
+    columns[SIGNAL], columns[RPM] = volts, volts * RPM_PER_V + RPM_AT_0V
     blocks = [columns[:, start : start + TICKS] for start in range(0, columns.shape[1], TICKS)]
     found: dict[float, int] = {}
 
     def find(min_s: float) -> None:
         steady = Steadiness.of(HoldRule(min_s=min_s), LIVE_HZ, provisional=True)
-        finder = HoldFinder(steady, (RPM_PER_V, RPM_AT_0V), 0.0)
+        history = History(LIVE_HZ)
+        history.begin_run(0)
+        finder = HoldFinder(history, steady, (RPM_PER_V, RPM_AT_0V), 0.0)
         finder.begin_run(0)
         for block in blocks:
-            finder.push(block)
+            history.append(block)
+            finder.push(history.run_end - block.shape[1], history.run_end)
         finder.end_run()
         found[min_s] = len(finder.found)
 

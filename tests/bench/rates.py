@@ -72,10 +72,17 @@ def drive(day: Day, rng: np.random.Generator) -> list[PullTrace]:
             load += rng.normal(size=len(rpm)) * 0.01 + error
             pulls.append(
                 PullTrace(
-                    time_s=time, speed_rpm=rpm + rng.normal(size=len(rpm)) * 2, load=load, tune=tune, gear=3,
-                    session=f"session {number}", started=60.0 * len(pulls), unit="mV/V", zero=stated,
+                    time_s=time,
+                    speed_rpm=rpm + rng.normal(size=len(rpm)) * 2,
+                    load=load,
+                    tune=tune,
+                    gear=3,
+                    session=f"session {number}",
+                    started=60.0 * len(pulls),
+                    unit="mV/V",
+                    zero=stated,
                 )
-            )  # fmt: skip
+            )
     return pulls
 
 

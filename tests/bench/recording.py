@@ -47,9 +47,18 @@ def run(smoke: bool) -> list[Figure]:
 def _session(path: Path, samples: np.ndarray, *, journal: bool) -> float:
     info = StreamInfo(float(RATE_HZ), tuple(ChannelInfo(name, "V") for name in "abcd"))
     writer = SessionWriter(
-        path, info, "", tune="heron", started_utc=datetime.now(UTC), live_rate_hz=100.0, live_filter="none",
-        live_delay_s=0.0, load_unit="V", calibration="provisional", journal=journal,
-    )  # fmt: skip
+        path,
+        info,
+        "",
+        tune="heron",
+        started_utc=datetime.now(UTC),
+        live_rate_hz=100.0,
+        live_filter="none",
+        live_delay_s=0.0,
+        load_unit="V",
+        calibration="provisional",
+        journal=journal,
+    )
     begun = time.process_time()
     for start in range(0, len(samples), CHUNK):
         writer.append(Block(samples[start : start + CHUNK], start, float(RATE_HZ)))

@@ -61,9 +61,18 @@ def _record(path: Path, seconds: float) -> float:
         plan.ramp(1500, 700).hold(1500, 4).ramp(7000, 700)
     samples = plan.ramp(900, 1200).samples()
     writer = SessionWriter(
-        path, info(RATE_HZ), car().text, tune="heron", started_utc=datetime.now(UTC), live_rate_hz=100.0,
-        live_filter="none", live_delay_s=0.0, load_unit="mV/V", calibration="provisional", journal=False,
-    )  # fmt: skip
+        path,
+        info(RATE_HZ),
+        car().text,
+        tune="heron",
+        started_utc=datetime.now(UTC),
+        live_rate_hz=100.0,
+        live_filter="none",
+        live_delay_s=0.0,
+        load_unit="mV/V",
+        calibration="provisional",
+        journal=False,
+    )
     for start in range(0, len(samples), CHUNK):
         writer.append(Block(samples[start : start + CHUNK], start, RATE_HZ))
     writer.finish()

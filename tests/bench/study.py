@@ -43,9 +43,12 @@ def measure(rounds: int = 5) -> dict[str, float]:
         pulls, _ = all_traces(open_datasets(paths))
         times = interleaved({"study": lambda: _study(paths), "bare": lambda: _bare(paths)}, rounds)
     return {
-        "pulls": float(sum(pull.usable for pull in pulls)), "rows": 4 * PULLS * 6 * RATE_HZ,
-        "study_s": times["study"], "bare_s": times["bare"], "ratio": times["study"] / times["bare"],
-    }  # fmt: skip
+        "pulls": float(sum(pull.usable for pull in pulls)),
+        "rows": 4 * PULLS * 6 * RATE_HZ,
+        "study_s": times["study"],
+        "bare_s": times["bare"],
+        "ratio": times["study"] / times["bare"],
+    }
 
 
 def _study(paths: Sequence[Path]) -> None:
@@ -80,10 +83,13 @@ def _write(path: Path, place: int) -> None:
     volts = (rpm - RPM_AT_0V) / RPM_PER_V + 0.002 * rng.standard_normal(len(rpm))
     info = StreamInfo(RATE_HZ, (ChannelInfo("volts", "V"), ChannelInfo("load", "mV/V")), "bench")
     run_offline(
-        SamplesSource(info, np.column_stack([volts, load])), parse_car(car_text(lag_s=0.0)),
-        tune=("heron", "plover")[place % 2], gear=3, path=path,
+        SamplesSource(info, np.column_stack([volts, load])),
+        parse_car(car_text(lag_s=0.0)),
+        tune=("heron", "plover")[place % 2],
+        gear=3,
+        path=path,
         started_utc=datetime(2026, 5, 2, 9, tzinfo=UTC) + timedelta(minutes=6 * place),
-    )  # fmt: skip
+    )
 
 
 if __name__ == "__main__":

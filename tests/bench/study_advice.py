@@ -27,7 +27,7 @@ from stream.study.align_log import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
-from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, driven, pulls
@@ -220,8 +220,14 @@ def refusals(seeds: int, first: int) -> None:
 
 def _coast_answer(seed: int, way: Track | Stop) -> str:
     with tempfile.TemporaryDirectory() as folder:
-        path, _ = driven(Path(folder), draw(seed, own_car=True), coast_script(how=way), rate_hz=200.0,
-                         extras=("road_speed",), zeros=False)  # fmt: skip
+        path, _ = driven(
+            Path(folder),
+            draw(seed, own_car=True),
+            coast_script(how=way),
+            rate_hz=200.0,
+            extras=("road_speed",),
+            zeros=False,
+        )
         try:
             found = session_coastdown(open_dataset(path))
         except InputError as error:
@@ -239,5 +245,8 @@ def main(seeds: int, first: int, kinds: list[str]) -> None:
 
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:] if word.isdigit()]
-    main(given[0] if given else 100, given[1] if len(given) > 1 else 1000,
-         [word for word in sys.argv[1:] if not word.isdigit()])  # fmt: skip
+    main(
+        given[0] if given else 100,
+        given[1] if len(given) > 1 else 1000,
+        [word for word in sys.argv[1:] if not word.isdigit()],
+    )

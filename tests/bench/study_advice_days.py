@@ -76,36 +76,64 @@ def draw(seed: int, own_car: bool = False) -> Day:
     rng = np.random.default_rng([seed, 2026])
     mass = float(rng.uniform(600, 1400))
     body = Body(
-        mass=mass, drag_area=float(rng.uniform(0.45, 0.75)), rolling_coefficient=float(rng.uniform(0.010, 0.017)),
+        mass=mass,
+        drag_area=float(rng.uniform(0.45, 0.75)),
+        rolling_coefficient=float(rng.uniform(0.010, 0.017)),
         wheel_inertia=float(rng.uniform(0.02, 0.06)) * mass * 0.281**2 / 2,
-    )  # fmt: skip
+    )
     weather = Weather(
-        headwind=float(rng.normal(0, 1.5)), gust=float(rng.uniform(0.2, 0.8)), grade=float(rng.normal(0, 0.003)),
+        headwind=float(rng.normal(0, 1.5)),
+        gust=float(rng.uniform(0.2, 0.8)),
+        grade=float(rng.normal(0, 0.003)),
         unevenness=float(rng.uniform(0, 0.003)),
-    )  # fmt: skip
+    )
     return Day(
-        seed, Body() if own_car else body, weather,
+        seed,
+        Body() if own_car else body,
+        weather,
         Needle(float(np.clip(rng.normal(0, 0.006), -0.01, 0.01)), 25.0),
-        off_best={"heron": float(rng.uniform(-9, -6)), "plover": float(rng.uniform(-4, -1)),
-                  "wren": float(rng.uniform(2, 6))},
+        off_best={
+            "heron": float(rng.uniform(-9, -6)),
+            "plover": float(rng.uniform(-4, -1)),
+            "wren": float(rng.uniform(2, 6)),
+        },
         best_shift=(float(rng.uniform(-4, 4)), float(rng.uniform(-3, 3))),
-        hump=(float(rng.uniform(-0.06, 0.06)), float(rng.uniform(3000, 6000)), float(rng.uniform(600, 1200)),
-              float(rng.uniform(-0.03, 0.03))),
+        hump=(
+            float(rng.uniform(-0.06, 0.06)),
+            float(rng.uniform(3000, 6000)),
+            float(rng.uniform(600, 1200)),
+            float(rng.uniform(-0.03, 0.03)),
+        ),
         exhaust_s=float(rng.uniform(0.08, 0.25)),
-    )  # fmt: skip
+    )
 
 
-def driven(folder: Path, day: Day, script: tuple[Step, ...], number: int = 0, tune: str = "heron", gear: int = 3,
-           rate_hz: float = 500.0, extras: Sequence[str] = (),
-           zeros: bool = True) -> tuple[Path, Recording]:  # fmt: skip
+def driven(
+    folder: Path,
+    day: Day,
+    script: tuple[Step, ...],
+    number: int = 0,
+    tune: str = "heron",
+    gear: int = 3,
+    rate_hz: float = 500.0,
+    extras: Sequence[str] = (),
+    zeros: bool = True,
+) -> tuple[Path, Recording]:
     """One session of the day on disk. The direction on the runway alternates from session to session."""
     path = folder / f"{day.seed}-{number}-{tune}.h5"
     weather = replace(day.weather, direction=1 if number % 2 == 0 else -1)
     with day.in_the_model():
-        recording = record(script, tune, Chain(rate_hz=rate_hz, extra=tuple(extras)), weather, day.needle,
-                           1000 * day.seed + number)  # fmt: skip
-        kept(path, recording, BEGAN + timedelta(minutes=12 * number), day.car_text(extras), "gap" if zeros else None,
-             gear)  # fmt: skip
+        recording = record(
+            script, tune, Chain(rate_hz=rate_hz, extra=tuple(extras)), weather, day.needle, 1000 * day.seed + number
+        )
+        kept(
+            path,
+            recording,
+            BEGAN + timedelta(minutes=12 * number),
+            day.car_text(extras),
+            "gap" if zeros else None,
+            gear,
+        )
     return path, recording
 
 

@@ -60,12 +60,14 @@ def measure(days: int = 24, first_seed: int = 1, **more: object) -> Bias:
     rpm = [key for key, values in found.items() if len(values) > 1]
     rows = [np.array(found[key], dtype=float) for key in rpm]
     return Bias(
-        rpm=np.array(rpm), truth=np.array([truth[key] for key in rpm]),
+        rpm=np.array(rpm),
+        truth=np.array([truth[key] for key in rpm]),
         error=np.array([row[:, 0].mean() for row in rows]),
         se=np.array([row[:, 0].std(ddof=1) / np.sqrt(len(row)) for row in rows]),
-        held=np.array([row[:, 1].mean() for row in rows]), width=np.array([row[:, 2].mean() for row in rows]),
+        held=np.array([row[:, 1].mean() for row in rows]),
+        width=np.array([row[:, 2].mean() for row in rows]),
         resolved=np.array([row[:, 3].mean() for row in rows]),
-    )  # fmt: skip
+    )
 
 
 def false_claims(days: int = 24, first_seed: int = 500, **more: object) -> tuple[int, int]:

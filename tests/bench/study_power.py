@@ -28,20 +28,38 @@ def needle_fit(recording: Recording) -> SpeedCalibration:
     truth = recording.truth
     scale = 1 + truth.needle_scale_error
     return SpeedCalibration(
-        model="line", slope_rpm_per_unit=truth.slope_rpm_per_unit * scale, intercept_rpm=truth.intercept_rpm * scale,
-        u_slope=2.0, u_intercept=5.0, covariance=0.0, scale_error_pct=1.0, residual_sd_rpm=1.0,
-        largest_departure_pct_span=0.0, valid_from=0.0, valid_to=5.0, dead_below_rpm=None, ceiling_above_rpm=None,
-        points=(), warnings=(),
-    )  # fmt: skip
+        model="line",
+        slope_rpm_per_unit=truth.slope_rpm_per_unit * scale,
+        intercept_rpm=truth.intercept_rpm * scale,
+        u_slope=2.0,
+        u_intercept=5.0,
+        covariance=0.0,
+        scale_error_pct=1.0,
+        residual_sd_rpm=1.0,
+        largest_departure_pct_span=0.0,
+        valid_from=0.0,
+        valid_to=5.0,
+        dead_below_rpm=None,
+        ceiling_above_rpm=None,
+        points=(),
+        warnings=(),
+    )
 
 
 def made(folder: Path, seed: int, gear: int, kind: str) -> tuple[Dataset, Recording]:
     path = folder / f"{kind}-{seed}-{gear}.h5".replace(" ", "-")
     extra = ("road_speed",) if kind == "road speed" else ()
     recording = session(
-        path, 1000 * seed + gear, "heron", BEGAN + timedelta(minutes=12 * gear), chain=Chain(extra=extra),
-        zeros=None if kind == "no zero" else "gap", gear=gear, drive_gear=gear, pulls=4 if gear == 3 else 3,
-    )  # fmt: skip
+        path,
+        1000 * seed + gear,
+        "heron",
+        BEGAN + timedelta(minutes=12 * gear),
+        chain=Chain(extra=extra),
+        zeros=None if kind == "no zero" else "gap",
+        gear=gear,
+        drive_gear=gear,
+        pulls=4 if gear == 3 else 3,
+    )
     read = open_dataset(path)
     fit = needle_fit(recording)
     read.calibration = fit  # before anything is made by it

@@ -27,11 +27,13 @@ WORKED = [
 
 @pytest.mark.parametrize(("celsius", "hpa"), IAPWS_HPA.items())
 def test_saturation_pressure_is_that_of_iapws(celsius: float, hpa: float) -> None:
+    """Saturation pressure over water against the IAPWS table."""
     assert saturation_pressure_hpa(celsius) == pytest.approx(hpa, rel=1e-5)
 
 
 @pytest.mark.parametrize("celsius", [1, 10, 20, 30, 40, 45])
 def test_saturation_pressure_agrees_with_psychrolib(celsius: float) -> None:
+    """The same pressure as psychrolib computes, over the weather a road can have."""
     psychrolib.SetUnitSystem(psychrolib.SI)
 
     assert saturation_pressure_hpa(celsius) == pytest.approx(psychrolib.GetSatVapPres(celsius) / 100, rel=5e-4)
@@ -41,6 +43,7 @@ def test_saturation_pressure_agrees_with_psychrolib(celsius: float) -> None:
 def test_factors_are_the_worked_values(
     hpa: float, celsius: float, humidity: float, dry: float, sae: float, iso: float, valid: bool
 ) -> None:
+    """Both standards' factors for worked days."""
     found = air_factors(celsius, hpa, humidity, beyond_range=True)
 
     assert found.dry_pressure_hpa == pytest.approx(dry, abs=6e-4)

@@ -50,6 +50,7 @@ def log_of(
 @pytest.mark.parametrize(("name", "ppm"), [(WLTC, 80.0), (WLTC, -600.0), (NEDC, 40.0)])
 @pytest.mark.parametrize("step", [0.0, 50.0])
 def test_a_whole_log_is_placed_within_ten_milliseconds(name: str, ppm: float, rate_hz: float, step: float) -> None:
+    """A published driving cycle, logged with its own clock, is found again to 10 ms."""
     rng = np.random.default_rng(5)
     clock, rpm = session_of(name, rng)
     stamps, values = log_of(name, rng, rate_hz, 0, 1, -37.25, ppm, step)
@@ -81,6 +82,7 @@ def test_a_third_of_overlap_is_enough(rate_hz: float) -> None:
 
 
 def test_a_session_with_lost_samples_and_a_wrong_calibration_is_aligned_too() -> None:
+    """Neither gaps nor a scale that is off move the place of the log."""
     rng = np.random.default_rng(7)
     clock, rpm = session_of(WLTC, rng)
     kept = (clock < 400) | (clock > 460)
@@ -92,6 +94,7 @@ def test_a_session_with_lost_samples_and_a_wrong_calibration_is_aligned_too() ->
 
 
 def test_the_converters_lag_moves_the_offset() -> None:
+    """What the converter delays is part of the offset unless it is taken off."""
     rng = np.random.default_rng(8)
     clock, rpm = session_of(WLTC, rng)
     log = log_of(WLTC, rng, 10, 0, 1, 0.0, 0.0, 0.0)
@@ -111,6 +114,7 @@ def test_a_piece_that_fits_several_repeats_is_refused() -> None:
 
 
 def test_the_log_of_another_drive_is_refused() -> None:
+    """Two drives that do not belong together are never laid over each other."""
     rng = np.random.default_rng(10)
 
     with pytest.raises(InputError, match="nowhere"):
@@ -118,6 +122,7 @@ def test_the_log_of_another_drive_is_refused() -> None:
 
 
 def test_an_engine_speed_that_stands_still_is_refused() -> None:
+    """Without a change of speed there is nothing to align by."""
     rng = np.random.default_rng(11)
     stamps = np.arange(0, 100, 0.1)
 

@@ -60,13 +60,18 @@ def test_nonlinearity_of_a_quarter_bridge() -> None:
 @pytest.mark.parametrize(
     ("gauge", "factor", "shunt", "microstrain"),
     [
-        (120, 2.0, 59_880, 1000.0), (120, 2.0, 119_880, 500.0), (120, 2.0, 29_880, 2000.0),
+        (120, 2.0, 59_880, 1000.0),
+        (120, 2.0, 119_880, 500.0),
+        (120, 2.0, 29_880, 2000.0),
         (120, 2.12, 59_880, 943.396),
-        (120, 2.0, 60_000, 998.004), (350, 2.0, 174_650, 1000.0), (350, 2.0, 349_650, 500.0),
+        (120, 2.0, 60_000, 998.004),
+        (350, 2.0, 174_650, 1000.0),
+        (350, 2.0, 349_650, 500.0),
         (350, 2.0, 87_150, 2000.0),
-        (350, 2.0, 100_000, 1743.896), (1000, 2.0, 499_000, 1000.0),
+        (350, 2.0, 100_000, 1743.896),
+        (1000, 2.0, 499_000, 1000.0),
     ],
-)  # fmt: skip
+)
 def test_shunt_table(gauge: float, factor: float, shunt: float, microstrain: float) -> None:
     """Simulated strain of a shunt, and the resistor that simulates it."""
     assert shunt_microstrain(gauge, shunt, factor) == pytest.approx(microstrain, abs=1e-3)

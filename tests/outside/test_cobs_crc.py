@@ -35,7 +35,7 @@ EXAMPLES = [
     (b"\x00" + LONG, b"\x01\xff" + LONG),
     (LONG + b"\xff", b"\xff" + LONG + b"\x02\xff"),
     (LONG[1:] + b"\xff\x00", b"\xff" + LONG[1:] + b"\xff\x01\x01"),
-]  # fmt: skip
+]
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +51,7 @@ def pack(tmp_path_factory):
 
 @pytest.mark.parametrize(("plain", "encoded"), EXAMPLES)
 def test_cobs_examples(pack, plain, encoded):
+    """The examples of the COBS paper (Cheshire and Baker, 1999)."""
     assert cobs.encode(plain) == encoded
     assert cobs.decode(encoded) == plain
     assert pack("cobs", plain) == encoded + b"\0"
@@ -63,6 +64,7 @@ def test_a_full_last_run_needs_no_code_byte_behind_it(pack):
 
 
 def test_crc_check_value(pack):
+    """The published check value of CRC-32 over '123456789'."""
     assert zlib.crc32(b"123456789") == 0xCBF43926
     assert pack("crc", b"123456789") == b"cbf43926"
 
@@ -93,5 +95,6 @@ def test_a_frame_written_out_by_hand_is_accepted_and_its_crc_is_the_published_on
 @settings(max_examples=40, deadline=None)
 @given(data=st.lists(st.sampled_from([b"\0", b"\x01", b"\xff", LONG, LONG[:100]]), max_size=12).map(b"".join))
 def test_the_header_encodes_as_the_library_does(pack, data):
+    """The C header's COBS equals the kept library's, byte for byte."""
     assert pack("cobs", data) == cobs.encode(data) + b"\0"
     assert int(pack("crc", data), 16) == zlib.crc32(data)

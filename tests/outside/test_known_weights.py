@@ -18,9 +18,14 @@ from stream.calibrate.link.zero import batch_sem
 from tests.outside_data import outside_file
 
 STEPS = [
-    (28, 55, 210.594), (73, 97, 210.646), (107, 224, 216.335), (234, 358, 220.261), (368, 494, 216.690),
-    (499, 525, 211.132), (543, 719, 211.269),
-]  # fmt: skip
+    (28, 55, 210.594),
+    (73, 97, 210.646),
+    (107, 224, 216.335),
+    (234, 358, 220.261),
+    (368, 494, 216.690),
+    (499, 525, 211.132),
+    (543, 719, 211.269),
+]
 
 
 def record(name: str, column: int = 1) -> tuple[np.ndarray, np.ndarray]:
@@ -81,8 +86,10 @@ def test_one_load_cell_against_the_other_is_a_line() -> None:
     t, first = record(name)
     _, second = record(name, column=2)
     second = 1000.0 * second
-    rows = [(first[m].mean(), second[m].mean(), batch_sem(first[m], 100.0), batch_sem(second[m], 100.0))
-            for m in ((t >= start) & (t < end) for start, end, _ in STEPS)]  # fmt: skip
+    rows = [
+        (first[m].mean(), second[m].mean(), batch_sem(first[m], 100.0), batch_sem(second[m], 100.0))
+        for m in ((t >= start) & (t < end) for start, end, _ in STEPS)
+    ]
     x, y, u_x, u_y = (np.array(column) for column in zip(*rows, strict=True))
     fit = fit_weights(x, y, u_x, u_y)
     plain = sm.OLS(y, sm.add_constant(x)).fit()

@@ -62,9 +62,14 @@ def test_bridge_force_at_100_hz():
     assert len(force) == 72_000
     assert source.take_notes() == []
     steps = [
-        (28, 55, 210.594), (73, 97, 210.646), (107, 224, 216.335), (234, 358, 220.261),
-        (368, 494, 216.690), (499, 525, 211.132), (543, 719, 211.269),
-    ]  # fmt: skip
+        (28, 55, 210.594),
+        (73, 97, 210.646),
+        (107, 224, 216.335),
+        (234, 358, 220.261),
+        (368, 494, 216.690),
+        (499, 525, 211.132),
+        (543, 719, 211.269),
+    ]
     for start_s, end_s, kilonewtons in steps:
         inside = (index / rate >= start_s) & (index / rate < end_s)
         assert np.median(force[inside]) == pytest.approx(kilonewtons, abs=0.05)

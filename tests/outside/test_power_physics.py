@@ -26,9 +26,13 @@ CAR = CarModel(mass_kg=1500, radius_m=0.3, drag=0.5 * 1.2 * 0.66, u_drag=0.05, r
 
 @pytest.mark.parametrize(
     ("v", "a", "roll_n", "aero_n", "inertia_n"),
-    [(10, 0, 176.520, 39.600, 0), (20, 1.5, 176.520, 158.400, 2615.625), (30, 1.0, 176.520, 356.400, 1743.750),
-     (40, 0.3, 176.520, 633.600, 523.125)],
-)  # fmt: skip
+    [
+        (10, 0, 176.520, 39.600, 0),
+        (20, 1.5, 176.520, 158.400, 2615.625),
+        (30, 1.0, 176.520, 356.400, 1743.750),
+        (40, 0.3, 176.520, 633.600, 523.125),
+    ],
+)
 def test_worked_car(v: float, a: float, roll_n: float, aero_n: float, inertia_n: float) -> None:
     """The table's inertia has γ = 1.1625 (ξ = 7); the link carries the mass and the undriven wheels instead."""
     force = push(CAR, np.array([float(v)]), np.array([float(a)]), 0.01, slips=False).force[0]
@@ -39,6 +43,7 @@ def test_worked_car(v: float, a: float, roll_n: float, aero_n: float, inertia_n:
 
 @pytest.mark.parametrize(("ratio", "factor"), [(4, 1.08), (7, 1.1625), (10, 1.29), (12, 1.4), (15, 1.6025)])
 def test_mass_factor_table(ratio: float, factor: float) -> None:
+    """The mass factor of each gear against the published rule of thumb."""
     assert gamma(ratio) == pytest.approx(factor, abs=1e-12)
 
 
@@ -47,10 +52,12 @@ def test_mass_factor_table(ratio: float, factor: float) -> None:
     [(25, 1013.25, 50, 1.17690), (35, 990, 80, 1.09996), (10, 850, 30, 1.04406), (25, 990, 0, 1.156747)],
 )
 def test_air_density(celsius: float, hpa: float, humidity: float, density: float) -> None:
+    """Density of moist air against worked values."""
     assert air_density(celsius, hpa, humidity) == pytest.approx(density, rel=1e-4)
 
 
 def test_with_one_free_intercept_the_fit_is_yorks_line() -> None:
+    """Pearson's data with York's weights: the published slope and intercept."""
     x = np.array([0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
     y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
     u_x = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1]) ** -0.5
@@ -64,6 +71,7 @@ def test_with_one_free_intercept_the_fit_is_yorks_line() -> None:
 
 
 def test_slope_of_a_sine_is_its_cosine_within_the_stated_noise() -> None:
+    """A slope is a derivative: known for a sine."""
     rng = np.random.default_rng(0)
     time = np.arange(0, 10, 0.01)
     found = local_slope(time, 30 + 2 * np.sin(0.8 * time) + rng.normal(0, 0.01, len(time)))
@@ -116,9 +124,12 @@ def integrated(gear: int, seed: int, rate_hz: float = 200.0) -> tuple[dict[str, 
     for _ in range(3):
         start, top = 2000 * per_rpm, 6600 * per_rpm
         solved = solve_ivp(
-            lambda _, v: [(link(v[0]) - rolling - air * v[0] ** 2) / (1.015 * MASS)], (0, 60), [start],
-            dense_output=True, rtol=1e-9,
-        )  # fmt: skip
+            lambda _, v: [(link(v[0]) - rolling - air * v[0] ** 2) / (1.015 * MASS)],
+            (0, 60),
+            [start],
+            dense_output=True,
+            rtol=1e-9,
+        )
         end = solved.t[np.argmax(solved.y[0] > top)]
         speed = solved.sol(np.arange(0, end, 1 / rate_hz))[0]
         back = np.linspace(speed[-1], start, round(8 * rate_hz))
@@ -132,6 +143,7 @@ def integrated(gear: int, seed: int, rate_hz: float = 200.0) -> tuple[dict[str, 
 
 
 def test_scale_power_and_torque_of_an_integrated_car(tmp_path: Path) -> None:
+    """A car integrated apart from the model gives back its scale, power and torque."""
     paths = []
     for gear in (2, 3):
         columns, _ = integrated(gear, gear)

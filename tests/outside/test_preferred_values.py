@@ -25,9 +25,15 @@ E96 = (
 
 @pytest.mark.parametrize(
     ("series", "table", "digits"),
-    [("E3", "10 22 47", 10), ("E6", "10 15 22 33 47 68", 10), ("E12", E12, 10), ("E24", E24, 10), ("E48", E48, 100),
-     ("E96", E96, 100)],
-)  # fmt: skip
+    [
+        ("E3", "10 22 47", 10),
+        ("E6", "10 15 22 33 47 68", 10),
+        ("E12", E12, 10),
+        ("E24", E24, 10),
+        ("E48", E48, 100),
+        ("E96", E96, 100),
+    ],
+)
 def test_the_printed_tables(series: str, table: str, digits: int) -> None:
     """Every value of the series, in order."""
     assert [round(value * digits) for value in values(series)] == [int(word) for word in table.split()]

@@ -56,9 +56,14 @@ def test_the_load_steps_of_a_bridge_test_are_holds() -> None:
         dtype=np.float32,
     )
     steps = (
-        (28, 55, 210.594), (73, 97, 210.646), (107, 224, 216.335), (234, 358, 220.261), (368, 494, 216.690),
-        (499, 525, 211.132), (543, 719, 211.269),
-    )  # fmt: skip
+        (28, 55, 210.594),
+        (73, 97, 210.646),
+        (107, 224, 216.335),
+        (234, 358, 220.261),
+        (368, 494, 216.690),
+        (499, 525, 211.132),
+        (543, 719, 211.269),
+    )
     bridge_car = parse_car(CAR.format(slope=400.0, zero=-82000.0).replace("range = [0.0, 4.9]\n", ""))
     stage = LiveStage(bridge_car, info(100.0))
     stage.push(Block(np.column_stack((force, 0 * force)), 0, 100.0))

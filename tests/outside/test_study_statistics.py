@@ -17,6 +17,7 @@ SIDES = [(3, 3, 1.0), (2, 6, 0.3), (5, 4, 4.0), (40, 3, 1.0)]
 
 @pytest.mark.parametrize(("base_n", "trial_n", "spread"), SIDES)
 def test_welch_agrees_with_scipy_and_statsmodels(base_n: int, trial_n: int, spread: float) -> None:
+    """Welch's test as two reference libraries compute it."""
     rng = np.random.default_rng(base_n * 10 + trial_n)
     base, trial = rng.normal(10, 1, base_n), rng.normal(11, spread, trial_n)
 
@@ -32,6 +33,7 @@ def test_welch_agrees_with_scipy_and_statsmodels(base_n: int, trial_n: int, spre
 
 
 def test_interval_of_a_mean_agrees_with_scipy() -> None:
+    """Student's interval of a mean as SciPy computes it."""
     values = np.array([9.1, 10.4, 10.0, 9.7])
     expected = reference.ttest_1samp(values, 0).confidence_interval(0.95)
 
@@ -40,6 +42,7 @@ def test_interval_of_a_mean_agrees_with_scipy() -> None:
 
 
 def test_holm_agrees_with_statsmodels_and_passes_over_what_was_not_tested() -> None:
+    """Holm's adjustment as statsmodels does it; an untested band stays untested."""
     rng = np.random.default_rng(3)
     for count in (1, 2, 7, 20):
         p = rng.uniform(0, 0.2, count)
@@ -54,6 +57,7 @@ def test_holm_agrees_with_statsmodels_and_passes_over_what_was_not_tested() -> N
 
 @pytest.mark.parametrize("n", [2, 3, 5, 12, 60])
 def test_smallest_resolvable_change_agrees_with_statsmodels_power(n: int) -> None:
+    """The change that would show four times in five, by statsmodels' power of the t test."""
     expected = TTestIndPower().solve_power(nobs1=n, alpha=0.05, power=0.8, alternative="larger", effect_size=None)
     two_sided = TTestIndPower().solve_power(nobs1=n, alpha=0.05, power=0.8, effect_size=None)
 
@@ -65,6 +69,7 @@ def test_smallest_resolvable_change_agrees_with_statsmodels_power(n: int) -> Non
 
 @pytest.mark.parametrize("effect", [0.4, 1.0, 2.5])
 def test_pulls_needed_agree_with_statsmodels_power(effect: float) -> None:
+    """The pulls that a change needs, by statsmodels' power of the t test."""
     expected = math.ceil(TTestIndPower().solve_power(effect_size=effect, alpha=0.05, power=0.8, nobs1=None))
 
     assert stats.pulls_needed(effect, 1.0) == expected
@@ -72,6 +77,7 @@ def test_pulls_needed_agree_with_statsmodels_power(effect: float) -> None:
 
 
 def test_interval_of_a_standard_deviation_is_the_chi_square_one() -> None:
+    """The chi-square interval, from SciPy's quantiles."""
     low, high = stats.sd_interval(2.0, 7)
 
     assert low == pytest.approx(2.0 * math.sqrt(7 / reference.chi2.ppf(0.975, 7)), rel=1e-10)
@@ -79,6 +85,7 @@ def test_interval_of_a_standard_deviation_is_the_chi_square_one() -> None:
 
 
 def test_order_drift_agrees_with_least_squares_of_statsmodels() -> None:
+    """Drift with the order of pulls, by statsmodels' least squares."""
     import statsmodels.api as sm
 
     rng = np.random.default_rng(8)
@@ -96,6 +103,7 @@ def test_order_drift_agrees_with_least_squares_of_statsmodels() -> None:
 
 
 def test_sessions_within_sides_are_judged_by_the_nested_f_test_of_statsmodels() -> None:
+    """The nested analysis of variance, by statsmodels."""
     import statsmodels.api as sm
 
     rng = np.random.default_rng(12)

@@ -116,7 +116,7 @@ def test_errors_name_the_place_and_the_cure(change: tuple[str, str], place: str,
         ("[hold]\nmin_s = 1e308\n", "hold.min_s: ", "give 0.1 to 1e+09"),
         ("range = [1.0]\n", "channel[0].range: ", "mend the value"),
         ("lag_s = -1\n", "channel[0].lag_s: ", "from 0 to 10"),
-        ('sign = 2\n', "channel[0].sign: ", "mend the value"),
+        ("sign = 2\n", "channel[0].sign: ", "mend the value"),
         ('bridge = "half"\n', "channel[0].bridge: ", "use one of quarter half-bending"),
         ("gauge_factor = 0\n", "channel[0].gauge_factor: ", "packet"),
         ('[[channel]]\nname = "rpm"\nrole = "other"\n', "channel[1].name: 'rpm' is already channel[0]", "unique"),
@@ -128,7 +128,7 @@ def test_errors_name_the_place_and_the_cure(change: tuple[str, str], place: str,
         ("[gearing]\nratios = 3.0\n", "gearing.ratios: expected 'array'", "mend the value"),
         ("[engine]\npulses_per_turn = nan\n", "engine.pulses_per_turn: ", "mend"),
     ],
-)  # fmt: skip
+)
 def test_values_that_cannot_be(added: str, place: str, cure: str) -> None:
     """Units by role, ranges, signs: each with its key path."""
     line = refused(SMALLEST + added)

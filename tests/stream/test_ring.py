@@ -89,9 +89,10 @@ def test_every_sample_is_seen_once_or_told_as_lost(
 
 @settings(deadline=None, max_examples=25)
 @given(
-    capacity=st.integers(1, 30), sizes=st.lists(st.integers(1, 70), min_size=1, max_size=20),
+    capacity=st.integers(1, 30),
+    sizes=st.lists(st.integers(1, 70), min_size=1, max_size=20),
     most=st.integers(1, 40),
-)  # fmt: skip
+)
 def test_a_claim_makes_the_writer_wait(capacity: int, sizes: list[int], most: int) -> None:
     """With `wait` nothing is lost to a claiming cursor, however slow, for blocks larger than the ring too."""
     ring = Ring(INFO, capacity)

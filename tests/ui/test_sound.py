@@ -20,6 +20,7 @@ def envelope_runs(samples: np.ndarray) -> list[tuple[bool, float]]:
 
 @pytest.mark.parametrize("name", sorted(CUES))
 def test_energy_lies_between_1_and_3_khz(name: str) -> None:
+    """A cue's energy lies where an engine leaves room: 1 to 3 kHz."""
     frequencies, power = signal.periodogram(wave(CUES[name]), SAMPLE_RATE)
     inside = power[(frequencies >= 1000) & (frequencies <= 3000)].sum() / power.sum()
 
@@ -28,6 +29,7 @@ def test_energy_lies_between_1_and_3_khz(name: str) -> None:
 
 @pytest.mark.parametrize("name", sorted(CUES))
 def test_stays_inside_full_scale_and_is_short(name: str) -> None:
+    """No cue clips, and each is short."""
     samples = wave(CUES[name])
 
     assert samples.dtype == np.float32
@@ -45,6 +47,7 @@ def test_rhythms_differ_without_pitch() -> None:
 
 
 def test_lift_is_the_loudest_and_the_fastest() -> None:
+    """The cue to lift is the loudest and the fastest."""
     loudness = {name: float(np.sqrt((wave(cue) ** 2).mean())) for name, cue in CUES.items()}
     longest_note = {name: max(length for on, length in envelope_runs(wave(cue)) if on) for name, cue in CUES.items()}
 
@@ -53,6 +56,7 @@ def test_lift_is_the_loudest_and_the_fastest() -> None:
 
 
 def test_onsets_are_where_the_sound_begins() -> None:
+    """Notes begin where the cue says."""
     for cue in CUES.values():
         runs = envelope_runs(wave(cue))
         begun = [sum(length for _, length in runs[:place]) for place in range(0, len(runs), 2)]
@@ -64,16 +68,24 @@ def event(number: int, kind: str) -> Event:
 
 
 def test_which_event_makes_which_cue() -> None:
+    """Each event has its cue."""
     heard = {kind: cue.name for kind in KINDS if (cue := cue_for(event(1, kind))) is not None}
 
     assert heard == {
-        "hold-began": "hold-reached", "hold-broken": "hold-broken", "pull-done": "pull-caught",
-        "target": "target-taken", "gap": "data-fault",
-        "clipped": "data-fault", "fault": "data-fault", "device-away": "data-fault", "alarm": "lift",
-    }  # fmt: skip
+        "hold-began": "hold-reached",
+        "hold-broken": "hold-broken",
+        "pull-done": "pull-caught",
+        "target": "target-taken",
+        "gap": "data-fault",
+        "clipped": "data-fault",
+        "fault": "data-fault",
+        "device-away": "data-fault",
+        "alarm": "lift",
+    }
 
 
 def test_the_most_urgent_wins_and_a_storm_of_faults_is_heard_once() -> None:
+    """Of several events the gravest is heard; many faults are heard once."""
     now = [0.0]
     chooser = Chooser(clock=lambda: now[0])
     storm = [event(number, "gap") for number in range(1, 50)]
@@ -100,6 +112,7 @@ class Card:
 
 
 def test_the_card_gets_exactly_the_cue_then_silence() -> None:
+    """The sound card gets the cue's samples and then silence."""
     card = Card()
     player = MiniaudioPlayer(card)
     player.play(CUES["lift"])

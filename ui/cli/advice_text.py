@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING
 
 from ui.cli.paper import console, plain_table
 from ui.cli.study_options import say_warnings
+from ui.text.findings import say_all
+from ui.text.tables import evidence
 
 if TYPE_CHECKING:
     from stream.study.tables.advice import Advice
@@ -26,5 +28,5 @@ def print_advice(advice: "Advice", about: str, of_what: str, decimals: int) -> N
     out.print(f"From and to: the 95 % interval of {of_what}, empty on a side without bound. Evidence:")
     for cell in advice.cells:
         place = f"{cell.rpm:.0f}" if cell.second_axis is None else f"{cell.rpm:.0f}, {cell.second_axis:g}"
-        out.print(f"{place}: {cell.evidence}")
-    say_warnings(out, advice.warnings)
+        out.print(f"{place}: {evidence(cell)}")
+    say_warnings(out, say_all(advice.findings))

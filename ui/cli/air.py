@@ -7,14 +7,20 @@ from ui.cli.options import json_option
 
 @click.command("air")
 @click.option("--temperature", type=float, required=True, metavar="C", help="Of the air the engine takes in.")
-@click.option("--pressure", type=float, required=True, metavar="HPA",
-              help="Where the car stands; with --altitude the sea-level pressure of a weather report.")  # fmt: skip
+@click.option(
+    "--pressure",
+    type=float,
+    required=True,
+    metavar="HPA",
+    help="Where the car stands; with --altitude the sea-level pressure of a weather report.",
+)
 @click.option("--humidity", type=float, required=True, metavar="PCT", help="Relative.")
 @click.option("--altitude", type=float, metavar="M", help="Of the road; the pressure is then the sea-level one.")
 @click.option("--beyond-range", is_flag=True, help="Factors also where the standards do not reach.")
 @json_option
-def command(temperature: float, pressure: float, humidity: float, altitude: float | None, beyond_range: bool,
-            as_json: bool) -> int:  # fmt: skip
+def command(
+    temperature: float, pressure: float, humidity: float, altitude: float | None, beyond_range: bool, as_json: bool
+) -> int:
     """Factors of SAE J1349 and ISO 1585 for full-throttle torque, spark ignition without boost."""
     import msgspec
 

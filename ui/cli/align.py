@@ -19,9 +19,12 @@ if TYPE_CHECKING:
 @click.argument("session_path", metavar="SESSION")
 @click.argument("log_path", metavar="LOG.csv")
 @click.option(
-    "--car", "car_path", required=True, metavar="CAR.toml",
+    "--car",
+    "car_path",
+    required=True,
+    metavar="CAR.toml",
     help="The car file that describes the LOG: its time column, its rpm column (role engine_speed), what else to take.",
-)  # fmt: skip
+)
 @click.option("-o", "out", metavar="MERGED.h5", help="Write a new session that holds both.")
 @json_option
 def command(session_path: str, log_path: str, car_path: str, out: str | None, as_json: bool) -> int:

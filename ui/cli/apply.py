@@ -16,9 +16,10 @@ def command(speed_path: str, paths: tuple[str, ...]) -> int:
     from ui.cli.live_text import warn
     from ui.cli.paper import say_words
     from ui.text.figures import moment
+    from ui.text.findings import say
 
     calibration = load_calibration(speed_path)
-    warn(apply_calibration(calibration, paths))
+    warn(f"{path}: {say(finding)}" for path, finding in apply_calibration(calibration, paths, say))
     made = moment(calibration.when) if calibration.when else "at an unknown time"
     for path in paths:
         say_words(f"{path}: speeds are now by {speed_path}, made {made}")

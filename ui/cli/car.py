@@ -14,9 +14,15 @@ if TYPE_CHECKING:
 UNKNOWN = "-"
 FURTHER = ("lambda", "advance", "manifold_pressure", "throttle", "road_speed", "temperature", "knock", "fuel_trim")
 UNITS = {
-    "lambda": "lambda", "advance": "deg", "manifold_pressure": "kPa", "throttle": "%", "road_speed": "km/h",
-    "temperature": "degC", "knock": "V", "fuel_trim": "%",
-}  # fmt: skip
+    "lambda": "lambda",
+    "advance": "deg",
+    "manifold_pressure": "kPa",
+    "throttle": "%",
+    "road_speed": "km/h",
+    "temperature": "degC",
+    "knock": "V",
+    "fuel_trim": "%",
+}
 
 
 @click.command("car")
@@ -85,10 +91,17 @@ def _ask_speed(document: "TOMLDocument", redline: float) -> None:
     if unit != "rpm":
         click.echo("Two readings give a first line; within 30 % is near enough, a fit makes it exact.", err=True)
         standing = _number(f"Reading with the engine standing, {unit}", 0.25, needed=True, signed=True) or 0.0
-        top = _number(
-            f"Reading at redline, {unit}", 4.55, needed=True, signed=True, wrong=lambda value: value == standing,
-            why="the two readings must differ",
-        ) or 0.0  # fmt: skip
+        top = (
+            _number(
+                f"Reading at redline, {unit}",
+                4.55,
+                needed=True,
+                signed=True,
+                wrong=lambda value: value == standing,
+                why="the two readings must differ",
+            )
+            or 0.0
+        )
         slope = redline / (top - standing)
         _put(channel, "rpm_per_unit", round(slope, 3), "provisional, until a fit")
         channel.add("rpm_at_zero", round(-slope * standing, 2))
@@ -125,8 +138,12 @@ def _ask_further(document: "TOMLDocument") -> None:
         taken.add(name)
         unit = _text("Its unit", UNITS.get(role, UNKNOWN))
         document.append("channel", _aot(document, _channel(name, role, "" if unit == UNKNOWN else unit)))
-    column = _text("Time column of your CSV logs, or - for none", UNKNOWN, wrong=lambda text: text in taken,
-                   why="that is a channel's name")  # fmt: skip
+    column = _text(
+        "Time column of your CSV logs, or - for none",
+        UNKNOWN,
+        wrong=lambda text: text in taken,
+        why="that is a channel's name",
+    )
     if column != UNKNOWN:
         document.append("channel", _aot(document, _channel(column, "time", "s")))
 
@@ -201,8 +218,16 @@ def _text(question: str, default: str, wrong: Callable[[str], bool] | None = Non
     return str(_ask(question, default, read))
 
 
-def _number(question: str, default: float, *, needed: bool = False, signed: bool = False, zero: bool = False,
-            wrong: Callable[[float], bool] | None = None, why: str = "") -> float | None:  # fmt: skip
+def _number(
+    question: str,
+    default: float,
+    *,
+    needed: bool = False,
+    signed: bool = False,
+    zero: bool = False,
+    wrong: Callable[[float], bool] | None = None,
+    why: str = "",
+) -> float | None:
     def read(answer: str) -> float | None:
         if answer == UNKNOWN and not needed:
             return None
@@ -217,8 +242,12 @@ def _number(question: str, default: float, *, needed: bool = False, signed: bool
     return answer
 
 
-def _list(question: str, default: tuple[float, ...] | None, wrong: Callable[[tuple[float, ...]], bool] | None = None,
-          why: str = "") -> tuple[float, ...]:  # fmt: skip
+def _list(
+    question: str,
+    default: tuple[float, ...] | None,
+    wrong: Callable[[tuple[float, ...]], bool] | None = None,
+    why: str = "",
+) -> tuple[float, ...]:
     def read(answer: str) -> tuple[float, ...]:
         if answer == UNKNOWN:
             return ()

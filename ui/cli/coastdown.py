@@ -20,12 +20,22 @@ if TYPE_CHECKING:
 @click.option("--drop", multiple=True, type=int, metavar="N", help="Glide N does not count; numbers as printed.")
 @click.option("--back", metavar="N,…", help="These glides went the other way; in place of 'each against the last'.")
 @click.option(
-    "--wind-change", type=float, default=1.5, metavar="MPS",
+    "--wind-change",
+    type=float,
+    default=1.5,
+    metavar="MPS",
     help="How much the wind changes between a run and its partner (standard uncertainty).  [1.5]",
-)  # fmt: skip
+)
 @json_option
-def command(session_path: str, car_path: str | None, same_direction: bool, drop: tuple[int, ...], back: str | None,
-            wind_change: float, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_path: str,
+    car_path: str | None,
+    same_direction: bool,
+    drop: tuple[int, ...],
+    back: str | None,
+    wind_change: float,
+    as_json: bool,
+) -> int:
     """A, B and C of F = A + B v + C v², from the coastdowns found in a session, each judged by itself."""
     import msgspec
 
@@ -78,9 +88,15 @@ def print_road_load(load: "RoadLoad") -> None:
     for speed_kmh in speeds_kmh(load):
         force, doubt = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
         step = times.get(speed_kmh)
-        timed = ["", "", ""] if step is None else [
-            f"{step.time_s:.2f}", str(step.pairs), "?" if step.precision_pct is None else f"{step.precision_pct:.1f}"
-        ]  # fmt: skip
+        timed = (
+            ["", "", ""]
+            if step is None
+            else [
+                f"{step.time_s:.2f}",
+                str(step.pairs),
+                "?" if step.precision_pct is None else f"{step.precision_pct:.1f}",
+            ]
+        )
         forces.add_row(f"{speed_kmh:.0f}", figures(force, doubt), figures(doubt, doubt), *timed)
     out.print(forces)
     out.print(

@@ -97,10 +97,13 @@ def print_comparison(
         sides = ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
         means = ["" if value is None else f"{pull_load(value)} ({count})" for value, count in sides]
         table.add_row(
-            f"{band.rpm:.0f}", *means, "" if band.change_pct is None else pct(band.change_pct, sign=True),
+            f"{band.rpm:.0f}",
+            *means,
+            "" if band.change_pct is None else pct(band.change_pct, sign=True),
             "" if band.low_pct is None else pct(band.low_pct, sign=True),
-            "" if band.high_pct is None else pct(band.high_pct, sign=True), "resolved" if band.resolved else "",
-        )  # fmt: skip
+            "" if band.high_pct is None else pct(band.high_pct, sign=True),
+            "resolved" if band.resolved else "",
+        )
     out.print(table)
     out.print(f"Load in {result.unit or 'no unit'} (pulls); from and to are the 95 % interval.")
     out.print(more_pulls_words(result))

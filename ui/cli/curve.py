@@ -19,8 +19,14 @@ if TYPE_CHECKING:
 @beyond_option
 @click.option("--csv", "csv_path", metavar="FILE", help="Write the curves to a new CSV file too.")
 @json_option
-def command(session_paths: tuple[str, ...], width: float, air: tuple[str, ...], beyond_range: bool,
-            csv_path: str | None, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+    csv_path: str | None,
+    as_json: bool,
+) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
     from stream.record.text_file import write_text
     from stream.study.compare.curve import curves, curves_csv

@@ -36,9 +36,21 @@ if TYPE_CHECKING:
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
 @headless_option
 @json_option
-def command(url: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, targets: str | None,
-            until_u: float | None, parked: bool, near_redline: bool, seconds: float | None, headless: bool,
-            as_json: bool) -> int:  # fmt: skip
+def command(
+    url: str,
+    car_path: str,
+    out: str,
+    tune: str,
+    gear: int | None,
+    rate_hz: float | None,
+    targets: str | None,
+    until_u: float | None,
+    parked: bool,
+    near_redline: bool,
+    seconds: float | None,
+    headless: bool,
+    as_json: bool,
+) -> int:
     """Record a drive, live, and find its holds. Ctrl-C ends it properly.
 
     A second person watches the screen; the road is closed.

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
 
 MODELS = ("auto", "line", "through-zero", "piecewise")
-FILE_ONLY = ("knots", "knot_covariance", "scatter_dof")  # in SPEED.toml, not in the JSON
+FILE_ONLY = ("knots", "knot_covariance", "scatter_dof", "points", "findings")  # in SPEED.toml, or said otherwise here
 
 
 @click.command("fit")
@@ -19,19 +19,34 @@ FILE_ONLY = ("knots", "knot_covariance", "scatter_dof")  # in SPEED.toml, not in
 @click.option("--targets", metavar="RPM,…", help="The speeds that were held: lowest first, or as driven.")
 @click.option("--at", "at", multiple=True, metavar="START_S=RPM …", help="The hold at this time was this speed.")
 @click.option(
-    "--reading-error", type=float, default=50.0, metavar="RPM",
+    "--reading-error",
+    type=float,
+    default=50.0,
+    metavar="RPM",
     help="How well the reference can be read, one standard deviation: a needle 50, a readout 10.  [50]",
-)  # fmt: skip
+)
 @click.option(
-    "--scale-error", type=float, default=1.0, metavar="PCT",
+    "--scale-error",
+    type=float,
+    default=1.0,
+    metavar="PCT",
     help="How far the reference may be off altogether, one standard deviation: a dashboard 1.  [1]",
-)  # fmt: skip
+)
 @click.option("--model", type=click.Choice(MODELS), default="auto", help="A line, unless the holds speak against it.")
 @click.option("-o", "out", metavar="SPEED.toml", help="Write the calibration; a new file.")
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
 @json_option
-def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], reading_error: float,
-            scale_error: float, model: str, out: str | None, car_path: str | None, as_json: bool) -> int:  # fmt: skip
+def command(
+    words: tuple[str, ...],
+    targets: str | None,
+    at: tuple[str, ...],
+    reading_error: float,
+    scale_error: float,
+    model: str,
+    out: str | None,
+    car_path: str | None,
+    as_json: bool,
+) -> int:
     """Make a speed calibration from held speeds, with its doubt.
 
     Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
@@ -43,6 +58,7 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
     from ui.cli.pairs import split_pairs
     from ui.cli.results import print_json
     from ui.cli.session_car import given_car, say_foreign
+    from ui.text.findings import say, say_all
 
     paths, pairs = split_pairs(words, at)
     if targets is not None and pairs:
@@ -50,17 +66,20 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
     if not paths:
         raise click.UsageError("no session is given; name one before --at")
     reference = Reference(
-        targets=None if targets is None else parse_targets(targets), at=parse_at(pairs) if pairs else None,
-        reading_error_rpm=reading_error, scale_error_pct=scale_error, model=model,
-    )  # fmt: skip
+        targets=None if targets is None else parse_targets(targets),
+        at=parse_at(pairs) if pairs else None,
+        reading_error_rpm=reading_error,
+        scale_error_pct=scale_error,
+        model=model,
+    )
     target = new_file("-o", out)
     row = load_row(paths, given_car(car_path))
     say_foreign(row.sessions, car_path)
     calibration = fit_row(row, reference)
     if target is not None:
-        save_calibration(calibration, target)
+        save_calibration(calibration, target, say)
     if as_json:
-        warn(calibration.warnings)
+        warn(say_all(calibration.findings))
         print_json(fit_json(calibration))
     else:
         print_fit(calibration)
@@ -71,14 +90,28 @@ def command(words: tuple[str, ...], targets: str | None, at: tuple[str, ...], re
 def fit_json(calibration: "SpeedCalibration") -> dict[str, Any]:
     """The keys of `fit --json`."""
     from stream.calibrate.speed.speed_model import SpeedFit
+    from ui.text.findings import as_json, say
 
-    keys = calibration.to_dict()
-    return {name: keys[name] for name in SpeedFit.__struct_fields__ if name not in FILE_ONLY}
+    keys = {name: getattr(calibration, name) for name in SpeedFit.__struct_fields__ if name not in FILE_ONLY}
+    keys["points"] = [
+        {
+            "signal": point.signal,
+            "target_rpm": point.target_rpm,
+            "residual_rpm": point.residual_rpm,
+            "used": point.used,
+            "why_not": "" if point.why is None else say(point.why),
+            "reason": point.reason,
+        }
+        for point in calibration.points
+    ]
+    return keys | as_json(calibration.findings)
 
 
 def print_fit(calibration: "SpeedCalibration") -> None:
     """The points, the line with its doubt, and what there is to say, on standard output."""
     from ui.cli.paper import console, plain_table
+    from ui.text.findings import say_all
+    from ui.text.speed import SHORT_REASONS
 
     out = console()
     unit = calibration.unit or "unit"
@@ -89,7 +122,7 @@ def print_fit(calibration: "SpeedCalibration") -> None:
             f"{point.signal:.4f}",
             "" if point.target_rpm is None else f"{point.target_rpm:.0f}",
             _signed(point.residual_rpm),
-            "" if point.used else f"not used: {point.why_not}",
+            "" if point.used else f"not used: {SHORT_REASONS[point.reason]}",
         )
     out.print(table)
     out.print(_line_words(calibration, unit))
@@ -102,7 +135,7 @@ def print_fit(calibration: "SpeedCalibration") -> None:
         f"to {calibration.valid_to:.0f} rpm; the reference's scale error of {calibration.scale_error_pct:g} % is in "
         "the ±"
     )
-    for line in calibration.warnings:
+    for line in say_all(calibration.findings):
         out.print(f"note: {line}")
 
 

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 @gear_option
 @click.option("--rate", "rate_hz", type=float, metavar="HZ", help="Rows a second, where the log has no time column.")
 @json_option
-def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None,
-            as_json: bool) -> int:  # fmt: skip
+def command(
+    log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, as_json: bool
+) -> int:
     """Make a CSV log a session; its holds and pulls are found by the same live stage."""
     from stream.car import load_car
     from stream.drive.offline import run_offline
@@ -44,9 +45,15 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
         return _raw_only(source, car, tune, gear, note, target, as_json)
     with progress("import", 0) as tell:
         stage = run_offline(
-            source, car, tune=tune, gear=gear, started_utc=lambda: source.started_utc, note=note, path=target,
+            source,
+            car,
+            tune=tune,
+            gear=gear,
+            started_utc=lambda: source.started_utc,
+            note=note,
+            path=target,
             progress=tell,
-        )  # fmt: skip
+        )
     for event in stage.events.since(0)[0]:
         if event.kind in ("note", "fault") and event.text not in stage.settings.remarks:
             say(event)
@@ -57,8 +64,9 @@ def command(log_path: str, car_path: str, out: str, tune: str, gear: int | None,
     return 0
 
 
-def _raw_only(source: "CsvSource", car: "Car", tune: str, gear: int | None, note: str, target: Path | None,
-              as_json: bool) -> int:  # fmt: skip
+def _raw_only(
+    source: "CsvSource", car: "Car", tune: str, gear: int | None, note: str, target: Path | None, as_json: bool
+) -> int:
     """A log without engine speed: no hold or pull can be found in it, but a coastdown can."""
     from stream.drive.offline import record_only
     from stream.errors import InputError
@@ -72,9 +80,15 @@ def _raw_only(source: "CsvSource", car: "Car", tune: str, gear: int | None, note
     warn([f"{car.where}: no channel with role 'engine_speed': no holds or pulls are looked for"])
     with progress("import", 0) as tell:
         record_only(
-            source, car, tune=tune, gear=gear, started_utc=lambda: source.started_utc, note=note, path=target,
+            source,
+            car,
+            tune=tune,
+            gear=gear,
+            started_utc=lambda: source.started_utc,
+            note=note,
+            path=target,
             progress=tell,
-        )  # fmt: skip
+        )
     with open_session(target) as session:
         if as_json:
             print_json(raw_json(session, car))

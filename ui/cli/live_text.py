@@ -18,18 +18,36 @@ LOOK_S = 0.1
 NUMBERS_S = 0.5
 
 WORDS: dict[str, str] = {
-    "recording-began": "recording", "recording-ended": "recording ended", "hold-began": "steady from",
-    "hold-done": "hold", "hold-broken": "hold broken", "pinned": "stuck", "pull-began": "pull begins",
-    "pull-done": "pull", "gap": "gap", "clipped": "out of range", "fault": "fault", "note": "note", "mark": "mark",
-    "device-away": "device away", "device-back": "device back", "zero": "zero", "target": "target", "alarm": "ALARM",
-}  # fmt: skip
+    "recording-began": "recording",
+    "recording-ended": "recording ended",
+    "hold-began": "steady from",
+    "hold-done": "hold",
+    "hold-broken": "hold broken",
+    "pinned": "stuck",
+    "pull-began": "pull begins",
+    "pull-done": "pull",
+    "gap": "gap",
+    "clipped": "out of range",
+    "fault": "fault",
+    "note": "note",
+    "mark": "mark",
+    "device-away": "device away",
+    "device-back": "device back",
+    "zero": "zero",
+    "target": "target",
+    "alarm": "ALARM",
+}
 
 
 ODDITIES = {
-    "bad_frames": "frames damaged", "misfit_frames": "frames that do not fit",
-    "early_frames": "frames not yet described", "bad_lines": "lines that did not parse",
-    "repeated": "frames repeated", "restarts": "restarts of the device", "cells_not_finite": "values not finite",
-}  # fmt: skip
+    "bad_frames": "frames damaged",
+    "misfit_frames": "frames that do not fit",
+    "early_frames": "frames not yet described",
+    "bad_lines": "lines that did not parse",
+    "repeated": "frames repeated",
+    "restarts": "restarts of the device",
+    "cells_not_finite": "values not finite",
+}
 
 
 def say_oddities(counters: dict[str, int]) -> None:

@@ -1,8 +1,13 @@
 """steadypull mark: what a person says of holds and pulls after the drive."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ui.cli.options import json_option
+
+if TYPE_CHECKING:
+    from stream.record.tables import Heard
 
 WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 
@@ -15,12 +20,33 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 @click.option("--drop-pull", multiple=True, type=int, metavar="N", help="Pull N is left out.")
 @click.option("--keep-pull", multiple=True, type=int, metavar="N", help="Pull N is used though it is flawed.")
 @click.option("--clear-pull", multiple=True, type=int, metavar="N", help="Pull N by its verdict (again).")
+@click.option("--heard", metavar="RPM-RPM,…", help="Knock was heard at these speeds; it counts in every later advice.")
+@click.option("--none-heard", is_flag=True, help="A person listened for knock and heard none.")
+@click.option("--forget-heard", is_flag=True, help="Take back what was heard, or heard not.")
+@click.option(
+    "--pull",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="What is heard, or forgotten, is said of pull N; without it of the session.",
+)
 @click.option("--note", default="", metavar="TEXT", help="Add a line to the session's note.")
 @json_option
-def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...], retarget: tuple[str, ...],
-            drop_pull: tuple[int, ...], keep_pull: tuple[int, ...], clear_pull: tuple[int, ...], note: str,
-            as_json: bool) -> int:  # fmt: skip
-    """Accept, drop or retarget holds, keep or drop pulls, add a note; without options show what is marked.
+def command(
+    path: str,
+    drop_hold: tuple[int, ...],
+    accept_hold: tuple[int, ...],
+    retarget: tuple[str, ...],
+    drop_pull: tuple[int, ...],
+    keep_pull: tuple[int, ...],
+    clear_pull: tuple[int, ...],
+    heard: str | None,
+    none_heard: bool,
+    forget_heard: bool,
+    pull: int | None,
+    note: str,
+    as_json: bool,
+) -> int:
+    """Accept, drop or retarget holds, keep or drop pulls, what was heard of knock, a note; without options show it all.
 
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
@@ -36,8 +62,20 @@ def command(path: str, drop_hold: tuple[int, ...], accept_hold: tuple[int, ...],
         pulls |= dict.fromkeys(numbers, mark)
     if twice := set(drop_hold) & set(accept_hold):
         raise click.UsageError(f"hold {min(twice)} is dropped and accepted; keep one")
-    marks = Marks(holds, dict(_target(text) for text in retarget), pulls, note=note)
-    if any((marks.holds, marks.targets, marks.pulls, marks.note)):
+    if pull is not None and not (heard or none_heard or forget_heard):
+        raise click.UsageError("--pull says of which pull --heard, --none-heard or --forget-heard is; give one of them")
+    if none_heard and heard:
+        raise click.UsageError("--heard and --none-heard: either knock was heard or it was not; give one")
+    forget = None if not forget_heard else -1 if pull is None else pull
+    marks = Marks(
+        holds,
+        dict(_target(text) for text in retarget),
+        pulls,
+        heard=_heard(heard, none_heard, pull or 0),
+        forget=forget,
+        note=note,
+    )
+    if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.note)):
         mark_session(path, marks)
     _show(path, as_json)
     return 0
@@ -53,23 +91,47 @@ def _target(text: str) -> tuple[int, float | None]:
     raise click.UsageError(f"--retarget: {text!r} is not N=RPM; write it as 3=2500")
 
 
+def _heard(heard: str | None, none_heard: bool, pull: int) -> "list[Heard]":
+    """What is said of a pull, or of the session (0)."""
+    from datetime import UTC, datetime
+
+    from stream.record.tables import Heard
+    from ui.cli.options import speed_ranges
+
+    said = datetime.now(UTC).isoformat(timespec="seconds")
+    if none_heard:
+        return [Heard(pull=pull, heard=False, said_utc=said)]
+    ranges = () if heard is None else speed_ranges("--heard", heard)
+    return [Heard(pull=pull, rpm_from=low, rpm_to=high, heard=True, said_utc=said) for low, high in ranges]
+
+
 def _show(path: str, as_json: bool) -> None:
+    import msgspec
+
     from stream.study.dataset import open_dataset
     from ui.cli.results import print_json
 
     session = open_dataset(path)
     if as_json:
-        print_json({
-            "holds": [
-                {"number": number, "start_s": hold.start_s, "speed_rpm": hold.speed_rpm, "accepted": mark.accepted,
-                 "target_rpm": mark.target_rpm}
-                for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
-            ],
-            "pulls": [
-                {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
-                for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
-            ],
-        })  # fmt: skip
+        print_json(
+            {
+                "holds": [
+                    {
+                        "number": number,
+                        "start_s": hold.start_s,
+                        "speed_rpm": hold.speed_rpm,
+                        "accepted": mark.accepted,
+                        "target_rpm": mark.target_rpm,
+                    }
+                    for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
+                ],
+                "pulls": [
+                    {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
+                    for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
+                ],
+                "heard": [msgspec.to_builtins(row) for row in session.heard],
+            }
+        )
         return
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
         target = "" if hold_mark.target_rpm is None else f", marked {hold_mark.target_rpm:g} rpm"
@@ -79,5 +141,9 @@ def _show(path: str, as_json: bool) -> None:
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
+    for row in session.heard:
+        of = f"pull {row.pull}" if row.pull else "the session"
+        span = "" if row.rpm_from is None else f" from {row.rpm_from:g} to {row.rpm_to:g} rpm"
+        click.echo(f"{of}: {'knock was heard' if row.heard else 'listened, no knock heard'}{span}")
     if session.note:
         click.echo(f"note: {session.note}")

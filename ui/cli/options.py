@@ -42,6 +42,24 @@ def numbers(name: str, text: str, example: str = "1500,2000,2500") -> tuple[floa
     return tuple(values)
 
 
+def speed_ranges(name: str, text: str) -> tuple[tuple[float, float], ...]:
+    """Ranges of engine speed, rpm, as in 4200-4600,5000-5400. Raises InputError that names the option and the cell."""
+    ranges = []
+    for position, cell in enumerate(text.split(","), start=1):
+        low, dash, high = cell.strip().partition("-")
+        try:
+            pair = (float(low), float(high)) if dash else ()
+        except ValueError:
+            pair = ()
+        if not pair or not (0 <= pair[0] < pair[1] < math.inf):
+            raise InputError(
+                f"{name}: range {position}, {cell.strip()!r}, is no range of rpm; write the lower speed first, as in "
+                "4200-4600"
+            )
+        ranges.append(pair)
+    return tuple(ranges)
+
+
 def new_file(name: str, path: str | None) -> Path | None:
     """A file to be made. Raises InputError where it exists already or its folder does not."""
     if path is None:

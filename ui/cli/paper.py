@@ -34,7 +34,12 @@ def say_words(text: str, indent: int = 0) -> None:
     if sys.stderr.isatty():
         columns = max(shutil.get_terminal_size().columns, indent + 20)
         text = textwrap.fill(
-            text, columns, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False,
-            drop_whitespace=True, replace_whitespace=False,
-        )  # fmt: skip
+            text,
+            columns,
+            subsequent_indent=" " * indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+            drop_whitespace=True,
+            replace_whitespace=False,
+        )
     click.echo(text, err=True)

@@ -15,12 +15,26 @@ if TYPE_CHECKING:
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
 
 FLAGS = {
-    "redline": "--redline", "idle": "--idle", "supply": "--supply", "output": "--output",
-    "pump_ua": "--pump-current", "ceiling": "--ceiling", "ripple": "--ripple", "response_ms": "--response",
-    "pull": "--pull", "tolerance": "--tolerance", "adc_range": "--input-range", "excitation": "--excitation",
-    "gain": "--gain", "gauge_factor": "--gauge-factor", "band": "--band", "hop": "--wheel-hop",
-    "threshold": "--input-threshold", "tap_v": "--tap-at-idle", "headroom": "--output-headroom",
-}  # fmt: skip
+    "redline": "--redline",
+    "idle": "--idle",
+    "supply": "--supply",
+    "output": "--output",
+    "pump_ua": "--pump-current",
+    "ceiling": "--ceiling",
+    "ripple": "--ripple",
+    "response_ms": "--response",
+    "pull": "--pull",
+    "tolerance": "--tolerance",
+    "adc_range": "--input-range",
+    "excitation": "--excitation",
+    "gain": "--gain",
+    "gauge_factor": "--gauge-factor",
+    "band": "--band",
+    "hop": "--wheel-hop",
+    "threshold": "--input-threshold",
+    "tap_v": "--tap-at-idle",
+    "headroom": "--output-headroom",
+}
 MAY_BE_ZERO = ("tolerance", "headroom")
 
 
@@ -31,22 +45,29 @@ def _number(flag: str, name: str, default: float | None, metavar: str, text: str
 
 @click.command("plan")
 @click.option(
-    "--pulses", required=True, metavar="N[,N…]",
+    "--pulses",
+    required=True,
+    metavar="N[,N…]",
     help="Pulses of the tap per turn of the crankshaft; several counts are compared side by side.",
-)  # fmt: skip
+)
 @click.option("--redline", type=float, required=True, metavar="RPM", help="The highest speed that must be seen.")
 @_number("--idle", "idle", 800.0, "RPM", "The lowest.")
 @_number("--supply", "supply", 5.0, "V", "Supply of the converter.")
 @click.option(
-    "--pump", type=click.Choice(("twice", "once")), default="twice",
+    "--pump",
+    type=click.Choice(("twice", "once")),
+    default="twice",
     help="How often in a cycle the pump moves charge: half of it in each half cycle, as common integrated converters "
     "do, or all of it once.  [twice]",
-)  # fmt: skip
+)
 @_number("--output-headroom", "headroom", 1.5, "V", "How far below its supply the output stage stops; data sheet.")
 @_number(
-    "--output", "output", None, "V",
+    "--output",
+    "output",
+    None,
+    "V",
     "What it shall give a little above redline; 0 V is standing.  [supply less headroom, 4.5 at most]",
-)  # fmt: skip
+)
 @_number("--pump-current", "pump_ua", 150.0, "UA", "The most its pump delivers, microamperes; from its data sheet.")
 @_number("--input-threshold", "threshold", None, "V", "Amplitude its input needs to see a pulse, hysteresis included.")
 @_number("--tap-at-idle", "tap_v", None, "V", "Amplitude of the tap's pulses at idle, where it grows with speed.")
@@ -60,9 +81,12 @@ def _number(flag: str, name: str, default: float | None, metavar: str, text: str
 @_number("--excitation", "excitation", 5.0, "V", "Supply of the strain bridge.")
 @_number("--gain", "gain", 500.0, "X", "Gain of its amplifier.")
 @click.option(
-    "--bridge", type=click.Choice(BRIDGES), default="full-bending", metavar="KIND",
+    "--bridge",
+    type=click.Choice(BRIDGES),
+    default="full-bending",
+    metavar="KIND",
     help=f"How the gauges sit: {', '.join(BRIDGES)}.  [full-bending]",
-)  # fmt: skip
+)
 @_number("--gauge-factor", "gauge_factor", 2.0, "K", "Off the gauges' packet.")
 @_number("--band", "band", 250.0, "RPM", "Width of the rev bands that pulls are studied in.")
 @_number("--wheel-hop", "hop", 12.0, "HZ", "Where the axle bounces: 10 to 15 on most cars.")
@@ -243,9 +267,12 @@ def print_plan(plan: "Plan") -> None:
         mark = "this engine" if row.pulses_per_turn == plan.pulses_per_turn else ""
         short = "" if row.covers else "does not reach redline"
         table.add_row(
-            f"{row.pulses_per_turn:g}", f"{row.idle_hz:.0f}", f"{row.redline_hz:.0f}", f"{row.stops_at_rpm:.0f}",
+            f"{row.pulses_per_turn:g}",
+            f"{row.idle_hz:.0f}",
+            f"{row.redline_hz:.0f}",
+            f"{row.stops_at_rpm:.0f}",
             ", ".join(part for part in (mark, short) if part),
-        )  # fmt: skip
+        )
     out.print(table)
     out.print(f"for {PUMPS[parts.pump]}")
     out.print(

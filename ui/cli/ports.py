@@ -14,8 +14,19 @@ def command(as_json: bool) -> int:
 
     ports = list_ports()
     if as_json:
-        print_json({"ports": [{"device": p.device, "description": p.description, "hardware": p.hardware,
-                               "serial_number": p.serial_number} for p in ports]})  # fmt: skip
+        print_json(
+            {
+                "ports": [
+                    {
+                        "device": p.device,
+                        "description": p.description,
+                        "hardware": p.hardware,
+                        "serial_number": p.serial_number,
+                    }
+                    for p in ports
+                ]
+            }
+        )
         return 0
     if not ports:
         click.echo("no serial port found; plug the device in, or give --port a URL such as socket://host:port")

@@ -17,17 +17,27 @@ if TYPE_CHECKING:
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the sessions carry.")
 @band_option
 @click.option(
-    "--coastdown", "coastdown_path", metavar="SESSION",
+    "--coastdown",
+    "coastdown_path",
+    metavar="SESSION",
     help="Road load from the coastdowns of this session.  [from the sessions, else drag area and rolling coefficient]",
-)  # fmt: skip
+)
 @click.option(
-    "--air", metavar="C,HPA,PCT",
+    "--air",
+    metavar="C,HPA,PCT",
     help="Air density of the day from temperature, pressure where the car stands, humidity.  [1.2 kg/m³]",
-)  # fmt: skip
+)
 @click.option("--both-ways", is_flag=True, help="Each pull went against the one before: grade and wind then show.")
 @json_option
-def command(session_paths: tuple[str, ...], car_path: str | None, width: float, coastdown_path: str | None,
-            air: str | None, both_ways: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    car_path: str | None,
+    width: float,
+    coastdown_path: str | None,
+    air: str | None,
+    both_ways: bool,
+    as_json: bool,
+) -> int:
     """Force per unit of load, and force, torque and power at the wheels per rev band, from pulls.
 
     Pulls in two gears check each other. Declare the gear when recording, or log the road speed.
@@ -85,9 +95,11 @@ def _print(result: "Power") -> None:
         table = plain_table("rpm", "N", "±", "Nm", "±", "kW", "±", "steady-equivalent kW", "±", "pulls")
         for band in tune.bands:
             pairs = (
-                (band.force_n, band.u_force_n), (band.wheel_torque_nm, band.u_wheel_torque_nm),
-                (band.wheel_power_kw, band.u_wheel_power_kw), (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
-            )  # fmt: skip
+                (band.force_n, band.u_force_n),
+                (band.wheel_torque_nm, band.u_wheel_torque_nm),
+                (band.wheel_power_kw, band.u_wheel_power_kw),
+                (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
+            )
             cells = [cell for value, u in pairs for cell in (figures(value, 1.96 * u), figures(1.96 * u, 1.96 * u))]
             table.add_row(f"{band.rpm:.0f}", *cells, str(band.n))
         out.print(table)

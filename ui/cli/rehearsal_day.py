@@ -62,9 +62,10 @@ def study_day(day: Day) -> None:
     from stream.study.dataset import open_datasets
     from stream.study.edit import apply_calibration
     from stream.study.pulls import all_traces
+    from ui.text.findings import say
 
     if day.calibration is not None:
-        apply_calibration(day.calibration, day.sessions)
+        apply_calibration(day.calibration, day.sessions, say)
     pulls, _ = all_traces(open_datasets(day.sessions[1:]))
     day.comparison = compare(pulls, BASE, TRIAL)
 

@@ -95,16 +95,19 @@ def _print(day: "Day", as_json: bool) -> None:
     truth = day.recordings[0].truth
     change = change_by_band(BASE, TRIAL, gear=PULL_GEAR)
     if as_json:
-        print_json({
-            "sessions": [str(path) for path in day.sessions],
-            "fit": {} if day.calibration is None else fit_json(day.calibration),
-            "compare": {} if day.comparison is None else comparison_json(day.comparison),
-            "truth": {
-                "slope_rpm_per_unit": truth.slope_rpm_per_unit, "intercept_rpm": truth.intercept_rpm,
-                "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
-            },
-            "report": "" if day.report is None else str(day.report),
-        })  # fmt: skip
+        print_json(
+            {
+                "sessions": [str(path) for path in day.sessions],
+                "fit": {} if day.calibration is None else fit_json(day.calibration),
+                "compare": {} if day.comparison is None else comparison_json(day.comparison),
+                "truth": {
+                    "slope_rpm_per_unit": truth.slope_rpm_per_unit,
+                    "intercept_rpm": truth.intercept_rpm,
+                    "change_pct": [{"rpm": band.rpm, "change_pct": band.change_pct} for band in change],
+                },
+                "report": "" if day.report is None else str(day.report),
+            }
+        )
         return
     _print_words(day, {band.rpm: band.change_pct for band in change})
 
@@ -139,9 +142,13 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
             if band.change_pct is None or band.low_pct is None or band.high_pct is None or true is None:
                 continue
             table.add_row(
-                f"{band.rpm:.0f}", pct(band.change_pct, sign=True), pct(band.low_pct, sign=True),
-                pct(band.high_pct, sign=True), pct(true, sign=True), "resolved" if band.resolved else "",
-            )  # fmt: skip
+                f"{band.rpm:.0f}",
+                pct(band.change_pct, sign=True),
+                pct(band.low_pct, sign=True),
+                pct(band.high_pct, sign=True),
+                pct(true, sign=True),
+                "resolved" if band.resolved else "",
+            )
         out.print(table)
         out.print(verdict_words(result))
         say_warnings(out, say_all(result.findings))

@@ -12,8 +12,9 @@ from ui.cli.options import headless_option, json_option, new_file
 @click.option("--car", "car_path", metavar="CAR.toml", help="In place of the car file that the session carries.")
 @headless_option
 @json_option
-def command(session_path: str, out: str | None, pace: str | None, car_path: str | None, headless: bool,
-            as_json: bool) -> int:  # fmt: skip
+def command(
+    session_path: str, out: str | None, pace: str | None, car_path: str | None, headless: bool, as_json: bool
+) -> int:
     """Pass a recorded session through the live stage again; the session itself is never changed."""
     from pathlib import Path
 
@@ -46,9 +47,15 @@ def command(session_path: str, out: str | None, pace: str | None, car_path: str 
         return code
     with progress("replay", rows) as tell:
         stage = run_offline(
-            ReplaySource(session_path), car, tune=tune, gear=gear, started_utc=started, note=note, path=target,
+            ReplaySource(session_path),
+            car,
+            tune=tune,
+            gear=gear,
+            started_utc=started,
+            note=note,
+            path=target,
             progress=tell,
-        )  # fmt: skip
+        )
     if target is not None:
         copy_said(session_path, target)
     if as_json:

@@ -18,14 +18,24 @@ ENDINGS = (".html", ".htm", ".pdf")
 @click.option("--base", metavar="LABEL", help="The tune to compare the others with.  [the first one driven]")
 @click.option("--advance", "advance_path", metavar="ADVANCE.csv", help="Propose advance; needs --now too.")
 @click.option("--now", metavar="LABEL", help="The tune that is in the car now, for --advance.")
-@click.option("--listening-note", metavar="TEXT", help="What a person who listened for knock heard, for --advance.")
+@click.option("--none-heard", is_flag=True, help="A person listened in the pulls of --now and heard no knock.")
 @click.option("--target", "target_path", metavar="TARGET.csv", help="Propose fuel multipliers for this table of λ.")
 @band_option
 @air_option
 @beyond_option
-def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | None, advance_path: str | None,
-            now: str | None, listening_note: str | None, target_path: str | None, width: float,
-            air: tuple[str, ...], beyond_range: bool) -> int:  # fmt: skip
+def command(
+    session_paths: tuple[str, ...],
+    out: str,
+    force: bool,
+    base: str | None,
+    advance_path: str | None,
+    now: str | None,
+    none_heard: bool,
+    target_path: str | None,
+    width: float,
+    air: tuple[str, ...],
+    beyond_range: bool,
+) -> int:
     """The sessions on paper: car, day, calibration, holds, pulls, curves, tunes compared, power, proposals, and where
     each number comes from. One file, readable and printable anywhere.
 
@@ -44,7 +54,7 @@ def command(session_paths: tuple[str, ...], out: str, force: bool, base: str | N
         beyond_range=beyond_range,
         advance=advance_path,
         now=now,
-        listening_note=listening_note,
+        none_heard=none_heard,
         target=target_path,
     )
     click.echo(f"report: {target}")

@@ -14,10 +14,19 @@ if TYPE_CHECKING:
     from stream.record.session import Session
 
 NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
-    "session": {"path": "", "tune": "", "rate_hz": None, "duration_s": 0.0, "channels": [], "lost_samples": 0,
-                "clipped_samples": {}},
-    "holds": [], "pinned": [], "pulls": [],
-}  # fmt: skip
+    "session": {
+        "path": "",
+        "tune": "",
+        "rate_hz": None,
+        "duration_s": 0.0,
+        "channels": [],
+        "lost_samples": 0,
+        "clipped_samples": {},
+    },
+    "holds": [],
+    "pinned": [],
+    "pulls": [],
+}
 
 
 def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
@@ -58,10 +67,14 @@ def raw_json(session: "Session", car: "Car") -> dict[str, Any]:
         for info in session.info.channels
     ]
     about = {
-        "path": str(session.path), "tune": session.tune, "rate_hz": session.rate_hz, "duration_s": session.duration_s,
-        "channels": channels, "lost_samples": session.lost_samples,
+        "path": str(session.path),
+        "tune": session.tune,
+        "rate_hz": session.rate_hz,
+        "duration_s": session.duration_s,
+        "channels": channels,
+        "lost_samples": session.lost_samples,
         "clipped_samples": {channel["name"]: 0 for channel in channels},
-    }  # fmt: skip
+    }
     return {"session": about, "holds": [], "pinned": [], "pulls": []}
 
 
@@ -130,9 +143,13 @@ def _hold_cells(hold: "Hold", per_unit: float, decimals: int) -> list[str]:
     drift = "0" if round(hold.drift_rpm_per_s) == 0 else f"{hold.drift_rpm_per_s:+.0f}"
     load = "" if hold.load_mean is None else f"{hold.load_mean:.{decimals}f}"
     return [
-        f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}",
-        f"{doubt:.0f}" if doubt >= 1 else "<1", drift, load,
-    ]  # fmt: skip
+        f"{hold.start_s:.1f}",
+        f"{hold.end_s:.1f}",
+        f"{hold.speed_rpm:.0f}",
+        f"{doubt:.0f}" if doubt >= 1 else "<1",
+        drift,
+        load,
+    ]
 
 
 def _print_pulls(out: Any, pulls: "list[Pull]") -> None:

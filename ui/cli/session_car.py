@@ -9,6 +9,7 @@ from ui.cli.live_text import warn
 if TYPE_CHECKING:
     from stream.record.session import Session
     from stream.study.dataset import Dataset
+    from stream.study.speed import HeldSession
 
 
 def given_car(car_path: str | None) -> Car | None:
@@ -20,7 +21,7 @@ def given_car(car_path: str | None) -> Car | None:
     return car
 
 
-def say_foreign(sessions: "Iterable[Dataset]", car_path: str | None) -> None:
+def say_foreign(sessions: "Iterable[Dataset | HeldSession]", car_path: str | None) -> None:
     """A warning for each session whose own car file differs from the one given."""
     warn(
         f"{car_path} differs from the car file in {data.path}; {car_path} is used"

@@ -71,11 +71,18 @@ def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
     rows = [("date", "tune", "gear", "length", "holds", "pulls", "session", "health")]
     for session in found:
         note = f"  “{one_line(session.note)}”" if session.note else ""
-        rows.append((
-            moment(session.started_utc), words.tunes(session), "" if session.gear is None else str(session.gear),
-            length(session.duration_s), str(session.holds) if session.readable else "", words.pulls(session),
-            words.name(session, shelf.folder), words.health(session) + note,
-        ))  # fmt: skip
+        rows.append(
+            (
+                moment(session.started_utc),
+                words.tunes(session),
+                "" if session.gear is None else str(session.gear),
+                length(session.duration_s),
+                str(session.holds) if session.readable else "",
+                words.pulls(session),
+                words.name(session, shelf.folder),
+                words.health(session) + note,
+            )
+        )
     click.echo("\n".join(aligned(rows, right=(2, 3, 4))))
     click.echo(words.total(len(shelf.sessions), len(found)))
 

@@ -16,12 +16,23 @@ from ui.cli.options import json_option
 @click.option("--moved", type=float, metavar="MV_PER_V", help="By how much the reading moved, in place of a session.")
 @click.option("--seconds", type=float, default=2.0, metavar="S", help="How long to look each time.  [2]")
 @click.option(
-    "--arm", type=click.Choice(["tension", "compression"]), default="tension",
+    "--arm",
+    type=click.Choice(["tension", "compression"]),
+    default="tension",
     help="The gauge is one that load stretches, or presses.  [tension]",
-)  # fmt: skip
+)
 @json_option
-def command(path: str | None, gauge_ohm: float, shunt_ohm: float, off_s: float | None, on_s: float | None,
-            moved: float | None, seconds: float, arm: str, as_json: bool) -> int:  # fmt: skip
+def command(
+    path: str | None,
+    gauge_ohm: float,
+    shunt_ohm: float,
+    off_s: float | None,
+    on_s: float | None,
+    moved: float | None,
+    seconds: float,
+    arm: str,
+    as_json: bool,
+) -> int:
     """Compare how far a shunt resistor moves the reading with how far it must."""
     import math
     from typing import Literal, cast
@@ -44,9 +55,12 @@ def command(path: str | None, gauge_ohm: float, shunt_ohm: float, off_s: float |
             raise InputError(f"{path}: shunt: the link is in {unit or 'no unit'}; give --moved in mV/V instead")
         moved, doubt = on.mean - off.mean, math.hypot(on.sem, off.sem)
     verdict = judge_shunt(
-        moved or 0.0, gauge_ohm=gauge_ohm, shunt_ohm=shunt_ohm, u_measured=doubt,
+        moved or 0.0,
+        gauge_ohm=gauge_ohm,
+        shunt_ohm=shunt_ohm,
+        u_measured=doubt,
         arm=cast(Literal["tension", "compression"], arm),
-    )  # fmt: skip
+    )
     if as_json:
         print_json(msgspec.to_builtins(verdict))
     else:

@@ -17,10 +17,13 @@ band_option: Decorator = click.option(
     "--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the rev bands.  [250]"
 )
 air_option: Decorator = click.option(
-    "--air", "air", multiple=True, metavar="C,HPA,PCT",
+    "--air",
+    "air",
+    multiple=True,
+    metavar="C,HPA,PCT",
     help="Correct to standard air (ISO 1585): temperature, pressure where the car stands, humidity. Once for all "
     "sessions, or once for each in the order given. Full throttle without boost only.",
-)  # fmt: skip
+)
 beyond_option: Decorator = click.option(
     "--beyond-range", is_flag=True, help="Air correction also where the standards do not reach."
 )

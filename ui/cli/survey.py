@@ -88,9 +88,15 @@ def _print_channels(out: Any, survey: "Survey") -> None:
         noise = channel.noise_rpm if there == "rpm" else channel.noise_microstrain
         step = channel.resolution_rpm if there == "rpm" else channel.resolution_microstrain
         table.add_row(
-            channel.name, channel.unit, _number(channel.noise), _number(noise, there), _number(channel.resolution),
-            _number(step, there), str(channel.spikes), str(channel.clipped_samples),
-        )  # fmt: skip
+            channel.name,
+            channel.unit,
+            _number(channel.noise),
+            _number(noise, there),
+            _number(channel.resolution),
+            _number(step, there),
+            str(channel.spikes),
+            str(channel.clipped_samples),
+        )
     out.print(table)
     out.print("noise is one standard deviation, step the smallest change that the recording can show")
 

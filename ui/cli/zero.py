@@ -21,8 +21,15 @@ ASKED = "in neutral, brakes off, on the level"
 @click.option("--yes", is_flag=True, help=f"With --standing: yes, the car stood {ASKED}.")
 @click.option("--rolling", is_flag=True, help="A free roll in neutral, in place of standing.")
 @json_option
-def command(paths: tuple[str, ...], start_s: float | None, end_s: float | None, standing: bool, yes: bool,
-            rolling: bool, as_json: bool) -> int:  # fmt: skip
+def command(
+    paths: tuple[str, ...],
+    start_s: float | None,
+    end_s: float | None,
+    standing: bool,
+    yes: bool,
+    rolling: bool,
+    as_json: bool,
+) -> int:
     """Declare that the link carried nothing in this stretch: in neutral, brakes off, on the level.
 
     Take a second one from a free roll in neutral: the gap between the two is what one alone cannot show.
@@ -55,8 +62,11 @@ def command(paths: tuple[str, ...], start_s: float | None, end_s: float | None, 
 
 def _confirmed(path: str, start_s: float, end_s: float) -> bool | None:
     """Whether a person says that the car stood as it must; False without an answer, None for a no."""
-    click.echo(f"{path}: quiet from {start_s:.1f} to {end_s:.1f} s. Did the car stand there {ASKED}? [y/n] ", err=True,
-               nl=False)  # fmt: skip
+    click.echo(
+        f"{path}: quiet from {start_s:.1f} to {end_s:.1f} s. Did the car stand there {ASKED}? [y/n] ",
+        err=True,
+        nl=False,
+    )
     answer = sys.stdin.readline().strip().lower()
     if not answer:
         click.echo("", err=True)
@@ -68,9 +78,12 @@ def _json(one: "DeclaredZero") -> dict[str, Any]:
     import msgspec
 
     return {
-        **msgspec.to_builtins(one.zero), "doubt": one.u_mean, "u_noise": one.zero.doubt, "unit": one.unit,
+        **msgspec.to_builtins(one.zero),
+        "doubt": one.u_mean,
+        "u_noise": one.zero.doubt,
+        "unit": one.unit,
         "confirmed": one.confirmed,
-    }  # fmt: skip
+    }
 
 
 def _print(one: "DeclaredZero") -> None:

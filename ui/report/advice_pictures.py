@@ -16,18 +16,26 @@ def draw_power(canvas: Canvas, tune: TunePower) -> None:
     """Power at the wheels with the steady-equivalent line, and torque at the wheels, by rev band."""
     power, torque = canvas.axes((0, 0, 0.6, 1)), canvas.axes((0.6, 0, 1, 1))
     rpm = np.array([band.rpm for band in tune.bands])
-    for number, (axes, value, u, label) in enumerate((
-        (power, "wheel_power_kw", "u_wheel_power_kw", "at the wheels"),
-        (power, "steady_equivalent_kw", "u_steady_equivalent_kw", STEADY),
-        (torque, "wheel_torque_nm", "u_wheel_torque_nm", "at the wheels"),
-    )):  # fmt: skip
+    for number, (axes, value, u, label) in enumerate(
+        (
+            (power, "wheel_power_kw", "u_wheel_power_kw", "at the wheels"),
+            (power, "steady_equivalent_kw", "u_steady_equivalent_kw", STEADY),
+            (torque, "wheel_torque_nm", "u_wheel_torque_nm", "at the wheels"),
+        )
+    ):
         middle = np.array([getattr(band, value) for band in tune.bands])
         half = 1.96 * np.array([getattr(band, u) for band in tune.bands])
         steady = number == 1
         axes.fill_between(
-            rpm, middle - half, middle + half, linewidth=0.4, zorder=0.7 if steady else 0.6,
-            facecolor="none" if steady else GREY, edgecolor=DARK if steady else GREY, hatch="////" if steady else None,
-        )  # fmt: skip
+            rpm,
+            middle - half,
+            middle + half,
+            linewidth=0.4,
+            zorder=0.7 if steady else 0.6,
+            facecolor="none" if steady else GREY,
+            edgecolor=DARK if steady else GREY,
+            hatch="////" if steady else None,
+        )
         style = look(int(steady))
         axes.plot(rpm, middle, label=label, markerfacecolor="white" if steady else style["color"], **style)
     power.set_ylabel("power, kW")

@@ -3,7 +3,7 @@
 from functools import partial
 
 from stream.study.force.power_records import TunePower
-from stream.study.tables.advice import DECIDES, WATCH, Advice
+from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.report import advice_pictures as pictures
 from ui.report.gather import Gathered
@@ -20,8 +20,11 @@ from ui.text.proposals import (
     ignition_title,
     power_row,
 )
+from ui.text.tables import DECIDES, WATCH
 
 POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
+LISTENED = "A person listened in its pulls and heard no knock."
+NOT_LISTENED = "Nobody was said to have listened for knock, beyond what the sessions keep."
 COLUMNS = 9  # of a mixture table side by side on a page
 
 
@@ -53,12 +56,13 @@ def _tune(tune: TunePower) -> list[Part]:
     return [
         Words(f"{name}: {count} in gear {tune.gear}."),
         Picture(
-            partial(pictures.draw_power, tune=tune), 70,
+            partial(pictures.draw_power, tune=tune),
+            70,
             f"{name}: power at the wheels and the steady-equivalent line at the engine's side (left), torque at the "
             "wheels (right), by rev band. Grey and hatched: 95 % intervals.",
         ),
         Table(POWER_HEADS, tuple(power_row(band) for band in tune.bands)),
-    ]  # fmt: skip
+    ]
 
 
 def ignition(found: Gathered) -> Section | None:
@@ -68,23 +72,23 @@ def ignition(found: Gathered) -> Section | None:
         return None
     advice = studies.ignition
     _, title, detail = ignition_title(advice)
-    note = one_line(studies.listening_note)
     parts: list[Part] = [
         Words(f"{title}.", "answer"),
         *_person_decides(),
         Words(
             f"{detail} n counts pulls at full load, stretches at part load. {tune_name(studies.now)} is in the car. "
-            + (f"Heard by a person who listened for knock: {note.rstrip('.')}." if note else "No listening note.")
+            + (LISTENED if studies.none_heard else NOT_LISTENED)
         ),
     ]
     if any(cell.second_axis is None and cell.now is not None for cell in advice.cells):
         parts.append(
             Picture(
-                partial(pictures.draw_advance, advice=advice), 62,
+                partial(pictures.draw_advance, advice=advice),
+                62,
                 "Advance at full load, now and proposed, by rev band; whiskers: 95 % interval of the best advance, an "
                 "arrow where one side has no bound, none where it is not known.",
             )
-        )  # fmt: skip
+        )
     heads = ("rpm", "load", "now", "proposed", "best, 95 %", "n", "evidence")
     parts.append(Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6})))
     return Section("Ignition: proposals", (*parts, *_minds(found, advice)))
@@ -100,10 +104,12 @@ def mixture(found: Gathered) -> Section | None:
     reached = [cell for cell in advice.cells if cell.n]
     evidence = tuple((f"{cell.rpm:g}", f"{cell.second_axis:g}", one_line(say(cell.why))) for cell in reached)
     parts: list[Part] = [
-        *dangers, Words(f"{title}.", "answer"), *_person_decides(),
+        *dangers,
+        Words(f"{title}.", "answer"),
+        *_person_decides(),
         Words(f"{MULTIPLIERS if dangers else detail} An empty cell has too few hits."),
         *_grid(advice),
-    ]  # fmt: skip
+    ]
     if evidence:
         axis = f"{advice.grid.axis.replace('_', ' ')} {advice.grid.unit}"
         parts.append(Table(("rpm", axis, "evidence"), evidence, frozenset({2})))
@@ -133,5 +139,5 @@ def _person_decides() -> list[Part]:
 
 
 def _minds(found: Gathered, advice: Advice) -> list[Words]:
-    kept = [line for line in advice.warnings if line not in (DECIDES, WATCH, *found.words)]
+    kept = [line for line in say_all(advice.findings) if line not in (DECIDES, WATCH, *found.words)]
     return minds([found.short(line) for line in kept])

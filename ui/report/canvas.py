@@ -54,9 +54,11 @@ class Canvas:
     height: float
 
     def axes(
-        self, span: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0),
-        margins: tuple[float, float, float, float] = (0.62, 0.42, 0.12, 0.3), **options: Any,
-    ) -> Any:  # fmt: skip
+        self,
+        span: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0),
+        margins: tuple[float, float, float, float] = (0.62, 0.42, 0.12, 0.3),
+        **options: Any,
+    ) -> Any:
         """Axes in a part of the canvas, `span` = left, bottom, right, top as shares of it, less margins in inches in
         the same order.
         """

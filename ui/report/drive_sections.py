@@ -12,8 +12,12 @@ from ui.text.figures import count, figures, length, moment, whole
 from ui.text.lines import one_line, tune_name
 
 STRIP_MM = 29.0
-ROLES = {"engine_speed": "engine speed", "manifold_pressure": "manifold pressure", "road_speed": "road speed",
-         "fuel_trim": "fuel trim"}  # fmt: skip
+ROLES = {
+    "engine_speed": "engine speed",
+    "manifold_pressure": "manifold pressure",
+    "road_speed": "road speed",
+    "fuel_trim": "fuel trim",
+}
 
 
 def cautions(found: Gathered) -> Section:
@@ -41,16 +45,30 @@ def day(found: Gathered) -> Section:
     """The sessions in order of time, and the air where it was given."""
     rows = []
     for place, (session, summary) in enumerate(zip(found.sessions, found.summaries, strict=True), start=1):
-        rows.append((
-            str(place), session.path.name, moment(session.started_utc), tune_name(session.tune),
-            "" if session.gear is None else str(session.gear), length(session.duration_s), f"{session.rate_hz:.6g}",
-            count(session.lost_samples), count(summary.clipped_samples), str(len(session.zeros)),
-        ))  # fmt: skip
+        rows.append(
+            (
+                str(place),
+                session.path.name,
+                moment(session.started_utc),
+                tune_name(session.tune),
+                "" if session.gear is None else str(session.gear),
+                length(session.duration_s),
+                f"{session.rate_hz:.6g}",
+                count(session.lost_samples),
+                count(summary.clipped_samples),
+                str(len(session.zeros)),
+            )
+        )
     heads = ("no.", "session", "began", "tune", "gear", "length", "Hz", "lost", "clipped", "zeros")
     parts: list[Part] = [
-        Table(heads, tuple(rows), frozenset({1, 2, 3}), "Lost and clipped are samples; clipped is outside the range "
-              "that the car file states. Sessions are called by the number in the first column from here on."),
-    ]  # fmt: skip
+        Table(
+            heads,
+            tuple(rows),
+            frozenset({1, 2, 3}),
+            "Lost and clipped are samples; clipped is outside the range "
+            "that the car file states. Sessions are called by the number in the first column from here on.",
+        ),
+    ]
     for place, summary in enumerate(found.summaries, start=1):
         parts += [Words(f"Note to session {place}: {one_line(summary.note)}")] if summary.note else []
         parts += minds([f"session {place}: {summary.trouble}"]) if summary.trouble else []
@@ -72,11 +90,19 @@ def pulls(found: Gathered) -> Section:
         found_here = zip(session.pulls, session.pull_marks, gears, strict=True)
         for number, (pull, mark, gear) in enumerate(found_here, start=1):
             by_hand = {1: "kept by hand", -1: "dropped by hand"}.get(mark.kept, "")
-            rows.append((
-                f"{place}.{number}", tune_name(pull.tune or session.tune), "" if gear is None else str(gear),
-                f"{pull.start_s:.1f}", f"{pull.end_s:.1f}", whole(pull.start_rpm), whole(pull.end_rpm),
-                pull.verdict, "; ".join(part for part in (faults(pull.faults), by_hand) if part),
-            ))  # fmt: skip
+            rows.append(
+                (
+                    f"{place}.{number}",
+                    tune_name(pull.tune or session.tune),
+                    "" if gear is None else str(gear),
+                    f"{pull.start_s:.1f}",
+                    f"{pull.end_s:.1f}",
+                    whole(pull.start_rpm),
+                    whole(pull.end_rpm),
+                    pull.verdict,
+                    "; ".join(part for part in (faults(pull.faults), by_hand) if part),
+                )
+            )
     if not rows:
         return Section("Pulls", (Words("No pull was found."),))
     heads = ("pull", "tune", "gear", "from s", "to s", "from rpm", "to rpm", "verdict", "why")
@@ -107,10 +133,13 @@ def provenance(found: Gathered) -> Section:
     rules = dict.fromkeys((session.car.hold, session.car.pull) for session in found.sessions)
     for hold, pull in rules:
         settings += [
-            ("A hold", f"{hold.min_s:g} s within ± {hold.band_pct:g} % (at least {hold.band_rpm:g} rpm), drift under "
-             f"{hold.drift_pct_per_s:g} % a second (at least {hold.drift_rpm_per_s:g} rpm/s)"),
+            (
+                "A hold",
+                f"{hold.min_s:g} s within ± {hold.band_pct:g} % (at least {hold.band_rpm:g} rpm), drift under "
+                f"{hold.drift_pct_per_s:g} % a second (at least {hold.drift_rpm_per_s:g} rpm/s)",
+            ),
             ("A pull", f"at least {pull.min_span_rpm:g} rpm where the gear is not known"),
-        ]  # fmt: skip
+        ]
     table = Table(("no.", "session file", "bytes", "SHA-256"), rows, frozenset({1, 3}))
     return Section("Where the numbers come from", (table, Facts(tuple(settings))))
 
@@ -140,8 +169,15 @@ def _channels(one: Car) -> Table:
             "" if channel.side is None else channel.side,
         ]
         span = "" if channel.range is None else f"{channel.range[0]:g} to {channel.range[1]:g}"
-        rows.append((channel.name, ROLES.get(channel.role, channel.role), channel.unit, span,
-                     one_line(", ".join(part for part in details if part))))  # fmt: skip
+        rows.append(
+            (
+                channel.name,
+                ROLES.get(channel.role, channel.role),
+                channel.unit,
+                span,
+                one_line(", ".join(part for part in details if part)),
+            )
+        )
     return Table(("channel", "measures", "unit", "range", ""), tuple(rows), frozenset({0, 1, 2, 3, 4}))
 
 
@@ -151,11 +187,19 @@ def _air(found: Gathered) -> list[Part]:
     different = dict.fromkeys(found.air.values())
     rows = []
     for air in different:
-        places = [str(place) for place, session in enumerate(found.sessions, start=1)
-                  if found.air[str(session.path)] == air]  # fmt: skip
+        places = [
+            str(place) for place, session in enumerate(found.sessions, start=1) if found.air[str(session.path)] == air
+        ]
         factors = (air.factors.iso_1585, air.factors.sae_j1349)
-        rows.append((", ".join(places), f"{air.temperature_c:g}", f"{air.pressure_hpa:g}", f"{air.humidity_pct:g}",
-                     *(figures(value, 0.01) if value is not None else "" for value in factors)))  # fmt: skip
+        rows.append(
+            (
+                ", ".join(places),
+                f"{air.temperature_c:g}",
+                f"{air.pressure_hpa:g}",
+                f"{air.humidity_pct:g}",
+                *(figures(value, 0.01) if value is not None else "" for value in factors),
+            )
+        )
     heads = ("session", "air °C", "pressure hPa", "humidity %", "ISO 1585", "SAE J1349")
     note = "The last two are correction factors to standard air, for full throttle without boost."
     parts: list[Part] = [Table(heads, tuple(rows), note=note)]

@@ -91,9 +91,14 @@ class Gathered:
 
 
 def gather(
-    paths: Sequence[str], *, width_rpm: float, base: str | None = None,
-    air: Mapping[str, tuple[float, float, float]] | None = None, beyond_range: bool = False, asked: Asked | None = None,
-) -> Gathered:  # fmt: skip
+    paths: Sequence[str],
+    *,
+    width_rpm: float,
+    base: str | None = None,
+    air: Mapping[str, tuple[float, float, float]] | None = None,
+    beyond_range: bool = False,
+    asked: Asked | None = None,
+) -> Gathered:
     """Read the sessions and study them.
 
     base    the tune that all others are compared with; the first one driven where None
@@ -113,12 +118,21 @@ def gather(
     found, trouble = _curves(pulls, width_rpm, factors)
     scatter = known_scatter(paths, width=width_rpm)
     return Gathered(
-        sessions=sessions, summaries=tuple(summarise(session.path) for session in sessions),
-        files=tuple(_file(session.path) for session in sessions), pulls=tuple(pulls), words=tuple(words),
-        curves=found, curve_trouble=trouble, comparisons=_comparisons(pulls, base, width_rpm, factors, scatter),
-        width_rpm=width_rpm, air=readings, corrected=corrected, software=software(), made=datetime.now(UTC),
+        sessions=sessions,
+        summaries=tuple(summarise(session.path) for session in sessions),
+        files=tuple(_file(session.path) for session in sessions),
+        pulls=tuple(pulls),
+        words=tuple(words),
+        curves=found,
+        curve_trouble=trouble,
+        comparisons=_comparisons(pulls, base, width_rpm, factors, scatter),
+        width_rpm=width_rpm,
+        air=readings,
+        corrected=corrected,
+        software=software(),
+        made=datetime.now(UTC),
         studies=studies_of(sessions, asked or Asked(), width_rpm, list((air or {}).values())),
-    )  # fmt: skip
+    )
 
 
 def software() -> str:

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
+
 from stream.errors import InputError
 from stream.study.dataset import Dataset
 from stream.study.force.power_records import Power
@@ -19,7 +21,7 @@ class Asked:
 
     advance: str | None = None
     now: str | None = None
-    listening_note: str | None = None
+    none_heard: bool = False
     target: str | None = None
 
 
@@ -41,7 +43,7 @@ class Studies:
     power_trouble: str = ""
     ignition: Advice | None = None
     now: str = ""
-    listening_note: str = ""
+    none_heard: bool = False
     mixture: MixtureAdvice | None = None
     files: tuple[TableFile, ...] = ()
 
@@ -53,16 +55,21 @@ def studies_of(
     if (asked.advance is None) != (asked.now is None):
         given, missing = ("--advance", "--now") if asked.now is None else ("--now", "--advance")
         raise InputError(f"{given}: a proposal of advance needs {missing} too; give both, or neither")
-    if asked.listening_note is not None and asked.advance is None:
-        raise InputError("--listening-note: belongs to --advance and --now; give them too, or leave it out")
+    if asked.none_heard and asked.advance is None:
+        raise InputError("--none-heard: belongs to --advance and --now; give them too, or leave it out")
     power, trouble = _power(sessions, width, air)
     ignition, files = None, []
     if asked.advance is not None and asked.now is not None:
-        from stream.study.tables.ignition_advice import advise_ignition
+        from stream.study.tables.ignition import advise_ignition
+        from stream.study.tables.ignition_table import keep_steps
+        from stream.study.tables.knock import Listening
         from stream.study.tables.user_table import read_advance
 
         table = read_advance(asked.advance)
-        ignition = advise_ignition(sessions, table, asked.now, asked.listening_note, width=width)
+        listening = Listening(none_heard=asked.none_heard)
+        ignition = advise_ignition(sessions, table, asked.now, listening, width=width)
+        kept = keep_steps(sessions, asked.now, ignition)
+        ignition = msgspec.structs.replace(ignition, findings=(*kept, *ignition.findings))
         files.append(_file("Advance table", Path(asked.advance)))
     mixture = None
     if asked.target is not None:
@@ -70,9 +77,14 @@ def studies_of(
         mixture = advise_mixture(sessions, target)
         files.append(_file("Wanted λ", Path(asked.target)))
     return Studies(
-        power=power, power_trouble=trouble, ignition=ignition, now=asked.now or "",
-        listening_note=asked.listening_note or "", mixture=mixture, files=tuple(files),
-    )  # fmt: skip
+        power=power,
+        power_trouble=trouble,
+        ignition=ignition,
+        now=asked.now or "",
+        none_heard=asked.none_heard,
+        mixture=mixture,
+        files=tuple(files),
+    )
 
 
 def _power(

@@ -12,8 +12,13 @@ def html_of(report: Report) -> str:
     """The file's text. Names that people wrote are escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    env = Environment(loader=PackageLoader("ui.report", ""), autoescape=True, undefined=StrictUndefined,
-                      trim_blocks=True, lstrip_blocks=True)  # fmt: skip
+    env = Environment(
+        loader=PackageLoader("ui.report", ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     kinds: dict[str, Any] = {"words": Words, "facts": Facts, "table": Table, "picture": Picture}
     for name, kind in kinds.items():
         env.tests[name] = lambda part, kind=kind: isinstance(part, kind)

@@ -68,9 +68,14 @@ class Pages:
     def write(self, x_mm: float, y_mm: float, text: str, size: float, **style: Any) -> None:
         """A line of text, its baseline this far down the last page."""
         self.figures[-1].text(
-            (LEFT_MM + x_mm) / PAGE_MM[0], 1 - y_mm / PAGE_MM[1], drawable(text), size=size, va="baseline",
-            parse_math=False, **style,
-        )  # fmt: skip
+            (LEFT_MM + x_mm) / PAGE_MM[0],
+            1 - y_mm / PAGE_MM[1],
+            drawable(text),
+            size=size,
+            va="baseline",
+            parse_math=False,
+            **style,
+        )
 
     def rule(self, x_mm: tuple[float, float], y_mm: tuple[float, float], width_pt: float, color: str = "black") -> None:
         """A straight line from (x, y) to (x, y)."""
@@ -88,9 +93,16 @@ class Pages:
         )
 
     def paragraph(
-        self, text: str, size: float, *, indent_mm: float = 0.0, bar_pt: float = 0.0, gap_mm: float = 1.6,
-        weight: str = "normal", color: str = "black",
-    ) -> None:  # fmt: skip
+        self,
+        text: str,
+        size: float,
+        *,
+        indent_mm: float = 0.0,
+        bar_pt: float = 0.0,
+        gap_mm: float = 1.6,
+        weight: str = "normal",
+        color: str = "black",
+    ) -> None:
         """A paragraph, kept on one page where a page holds it; `bar_pt` draws a bar beside it."""
         lines = wrapped(drawable(text), size, PAGE_WIDTH_MM - indent_mm, weight)
         step = size * PT_MM * LEADING

@@ -123,8 +123,14 @@ def _row(pages: Pages, part: Table, widths: list[float], cells: list[list[str]],
         texts = column in part.text
         top = pages.y + (height - len(lines) * step if weight == "bold" else 0.0)  # heads stand on their rule
         for number, line in enumerate(lines):
-            pages.write(left if texts else left + width, top + (number + 0.72) * step, line, SMALL, weight=weight,
-                        ha="left" if texts else "right")  # fmt: skip
+            pages.write(
+                left if texts else left + width,
+                top + (number + 0.72) * step,
+                line,
+                SMALL,
+                weight=weight,
+                ha="left" if texts else "right",
+            )
         left += width + CELL_GAP_MM
     pages.y += height
     strong = weight == "bold"

@@ -23,11 +23,24 @@ def draw_drive(canvas: Canvas, session: Dataset) -> None:
     axes.plot(time[::step], speed[::step], color="black", linewidth=0.7)
     for pull in session.pulls:
         clean = pull.verdict == "clean"
-        axes.axvspan(pull.start_s, pull.end_s, facecolor=GREY if clean else "white", edgecolor=DARK,
-                     hatch=None if clean else "/////", linewidth=0.4, zorder=0.5)  # fmt: skip
+        axes.axvspan(
+            pull.start_s,
+            pull.end_s,
+            facecolor=GREY if clean else "white",
+            edgecolor=DARK,
+            hatch=None if clean else "/////",
+            linewidth=0.4,
+            zorder=0.5,
+        )
     for hold in session.holds:
-        axes.plot([hold.start_s, hold.end_s], [hold.speed_rpm] * 2, color="#D55E00", linewidth=3, alpha=0.8,
-                  solid_capstyle="butt")  # fmt: skip
+        axes.plot(
+            [hold.start_s, hold.end_s],
+            [hold.speed_rpm] * 2,
+            color="#D55E00",
+            linewidth=3,
+            alpha=0.8,
+            solid_capstyle="butt",
+        )
     axes.set_xlim(0, max(session.duration_s, 1.0))
     axes.set_ylim(bottom=0)
     axes.set_ylabel("rpm")
@@ -74,8 +87,16 @@ def draw_curves(canvas: Canvas, result: Curves, width_rpm: float) -> None:
         mean = np.array([band.mean for band in tune.bands])
         half = np.array([0.0 if band.high is None else band.high - band.mean for band in tune.bands])
         style = look(number)
-        axes.errorbar(rpm + shift, mean, yerr=half, capsize=2, elinewidth=0.8, label=drawable(tune.tune or "no name"),
-                      markerfacecolor="white" if number % 2 else style["color"], **style)  # fmt: skip
+        axes.errorbar(
+            rpm + shift,
+            mean,
+            yerr=half,
+            capsize=2,
+            elinewidth=0.8,
+            label=drawable(tune.tune or "no name"),
+            markerfacecolor="white" if number % 2 else style["color"],
+            **style,
+        )
     axes.set_xlabel("engine speed, rpm")
     axes.set_ylabel(drawable(f"load, {result.unit}" if result.unit else "load"))
     _legend(axes)
@@ -106,10 +127,24 @@ def draw_comparison(canvas: Canvas, result: Comparison) -> None:
 
 def _dot(axes: Any, x: float, middle: float, low: float | None, high: float | None, resolved: bool) -> None:
     if low is not None and high is not None:
-        axes.errorbar([x], [middle], yerr=[[middle - low], [high - middle]], color="black", capsize=2.5,
-                      elinewidth=0.9, linestyle="")  # fmt: skip
-    axes.plot([x], [middle], marker="s" if resolved else "o", markersize=5.5 if resolved else 4.5, linestyle="",
-              color="black", markerfacecolor="black" if resolved else "white")  # fmt: skip
+        axes.errorbar(
+            [x],
+            [middle],
+            yerr=[[middle - low], [high - middle]],
+            color="black",
+            capsize=2.5,
+            elinewidth=0.9,
+            linestyle="",
+        )
+    axes.plot(
+        [x],
+        [middle],
+        marker="s" if resolved else "o",
+        markersize=5.5 if resolved else 4.5,
+        linestyle="",
+        color="black",
+        markerfacecolor="black" if resolved else "white",
+    )
 
 
 def _legend(axes: Any) -> None:

@@ -12,6 +12,7 @@ from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
 from ui.text.figures import figures, moment, signed, whole
+from ui.text.findings import say, say_all
 from ui.text.lines import one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
@@ -48,31 +49,40 @@ def holds(found: Gathered) -> Section:
         scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
         for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
             doubt = 1.96 * hold.signal_sem * abs(scale)
-            rows.append((
-                f"{place}.{number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", whole(hold.speed_rpm),
-                f"{doubt:.0f}" if doubt >= 1 else "<1", f"{hold.speed_sd_rpm:.0f}",
-                signed(hold.drift_rpm_per_s),
-                "" if hold.load_mean is None else figures(hold.load_mean, fine), whole(mark.target_rpm),
-                "" if mark.accepted else "dropped by hand",
-            ))  # fmt: skip
+            rows.append(
+                (
+                    f"{place}.{number}",
+                    f"{hold.start_s:.1f}",
+                    f"{hold.end_s:.1f}",
+                    whole(hold.speed_rpm),
+                    f"{doubt:.0f}" if doubt >= 1 else "<1",
+                    f"{hold.speed_sd_rpm:.0f}",
+                    signed(hold.drift_rpm_per_s),
+                    "" if hold.load_mean is None else figures(hold.load_mean, fine),
+                    whole(mark.target_rpm),
+                    "" if mark.accepted else "dropped by hand",
+                )
+            )
         stuck += [
             Words(
                 f"Session {place}: the speed signal was stuck at the {one.at} of its range, {one.signal:.4g}, from "
-                f"{one.start_s:.1f} to {one.end_s:.1f} s.", "mind",
+                f"{one.start_s:.1f} to {one.end_s:.1f} s.",
+                "mind",
             )
             for one in session.pinned
-        ]  # fmt: skip
+        ]
     if not rows:
         return Section("Holds", (Words("No hold: speed was never steady for long enough."), *stuck))
     load_head = f"load {unit}".strip()
     heads = ("hold", "from s", "to s", "rpm", "± rpm", "wander rpm", "drift rpm/s", load_head, "target rpm", "")
     keep = [column for column in range(len(heads)) if column < 8 or any(row[column] for row in rows)]
     table = Table(
-        tuple(heads[column] for column in keep), tuple(tuple(row[column] for column in keep) for row in rows),
+        tuple(heads[column] for column in keep),
+        tuple(tuple(row[column] for column in keep) for row in rows),
         frozenset({keep.index(9)} if 9 in keep else ()),
         "Numbered session.hold. ± is the 95 % interval of the mean from the hold's own wander; the doubt of the "
         "calibration comes on top. Load is as recorded, no zero taken off.",
-    )  # fmt: skip
+    )
     return Section("Holds", (table, *stuck))
 
 
@@ -87,7 +97,7 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
         ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
         ("Good from", f"{whole(fit.valid_from)} to {whole(fit.valid_to)} rpm"),
-    ]  # fmt: skip
+    ]
     if fit.dead_below_rpm is not None:
         facts.append(("Dead band", f"the signal does not move below about {fit.dead_below_rpm:.0f} rpm"))
     if fit.ceiling_above_rpm is not None:
@@ -96,21 +106,25 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         Facts(tuple((name, one_line(value)) for name, value in facts)),
         _band_table(fit),
         Picture(
-            partial(pictures.draw_calibration, fit=fit), 96,
+            partial(pictures.draw_calibration, fit=fit),
+            96,
             "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far "
             "each held speed departs from the line; the band is the doubt of the line, not of a single point.",
         ),
-    ]  # fmt: skip
+    ]
     fine = max((abs(point.signal) for point in fit.points), default=1.0) / 100
     points = tuple(
-        (figures(point.signal, fine), whole(point.target_rpm),
-         signed(point.residual_rpm),
-         "" if point.used else f"left out: {point.why_not}")
+        (
+            figures(point.signal, fine),
+            whole(point.target_rpm),
+            signed(point.residual_rpm),
+            "" if point.why is None else f"left out: {say(point.why)}",
+        )
         for point in fit.points
-    )  # fmt: skip
+    )
     if points:
         parts.append(Table((f"signal {fit.unit}".strip(), "target rpm", "departure rpm", ""), points, frozenset({3})))
-    return parts + minds(fit.warnings)
+    return parts + minds(say_all(fit.findings))
 
 
 def _when(stamp: str) -> str:
@@ -132,5 +146,8 @@ def _band_table(fit: SpeedCalibration) -> Table:
         low, high = fit.interval(signal)
         half = float(high - low) / 2
         rows.append((f"{round(speed, -1):.0f}", f"{signal:.2f}", figures(half, half)))
-    return Table(("rpm", f"signal {fit.unit}".strip(), "± rpm (95 %)"), tuple(rows),
-                 note="What a speed read by this line is worth, the reference's scale error counted in.")  # fmt: skip
+    return Table(
+        ("rpm", f"signal {fit.unit}".strip(), "± rpm (95 %)"),
+        tuple(rows),
+        note="What a speed read by this line is worth, the reference's scale error counted in.",
+    )

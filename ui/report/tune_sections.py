@@ -68,14 +68,15 @@ def load_curves(found: Gathered) -> Section:
         cells.append(tuple(line))
     parts: list[Part] = [
         Picture(
-            partial(pictures.draw_curves, result=result, width_rpm=found.width_rpm), 88,
+            partial(pictures.draw_curves, result=result, width_rpm=found.width_rpm),
+            88,
             f"Mean load over the clean pulls of each tune, in {unit}, by rev band of {found.width_rpm:g} rpm. "
             "Whiskers: 95 % interval of the mean across pulls; a band without whiskers has one pull. Tunes are set a "
             "little apart sideways so that whiskers can be told apart.",
         ),
         Table(tuple(heads), tuple(cells), note=f"Load in {unit}; rpm is a band's middle."),
         *minds([found.short(line) for line in (*say_all(result.findings), *found.words)]),
-    ]  # fmt: skip
+    ]
     return Section("Load against engine speed", tuple(parts))
 
 
@@ -87,32 +88,43 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
     rows = tuple(
         (
             f"{band.rpm:.0f}",
-            pull_load(band.base_mean), str(band.base_n), pull_load(band.trial_mean), str(band.trial_n),
-            *("" if value is None else pct(value, sign=True)
-              for value in (band.change_pct, band.low_pct, band.high_pct)),
+            pull_load(band.base_mean),
+            str(band.base_n),
+            pull_load(band.trial_mean),
+            str(band.trial_n),
+            *(
+                "" if value is None else pct(value, sign=True)
+                for value in (band.change_pct, band.low_pct, band.high_pct)
+            ),
             "resolved" if band.resolved else "",
         )
         for band in result.bands
-    )  # fmt: skip
+    )
     heads = ("rpm", tune_name(result.base), "pulls", tune_name(result.trial), "pulls", "change %", "from", "to", "")
     said = set(say_all(found.curves.findings)) | set(found.words) if found.curves is not None else set()
     return [
         Words(f"{_pair(one)}. {day_line(one.resolves)}"),
-        Words(" ".join(
+        Words(
+            " ".join(
                 filter(
                     None,
                     (
-                        verdict_words(result), band_words(result, found.width_rpm),
-                        shape_words(result, found.width_rpm), look_line(result), more_pulls_words(result),
+                        verdict_words(result),
+                        band_words(result, found.width_rpm),
+                        shape_words(result, found.width_rpm),
+                        look_line(result),
+                        more_pulls_words(result),
                     ),
                 )
             ),
-            "answer",),
+            "answer",
+        ),
         Picture(
-            partial(pictures.draw_comparison, result=result), 78,
+            partial(pictures.draw_comparison, result=result),
+            78,
             f"Change of load from {tune_name(result.base)} to {tune_name(result.trial)} by rev band, with its 95 % "
             "interval. Filled squares are resolved: told apart from no change, counting how many bands were looked at.",
         ),
         Table(heads, rows, frozenset({8}), f"Load in {result.unit or 'no unit'}; from and to are the 95 % interval."),
         *minds([found.short(line) for line in say_all(result.findings) if line not in said]),
-    ]  # fmt: skip
+    ]

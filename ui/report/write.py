@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from stream.record.disk import storage_words
 from ui.report.content import report_of
@@ -17,7 +18,7 @@ def write_report(
     base: str | None = None,
     air: Mapping[str, tuple[float, float, float]] | None = None,
     beyond_range: bool = False,
-    **asked: str | None,
+    **asked: Any,
 ) -> None:
     """Write the sessions as PDF or HTML, by the ending of `path`; whole, or not at all.
 

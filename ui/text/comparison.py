@@ -129,9 +129,11 @@ def more_pulls_words(result: Comparison) -> str:
     if result.pulls_for_2_pct is None:
         return f"{words}."
     low, high = result.pulls_for_2_pct
-    return f"{words}; {low} to {high} pulls of each tune would show 2 %." if low != high else (
-        f"{words}; {low} pulls of each tune would show 2 %."
-    )  # fmt: skip
+    return (
+        f"{words}; {low} to {high} pulls of each tune would show 2 %."
+        if low != high
+        else (f"{words}; {low} pulls of each tune would show 2 %.")
+    )
 
 
 WHY = {

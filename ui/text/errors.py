@@ -4,6 +4,20 @@ from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
+    "targets": "--{text}",
+    "targets-fit-nothing": "--{text} (--targets as held, or --at START_S=RPM)",
+    "start": "--at: {text}",
+    "start-without-hold": "--at: {text} ('steadypull replay SESSION --json' lists them)",
+    "reading-error": "--reading-error: {value:g} cannot be used; give rpm above zero (a needle: 50)",
+    "scale-error": "--scale-error: {value:g} cannot be used; give percent from 0 (a dashboard: 1)",
+    "two-references": "give either --targets or --at, one of the two",
+    "no-reference": (
+        "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, or mark the holds"
+    ),
+    "not-a-calibration": "{where}: format: is not \"{format}\"; give the file that 'steadypull fit -o' wrote",
+    "no-calibration": "{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one",
+    "advance-step": "--step {step_deg:g}: give degrees above 0 and up to {most_deg:g}; 2 is usual",
+    "no-pull-of-now": "--now {text}",
     "no-rate": "{text}, or give --rate HZ",
     "rate-out-of-range": "--rate: {text}",
     "rate-too-high": "{text} with --rate",
@@ -11,8 +25,6 @@ COMMAND_LINE: dict[str, str] = {
     "band-width": "--band {width:g}: not a width in rpm; give a positive number, 250 is usual",
     "band-width-many": "--band {width:g}: gives {bands} bands; use a wider one, 250 rpm is usual",
     "damaged-with-journal": "{path}: {what}; 'steadypull recover {path}' makes it again from the journal beside it",
-    "fit-no-speeds": "fit: which speed each hold was is not known; give --targets RPM,RPM,… or --at START_S=RPM, or "
-    "mark the holds",
     "journal-left": "{journal}: a recording that was cut off left it; 'steadypull recover {path}' joins it, or give "
     "another name",
     "line-clock-stands": "the clock column of the text lines does not run; send t[s], t[ms] or t[us], or --rate HZ",

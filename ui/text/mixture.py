@@ -3,12 +3,12 @@
 from collections.abc import Mapping
 from typing import Any
 
-from stream.study.tables.advice import DECIDES, WATCH
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
 from ui.text.figures import interval
 from ui.text.findings import Sentence, as_json, say, say_all
+from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
 CHANGED = 0.0005  # of a multiplier, what three decimals still show
@@ -51,6 +51,8 @@ def _with(words: str) -> Sentence:
 
 
 def _few(values: Mapping[str, Any]) -> str:
+    if not values["hits"]:
+        return "not reached: left as it is"
     return f"{values['hits']} hits: too few, {values['needed']} are needed; left as it is"
 
 
@@ -73,7 +75,7 @@ def _delay(values: Mapping[str, Any]) -> str:
 def _lean(values: Mapping[str, Any]) -> str:
     more = f", and so in {values['cells']} cells, {values['seconds']:.1f} s in all" if values["cells"] > 1 else ""
     return (
-        f"LEAN UNDER LOAD: λ {values['lam']:.2f} where {values['wanted']:.2f} is wanted, at {values['cell']}{more}. "
+        f"lean under load: λ {values['lam']:.2f} where {values['wanted']:.2f} is wanted, at {values['cell']}{more}. "
         "Lift off, and do not load the engine again before fuel supply, sensor and table are checked"
     )
 
@@ -111,6 +113,7 @@ SENTENCES: dict[str, Sentence] = {
     "few-hits": _few,
     "one-short-passage": "{hits} hits in one short passage: nothing repeats, left as it is",
     "fuel-cell-odd": "the fuel table's {value:g} here is far off its neighbours: a slip? Left as it is",
+    "as-wanted": _with("as wanted"),
     "richer": _with("richer"),
     "richer-bounded": _with("richer, bounded at {most_pct:.0f} % a pass"),
     "leaner": _with("leaner"),
@@ -203,11 +206,20 @@ def table_files(advice: MixtureAdvice) -> tuple[str, str]:
     """(the written table, its companion that says per cell why)."""
     text, now, written = written_table(advice)
     across = len(advice.grid.second)
-    told = [say(cell.why) for cell in advice.cells]
+    told = [
+        say(cell.why) + ("; too small a change for the table's decimals" if _swallowed(cell) else "")
+        for cell in advice.cells
+    ]
     why = [told[first : first + across] for first in range(0, len(told), across)]
     what = "fuel table, multiplied" if advice.fuel else "multipliers of the fuel"
     notes = [f"{what}; made from these drives:", *drive_notes(advice.drives), *say_all(advice.findings)]
     return text, why_csv(advice.grid, now, written, why, notes)
+
+
+def _swallowed(cell: MixtureCell) -> bool:
+    """Whether a change was proposed that the fuel table's own decimals cannot hold."""
+    changed = cell.proposed is not None and abs(cell.proposed - 1) > CHANGED
+    return changed and cell.fuel_now is not None and cell.fuel_now == cell.fuel_proposed
 
 
 def multiplier(cell: MixtureCell) -> str:

@@ -1,9 +1,10 @@
 """How power and proposals are said, on the screen and on paper alike."""
 
 from stream.study.force.power_records import PowerBand
-from stream.study.tables.advice import Advice, Cell
+from stream.study.tables.advice import AdvanceCell, Advice
 from ui.text.figures import interval, plus_minus
 from ui.text.lines import one_line
+from ui.text.tables import evidence
 
 STEADY = "steady-equivalent, engine side"
 STEADY_NOTE = (
@@ -24,7 +25,7 @@ def power_row(band: PowerBand) -> tuple[str, ...]:
     return f"{band.rpm:.0f}", *(plus_minus(value, u) for value, u in pairs), str(band.n)
 
 
-def place(cell: Cell, axis: str) -> str:
+def place(cell: AdvanceCell, axis: str) -> str:
     """Where a cell lies on the second axis."""
     if cell.second_axis is None:
         return "full load"
@@ -35,14 +36,19 @@ def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
     """rpm, load, now, proposed, 95 % interval of the best advance, pulls or stretches, evidence."""
     return [
         (
-            f"{cell.rpm:.0f}", place(cell, advice.axis), _degrees(cell.now), proposal(cell),
-            interval(cell.low, cell.high, 1), str(cell.n), one_line(cell.evidence),
+            f"{cell.rpm:.0f}",
+            place(cell, advice.axis),
+            _degrees(cell.now),
+            proposal(cell),
+            interval(cell.low, cell.high, 1),
+            str(cell.n),
+            one_line(evidence(cell)),
         )
         for cell in advice.cells
-    ]  # fmt: skip
+    ]
 
 
-def proposal(cell: Cell) -> str:
+def proposal(cell: AdvanceCell) -> str:
     """The proposed advance, with the way it goes as a shape and in words."""
     step = step_of(cell)
     if step is None:
@@ -52,7 +58,7 @@ def proposal(cell: Cell) -> str:
     return f"{_degrees(cell.proposed)} {'▲ more' if step > 0 else '▼ less'}"
 
 
-def step_of(cell: Cell) -> float | None:
+def step_of(cell: AdvanceCell) -> float | None:
     """Proposed less now; None where either is not known."""
     return None if cell.proposed is None or cell.now is None else cell.proposed - cell.now
 

@@ -1,5 +1,213 @@
 """Sentences. Ignition and mixture tables."""
 
-from ui.text.findings import Sentence
+import math
+from collections.abc import Mapping
+from typing import Any
 
-SENTENCES: dict[str, Sentence] = {}
+from stream.study.tables.advice import AdvanceCell, Advice
+from ui.text.findings import Sentence, as_json, say_all
+
+DECIDES = (
+    "these are proposals from limited evidence: a person decides, cell by cell, and drives a new clean session before "
+    "the next step"
+)
+WATCH = (
+    "watch knock (more advance, leaner), mixture, and exhaust heat (less advance, leaner) before, during and after any "
+    "change; a second person watches the screen, on a closed road; local law rules, and no number here replaces a "
+    "licensed professional"
+)
+
+
+def evidence(cell: AdvanceCell) -> str:
+    """What a cell's proposal rests on, in one line."""
+    return "; ".join(say_all(cell.evidence))
+
+
+def advice_json(advice: Advice) -> dict[str, Any]:
+    """The keys of `advise-ignition --json`."""
+    cells = [
+        {
+            "rpm": cell.rpm,
+            "second_axis": cell.second_axis,
+            "now": cell.now,
+            "proposed": cell.proposed,
+            "low": cell.low,
+            "high": cell.high,
+            "evidence": evidence(cell),
+            "n": cell.n,
+            "estimate": cell.estimate,
+            "findings": as_json(cell.evidence)["findings"],
+        }
+        for cell in advice.cells
+    ]
+    return {"cells": cells, "axis": advice.axis, **as_json(advice.findings)}
+
+
+def _settings(values: Mapping[str, Any]) -> str:
+    rows = zip(values["tunes"], values["advance_deg"], values["count"], strict=True)
+    return ", ".join(f"{tune or 'no tune named'} {deg:.1f}° ({count:.0f})" for tune, deg, count in rows)
+
+
+def _best(values: Mapping[str, Any]) -> str:
+    low, high = values["low"], values["high"]
+    if low is None and high is None:
+        limits = "its interval is unbounded"
+    elif low is None:
+        limits = f"95 %: below {high:.1f}°"
+    else:
+        limits = f"95 %: above {low:.1f}°" if high is None else f"95 %: {low:.1f} to {high:.1f}°"
+    return f"best {values['best_deg']:.1f}° ({limits})"
+
+
+def _at(values: Mapping[str, Any]) -> str:
+    least = values["least_deg"]
+    return "at an advance that is not known" if math.isnan(least) else f"at {least:.1f}°"
+
+
+def _seen(values: Mapping[str, Any]) -> str:
+    speed = f"{values['rpm']:.0f} rpm" if math.isfinite(values["rpm"]) else "a speed that is not known"
+    return (
+        f"knock was logged {_at(values)} (channel {values['channel']}, {values['where']} at {values['time_s']:.1f} s, "
+        f"{speed}): no more advance here, and one step less than that"
+    )
+
+
+def _heard(values: Mapping[str, Any]) -> str:
+    low, high = values["low_rpm"], values["high_rpm"]
+    span = "knock was heard" if high == math.inf else f"knock was heard from {low:.0f} to {high:.0f} rpm"
+    where = f" ({values['where']})" if values["where"] else ""
+    return f"{span} {_at(values)}{where}: no more advance here, and one step less than that"
+
+
+STATES = {
+    "blank": "has no value here",
+    "flat": "does not move",
+    "raised": "is louder than the quietest stretch lets one expect",
+    "railed": "lies on an end of its range",
+    "slow": "says something new too seldom to see a rev band",
+    "unsure": "is of a kind whose quiet proves nothing",
+}
+
+
+def _not_known(values: Mapping[str, Any]) -> str:
+    times = f" ({values['times']:.2f} times)" if values["why"] == "raised" and math.isfinite(values["times"]) else ""
+    return (
+        f"knock is not known here: channel {values['channel']} {STATES[values['why']]}{times} ({values['where']}); "
+        "not known is no permission"
+    )
+
+
+def _direction(values: Mapping[str, Any]) -> str:
+    change, low, high = (f"{values[key]:+.1f}" for key in ("change_pct", "low_pct", "high_pct"))
+    return (
+        f"two settings show a direction and no best; load changes by {change} % ({low} to {high} %) with the greater "
+        "advance"
+    )
+
+
+def _odd(values: Mapping[str, Any]) -> str:
+    place = f"{values['rpm']:.0f} rpm" + ("" if values["second"] is None else f", {values['second']:g}")
+    tune = f"tune {values['tune']}, " if values["tune"] else ""
+    return (
+        f"{tune}{place}: {values['value_deg']:g}° is far off its neighbours; is it meant? No more advance there until "
+        "it is confirmed"
+    )
+
+
+def _apart(values: Mapping[str, Any]) -> str:
+    apart = values["apart_deg"]
+    way = "above" if apart > 0 else "below"
+    return f"{values['tune']!r}: logged advance is {abs(apart):.1f}° {way} the table; the log counts"
+
+
+def _left_out(values: Mapping[str, Any]) -> str:
+    return f"{', '.join(values['tunes'])} left out of the curve: more than {values['below_pct']:.0f} % below the best"
+
+
+def _logged_in(values: Mapping[str, Any]) -> str:
+    return f"knock was logged in {', '.join(values['where'])}: its rev bands and one on each side get no more advance"
+
+
+def _heard_in(values: Mapping[str, Any]) -> str:
+    return (
+        f"knock was heard in {', '.join(values['where'])}: it counts as long as these sessions are given, until it is "
+        "taken back"
+    )
+
+
+def _channel(values: Mapping[str, Any]) -> str:
+    return f"{values['where']}: the knock channel {values['channel']} {STATES[values['why']]}: it permits nothing"
+
+
+SENTENCES: dict[str, Sentence] = {
+    "advice-person-decides": DECIDES,
+    "advice-watch": WATCH,
+    "advance-settings": _settings,
+    "advance-best": _best,
+    "advance-least": "least advance within 1 % is {aim_deg:.1f}°",
+    "advance-one-setting": "one setting tried: nothing to compare",
+    "advance-not-repeated": "nothing was repeated, so scatter is not known: make more pulls",
+    "advance-convex": "the curve bends the wrong way: refused; try settings further apart",
+    "advance-load-not-positive": "load is not above zero: take a zero",
+    "advance-more-not-resolved": "that more advance gives more load is not resolved",
+    "advance-less-not-shown": "the best is not bounded above, so less advance is not shown to be enough",
+    "advance-far-below": _left_out,
+    "advance-direction": _direction,
+    "advance-no-reason": "no reason to change",
+    "advance-direction-not-resolved": "not resolved against 1 %",
+    "advance-unknown": "the advance here is not known: nothing is proposed",
+    "advance-less": "less advance: watch exhaust heat",
+    "advance-untested": "no advance was driven here: no more of it",
+    "advance-above-most": "held to the car file's advance_max_deg, {most_deg:g}°",
+    "advance-most-unknown": "the car file gives no advance_max_deg: only knock and the step bound more advance",
+    "advance-cell-odd": _odd,
+    "advance-cell-odd-here": "the table's cell here is far off its neighbours and not confirmed: no more advance",
+    "advance-not-driven": (
+        "the table holds {table_deg:.1f}° here and the pulls were driven with {driven_deg:.1f}°: no more advance until "
+        "there are pulls on what the table holds"
+    ),
+    "advance-stale": (
+        "the last clean pulls were of {latest!r}, not of {now!r}: make sure that {now!r} is in the car now"
+    ),
+    "advance-sessions-differ": (
+        "sessions of one tune differ by {differ_pct:.1f} % beyond pulls and zeros; it is in the interval"
+    ),
+    "advance-no-band": "no rev band has both a clean pull and a known advance: full load has no proposal",
+    "advance-band-not-crossed": "{now!r} has no clean pull in this band, and steps do not chain: hold",
+    "advance-not-covered": "{path}: does not cover every band at {low_rpm:.0f} to {high_rpm:.0f} rpm; left out there",
+    "advance-log-apart": _apart,
+    "advised-not-kept": (
+        "{where}: cannot be written ({reason}): that a step was proposed from these pulls is not kept; take no second "
+        "one from them"
+    ),
+    "knock-seen": _seen,
+    "knock-heard": _heard,
+    "knock-limit": "a limit on channel {channel} was passed here ({where}): no more advance",
+    "knock-limit-in-noise": (
+        "{where}: the limit on channel {channel} is passed most of the time: it lies below the channel's own noise, or "
+        "the channel is always loud; no more advance where it was passed"
+    ),
+    "knock-not-known": _not_known,
+    "knock-unknown": "knock is not known here: no more advance",
+    "knock-no-channel": "more advance needs a logged knock channel, or a person who listened and heard none",
+    "knock-quiet": "the knock channel {channel} was quiet in {count} pulls or stretches of it",
+    "knock-none-heard": "a person listened in the pulls of it and heard none",
+    "knock-in-sessions": _logged_in,
+    "knock-heard-kept": _heard_in,
+    "knock-none-heard-overruled": "that none was heard does not count where knock was logged or heard",
+    "knock-channel-not-known": _channel,
+    "knock-no-word": (
+        "no knock channel in the sessions of {now!r}, and nobody said that none was heard: no cell gets more advance; "
+        "silence is not absence of knock"
+    ),
+    "part-load-gear": "{where}: another gear than {now!r} was driven in: left out of part load",
+    "part-load-none": (
+        "no part-load cell: that needs steady stretches with manifold pressure (or throttle) and advance known"
+    ),
+    "part-load-no-zero": "part load: some sessions have no zero; load is as recorded there",
+    "part-load-apart": (
+        "the pressures of the tunes do not overlap here: refused; hold the same speeds at more throttle openings"
+    ),
+    "part-load-one-tune": "one tune was steady here: nothing to compare",
+    "part-load-few": "too few steady stretches to tell tunes apart at common pressure: hold speeds again",
+}

@@ -164,13 +164,16 @@ class AlignPage(StudyPage):
         traces = [(nothing, nothing)] * 3
         if laid is not None:
             traces = [
-                (laid.session_s, laid.session_rpm), (laid.log_s, laid.log_rpm), (laid.log_s, laid.left_rpm),
-            ]  # fmt: skip
+                (laid.session_s, laid.session_rpm),
+                (laid.log_s, laid.log_rpm),
+                (laid.log_s, laid.left_rpm),
+            ]
         for curve, trace in zip((self.session_curve, self.log_curve, self.left_curve), traces, strict=True):
             curve.setData(*trace, connect="finite")  # where samples were lost the line breaks
         entries: list[tuple[Callable[..., Any], bool, str]] = [
-            (trace_mark, False, "session"), (trace_mark, True, "controller's log"),
-        ]  # fmt: skip
+            (trace_mark, False, "session"),
+            (trace_mark, True, "controller's log"),
+        ]
         self.keys[0].show_key("Engine speed, rpm, over seconds of the session", entries)
         self.keys[1].show_key("Log less session, rpm, after a straight line between the two speeds", [])
         if laid is not None:

@@ -64,9 +64,18 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
     step = max(1, len(time) // DRAWN_ROWS)
     shared = max(0.0, min(float(log_s[-1]), session.duration_s) - max(float(log_s[0]), 0.0))
     return Laid(
-        session, log, found, time[::step], speed[::step], log_s, log.rpm, left,
-        float(np.sqrt(np.mean(left[both] ** 2))), shared, (*car.warnings, *say_all(log.findings)),
-    )  # fmt: skip
+        session,
+        log,
+        found,
+        time[::step],
+        speed[::step],
+        log_s,
+        log.rpm,
+        left,
+        float(np.sqrt(np.mean(left[both] ** 2))),
+        shared,
+        (*car.warnings, *say_all(log.findings)),
+    )
 
 
 def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:

@@ -9,6 +9,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.errors import SteadypullError
 from stream.study.survey.survey import survey_session
 from ui.text import calibration as say
+from ui.text.findings import say_all
 from ui.text.lines import one_line
 from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
@@ -269,7 +270,7 @@ class CalibrateScreen(Screen):
         self.answer.setText(say.headline(work.calibration, work.trouble))
         self.line.setText(say.formula(work.calibration, work.unit))
         self.warnings.setText(
-            "\n".join(f"• {one_line(line, 400)}" for line in (fit.warnings if fit is not None else ()))
+            "\n".join(f"• {one_line(line, 400)}" for line in (say_all(fit.findings) if fit is not None else ()))
         )
 
     def _show_findings(self, lines: list[str]) -> None:

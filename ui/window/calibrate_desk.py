@@ -14,6 +14,7 @@ from stream.live.records import Hold
 from stream.record.tables import HoldMark
 from stream.study.edit import Marks, apply_calibration, mark_session
 from stream.study.speed import HoldRow, Reference, fit_row, load_row
+from ui.text.findings import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +89,15 @@ def _line(number: int, hold: Hold, mark: HoldMark, point: SpeedPoint | None) -> 
     if point.used:
         return Line(number, hold, mark, point.target_rpm, point.residual_rpm, "used", "")
     state = "free" if point.target_rpm is None else "out"
-    return Line(number, hold, mark, point.target_rpm, point.residual_rpm, state, point.why_not)
+    return Line(
+        number, hold, mark, point.target_rpm, point.residual_rpm, state, "" if point.why is None else say(point.why)
+    )
 
 
 def open_work(path: str | Path) -> Work:
     """Read a session and fit it by what it is marked with. Raises InputError where it cannot be read."""
     row = load_row([path])
-    return fitted(row, Draft(row.sessions[0].hold_marks))
+    return fitted(row, Draft(row.marks))
 
 
 def fitted(row: HoldRow, draft: Draft) -> Work:
@@ -106,7 +109,7 @@ def fitted(row: HoldRow, draft: Draft) -> Work:
             reading_error_rpm=_number(draft.reading_error, "reading error"),
             scale_error_pct=_number(draft.scale_error, "scale error"),
         )
-        if reference.targets is None and not tried.marked:
+        if reference.targets is None and not tried.marked(by_hand=False):
             return Work(row, draft, trouble="Type the speeds that were held, lowest first, to get a calibration")
         return Work(row, draft, fit_row(tried, reference))
     except InputError as error:
@@ -120,22 +123,26 @@ def apply_work(work: Work) -> list[str]:
     """
     if work.calibration is None:
         raise InputError("there is no calibration to apply yet")
-    before = work.row.sessions[0].hold_marks
+    before = work.row.marks
     pairs = list(enumerate(zip(before, work.draft.marks, strict=True), start=1))
     marks = Marks(
         holds={n: new.accepted for n, (old, new) in pairs if new.accepted != old.accepted},
-        targets={n: new.target_rpm for n, (old, new) in pairs if new.target_rpm != old.target_rpm},
+        targets={
+            n: new.target_rpm
+            for n, (old, new) in pairs
+            if (new.target_rpm, new.by_hand) != (old.target_rpm, old.by_hand)
+        },
     )
     if marks.holds or marks.targets:
         mark_session(work.path, marks)
-    return apply_calibration(work.calibration, [work.path])
+    return [f"{path}: {say(finding)}" for path, finding in apply_calibration(work.calibration, [work.path], say)]
 
 
 def save_work(work: Work, path: Path) -> None:
     """Write SPEED.toml. Raises InputError, StorageError."""
     if work.calibration is None:
         raise InputError("there is no calibration to save yet")
-    save_calibration(work.calibration, path)
+    save_calibration(work.calibration, path, say)
 
 
 def _number(text: str, what: str) -> float:
@@ -194,7 +201,8 @@ class Desk:
             return False
         old = self.work.draft.marks[number - 1]
         rpm = old.target_rpm if target is None else _speed(target)
-        new = HoldMark(accepted=old.accepted if accepted is None else accepted, target_rpm=rpm)
+        by_hand = old.by_hand if target is None else rpm is not None
+        new = HoldMark(accepted=old.accepted if accepted is None else accepted, target_rpm=rpm, by_hand=by_hand)
         marks = list(self.work.draft.marks)
         marks[number - 1] = new
         return self.change(replace(self.work.draft, marks=tuple(marks)))

@@ -131,7 +131,7 @@ class Figure(pg.GraphicsLayoutWidget):
         """The speed of a hold without a target: by the fit, or else by the car file's line."""
         if work.calibration is not None:
             return float(work.calibration.rpm(signal))
-        slope, zero = work.row.sessions[0].line
+        slope, zero = work.row.sessions[0].car.need("engine_speed", "the Calibrate screen").rpm_line
         return slope * signal + zero
 
     def _draw_pinned(self, work: Work) -> None:

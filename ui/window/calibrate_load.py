@@ -68,15 +68,26 @@ class LoadPage(QtWidgets.QScrollArea):
         inside = QtWidgets.QWidget()
         box = QtWidgets.QVBoxLayout(inside)
         for title, rule, rows in (
-            ("Zero load", ZERO_RULE, [
-                [self.zeros], ["From", self.zero_from, "s   to", self.zero_to, "s", self.rolling, self.take],
-                [self.zero_answer]]),
-            ("Shunt", SHUNT_RULE, [
-                ["Gauge", self.gauge, "ohm   resistor", self.resistor, "ohm across a gauge", self.arm],
-                ["Off from", self.shunt_off, "s   on from", self.shunt_on, "s", self.judge], [self.shunt_answer]]),
-            ("Known weights", WEIGHT_RULE, [
-                ["Second=newtons", self.weights, self.find], [self.weight_answer]]),
-        ):  # fmt: skip
+            (
+                "Zero load",
+                ZERO_RULE,
+                [
+                    [self.zeros],
+                    ["From", self.zero_from, "s   to", self.zero_to, "s", self.rolling, self.take],
+                    [self.zero_answer],
+                ],
+            ),
+            (
+                "Shunt",
+                SHUNT_RULE,
+                [
+                    ["Gauge", self.gauge, "ohm   resistor", self.resistor, "ohm across a gauge", self.arm],
+                    ["Off from", self.shunt_off, "s   on from", self.shunt_on, "s", self.judge],
+                    [self.shunt_answer],
+                ],
+            ),
+            ("Known weights", WEIGHT_RULE, [["Second=newtons", self.weights, self.find], [self.weight_answer]]),
+        ):
             box.addWidget(label("verdict", title))
             said = label("caption", rule)
             said.setWordWrap(True)

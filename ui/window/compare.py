@@ -54,8 +54,11 @@ class CompareScreen(Screen):
         self.what, self.status = label("caption"), label("caption")
         self.answer, self.figure, self.lists, self.foot = AnswerPanel(), Figure(), Lists(), Foot()
         self.studies: dict[str, StudyPage] = {
-            "Power": PowerPage(), "Ignition": IgnitionPage(), "Mixture": MixturePage(), "Controller log": AlignPage(),
-        }  # fmt: skip
+            "Power": PowerPage(),
+            "Ignition": IgnitionPage(),
+            "Mixture": MixturePage(),
+            "Controller log": AlignPage(),
+        }
         self._lay_out()
         self._connect()
         self._show_empty(EMPTY)
@@ -74,9 +77,15 @@ class CompareScreen(Screen):
     def _lay_out(self) -> None:
         self.top = QtWidgets.QHBoxLayout()
         for part in (
-            label("caption", "Base"), self.base, self.swap, label("caption", "Trial"), self.trial,
-            label("caption", "Band"), self.width_box, label("caption", "rpm"),
-        ):  # fmt: skip
+            label("caption", "Base"),
+            self.base,
+            self.swap,
+            label("caption", "Trial"),
+            self.trial,
+            label("caption", "Band"),
+            self.width_box,
+            label("caption", "rpm"),
+        ):
             self.top.addWidget(part)
         self.top.addWidget(self.status, 1)
         for part in (self.what, self.shelf, self.export):

@@ -83,8 +83,12 @@ class Figure(QtWidgets.QFrame):
         self.reading.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop)
         self.box = QtWidgets.QVBoxLayout(self)
         for part, stretch in (
-            (self.keys[0], 0), (self.views[0], 55), (self.keys[1], 0), (self.views[1], 45), (self.reading, 0),
-        ):  # fmt: skip
+            (self.keys[0], 0),
+            (self.views[0], 55),
+            (self.keys[1], 0),
+            (self.views[1], 45),
+            (self.reading, 0),
+        ):
             self.box.addWidget(part, stretch)
         for place, view in enumerate(self.views):
             view.scene().sigMouseMoved.connect(lambda at, place=place: self._pointed(place, at))

@@ -103,15 +103,37 @@ def comparison_csv(result: Comparison) -> str:
     """The comparison as CSV text: a row a band, then the overall change; an unknown cell is empty."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([
-        "rpm", "base", "trial", "unit", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct",
-        "high_pct", "p_adjusted", "resolved", "in_this_order_only",
-    ])  # fmt: skip
+    writer.writerow(
+        [
+            "rpm",
+            "base",
+            "trial",
+            "unit",
+            "base_mean",
+            "base_n",
+            "trial_mean",
+            "trial_n",
+            "change_pct",
+            "low_pct",
+            "high_pct",
+            "p_adjusted",
+            "resolved",
+            "in_this_order_only",
+        ]
+    )
     names = [result.base, result.trial, result.unit]
     order = "yes" if result.order_only else "no"
     for band in result.bands:
-        numbers = (band.base_mean, band.base_n, band.trial_mean, band.trial_n, band.change_pct, band.low_pct,
-                   band.high_pct, band.p_adjusted)  # fmt: skip
+        numbers = (
+            band.base_mean,
+            band.base_n,
+            band.trial_mean,
+            band.trial_n,
+            band.change_pct,
+            band.low_pct,
+            band.high_pct,
+            band.p_adjusted,
+        )
         cells = ["" if number is None else f"{number:.6g}" for number in numbers]
         writer.writerow([f"{band.rpm:g}", *names, *cells, "yes" if band.resolved else "no", order])
     overall = result.overall

@@ -4,7 +4,9 @@ from pathlib import Path
 
 from pyqtgraph.Qt import QtWidgets
 
-from stream.study.tables.advice import Advice
+from stream.errors import StorageError
+from stream.record.text_file import write_text
+from ui.text.findings import say_all
 from ui.text.lines import one_line, tune_name
 from ui.text.proposals import ignition_rows, ignition_title
 from ui.window import ask
@@ -16,12 +18,12 @@ from ui.window.theme import Theme
 
 HEADS = ("rpm", "load", "now", "proposed", "95 % interval", "n", "evidence")
 ASK = "Choose the advance table: columns tune, rpm, advance at full load; or the table of the tune in the car."
-NO_NOTE = "What was heard while listening for knock; without it, or a knock channel, none gets more"
+NONE_HEARD = "A person listened in the pulls of this tune and heard no knock. Logged and heard knock count before it."
 POINT = "Choose a row to read its evidence whole. n: pulls at full load, steady stretches at part load."
 
 
 class IgnitionPage(StudyPage):
-    """Needs the advance, and which tune is in the car; a listening note where somebody listened."""
+    """Needs the advance, and which tune is in the car; whether somebody listened and heard none, where one did."""
 
     no_answer = "No proposals"
 
@@ -30,13 +32,15 @@ class IgnitionPage(StudyPage):
         self.advance_path: Path | None = None
         self.choose = QtWidgets.QPushButton("Advance table…")
         self.choose.setToolTip(ASK)
-        self.now, self.note = QtWidgets.QComboBox(), QtWidgets.QLineEdit()
-        self.note.setPlaceholderText(NO_NOTE)
-        self.note.setToolTip(f"{NO_NOTE}. Enter works it out anew.")
-        for part in (self.choose, label("caption", "In the car now"), self.now, label("caption", "Heard")):
+        self.now, self.none_heard = QtWidgets.QComboBox(), QtWidgets.QCheckBox("Listened: no knock heard")
+        self.none_heard.setToolTip(NONE_HEARD)
+        self.export = QtWidgets.QPushButton("Export table…")
+        self.export.setToolTip("The whole table as it came, the proposals in it")
+        for part in (self.choose, label("caption", "In the car now"), self.now, self.none_heard):
             self.top.addWidget(part)
-        self.top.addWidget(self.note, 1)
+        self.top.addStretch(1)
         self.top.addWidget(self.status)
+        self.top.addWidget(self.export)
         self.cells = CellsModel(frozenset({1, 6}), self)
         self.table = cells_view(self.cells)
         self.reading = reading_line()
@@ -46,13 +50,16 @@ class IgnitionPage(StudyPage):
         self.body.addLayout(column)
         self.choose.clicked.connect(self.choose_table)
         self.now.activated.connect(self.work_out)
-        self.note.editingFinished.connect(self._note_changed)
+        self.none_heard.toggled.connect(self.work_out)
+        self.export.clicked.connect(self.export_table)
         self.table.selectionModel().currentRowChanged.connect(lambda now, _: self._read(now.row()))
-        self.said_note = ""
+        self.found: work.Ignition | None = None
         self.empty()
 
     def empty(self) -> None:
         """No proposals; say what is wanted."""
+        self.found = None
+        self.export.setEnabled(False)
         self.cells.show_cells(HEADS, [])
         self.reading.setText("")
         if not self.paths:
@@ -79,25 +86,37 @@ class IgnitionPage(StudyPage):
             self.choose.setText(one_line(chosen.name))
             self.work_out()
 
-    def _note_changed(self) -> None:
-        if self.note.text() != self.said_note:  # leaving the field without a change is no reason to work
-            self.work_out()
-
     def work_out(self) -> None:
         """Work the proposals out for what is chosen now."""
-        table, now, note = self.advance_path, self.now.currentData(), self.note.text().strip()
+        table, now, none_heard = self.advance_path, self.now.currentData(), self.none_heard.isChecked()
         if table is None or now is None or not self.paths:
             self.empty()
             return
-        self.said_note = self.note.text()
         paths = self.paths
-        self.run("working proposals out", lambda _: work.work_out_ignition(paths, table, now, note), self.take)
+        self.run("working proposals out", lambda _: work.work_out_ignition(paths, table, now, none_heard), self.take)
 
-    def take(self, advice: Advice) -> None:
+    def take(self, found: work.Ignition) -> None:
         """Show the proposals."""
-        self.cells.show_cells(HEADS, ignition_rows(advice))
+        self.found = found
+        self.export.setEnabled(bool(found.table))
+        self.cells.show_cells(HEADS, ignition_rows(found.advice))
         self.reading.setText(POINT)
-        self.say(*ignition_title(advice), advice.warnings)
+        self.say(*ignition_title(found.advice), say_all(found.advice.findings))
+
+    def export_table(self) -> None:
+        """Ask for a name and write the whole table with the proposals in it."""
+        if self.found is None or self.advance_path is None:
+            return
+        start = self.advance_path.with_name(f"{self.advance_path.stem}-proposed.csv")
+        out = ask.save_as(self, "Export the advance table", start, "csv")
+        if out is None:
+            return
+        try:
+            write_text(out, self.found.table)
+        except StorageError as error:
+            self.status.setText(one_line(str(error)))
+            return
+        self.status.setText(f"written: {one_line(out.name)}")
 
     def _read(self, row: int) -> None:
         if 0 <= row < len(self.cells.cells):

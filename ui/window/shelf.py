@@ -74,8 +74,12 @@ class ShelfScreen(Screen):
     def _lay_out(self) -> None:
         self.top = QtWidgets.QHBoxLayout()
         for part, stretch in (
-            (self.choose, 0), (self.again, 0), (self.where, 3), (self.count, 0), (self.search, 2),
-        ):  # fmt: skip
+            (self.choose, 0),
+            (self.again, 0),
+            (self.where, 3),
+            (self.count, 0),
+            (self.search, 2),
+        ):
             self.top.addWidget(part, stretch)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addLayout(self.top)

@@ -5,7 +5,7 @@ from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from stream.study.tables.advice import DECIDES, WATCH
+from ui.text.tables import DECIDES, WATCH
 from ui.window.compare_panels import AnswerPanel, Foot
 from ui.window.panels import label
 from ui.window.study_work import in_window, minds

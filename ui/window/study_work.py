@@ -1,14 +1,18 @@
 """What the pages beside the comparison work out and say: power, proposals. No Qt in here."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
+
 from stream.study.force.power_records import Power, TunePower
-from stream.study.tables.advice import DECIDES, WATCH, Advice
+from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.text.figures import plus_minus
 from ui.text.lines import one_line, tune_name
 from ui.text.proposals import power_row
+from ui.text.tables import DECIDES, WATCH
 
 # The study's errors name the commands' options; in the window these are other things.
 _IN_THE_WINDOW = (
@@ -44,14 +48,35 @@ def tunes_of(paths: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(tune for _, tune in sorted(found)))
 
 
-def work_out_ignition(paths: Sequence[str], table: Path, now: str, note: str) -> Advice:
+@dataclass(frozen=True, slots=True)
+class Ignition:
+    """Proposals, and the whole table with them in it as text; '' where the table has no place for them."""
+
+    advice: Advice
+    table: str
+
+
+def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: bool) -> Ignition:
     """Next step of the advance. Raises InputError: the table, or what the sessions lack."""
+    from contextlib import ExitStack, suppress
+
+    from stream.errors import InputError
+    from stream.study.bands import DEFAULT_WIDTH_RPM
     from stream.study.dataset import open_datasets
-    from stream.study.tables.ignition_advice import advise_ignition
+    from stream.study.tables.ignition import advise_ignition
+    from stream.study.tables.ignition_table import keep_steps, table_with
+    from stream.study.tables.knock import Listening
     from stream.study.tables.user_table import read_advance
 
     advance = read_advance(table)
-    return advise_ignition(open_datasets(paths), advance, now, note or None)
+    with ExitStack() as stack:
+        sessions = [stack.enter_context(session) for session in open_datasets(paths)]
+        advice = advise_ignition(sessions, advance, now, Listening(none_heard=none_heard))
+        kept = keep_steps(sessions, now, advice)
+    text = ""
+    with suppress(InputError):
+        text = table_with(advice, advance, now, DEFAULT_WIDTH_RPM)
+    return Ignition(msgspec.structs.replace(advice, findings=(*kept, *advice.findings)), text)
 
 
 def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> MixtureAdvice:

@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
 from stream.errors import InputError
+from stream.units import Floats
 
 BridgeKind = Literal["quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion"]
 Wiring = Literal["2-wire", "3-wire", "4-wire"]

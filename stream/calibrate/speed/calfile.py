@@ -1,7 +1,7 @@
 """SPEED.toml: a speed calibration that a person can read, with when, from which sessions, for which car."""
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,7 @@ import msgspec
 
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.errors import InputError, StorageError
+from stream.findings import Finding, warning
 
 FORMAT = "steadypull-speed"
 FORMAT_VERSION = 1
@@ -66,14 +67,21 @@ def calibration_of(
     )
 
 
-def dump_calibration(calibration: SpeedCalibration) -> str:
-    """The text of SPEED.toml. A key that cannot be known is left out, for TOML has no null."""
+def dump_calibration(calibration: SpeedCalibration, say: Callable[[Finding], str] | None = None) -> str:
+    """The text of SPEED.toml. A key that cannot be known is left out, for TOML has no null.
+
+    say: makes a sentence of a finding; with it the file also has the keys `warnings` and `why_not` of the JSON.
+    """
     import tomlkit
 
     document = tomlkit.document()
     for line in _HEAD:
         document.add(tomlkit.comment(line))
     keys = _without_none(msgspec.to_builtins(calibration))
+    if say is not None:
+        keys["warnings"] = [say(finding) for finding in calibration.findings]
+        for row, point in zip(keys["points"], calibration.points, strict=True):
+            row["why_not"] = "" if point.why is None else say(point.why)
     first = [
         "format",
         "format_version",
@@ -84,7 +92,7 @@ def dump_calibration(calibration: SpeedCalibration) -> str:
         "pulses_per_turn",
         "reading_error_rpm",
     ]
-    tables = ["sessions", "points"]
+    tables = ["sessions", "points", "findings"]
     for key in [*first, *(name for name in keys if name not in first and name not in tables)]:
         if key in keys and keys[key] != []:
             document.add(key, tomlkit.item(keys[key]))
@@ -97,12 +105,14 @@ def dump_calibration(calibration: SpeedCalibration) -> str:
     return tomlkit.dumps(document)
 
 
-def save_calibration(calibration: SpeedCalibration, path: str | Path) -> None:
+def save_calibration(
+    calibration: SpeedCalibration, path: str | Path, say: Callable[[Finding], str] | None = None
+) -> None:
     """Write SPEED.toml whole or not at all. Raises StorageError where it cannot be written."""
     path = Path(path)
     draft = path.with_name(path.name + ".part")
     try:
-        draft.write_text(dump_calibration(calibration), encoding="utf-8")
+        draft.write_text(dump_calibration(calibration, say), encoding="utf-8")
         draft.replace(path)
     except OSError as error:
         draft.unlink(missing_ok=True)
@@ -115,7 +125,7 @@ def load_calibration(path: str | Path) -> SpeedCalibration:
         text = Path(path).read_text(encoding="utf-8")
     except FileNotFoundError:
         raise InputError(
-            f"{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one"
+            f"{path}: no such calibration; fit a session with held speeds to make one", "no-calibration", path=str(path)
         ) from None
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: not UTF-8 text at byte {error.start}; is it a SPEED.toml?") from None
@@ -131,7 +141,12 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
     if raw.get("format") != FORMAT:
-        raise InputError(f"{where}: format: is not \"{FORMAT}\"; give the file that 'steadypull fit -o' wrote")
+        raise InputError(
+            f'{where}: format: is not "{FORMAT}"; give the file that a fit wrote',
+            "not-a-calibration",
+            where=where,
+            format=FORMAT,
+        )
     version = raw.get("format_version", FORMAT_VERSION)
     if isinstance(version, int) and version > FORMAT_VERSION:
         raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
@@ -146,7 +161,7 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     return calibration
 
 
-def origin_warnings(
+def origin_findings(
     calibration: SpeedCalibration,
     *,
     car: str,
@@ -154,27 +169,29 @@ def origin_warnings(
     unit: str,
     pulses_per_turn: float | None = None,
     session_started: datetime | None = None,
-) -> list[str]:
+) -> list[Finding]:
     """What speaks against using this calibration for a session: another car or chain, or a year between them."""
-    words = []
+    found = []
     if calibration.car and calibration.car != car:
-        words.append(f"foreign calibration: it was made for {calibration.car!r}, this session is of {car!r}")
+        found.append(warning("calibration-of-another-car", made_for=calibration.car, car=car))
     if calibration.channel and (calibration.channel, calibration.unit) != (channel, unit):
-        words.append(
-            f"foreign calibration: it is of channel {calibration.channel!r} in "
-            f"{calibration.unit or 'no unit'}, "
-            f"this session has {channel!r} in {unit or 'no unit'}"
+        found.append(
+            warning(
+                "calibration-of-another-channel",
+                made_for=calibration.channel,
+                made_unit=calibration.unit,
+                channel=channel,
+                unit=unit,
+            )
         )
     known = calibration.pulses_per_turn
     if known is not None and pulses_per_turn is not None and known != pulses_per_turn:
-        words.append(
-            f"stale calibration: it was made with {known:g} pulses a turn, the car file now has {pulses_per_turn:g}"
-        )
+        found.append(warning("calibration-of-other-pulses", made_with=known, now=pulses_per_turn))
     if session_started is not None and (made := _moment(calibration.when)) is not None:
         days = abs((session_started.astimezone(UTC) - made).days)
         if days > _OLD_DAYS:
-            words.append(f"stale calibration: made {days} days from this session; hold a few speeds again to prove it")
-    return words
+            found.append(warning("calibration-old", days=days))
+    return found
 
 
 def _moment(text: str) -> datetime | None:
@@ -186,10 +203,9 @@ def _moment(text: str) -> datetime | None:
 
 
 def _numbers(calibration: SpeedCalibration) -> list[float]:
-    return [
-        calibration.slope_rpm_per_unit, calibration.intercept_rpm, calibration.u_slope, calibration.u_intercept,
-        calibration.covariance, calibration.scale_error_pct, *(value for knot in calibration.knots for value in knot),
-    ]  # fmt: skip
+    c = calibration
+    knots = [value for knot in c.knots for value in knot]
+    return [c.slope_rpm_per_unit, c.intercept_rpm, c.u_slope, c.u_intercept, c.covariance, c.scale_error_pct, *knots]
 
 
 def _finite(value: float) -> bool:

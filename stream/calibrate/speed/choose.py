@@ -7,7 +7,9 @@ import numpy as np
 
 from stream.calibrate.speed.curve import Curve, fit_curve
 from stream.calibrate.speed.line import leverages, studentised
-from stream.calibrate.speed.york import Floats, Line, fit_through_zero, fit_york
+from stream.calibrate.speed.york import Line, fit_through_zero, fit_york
+from stream.findings import Finding, note, warning
+from stream.units import Floats
 
 _SHARE_LEFT_OUT = 0.2
 _RISK_ODD = 0.02  # of leaving out a good point, in a whole drive (Bonferroni)
@@ -38,7 +40,7 @@ class Choice:
     model: Line | Curve
     used: np.ndarray
     odd: dict[int, float]
-    words: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 def choose(points: Points, wanted: str = "auto") -> Choice:
@@ -56,13 +58,13 @@ def choose(points: Points, wanted: str = "auto") -> Choice:
             line.model,
             line.used,
             line.odd,
-            ("no monotone piecewise model fits these points; a line is used",),
+            (warning("no-piecewise-model"),),
         )
-    if curve is not None and (words := _bend_words(line, curve)):
-        return Choice(curve.model, curve.used, curve.odd, (words,))
+    if curve is not None and (bent := _bent(line, curve)):
+        return Choice(curve.model, curve.used, curve.odd, (bent,))
     zero = _cleaned(points, _through_zero)
-    if words := _zero_words(points, line, zero):
-        return Choice(zero.model, zero.used, zero.odd, (words,))
+    if through := _through(points, line, zero):
+        return Choice(zero.model, zero.used, zero.odd, (through,))
     return line
 
 
@@ -161,34 +163,31 @@ def _parameters(choice: Choice) -> int:
     return int(choice.used.sum()) - choice.model.dof + len(choice.odd)
 
 
-def _bend_words(line: Choice, curve: Choice) -> str:
-    """Why a bent model is needed, or ''. Scatter (F test, AICc) and stated errors must both ask for it."""
+def _bent(line: Choice, curve: Choice) -> Finding | None:
+    """Why a bent model is needed, or None. Scatter (F test, AICc) and stated errors must both ask for it."""
     from scipy import stats
 
     extra = max(_parameters(curve) - _parameters(line), 1)
     drop = line.model.chi_square - curve.model.chi_square
     if drop <= 0 or aicc(line) - aicc(curve) < _AICC_MARGIN or stats.chi2.sf(drop, extra) > _SURE:
-        return ""
+        return None
     p = float(stats.f.sf(drop / extra / (curve.model.chi_square / curve.model.dof), extra, curve.model.dof))
     if p > _SURE or not isinstance(curve.model, Curve):
-        return ""
-    return (
-        f"the converter is not straight (F test p = {p:.2g}, AICc lower by {aicc(line) - aicc(curve):.0f}): "
-        f"a monotone curve with {len(curve.model.knots)} knots is used in place of the line"
-    )
+        return None
+    return warning("converter-bent", p=p, aicc_lower=aicc(line) - aicc(curve), knots=len(curve.model.knots))
 
 
-def _zero_words(points: Points, line: Choice, zero: Choice) -> str:
-    """Why a line through zero is as good, or ''. The intercept must be known to be small, not merely
-    unproved.
-    """
+def _through(points: Points, line: Choice, zero: Choice) -> Finding | None:
+    """Why a line through zero is as good, or None. The intercept must be known to be small, not merely unproved."""
     if not isinstance(line.model, Line):
-        return ""
+        return None
     small = 0.002 * float(np.max(points.y))
     widen = max(1.0, line.model.chi_square / max(line.model.dof, 1)) ** 0.5
     if abs(line.model.intercept) + 2.0 * widen * line.model.u_intercept > small or aicc(zero) > aicc(line):
-        return ""
-    return (
-        f"the line passes through zero within ±{small:.0f} rpm (intercept {line.model.intercept:.1f} ± "
-        f"{2.0 * widen * line.model.u_intercept:.1f} rpm, AICc lower): the model without an intercept is used"
+        return None
+    return note(
+        "line-through-zero",
+        small_rpm=small,
+        intercept_rpm=line.model.intercept,
+        wide_rpm=2.0 * widen * line.model.u_intercept,
     )

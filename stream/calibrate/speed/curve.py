@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
+from stream.units import Floats
 
 _MOST_ROUNDS = 12
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stream.calibrate.align import PinnedEnd, Row
-from stream.calibrate.speed.york import Floats
+from stream.calibrate.speed.align import PinnedEnd, Row
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
+from stream.units import Floats
 
+ONE_SPEED = "all holds are at one speed; a calibration needs a row of different speeds: hold more of them"
 _FLAT_SD = 0.4  # of the other holds' wander: no foot on a pedal is that steady
 _CALM_SD = 0.6
 _SAME_RPM = 15.0  # a stuck signal comes back to the same value
@@ -32,7 +33,11 @@ class View:
 
 
 def views(
-    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error: float
+    holds: Sequence[Hold],
+    pinned: Sequence[Pinned],
+    targets: Sequence[float],
+    reading_error: float,
+    hz: Floats | None = None,
 ) -> list[View]:
     """Every view worth trying: the holds as found, and with the slowest or fastest taken for a stuck signal;
     a pinned stretch inside a longer hold is believed in one view and put down to a quiet foot in another.
@@ -40,10 +45,10 @@ def views(
     Ends are ends of speed: 'bottom' is the slow end, also where the signal falls as the engine speeds up.
     Raises InputError where all holds are at one speed.
     """
-    found = _views(holds, pinned, targets, reading_error)
+    found = _views(holds, pinned, targets, reading_error, hz)
     if doubted := inside_holds(pinned, holds):
         believed = [stretch for stretch in pinned if stretch not in doubted]
-        found += [replace(view, doubted=doubted) for view in _views(holds, believed, targets, reading_error)]
+        found += [replace(view, doubted=doubted) for view in _views(holds, believed, targets, reading_error, hz)]
     return found
 
 
@@ -53,26 +58,31 @@ def inside_holds(pinned: Sequence[Pinned], holds: Sequence[Hold]) -> tuple[Pinne
 
 
 def _views(
-    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error: float
+    holds: Sequence[Hold],
+    pinned: Sequence[Pinned],
+    targets: Sequence[float],
+    reading_error: float,
+    hz: Floats | None,
 ) -> list[View]:
     speed = np.array([hold.speed_rpm for hold in holds])
     signal = np.array([hold.signal_mean for hold in holds])
     if np.ptp(speed) < max(60.0, 0.02 * float(np.mean(speed))) or np.ptp(signal) == 0.0:
-        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
+        raise InputError(ONE_SPEED)
     slope, zero = (float(value) for value in np.polyfit(signal, speed, 1))
     distinct = np.unique(np.asarray(targets, np.float64))
     sigma = np.sqrt(max(reading_error, 30.0) ** 2 + (0.005 * distinct) ** 2)
     pace = _pace(holds)
     last = max(hold.end_s for hold in holds)
-    known = {
+    pinned_at = {
         end: _pinned_end([s for s in pinned if end_of(s, slope) == end], slope, zero, pace, last)
         for end in ("bottom", "top")
     }
-    shared = {index: end for end, stretch in known.items() for index in _at_pinned(speed, stretch, end)}
+    shared = {index: end for end, stretch in pinned_at.items() for index in _at_pinned(speed, stretch, end)}
     choices = []
     for end in ("bottom", "top"):
         cluster = _end_cluster(speed, at_top=end == "top")
-        choices.append([()] if known[end] is not None else [(), cluster])
+        alive = hz is not None and np.any(np.isfinite(hz[list(cluster)]))  # its pulses come through
+        choices.append([()] if pinned_at[end] is not None or alive else [(), cluster])
     found = []
     for low in choices[0]:
         for high in choices[1]:
@@ -80,10 +90,12 @@ def _views(
             kept = tuple(index for index in range(len(holds)) if index not in stuck)
             if len(kept) < 3 or float(np.ptp(speed[list(kept)])) < 60.0:
                 continue
-            bottom = known["bottom"] if not low else _hold_end(holds, low, pace)
-            top = known["top"] if not high else _hold_end(holds, high, pace)
+            bottom = pinned_at["bottom"] if not low else _hold_end(holds, low, pace, hz)
+            top = pinned_at["top"] if not high else _hold_end(holds, high, pace, hz)
             calm = _calm([holds[index] for index in kept])
-            found.append(View(kept, stuck, Row(speed[list(kept)], distinct, sigma, zero, bottom, top, calm)))
+            known = None if hz is None else hz[list(kept)]
+            row = Row(speed[list(kept)], distinct, sigma, zero, bottom, top, calm, known)
+            found.append(View(kept, stuck, row))
     return found
 
 
@@ -105,8 +117,12 @@ def _pinned_end(stretches: Sequence[Pinned], slope: float, zero: float, pace: fl
         return None
     longest = max(stretches, key=lambda stretch: stretch.end_s - stretch.start_s)
     worth = (longest.end_s - longest.start_s) / pace
-    turned = longest.end_s + 2.0 * pace < last_s  # up and down again: each target came twice
-    return PinnedEnd(slope * longest.signal + zero, (worth, worth / 2.0) if turned else (worth,))
+    guesses = {worth}
+    if len(stretches) > 1:  # each may be a target of its own
+        guesses |= {sum(stretch.end_s - stretch.start_s for stretch in stretches) / pace, float(len(stretches))}
+    if longest.end_s + 2.0 * pace < last_s:  # up and down again: each target came twice
+        guesses |= {guess / 2.0 for guess in guesses}
+    return PinnedEnd(slope * longest.signal + zero, tuple(sorted(guesses)), flat=True)
 
 
 def _at_pinned(speed: Floats, stretch: PinnedEnd | None, end: str) -> list[int]:
@@ -129,10 +145,15 @@ def _calm(holds: Sequence[Hold]) -> bool:
     return slowest.speed_sd_rpm < _CALM_SD * float(np.median([hold.speed_sd_rpm for hold in others]))
 
 
-def _hold_end(holds: Sequence[Hold], cluster: tuple[int, ...], pace: float) -> PinnedEnd:
+def _hold_end(holds: Sequence[Hold], cluster: tuple[int, ...], pace: float, hz: Floats | None) -> PinnedEnd:
     others = [hold.speed_sd_rpm for index, hold in enumerate(holds) if index not in cluster]
     longest = max((holds[index] for index in cluster), key=lambda hold: hold.end_s - hold.start_s)
     worth = (longest.end_s - longest.start_s) / pace
     flat = max(holds[index].speed_sd_rpm for index in cluster) < _FLAT_SD * float(np.median(others))
     speed = float(np.mean([holds[index].speed_rpm for index in cluster]))
-    return PinnedEnd(speed, (worth,), from_hold=True, extra=0.0 if flat or worth > _LONG else _UNPROVED)
+    silent = hz is not None and not np.any(
+        np.isfinite(hz[list(cluster)])
+    )  # no pulse comes through, as it does elsewhere
+    guesses = {worth, float(len(cluster))} if len(cluster) > 1 else {worth}
+    extra = 0.0 if flat or worth > _LONG else _UNPROVED
+    return PinnedEnd(speed, tuple(sorted(guesses)), from_hold=True, extra=extra, flat=flat and silent)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats, Line
+from stream.calibrate.speed.york import Line
+from stream.units import Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,21 +4,23 @@ A list that rises is a set of speeds: it may be driven up, down, or again. Any o
 drive, and the holds must have come in that order.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from stream.calibrate.align import Reading, readings
+from stream.calibrate.speed.align import Reading, readings
 from stream.calibrate.speed.ends import View, end_of, inside_holds, views
 from stream.calibrate.speed.targets import check_targets, need_three
-from stream.calibrate.speed.york import Floats
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned
+from stream.units import Floats
 
 AMBIGUOUS = 6.0  # difference in -2 ln(likelihood): twenty to one
-_CURE = "give --targets as held, or name holds with --at START_S=RPM"
+_CURE = "give the speeds as they were held, or name holds by their start"
+_CONTRADICTED = 1e6  # no reading stands against what a person said of a hold
 _AT_REACH_S = 2.0
 _POOR = 2.5  # half of the holds lie farther from their targets than this many times the reading error
 _BY_RANK = 0.7  # of the way to the next target
@@ -31,7 +33,7 @@ class Match:
     target_rpm  of each hold, in the order given; None for a stray
     stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
     missing_*   targets without a hold: below, inside and above the matched ones
-    ambiguous   another reading is nearly as good; the warnings say which
+    ambiguous   another reading is nearly as good; a finding says which
     doubted     pinned stretches that are no evidence: they lie inside a hold that counts
     """
 
@@ -41,44 +43,54 @@ class Match:
     missing_inside: tuple[float, ...] = ()
     missing_above: tuple[float, ...] = ()
     ambiguous: bool = False
-    warnings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     doubted: tuple[Pinned, ...] = ()
 
 
 def match_targets(
-    holds: Sequence[Hold], pinned: Sequence[Pinned], targets: Sequence[float], reading_error_rpm: float = 50.0
+    holds: Sequence[Hold],
+    pinned: Sequence[Pinned],
+    targets: Sequence[float],
+    reading_error_rpm: float = 50.0,
+    pulse_hz: Sequence[float | None] | None = None,
+    said: Mapping[int, float] | None = None,
 ) -> Match:
     """Give each hold its target. holds in time order; targets in rpm, a rising set or the order of the drive.
+
+    pulse_hz  pulse frequency of each hold, Hz, as its ripple shows it; None where it is not known
+    said      index of a hold -> the speed that a person said it was: where that is a target, it stands
 
     Raises InputError where there is nothing to match, too many or too few targets, or targets out of order.
     """
     targets = check_targets(targets)
     need_three(len(holds))
-    ranked = sorted(
-        (
-            (reading, view)
-            for view in views(holds, pinned, targets, reading_error_rpm)
-            for reading in readings(view.row)
-        ),
-        key=lambda pair: pair[0].cost,
-    )
+    hz = None if pulse_hz is None else np.array([np.nan if value is None else value for value in pulse_hz])
+    known = {index: rpm for index, rpm in (said or {}).items() if rpm in targets}
+    ranked = []
+    for view in views(holds, pinned, targets, reading_error_rpm, hz):
+        for reading in readings(view.row):
+            rpm = _assigned(reading, view, len(holds))
+            against = sum(rpm[index] != value for index, value in known.items())
+            ranked.append((reading.cost + _CONTRADICTED * against, reading, view, rpm))
     if not ranked:
-        raise InputError(f"--targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}")
-    best, view = ranked[0]
+        raise InputError(
+            f"targets: no row of these speeds fits the {len(holds)} holds found; {_CURE}", "targets-fit-nothing"
+        )
+    ranked.sort(key=lambda row: row[0])
+    cost, best, view, _ = ranked[0]
     best = _by_rank(best, view.row.targets)
     assigned = _assigned(best, view, len(holds))
-    rivals = ((reading, _assigned(reading, other, len(holds))) for reading, other in ranked[1:])
-    rival = next(((reading, rpm) for reading, rpm in rivals if _conflict(assigned, rpm)), None)
-    close = bool(rival is not None and rival[0].cost - best.cost < AMBIGUOUS)
+    rival = next(((other, rpm) for other, _, _, rpm in ranked[1:] if _conflict(assigned, rpm)), None)
+    close = bool(rival is not None and rival[0] - cost < AMBIGUOUS)
     _check_counts(best, view, close)
-    warnings = _check_order(holds, assigned, targets)
+    findings = _check_order(holds, assigned, targets)
     if rival is not None and close:
-        warnings.append(_rival_words(holds, assigned, rival[1]))
+        findings.append(_ambiguous(holds, assigned, rival[1]))
     below, inside, above = (
         tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
-    return Match(assigned, stuck, below, inside, above, close, tuple(warnings), view.doubted)
+    return Match(assigned, stuck, below, inside, above, close, tuple(findings), view.doubted)
 
 
 def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned: Sequence[Pinned] = ()) -> Match:
@@ -99,12 +111,12 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned
         index = _hold_at(holds, start)
         if assigned[index] is not None:
             raise InputError(
-                f"--at {start:g}={rpm:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one"
+                f"start {start:g}: the hold at {holds[index].start_s:.1f} s is named twice; keep one", "start"
             )
         assigned[index] = rpm
     named = sum(rpm is not None for rpm in assigned)
     if named < 3:
-        raise InputError(f"--at: {named} holds named; a calibration needs three or more")
+        raise InputError(f"{named} holds named; a calibration needs three or more", "start")
     below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
     return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
 
@@ -112,14 +124,16 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned
 def _hold_at(holds: Sequence[Hold], start: float) -> int:
     inside = [index for index, hold in enumerate(holds) if hold.start_s <= start <= hold.end_s]
     if len(inside) > 1:
-        raise InputError(f"--at {start:g}: two sessions have a hold then; fit them one by one, or use --targets")
+        raise InputError(
+            f"start {start:g}: two sessions have a hold then; fit them one by one, or give the targets", "start"
+        )
     nearest = min(range(len(holds)), key=lambda index: abs(holds[index].start_s - start))
     if inside:
         return inside[0]
     if abs(holds[nearest].start_s - start) > _AT_REACH_S:
         raise InputError(
-            f"--at {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s "
-            "('steadypull replay SESSION --json' lists them)"
+            f"start {start:g}: no hold there; the nearest begins at {holds[nearest].start_s:.1f} s",
+            "start-without-hold",
         )
     return nearest
 
@@ -170,17 +184,21 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     open_ends = (best.below if row.bottom is None else ()) + (best.above if row.top is None else ())
     unexplained = len(best.inside) + len(open_ends)
     if matched < 3:
-        raise InputError(f"--targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}")
+        raise InputError(
+            f"targets: only {matched} of {len(row.targets)} speeds fit a hold; {_CURE}", "targets-fit-nothing"
+        )
     places = [index for index, label in enumerate(best.labels) if label >= 0]
     labels = [best.labels[index] for index in places]
     off = np.abs(best.mapped[places] - row.targets[labels]) / row.sigma[labels]
     if float(np.median(off)) > _POOR:
-        raise InputError(f"--targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}")
+        raise InputError(
+            f"targets: no row of these speeds fits the {len(view.kept)} holds found; {_CURE}", "targets-fit-nothing"
+        )
     if unexplained > matched or (close and len(open_ends) > 1):
         raise InputError(
-            f"--targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and "
-            "which were "
-            f"left out cannot be told; {_CURE}"
+            f"targets: {len(row.targets)} speeds are too many for the {len(view.kept)} holds found, and which were "
+            f"left out cannot be told; {_CURE}",
+            "targets-fit-nothing",
         )
     strays = sorted(best.mapped[index] for index, label in enumerate(best.labels) if label < 0)
     speeds = [rpm for number, rpm in enumerate(strays) if number == 0 or rpm - strays[number - 1] > 60.0]
@@ -188,18 +206,17 @@ def _check_counts(best: Reading, view: View, close: bool) -> None:
     ends = [rpm for rpm in speeds if rpm > row.targets[-1] or rpm < row.targets[0]]
     if 2 * len(speeds) > matched or (close and len(ends) > 1):
         raise InputError(
-            f"--targets: {len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}"
+            f"targets: {len(row.targets)} speeds are too few for the {len(view.kept)} holds found; {_CURE}",
+            "targets-fit-nothing",
         )
 
 
-def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]) -> list[str]:
-    """Raises InputError where a list that is not rising was driven in another order; else what is worth
-    saying.
-    """
+def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], targets: Sequence[float]) -> list[Finding]:
+    """Raises InputError where a list that is not rising was driven in another order; else what is worth saying."""
     driven = [(hold, rpm) for hold, rpm in zip(holds, assigned, strict=True) if rpm is not None]
     if all(a <= b for a, b in pairwise(targets)):
         if len(driven) > 2 and all(a[1] > b[1] for a, b in pairwise(driven)):
-            return ["the targets rise but the row was driven downwards; holds are matched by speed"]
+            return [note("row-driven-down")]
         return []
     place = -1
     for hold, rpm in driven:
@@ -208,23 +225,20 @@ def _check_order(holds: Sequence[Hold], assigned: Sequence[float | None], target
         later = next((index for index in range(place + 1, len(targets)) if targets[index] == rpm), None)
         if later is None:
             raise InputError(
-                f"--targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the "
-                "list has "
-                f"before {targets[place]:g}; give the speeds in the order driven, or lowest first"
+                f"targets: out of order: the hold at {hold.start_s:.1f} s fits {rpm:g} rpm, which the list has before "
+                f"{targets[place]:g}; give the speeds in the order driven, or lowest first",
+                "targets",
             )
         place = later
     return []
 
 
-def _rival_words(holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]) -> str:
-    words = [
-        f"{hold.start_s:.1f} s as {b:g} or {r:g} rpm"
+def _ambiguous(holds: Sequence[Hold], best: Sequence[float | None], rival: Sequence[float | None]) -> Finding:
+    """The holds that two readings give different speeds: their starts, s, and both speeds, rpm."""
+    differ = [
+        (hold.start_s, b, r)
         for hold, b, r in zip(holds, best, rival, strict=True)
         if b is not None and r is not None and b != r
     ]
-    shown = ", ".join(words[:4]) + (f" and {len(words) - 4} more" if len(words) > 4 else "")
-    return (
-        f"ambiguous: the row can be read in two ways, nearly as well: the hold at {shown}; the first is "
-        "used. "
-        "Check it, or name the holds with --at START_S=RPM"
-    )
+    start_s, used_rpm, other_rpm = (tuple(column) for column in zip(*differ, strict=True))
+    return warning("row-ambiguous", start_s=start_s, used_rpm=used_rpm, other_rpm=other_rpm)

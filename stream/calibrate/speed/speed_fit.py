@@ -1,4 +1,4 @@
-"""Holds to a speed calibration: matched, fitted, judged, put in words.
+"""Holds to a speed calibration: matched, fitted, judged.
 
 The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold
 mean's standard error is its error in signal. The scale error is shared by all points: no fit can show it, so
@@ -14,16 +14,19 @@ import numpy as np
 
 from stream.calibrate.speed.choose import Choice, Points, choose
 from stream.calibrate.speed.curve import Curve
-from stream.calibrate.speed.ends import end_of, inside_holds
+from stream.calibrate.speed.ends import ONE_SPEED, end_of, inside_holds
+from stream.calibrate.speed.judge import drive_findings, fit_findings, left_out, suspect, widening
 from stream.calibrate.speed.line import largest_departure_pct
 from stream.calibrate.speed.match import Match, match_at, match_targets
 from stream.calibrate.speed.speed_model import ModelName, SpeedFit, SpeedPoint
-from stream.calibrate.speed.speed_words import drive_words, fit_words, left_out_words, reason_odd, widening
 from stream.calibrate.speed.targets import need_three
 from stream.calibrate.speed.york import fit_york
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned
 
+_FEWEST_PULSES = 3
+_PULSE_RISK = 0.001  # chosen: of calling a right row wrong; a row shifted by one target fails by far more
 MODELS = ("auto", "line", "through-zero", "piecewise")
 
 
@@ -36,7 +39,8 @@ def fit_speed(
     assigned: Sequence[float | None] | None = None,
     fixed: Mapping[int, float] | None = None,
     dropped: Collection[int] = (),
-    unsteady: Mapping[int, str] | None = None,
+    unsteady: Mapping[int, Finding] | None = None,
+    pulse_hz: Sequence[float | None] | None = None,
     reading_error_rpm: float = 50.0,
     scale_error_pct: float = 1.0,
     model: str = "auto",
@@ -47,34 +51,45 @@ def fit_speed(
     fixed     index of a hold -> rpm, said by hand: it stands whatever the match says
     dropped   indices of holds left out by hand
     unsteady  index of a hold -> why it is no hold by the fitted line, left out for that
+    pulse_hz  pulse frequency of each hold, Hz, as its ripple shows it; None where it is not known
 
     Raises InputError: too few holds or speeds, targets that do not belong to the holds, errors that are no
     numbers.
     """
     _check_settings(reading_error_rpm, scale_error_pct, model)
     need_three(len(holds))
-    match = _match(holds, pinned, targets, at, assigned, dropped, reading_error_rpm)
-    match, said = _with_fixed(holds, match, fixed or {})
+    match = _match(holds, pinned, targets, at, assigned, dropped, reading_error_rpm, pulse_hz, fixed or {})
+    match, said = _with_fixed(holds, match, fixed or {}, targets)
     pinned = [stretch for stretch in pinned if stretch not in match.doubted]
-    left_out = dict(unsteady or {}) | dict.fromkeys(dropped, "left out by hand")
-    candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in left_out]
+    out = dict(unsteady or {}) | dict.fromkeys(dropped, note("dropped-by-hand"))
+    candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in out]
     points = _points(holds, match, candidates, reading_error_rpm)
     choice = choose(points, model)
     factor = widening(choice)
     fit = _assembled(points, choice, factor, scale_error_pct)
     fit = _with_ends(fit, holds, pinned, match, reading_error_rpm)
-    rows = _hold_points(fit, holds, match, candidates, choice, left_out) + _stuck_points(fit, holds, pinned, match)
+    rows = _hold_points(fit, holds, match, candidates, choice, out) + _stuck_points(fit, holds, pinned, match)
     fit = msgspec.structs.replace(fit, points=tuple(rows))
-    warnings = (*match.warnings, *said, *choice.words, *fit_words(points, choice, factor, reading_error_rpm))
-    warnings += drive_words(fit, holds, match, candidates, choice, dropped) + left_out_words(holds, unsteady or {})
-    return msgspec.structs.replace(fit, warnings=warnings)
+    findings = [*match.findings, *said, *choice.findings, *fit_findings(points, choice, factor, reading_error_rpm)]
+    findings += drive_findings(fit, holds, match, candidates, choice, dropped) + left_out(unsteady or {})
+    if pulse_hz is not None:
+        findings += _pulse_findings(pulse_hz, match, candidates, choice, reading_error_rpm)
+    return msgspec.structs.replace(fit, findings=tuple(findings))
 
 
 def _check_settings(reading_error: float, scale_error: float, model: str) -> None:
     if not (np.isfinite(reading_error) and reading_error > 0):
-        raise InputError(f"--reading-error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)")
+        raise InputError(
+            f"reading error: {reading_error:g} cannot be used; give rpm above zero (a needle: 50)",
+            "reading-error",
+            value=reading_error,
+        )
     if not 0 <= scale_error < 100:
-        raise InputError(f"--scale-error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)")
+        raise InputError(
+            f"scale error: {scale_error:g} cannot be used; give percent from 0 (a dashboard: 1)",
+            "scale-error",
+            value=scale_error,
+        )
     if model not in MODELS:
         raise InputError(f"model {model!r} is not known; use one of {', '.join(MODELS)}")
 
@@ -87,12 +102,16 @@ def _match(
     assigned: Sequence[float | None] | None,
     dropped: Collection[int],
     reading_error: float,
+    pulse_hz: Sequence[float | None] | None,
+    said: Mapping[int, float],
 ) -> Match:
     if sum(item is not None for item in (targets, at, assigned)) != 1:
-        raise InputError("give either --targets or --at, one of the two")
+        raise InputError("give either targets or holds named by their start, one of the two", "two-references")
     if targets is not None:
         kept = [index for index in range(len(holds)) if index not in dropped]
-        found = match_targets([holds[index] for index in kept], pinned, targets, reading_error)
+        hz = None if pulse_hz is None else [pulse_hz[index] for index in kept]
+        by_hand = {number: said[index] for number, index in enumerate(kept) if index in said}
+        found = match_targets([holds[index] for index in kept], pinned, targets, reading_error, hz, by_hand)
         return _spread(found, kept, len(holds))
     if at is not None:
         return match_at(holds, at, pinned)
@@ -110,19 +129,23 @@ def _spread(match: Match, kept: Sequence[int], count: int) -> Match:
     return replace(match, target_rpm=targets, stuck_at=stuck)
 
 
-def _with_fixed(holds: Sequence[Hold], match: Match, fixed: Mapping[int, float]) -> tuple[Match, tuple[str, ...]]:
-    """The match with the speeds that were said by hand, and where the two differ."""
+def _with_fixed(
+    holds: Sequence[Hold], match: Match, fixed: Mapping[int, float], targets: Sequence[float] | None
+) -> tuple[Match, tuple[Finding, ...]]:
+    """The match with the speeds that were said by hand, and where the two differ. A hold named by its start was named
+    last, so an earlier mark gives way to that."""
     if not fixed:
         return match, ()
-    targets = tuple(fixed.get(index, rpm) for index, rpm in enumerate(match.target_rpm))
+    if targets is None:
+        fixed = {index: rpm for index, rpm in fixed.items() if match.target_rpm[index] is None}
+    speeds = tuple(fixed.get(index, rpm) for index, rpm in enumerate(match.target_rpm))
     stuck = tuple(None if index in fixed else end for index, end in enumerate(match.stuck_at))
-    words = tuple(
-        f"the hold at {holds[index].start_s:.1f} s was marked {rpm:g} rpm by hand, where the row says {found:g}; "
-        "the mark is used"
+    differ = tuple(
+        warning("mark-against-row", start_s=holds[index].start_s, marked_rpm=rpm, row_rpm=found)
         for index, rpm in sorted(fixed.items())
         if (found := match.target_rpm[index]) is not None and found != rpm
     )
-    return replace(match, target_rpm=targets, stuck_at=stuck), words
+    return replace(match, target_rpm=speeds, stuck_at=stuck), differ
 
 
 def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], reading_error: float) -> Points:
@@ -132,7 +155,7 @@ def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], read
     if len(x) < 3:
         raise InputError(f"{len(x)} holds have a target; a calibration needs three or more: hold more speeds")
     if len(np.unique(y)) < 2 or np.ptp(x) == 0.0:
-        raise InputError("all holds are at one speed; a calibration needs a row of different speeds: hold more of them")
+        raise InputError(ONE_SPEED)
     return Points(x, y, np.where(np.isfinite(sem), sem, 0.0), np.full(len(x), reading_error))
 
 
@@ -164,6 +187,34 @@ def _assembled(points: Points, choice: Choice, factor: float, scale_error: float
         knot_covariance=covariance,
         scatter_dof=fitted.dof if factor > 1.0 else None,
     )
+
+
+def _pulse_findings(
+    pulse_hz: Sequence[float | None],
+    match: Match,
+    candidates: Sequence[int],
+    choice: Choice,
+    reading_error: float,
+) -> list[Finding]:
+    """Whether 60 · pulse frequency / target is one number over the holds in use; where it is not, the speeds are wrong.
+
+    The test is of S / dof by chi-square, a needle's reading error and 1 % of the speed being what a target may be off.
+    """
+    from scipy import stats
+
+    used = [index for place, index in enumerate(candidates) if choice.used[place] and pulse_hz[index] is not None]
+    rpm = np.array([match.target_rpm[index] for index in used], np.float64)
+    hz = np.array([pulse_hz[index] for index in used], np.float64)
+    if len(set(rpm.tolist())) < _FEWEST_PULSES:
+        return []
+    sigma = np.hypot(max(reading_error, 30.0), 0.01 * rpm)
+    turns = float(np.sum(rpm * hz / sigma**2) / np.sum((hz / sigma) ** 2))
+    misfit = float(np.sum(((rpm - turns * hz) / sigma) ** 2))
+    if stats.chi2.sf(misfit, len(rpm) - 1) > _PULSE_RISK:
+        return []
+    order = np.argsort(rpm)
+    first, last = (60.0 * float(hz[place]) / float(rpm[place]) for place in (order[0], order[-1]))
+    return [warning("pulses-not-constant", slowest=first, fastest=last)]
 
 
 def stuck_signal(holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match, end: str) -> float | None:
@@ -205,7 +256,7 @@ def _hold_points(
     match: Match,
     candidates: Sequence[int],
     choice: Choice,
-    left_out: Mapping[int, str],
+    out: Mapping[int, Finding],
 ) -> list[SpeedPoint]:
     """One row a hold, in time order; a hold that is really a stuck signal has its rows with the stuck
     targets.
@@ -215,14 +266,14 @@ def _hold_points(
     for index, (hold, rpm) in enumerate(zip(holds, match.target_rpm, strict=True)):
         if match.stuck_at[index] is not None:
             continue
-        why = left_out.get(index, "")
-        if not why and rpm is None:
-            why = f"no target: the hold at {hold.start_s:.1f} s is about {float(fit.rpm(hold.signal_mean)):.0f} rpm"
-        elif not why and rpm is not None and place[index] in choice.odd:
-            why = reason_odd(fit, hold, rpm, choice.odd[place[index]])
+        why = out.get(index)
+        if why is None and rpm is None:
+            why = note("no-target", start_s=hold.start_s, rpm=float(fit.rpm(hold.signal_mean)))
+        elif why is None and rpm is not None and place[index] in choice.odd:
+            why = suspect(fit, hold, rpm, choice.odd[place[index]])
         residual = None if rpm is None else rpm - float(fit.rpm(hold.signal_mean))
         rows.append(
-            SpeedPoint(signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=not why, why_not=why)
+            SpeedPoint(signal=hold.signal_mean, target_rpm=rpm, residual_rpm=residual, used=why is None, why=why)
         )
     return rows
 
@@ -234,14 +285,14 @@ def _stuck_points(fit: SpeedFit, holds: Sequence[Hold], pinned: Sequence[Pinned]
         signal = stuck_signal(holds, pinned, match, end)
         if signal is None:
             continue
-        why = f"the signal is stuck at the {end}, at {signal:.3g}: it does not follow the engine there"
+        why = warning("stuck-bottom", signal=signal) if end == "bottom" else warning("stuck-top", signal=signal)
         rows += [
             SpeedPoint(
                 signal=signal,
                 target_rpm=rpm,
                 residual_rpm=rpm - float(fit.rpm(signal)),
                 used=False,
-                why_not=why,
+                why=why,
             )
             for rpm in missing
         ]

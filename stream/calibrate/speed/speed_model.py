@@ -1,12 +1,13 @@
 """A speed calibration as plain keys that predict: what the JSON, SPEED.toml and the session's history hold."""
 
-from typing import Any, Literal
+from typing import Literal
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Floats
+from stream.findings import Finding
+from stream.units import Floats
 
 ModelName = Literal["line", "through-zero", "piecewise"]
 
@@ -14,14 +15,20 @@ ModelName = Literal["line", "through-zero", "piecewise"]
 class SpeedPoint(msgspec.Struct, frozen=True, kw_only=True):
     """One hold, or one target at which the signal was stuck. residual_rpm is target less model.
 
-    target_rpm and residual_rpm are None for a hold that has no target.
+    target_rpm and residual_rpm are None for a hold that has no target. why: what keeps it from being used; its code is
+    one of 'no-target', 'stuck-bottom', 'stuck-top', 'suspect-hold', 'unsteady-hold', 'dropped-by-hand'.
     """
 
     signal: float
     target_rpm: float | None = None
     residual_rpm: float | None = None
     used: bool
-    why_not: str = ""
+    why: Finding | None = None
+
+    @property
+    def reason(self) -> str:
+        """The code of why it is not used; '' where it is."""
+        return "" if self.why is None else self.why.code
 
 
 class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,7 +55,7 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
     dead_below_rpm: float | None = None
     ceiling_above_rpm: float | None = None
     points: tuple[SpeedPoint, ...] = ()
-    warnings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     knots: tuple[tuple[float, float], ...] = ()
     knot_covariance: tuple[tuple[float, ...], ...] = ()
     scatter_dof: int | None = None
@@ -100,11 +107,3 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
         ends = [knot[0] for knot in self.knots]
         room = 10.0 * (ends[-1] - ends[0])
         return float(brentq(lambda x: float(self.rpm(x)) - rpm, ends[0] - room, ends[-1] + room))
-
-    def to_dict(self) -> dict[str, Any]:
-        """Keys as in the JSON; the extra ones only where they say something."""
-        keys: dict[str, Any] = msgspec.to_builtins(self)
-        for extra in ("knots", "knot_covariance", "scatter_dof"):
-            if not keys[extra]:
-                del keys[extra]
-        return keys

@@ -15,7 +15,9 @@ def parse_targets(text: str) -> tuple[float, ...]:
         try:
             targets.append(float(word))
         except ValueError:
-            raise InputError(f"--targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500") from None
+            raise InputError(
+                f"targets: {word!r} is not a speed in rpm; write them as 1500,2000,2500", "targets"
+            ) from None
     return check_targets(targets)
 
 
@@ -27,9 +29,11 @@ def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
         try:
             pair = float(start), float(rpm)
         except ValueError:
-            raise InputError(f"--at: {text!r} is not START_S=RPM; write it as 12.5=3000") from None
+            raise InputError(f"start: {text!r} is not START_S=RPM; write it as 12.5=3000", "start") from None
         if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
-            raise InputError(f"--at: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000")
+            raise InputError(
+                f"start: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000", "start"
+            )
         pairs.append(pair)
     return tuple(pairs)
 
@@ -38,12 +42,12 @@ def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
     """The targets, checked. Raises InputError: not finite, not above zero, too few, too many."""
     for target in targets:
         if not math.isfinite(target) or target <= 0:
-            raise InputError(f"--targets: {target:g} is not a speed in rpm; give numbers above zero")
+            raise InputError(f"targets: {target:g} is not a speed in rpm; give numbers above zero", "targets")
     distinct = len(set(targets))
     if distinct < 3:
-        raise InputError(f"--targets: {distinct} different speeds are too few; give three or more")
+        raise InputError(f"targets: {distinct} different speeds are too few; give three or more", "targets")
     if distinct > _MOST_TARGETS:
-        raise InputError(f"--targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer")
+        raise InputError(f"targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer", "targets")
     return tuple(float(target) for target in targets)
 
 

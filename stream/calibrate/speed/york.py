@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.errors import InputError
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 _MOST_ROUNDS = 200
 

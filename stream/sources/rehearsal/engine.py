@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
+
+from stream.units import Floats
 
 REDLINE_RPM: Final = 7400.0
 LIMITER_RPM: Final = 7500.0
@@ -22,8 +23,6 @@ _PUMPING_NM = 12.0  # at a closed throttle
 _FLOW_RESERVE = 1.8  # how much more a wide-open throttle would pass than the engine swallows at redline
 _FLOW_SHARPNESS = 4.0
 _VACUUM_ADVANCE_DEG = 12.0  # added as the manifold empties, by the ignition as by the flame
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,11 +4,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.sources.rehearsal.motion import Motion
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 
 @dataclass(frozen=True, slots=True)

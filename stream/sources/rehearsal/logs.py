@@ -7,13 +7,12 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.errors import StorageError
 from stream.sources.rehearsal.extra import EXTRA, true_value
 from stream.sources.rehearsal.recording import Recording
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 _CONTROLLER: Final = ("throttle", "lambda", "advance", "manifold_pressure")
 _READOUT_RPM: Final = 10.0
 

@@ -4,15 +4,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.sources.rehearsal.car import COLUMNS, STEP_S, Body, Car, Row
 from stream.sources.rehearsal.driver import Driver, Mark, Needle
 from stream.sources.rehearsal.engine import Engine, Tune
 from stream.sources.rehearsal.road import TICK_S, Road, Weather
 from stream.sources.rehearsal.script import Step
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 _STEPS: Final = round(TICK_S / STEP_S)
 
 

@@ -3,13 +3,12 @@
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.sources.rehearsal.chain import REDLINE_V, STANDING_V, Converter, Link
 from stream.sources.rehearsal.engine import PULSES_PER_TURN, REDLINE_RPM
 from stream.sources.rehearsal.motion import Motion
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 _RAIL_S = 0.5
 _KICK_N = 900.0
 

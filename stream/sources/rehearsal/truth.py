@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.records import PullFault
 from stream.sources.rehearsal.car import GRAVITY, Body
@@ -17,8 +16,8 @@ from stream.sources.rehearsal.road import CALM
 from stream.sources.rehearsal.script import Pull as PullStep
 from stream.sources.rehearsal.script import PullAway, Shift, Stand, Step, Track
 from stream.sources.rehearsal.sensors import converter_line
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 _ARRIVED_RPM = 30.0
 
 

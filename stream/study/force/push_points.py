@@ -8,11 +8,12 @@ import numpy as np
 
 from stream.car import Car
 from stream.errors import InputError
+from stream.live.pull_faults import TIP_IN_S
 from stream.study.bands import band_table
 from stream.study.dataset import Dataset
 from stream.study.force.push_model import RADIUS_DOUBT, ROAD_SPEED_DOUBT, WITH_DIRECTION, CarModel, pull_scatter, push
 from stream.study.force.road_trace import RoadTrace, road_trace
-from stream.study.pulls import TIP_IN_S, PullTrace
+from stream.study.pulls import PullTrace
 from stream.study.slope import LIVE_CORRELATION_S, Slope, local_slope
 from stream.units import Flags as BoolArray
 from stream.units import Floats as Array

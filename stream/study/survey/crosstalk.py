@@ -7,11 +7,11 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.events import Event
+from stream.live.pull_faults import TIP_IN_S
 from stream.live.records import Pull
 from stream.study.dataset import Dataset
 from stream.study.survey.records import CrossTalk
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 WORDS = {"bounce": ("bounce", "bump", "hop"), "brake": ("brake", "braking"), "turn": ("turn", "corner")}
 FAULTS = {"bump": "bounce", "brake": "brake", "cornering": "turn"}
@@ -20,7 +20,6 @@ BEFORE_S = 1.0
 MARK_S = 3.0  # what was marked happens within this time of the mark
 STEADY_S = 0.5
 PULL_STEADY_S = 0.3
-TIP_IN_S = 0.4
 END_S = 0.2
 
 

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.study.survey.stretch import Stretches
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
 Kind = Literal["load", "speed", "road"]
 
 LAGS_S: Floats = np.concatenate((np.arange(0.0, 0.15, 0.005), np.arange(0.15, 0.3, 0.01), np.arange(0.3, 0.51, 0.02)))

@@ -1,9 +1,8 @@
 """The step of an analogue-to-digital converter, from the differences of successive samples: all are multiples of it."""
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 MOST_STEPS = 50  # differences of up to this many steps are asked
 ON_GRID = 0.12  # of a step: how near to a multiple a difference must be

@@ -3,6 +3,7 @@
 import numpy as np
 
 from stream.calibrate.chain.pulses import find_pulses, from_volts_alone
+from stream.calibrate.chain.ripple import Ripple, RippleLine, find_ripple
 from stream.car import Car, Channel
 from stream.live.filters import cutoff_for
 from stream.live.records import Pinned
@@ -10,9 +11,7 @@ from stream.record.session import Session
 from stream.study.dataset import Dataset
 from stream.study.survey.lag import Kind, Lag, changes_of_speed, find_lag
 from stream.study.survey.records import PulsesSurvey, SpeedSurvey
-from stream.study.survey.ripple import Ripple, RippleLine, find_ripple
-from stream.study.survey.spectra import hold_spectra
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.stretch import Stretches, hold_spectra
 from stream.study.survey.vibration import passed
 
 PROVISIONAL_PCT = 30.0 / 3.0**0.5  # a provisional slope may be wrong by ±30 %, evenly

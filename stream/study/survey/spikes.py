@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 LONGEST_S = 0.010
 CONTEXT = 8  # samples on each side that must be quiet

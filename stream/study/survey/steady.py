@@ -1,14 +1,12 @@
 """The second criterion of steadiness on every hold: the ratio of variances, on means far enough apart to be white."""
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.records import Hold
 from stream.study.force.ratio import CRITICAL_95, variance_ratio
 from stream.study.survey.records import HoldSteadiness, SteadinessSurvey
 from stream.study.survey.stretch import Stretches
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 FINEST_S = 0.01
 STEPS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)

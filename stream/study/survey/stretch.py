@@ -1,11 +1,16 @@
 """Stretches of a session's raw samples by time, read a piece at a time so that memory stays flat."""
 
+from collections.abc import Sequence
+
 import numpy as np
-import numpy.typing as npt
 
+from stream.calibrate.chain.ripple import HoldSpectrum, spectrum_of
+from stream.live.records import Hold
 from stream.record.session import Session
+from stream.units import Floats
 
-Floats = npt.NDArray[np.float64]
+MOST_HOLDS = 20  # whose ripple is looked at, the longest ones
+MOST_S = 15.0
 
 
 class Stretches:
@@ -32,3 +37,15 @@ class Stretches:
         longest = int(np.argmax(np.diff(cuts)))
         run = values[cuts[longest] : cuts[longest + 1]]
         return run if np.isfinite(run).all() else np.empty((0, len(columns)))
+
+
+def hold_spectra(stretches: Stretches, column: int, holds: Sequence[Hold]) -> list[HoldSpectrum]:
+    """Spectra of the longest holds, in order of time; holds that are too short for one are left out."""
+    longest = sorted(holds, key=lambda hold: hold.start_s - hold.end_s)[:MOST_HOLDS]
+    spectra = []
+    for hold in sorted(longest, key=lambda hold: hold.start_s):
+        values = stretches.read([column], hold.start_s, hold.end_s, MOST_S)[:, 0]
+        spectrum = spectrum_of(values, stretches.session.rate_hz, hold)
+        if spectrum is not None:
+            spectra.append(spectrum)
+    return spectra

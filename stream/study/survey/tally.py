@@ -6,8 +6,7 @@ import numpy.typing as npt
 from stream.block import Block
 from stream.live.runs import run_edges
 from stream.study.survey.spikes import Spike, spikes_in
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 WINDOW_S = 0.5
 FEWEST = 64  # samples in a window

@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.filters import ORDER
 from stream.study.survey.stretch import Stretches
-
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 HOP_HZ = (5.0, 25.0)
 SEGMENT_S = 2.0

@@ -13,15 +13,17 @@ from itertools import pairwise
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
+from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.stats import t_quantile
-from stream.study.tables.advice import Cell
-from stream.study.tables.ignition_step import Leave, Settings, propose
-from stream.study.tables.knock import Listened
+from stream.study.tables.advice import AdvanceCell
+from stream.study.tables.gate import Place, gate
+from stream.study.tables.ignition_aim import Settings, propose
+from stream.study.tables.ignition_full import Asked
+from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap
+from stream.study.tables.table_axes import Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Flags as BoolArray
-from stream.units import Floats as Array
-from stream.units import unit_factor
+from stream.units import Flags, Floats, unit_factor
 
 RPM_WIDTH = 500.0
 PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
@@ -44,41 +46,41 @@ class _Stretch:
     rpm: float
     rate: float
     advance: float
+    written: float  # what the table of the tune in the car says there; NaN: nothing
     zero: PullZero | None
 
 
-def part_load(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now: str, listened: Listened,
-              step: float) -> tuple[list[Cell], list[str]]:  # fmt: skip
-    """(one cell per speed and pressure where `now` was steady, warnings); none without a pressure channel."""
+def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tuple[list[AdvanceCell], list[Finding]]:
+    """(one cell per speed and pressure where `now` was steady, findings); none without a pressure channel."""
+    advance, now = asked.advance, asked.now
     axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
-    stretches, words, zeroed = [], [], True
+    stretches: list[_Stretch] = []
+    findings: list[Finding] = []
+    zeroed = True
     gears = {session.gear for session in sessions if session.tune == now}
     for session in sessions:
         if session.gear not in gears:
-            words.append(f"{session.path}: another gear than {now!r} was driven in: left out of part load")
+            findings.append(warning("part-load-gear", where=session.path.name, now=now))
             continue
-        rows = session.even(("manifold_pressure", "throttle", "advance"))
-        found = _stretches(session, rows, axis, advance, now)
+        found = _stretches(session, session.even(ROLES, ROWS_HZ), axis, advance, now)
         stretches += found
         zeroed &= bool(session.zeros) or not found
     if not stretches:
-        return [], [
-            "no part-load cell: that needs steady stretches with manifold pressure (or throttle) and advance known"
-        ]
+        return [], [note("part-load-none")]
     if not zeroed:
-        words.append("part load: some sessions have no zero; load is as recorded there")
+        findings.append(warning("part-load-no-zero"))
     cells = []
     for key in sorted({one.cell for one in stretches}):
         mine = [one for one in stretches if one.cell == key]
         if any(one.tune == now for one in mine):
-            cells.append(_cell(mine, key, advance, now, listened, step))
-    return [cell for cell in cells if cell is not None], words
+            cells.append(_cell(mine, key, asked, knock))
+    return cells, findings
 
 
 def _stretches(
-    session: Dataset, rows: EvenRows, axis: str, advance: AdvanceList | UserTable, now: str
+    session: Dataset, rows: EvenRows, axis: Axis, advance: AdvanceList | UserTable, now: str
 ) -> list[_Stretch]:
-    pressure_channel = session.first(axis)  # type: ignore[arg-type]
+    pressure_channel = session.first(axis)
     if pressure_channel is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
         return []
     unit = advance.unit if isinstance(advance, UserTable) else "kPa"
@@ -92,22 +94,26 @@ def _stretches(
     good &= _in_gear(session, rows)
     for pull in session.pulls:
         good &= (rows.time_s < pull.start_s - 0.5) | (rows.time_s > pull.end_s + 1.0)
+    written = np.full(len(rows.time_s), np.nan)
+    if isinstance(advance, UserTable) and session.tune == now:
+        written = advance.at(rows.speed_rpm, pressure)
     row, column = _grid(rows.speed_rpm, pressure, advance)
-    factor = session.load_scale[0]
+    scale = session.load_scale[0]
     found = []
     for first, last in _runs(good, row, column, rows.step_s):
         part = slice(first, last)
         zero = zero_at(float(rows.time_s[part].mean()), session.zeros, str(session.path))
-        zero = None if zero is None else zero.scaled(factor)
+        zero = None if zero is None else zero.scaled(scale)
         found.append(_Stretch(
             session.tune, str(session.path), (int(row[first]), int(column[first])),
-            factor * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
-            float(rows.speed_rpm[part].mean()), float(rate[part].mean()), float(angle[part].mean()), zero,
+            scale * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
+            float(rows.speed_rpm[part].mean()), float(rate[part].mean()), float(angle[part].mean()),
+            float(written[part].mean()), zero,
         ))  # fmt: skip
     return found
 
 
-def _in_gear(session: Dataset, rows: EvenRows) -> BoolArray:
+def _in_gear(session: Dataset, rows: EvenRows) -> Flags:
     """Where the engine drives the car: standing, or in neutral, the link shows its zero whatever the engine does."""
     load = rows.load - (float(np.mean([zero.mean for zero in session.zeros])) if session.zeros else 0.0)
     load = load * session.load_scale[0]
@@ -116,8 +122,8 @@ def _in_gear(session: Dataset, rows: EvenRows) -> BoolArray:
 
 
 def _advance(
-    session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, pressure: Array
-) -> Array | None:
+    session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, pressure: Floats
+) -> Floats | None:
     """The advance that was there: logged, or by a two-axis table of the tune in the car."""
     channel = session.first("advance")
     if channel is not None:
@@ -127,13 +133,13 @@ def _advance(
     return None  # a full-load list does not tell what was there at part load
 
 
-def _smooth(values: Array, step: float) -> Array:
+def _smooth(values: Floats, step: float) -> Floats:
     """Mean over half a second, so that a rate of change is one of the car and not of the noise."""
     width = max(round(0.5 / step) | 1, 1)
     return np.convolve(np.pad(values, width // 2, mode="edge"), np.ones(width) / width, mode="valid")
 
 
-def _grid(rpm: Array, pressure: Array, advance: AdvanceList | UserTable) -> tuple[Array, Array]:
+def _grid(rpm: Floats, pressure: Floats, advance: AdvanceList | UserTable) -> tuple[Floats, Floats]:
     """Cell numbers: nearest breakpoint of the person's own table, else even cells; -1 outside."""
     if isinstance(advance, UserTable):
         return _nearest(rpm, advance.rpm), _nearest(pressure, advance.second)
@@ -141,14 +147,14 @@ def _grid(rpm: Array, pressure: Array, advance: AdvanceList | UserTable) -> tupl
     return np.floor(rpm / RPM_WIDTH + 0.5), np.floor(pressure / PRESSURE_WIDTH + 0.5)
 
 
-def _nearest(values: Array, axis: Array) -> Array:
+def _nearest(values: Floats, axis: Floats) -> Floats:
     if len(axis) < 2:
         return np.zeros(len(values))
     inside = np.isfinite(values) & (values > 1.5 * axis[0] - 0.5 * axis[1]) & (values < 1.5 * axis[-1] - 0.5 * axis[-2])
     return np.where(inside, np.searchsorted((axis[1:] + axis[:-1]) / 2, np.nan_to_num(values)), -1)
 
 
-def _runs(good: BoolArray, row: Array, column: Array, step: float) -> list[tuple[int, int]]:
+def _runs(good: Flags, row: Floats, column: Floats, step: float) -> list[tuple[int, int]]:
     """(first, last) rows of stretches that stay in one cell, cut where they are long."""
     good = good & (row >= 0) & (column >= 0)
     change = np.flatnonzero((np.diff(row) != 0) | (np.diff(column) != 0) | (np.diff(good.astype(np.int8)) != 0)) + 1
@@ -162,33 +168,54 @@ def _runs(good: BoolArray, row: Array, column: Array, step: float) -> list[tuple
     return runs
 
 
-def _cell(mine: list[_Stretch], key: tuple[int, int], advance: AdvanceList | UserTable, now: str, listened: Listened,
-          step: float) -> Cell | None:  # fmt: skip
+def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: KnockMap) -> AdvanceCell:
+    advance, now = asked.advance, asked.now
     if isinstance(advance, UserTable):
         rpm, second = float(advance.rpm[key[0]]), float(advance.second[key[1]])
+        reach, across = _between(advance.rpm, key[0]), _between(advance.second, key[1])
     else:
         rpm, second = key[0] * RPM_WIDTH, key[1] * PRESSURE_WIDTH
+        reach = rpm - RPM_WIDTH / 2, rpm + RPM_WIDTH / 2
+        across = second - PRESSURE_WIDTH / 2, second + PRESSURE_WIDTH / 2
     tunes = list(dict.fromkeys(one.tune for one in mine))
     at = {tune: float(np.mean([one.advance for one in mine if one.tune == tune])) for tune in tunes}
     spans = {tune: [one.pressure for one in mine if one.tune == tune] for tune in tunes}
     own = spans[now]
     shared = [tune for tune in tunes if min(spans[tune]) <= max(own) and max(spans[tune]) >= min(own)]
-    why = ""
+    place = Place(
+        now_deg=at[now], step_deg=asked.step_deg, table_deg=float(np.mean([one.written for one in mine
+                                                                          if one.tune == now])),
+        tested=(min(at.values()), max(at.values())), most_deg=asked.most_deg,
+        odd=any(one.second is not None and one.low < reach[1] and one.high > reach[0] for one in asked.odd),
+    )  # fmt: skip
+    evidence = knock.at_part_load(*reach, across, at[now])
+    why = None
     if len(tunes) > 1 and len(shared) < 2:
-        why = "the pressures of the tunes do not overlap here: refused; hold the same speeds at more throttle openings"
+        why = note("part-load-apart")
     elif len(shared) < 2:
-        why = "one tune was steady here: nothing to compare"
-    mine = [one for one in mine if one.tune in shared]
-    settings = None if why else _settings(mine, shared, at, now)
+        why = note("part-load-one-tune")
+    compared = [one for one in mine if one.tune in shared]
+    settings = None if why else _settings(compared, shared, at, now)
     if settings is None:
-        why = why or "too few steady stretches to tell tunes apart at common pressure: hold speeds again"
-        told = ", ".join(f"{tune or 'no tune named'} {at[tune]:.1f}° ({len(spans[tune])})" for tune in tunes)
-        return Cell(rpm=rpm, second_axis=second, now=at[now], proposed=at[now], low=None, high=None,
-                    evidence=f"{told} stretches; hold: {why}", n=sum(map(len, spans.values())))  # fmt: skip
-    leave = Leave(
-        bool(listened.text) and not listened.heard, f"note: '{listened.text}'" if listened.text else "no note"
-    )
-    return propose(settings, leave, step, rpm, second, "stretches, load at common pressure")
+        proposal = gate(None, place, evidence)
+        tried = note(
+            "advance-settings", tunes=tuple(tunes), advance_deg=tuple(at.values()),
+            count=tuple(float(len(spans[tune])) for tune in tunes),
+        )  # fmt: skip
+        return AdvanceCell(
+            rpm=rpm, second_axis=second, proposal=proposal, low=None, high=None, n=sum(map(len, spans.values())),
+            evidence=(tried, why or note("part-load-few"), *proposal.reasons),
+        )  # fmt: skip
+    return propose(settings, place, evidence, rpm, second)
+
+
+def _between(axis: Floats, place: int) -> tuple[float, float]:
+    """The reach of a breakpoint: half way to its neighbours, and as far beyond an end of the axis."""
+    if len(axis) < 2:
+        return -np.inf, np.inf
+    low = (axis[place] + axis[place - 1]) / 2 if place else 1.5 * axis[0] - 0.5 * axis[1]
+    high = (axis[place] + axis[place + 1]) / 2 if place + 1 < len(axis) else 1.5 * axis[-1] - 0.5 * axis[-2]
+    return float(low), float(high)
 
 
 def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now: str) -> Settings | None:
@@ -215,7 +242,7 @@ def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now:
     )  # fmt: skip
 
 
-def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Array:
+def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Floats:
     """(tunes, tunes) covariance from the zeros that stretches share; their own scatter may hold part of it already."""
     parts = {part.key: part.doubt**2 for one in mine if one.zero is not None for part in one.zero.parts}
     place = {key: index for index, key in enumerate(parts)}
@@ -225,5 +252,5 @@ def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Array:
         for one in own:
             for part in one.zero.parts if one.zero is not None else ():
                 loading[row, place[part.key]] += part.weight / len(own)
-    result: Array = (loading * np.array(list(parts.values()))) @ loading.T
+    result: Floats = (loading * np.array(list(parts.values()))) @ loading.T
     return result

@@ -36,6 +36,7 @@ from stream.units import Flags, Floats
 
 RICHER = 1.10  # the most a pass: rich is safe for a while
 LEANER = 0.97  # lean is not
+AS_WANTED = 0.0005  # chosen: no table resolves less
 LEAST_HITS = 10
 LEANER_HIGH_HITS = 50  # below, nothing is leaned where the engine works hard
 LEANER_HIGH_VISITS = 2
@@ -292,6 +293,8 @@ def _values(fit: CellFit) -> dict[str, float | int | bool]:
 
 
 def _richer(fit: CellFit) -> tuple[float, Finding]:
+    if fit.ratio < 1 + AS_WANTED:
+        return 1.0, note("as-wanted", **_values(fit))
     if fit.ratio > RICHER:
         return RICHER, note("richer-bounded", most_pct=100 * (RICHER - 1), **_values(fit))
     return fit.ratio, note("richer", **_values(fit))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.units import Floats as Array
+from stream.units import Floats
 
 Limits = tuple[float | None, float | None]
 
@@ -23,8 +23,8 @@ class Parabola:
     """
 
     centre: float
-    coefficients: Array
-    covariance: Array
+    coefficients: Floats
+    covariance: Floats
     t: float
 
     @property
@@ -65,7 +65,7 @@ class Parabola:
         return math.sqrt(share * self.top / -float(self.coefficients[2]))
 
 
-def fit_parabola(x: Array, y: Array, covariance: Array, t: float) -> Parabola:
+def fit_parabola(x: Floats, y: Floats, covariance: Floats, t: float) -> Parabola:
     """Generalised least squares through points (n,), n >= 3 different x, with the covariance of y, shape (n, n).
 
     Points without any doubt (covariance of zeros) are weighted alike and give a fit without doubt.
@@ -102,5 +102,5 @@ def fieller(top: float, bottom: float, var_top: float, cov: float, var_bottom: f
     return (None, float(ends[0])) if top / bottom <= ends[0] else (float(ends[1]), None)
 
 
-def _terms(x: float) -> Array:
+def _terms(x: float) -> Floats:
     return np.array([1.0, x, x * x])

@@ -16,8 +16,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.study.tables.sheet import Place, Sheet, plain, read_sheet
 from stream.study.tables.table_axes import LARGEST_RPM, Axis, layout
-from stream.units import Flags as BoolArray
-from stream.units import Floats as Array
+from stream.units import Flags, Floats
 
 ADVANCE_LIMITS = (-30.0, 70.0)  # degrees before top dead centre; beyond, the column is something else
 LAMBDA_LIMITS = (0.4, 2.0)  # beyond, nothing burns: the cells are an air-fuel ratio, or something else
@@ -40,14 +39,14 @@ class UserTable:
     axis: Axis
     unit: str
     named: bool
-    second: Array
-    rpm: Array
-    cells: Array
+    second: Floats
+    rpm: Floats
+    cells: Floats
     sheet: Sheet
     places: np.typing.NDArray[np.intp]
     turned: bool
 
-    def at(self, rpm: Array, second: Array) -> Array:
+    def at(self, rpm: Floats, second: Floats) -> Floats:
         """Cells interpolated straight in both axes, the border's value up to half a step outside, NaN beyond.
 
         `second` is in the table's own unit.
@@ -57,7 +56,7 @@ class UserTable:
         up, right = np.minimum(row + 1, len(self.rpm) - 1), np.minimum(column + 1, len(self.second) - 1)
         low = self.cells[row, column] * (1 - column_part) + self.cells[row, right] * column_part
         high = self.cells[up, column] * (1 - column_part) + self.cells[up, right] * column_part
-        result: Array = low * (1 - row_part) + high * row_part
+        result: Floats = low * (1 - row_part) + high * row_part
         return result
 
     def place(self, row: int, column: int) -> Place:
@@ -86,7 +85,9 @@ class UserTable:
         around = self.places[rows, columns].reshape(-1, 2)
         return max(self.sheet.decimals((int(down), int(across))) for down, across in around)
 
-    def rewritten(self, cells: Array, lowest: Array | None = None, highest: Array | None = None) -> tuple[str, Array]:
+    def rewritten(
+        self, cells: Floats, lowest: Floats | None = None, highest: Floats | None = None
+    ) -> tuple[str, Floats]:
         """(the whole file with these cells in it, the cells as they then stand there); arrays (n, m), NaN: unchanged.
 
         A changed cell has the decimals of its neighbours, rounded to the nearest that lies within lowest and highest;
@@ -109,7 +110,7 @@ class UserTable:
             written[row, column] = value
         return self.sheet.text(changed), written
 
-    def filled(self, cells: Array, decimals: int) -> str:
+    def filled(self, cells: Floats, decimals: int) -> str:
         """The whole file with other numbers in every cell, (n, m): another quantity on the same axes."""
         mark = self._mark()
         changed = {
@@ -126,7 +127,7 @@ class UserTable:
         points = sum("." in text for text in texts)
         return "," if commas > points or (commas == points == 0 and self.sheet.separator == ";") else "."
 
-    def far_from_neighbours(self, least: float, share: float) -> BoolArray:
+    def far_from_neighbours(self, least: float, share: float) -> Flags:
         """(n, m) cells that lie off every straight line through their neighbours by more than the larger of
         `least` and `share` of the line's value: a slip of the pen more likely than a wish."""
         near_a_line = np.zeros(self.cells.shape, dtype=np.bool_)
@@ -152,11 +153,11 @@ class AdvanceList:
     """
 
     path: Path
-    tunes: dict[str, tuple[Array, Array]]
+    tunes: dict[str, tuple[Floats, Floats]]
     sheet: Sheet | None = None
     places: Mapping[tuple[str, float], Place] = field(default_factory=dict)
 
-    def at(self, tune: str, rpm: Array) -> Array:
+    def at(self, tune: str, rpm: Floats) -> Floats:
         """Degrees at each rpm, straight between the rows; NaN outside them. InputError for a tune it lacks."""
         if tune not in self.tunes:
             there = ", ".join(repr(name) for name in self.tunes)
@@ -167,7 +168,7 @@ class AdvanceList:
         points, degrees = self.tunes[tune]
         return np.interp(rpm, points, degrees, left=np.nan, right=np.nan)
 
-    def rewritten(self, tune: str, degrees: Array, highest: Array | None = None) -> tuple[str, Array]:
+    def rewritten(self, tune: str, degrees: Floats, highest: Floats | None = None) -> tuple[str, Floats]:
         """(the whole file with these degrees in the rows of one tune, the degrees as they then stand there); NaN and
         what cannot be written at or below `highest` stay as they are."""
         if self.sheet is None:
@@ -220,7 +221,7 @@ def companion(path: Path) -> Path:
     return path.with_name(f"{path.stem}-why.csv")
 
 
-def why_csv(table: UserTable, now: Array, written: Array, why: Sequence[Sequence[str]], notes: Sequence[str]) -> str:
+def why_csv(table: UserTable, now: Floats, written: Floats, why: Sequence[Sequence[str]], notes: Sequence[str]) -> str:
     """The companion of a written table: notes as '#' lines, then a row for each cell, (n, m) in the axes' order."""
     text = io.StringIO()
     text.writelines(f"# {' '.join(note.split())}\n" for note in notes)
@@ -337,7 +338,7 @@ def _rounded(value: float, decimals: int, bounds: tuple[float, float]) -> float 
     return None
 
 
-def _places(values: Array, axis: Array) -> tuple[np.typing.NDArray[np.intp], Array]:
+def _places(values: Floats, axis: Floats) -> tuple[np.typing.NDArray[np.intp], Floats]:
     """(index below, part of the step above it) in a rising axis; part is NaN more than half a step outside."""
     if len(axis) == 1:
         return np.zeros(len(values), dtype=np.intp), np.where(np.isfinite(values), 0.0, np.nan)

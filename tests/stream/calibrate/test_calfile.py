@@ -10,13 +10,14 @@ from stream.calibrate.speed.calfile import (
     SourceSession,
     calibration_of,
     load_calibration,
-    origin_warnings,
+    origin_findings,
     parse_calibration,
     save_calibration,
 )
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.errors import InputError, StorageError
 from tests.stream.calibrate.hold_drives import HoldDrive
+from ui.text.findings import say
 
 ROW = tuple(float(rpm) for rpm in range(1500, 6501, 500))
 MADE = datetime(2024, 5, 4, 9, 30, tzinfo=UTC)
@@ -26,9 +27,14 @@ def made(bend: float = 0.0):
     drive = HoldDrive(17, reading=8.0, bend=bend, ceiling=6200.0).idle().row(*ROW, *ROW[::-1])
     return calibration_of(
         fit_speed(drive.holds, drive.pinned, targets=ROW, reading_error_rpm=10.0),
-        car="hill-climb special", sessions=[SourceSession(path="holds.h5", started_utc="2024-05-04T08:00:00+00:00")],
-        channel="speed_v", unit="V", pulses_per_turn=4.0, reading_error_rpm=10.0, when=MADE,
-    )  # fmt: skip
+        car="hill-climb special",
+        sessions=[SourceSession(path="holds.h5", started_utc="2024-05-04T08:00:00+00:00")],
+        channel="speed_v",
+        unit="V",
+        pulses_per_turn=4.0,
+        reading_error_rpm=10.0,
+        when=MADE,
+    )
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.25])
@@ -48,12 +54,25 @@ def test_what_is_written_comes_back_and_predicts_the_same(tmp_path, bend: float)
 
 def test_the_file_has_the_keys_of_the_json_and_its_origin(tmp_path) -> None:
     """When, from which session, which car; what cannot be known is left out."""
-    save_calibration(made(), tmp_path / "SPEED.toml")
+    save_calibration(made(), tmp_path / "SPEED.toml", say)
     keys = tomllib.loads((tmp_path / "SPEED.toml").read_text(encoding="utf-8"))
 
-    assert {"model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",
-            "residual_sd_rpm", "largest_departure_pct_span", "valid_from", "valid_to", "ceiling_above_rpm",
-            "points", "warnings"} <= set(keys)  # fmt: skip
+    assert {
+        "model",
+        "slope_rpm_per_unit",
+        "intercept_rpm",
+        "u_slope",
+        "u_intercept",
+        "covariance",
+        "scale_error_pct",
+        "residual_sd_rpm",
+        "largest_departure_pct_span",
+        "valid_from",
+        "valid_to",
+        "ceiling_above_rpm",
+        "points",
+        "warnings",
+    } <= set(keys)
     assert "dead_below_rpm" not in keys
     assert keys["when"] == "2024-05-04T09:30:00+00:00"
     assert keys["sessions"][0]["path"] == "holds.h5"
@@ -63,15 +82,22 @@ def test_the_file_has_the_keys_of_the_json_and_its_origin(tmp_path) -> None:
 def test_stale_and_foreign_are_said() -> None:
     """Another car, another channel, other pulses, a year between; and nothing where all is well."""
     calibration = made()
-    good = {"car": "hill-climb special", "channel": "speed_v", "unit": "V", "pulses_per_turn": 4.0,
-            "session_started": datetime(2024, 6, 1, tzinfo=UTC)}  # fmt: skip
+    good = {
+        "car": "hill-climb special",
+        "channel": "speed_v",
+        "unit": "V",
+        "pulses_per_turn": 4.0,
+        "session_started": datetime(2024, 6, 1, tzinfo=UTC),
+    }
 
-    assert origin_warnings(calibration, **good) == []
-    assert "foreign" in origin_warnings(calibration, **{**good, "car": "other"})[0]
-    assert "foreign" in origin_warnings(calibration, **{**good, "unit": "Hz"})[0]
-    assert "stale" in origin_warnings(calibration, **{**good, "pulses_per_turn": 2.0})[0]
-    late = origin_warnings(calibration, **{**good, "session_started": datetime(2026, 6, 1, tzinfo=UTC)})
-    assert "stale" in late[0]
+    assert origin_findings(calibration, **good) == []
+    for change, code in (
+        ({"car": "other"}, "calibration-of-another-car"),
+        ({"unit": "Hz"}, "calibration-of-another-channel"),
+        ({"pulses_per_turn": 2.0}, "calibration-of-other-pulses"),
+        ({"session_started": datetime(2026, 6, 1, tzinfo=UTC)}, "calibration-old"),
+    ):
+        assert [finding.code for finding in origin_findings(calibration, **{**good, **change})] == [code]
 
 
 @pytest.mark.parametrize(

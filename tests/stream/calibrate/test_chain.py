@@ -30,9 +30,13 @@ def test_thirty_six_pulses_and_a_ceiling_of_2200_hz() -> None:
 
 @pytest.mark.parametrize(
     ("hz", "rpm", "name"),
-    [([60.0, 200.0, 400.0], [900, 3000, 6000], "4"), ([25.0], [3000], "0.5"), ([75.0], [3000], "1.5"),
-     ([3500.0 / 60 * 30], [3000], "36-1")],
-)  # fmt: skip
+    [
+        ([60.0, 200.0, 400.0], [900, 3000, 6000], "4"),
+        ([25.0], [3000], "0.5"),
+        ([75.0], [3000], "1.5"),
+        ([3500.0 / 60 * 30], [3000], "36-1"),
+    ],
+)
 def test_pulse_count_with_runner_up(hz, rpm, name: str) -> None:
     """Whole, half and missing-teeth counts with a readout good to 10 rpm and 0.1 %."""
     finding = find_pulses(hz, rpm, reading_error_rpm=10.0, scale_error_pct=0.1)
@@ -192,9 +196,13 @@ def test_filter_between_pull_and_wheel_hop() -> None:
 
 @pytest.mark.parametrize(
     ("wish", "word"),
-    [({"pulses_per_turn": 0}, "pulses_per_turn"), ({"redline_rpm": 500}, "idle"), ({"output_v": 9.0}, "supply"),
-     ({"pump_current_a": float("nan")}, "pump_current_a")],
-)  # fmt: skip
+    [
+        ({"pulses_per_turn": 0}, "pulses_per_turn"),
+        ({"redline_rpm": 500}, "idle"),
+        ({"output_v": 9.0}, "supply"),
+        ({"pump_current_a": float("nan")}, "pump_current_a"),
+    ],
+)
 def test_wishes_that_cannot_be_met(wish, word: str) -> None:
     """The key is named."""
     with pytest.raises(InputError, match=word):

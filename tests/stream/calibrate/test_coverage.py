@@ -8,6 +8,8 @@ import pytest
 from stream.calibrate.speed.speed_fit import fit_speed
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
 
+pytestmark = pytest.mark.coverage
+
 TARGETS = tuple(float(rpm) for rpm in range(1500, 6501, 500))
 SPEEDS = np.array([1500.0, 2500.0, 4000.0, 5500.0, 6500.0])
 
@@ -31,7 +33,6 @@ def covered(drives: int, stated: float, real: float, scale_pct: float) -> tuple[
     return inside / drives, lines / drives
 
 
-@pytest.mark.slow
 def test_intervals_of_a_needle_hold_the_truth_in_92_to_98_of_100_drives(capsys) -> None:
     """Reading error 50 rpm and scale error 1 %, both as stated; 500 drives know the share to ±1 %."""
     shares, lines = covered(500, stated=50.0, real=50.0, scale_pct=1.0)
@@ -42,7 +43,6 @@ def test_intervals_of_a_needle_hold_the_truth_in_92_to_98_of_100_drives(capsys) 
     assert lines > 0.98
 
 
-@pytest.mark.slow
 def test_an_error_stated_too_small_is_found_and_the_intervals_still_hold(capsys) -> None:
     """Reading error 40 rpm stated as 10: widened to the scatter, with Student's t; 300 drives know it to ±1.4 %."""
     shares, _ = covered(300, stated=10.0, real=40.0, scale_pct=0.2)

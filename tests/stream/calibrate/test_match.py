@@ -10,6 +10,7 @@ from stream.calibrate.speed.match import match_at, match_targets
 from stream.calibrate.speed.targets import parse_at, parse_targets
 from stream.errors import InputError
 from tests.stream.calibrate.hold_drives import HoldDrive
+from ui.text.findings import say
 
 ROW = tuple(float(rpm) for rpm in range(1500, 6501, 500))
 LONG_ROW = (1000.0, *ROW)
@@ -103,9 +104,10 @@ def test_two_readings_nearly_as_good_are_said_with_the_holds() -> None:
     match = found(drive, LONG_ROW)
 
     assert match.ambiguous
-    assert "ambiguous" in match.warnings[0]
-    assert f"{drive.holds[0].start_s:.1f} s as" in match.warnings[0]
-    assert "--at" in match.warnings[0]
+    told = match.findings[0]
+    assert told.code == "row-ambiguous"
+    assert drive.holds[0].start_s in told.values["start_s"]
+    assert "--at" in say(told)
 
 
 @pytest.mark.parametrize(

@@ -8,17 +8,35 @@ import pytest
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.errors import InputError
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
+from ui.cli.fit import fit_json
 
 ROW = tuple(float(rpm) for rpm in range(1500, 6501, 500))
 KEYS = [
-    "model", "slope_rpm_per_unit", "intercept_rpm", "u_slope", "u_intercept", "covariance", "scale_error_pct",
-    "residual_sd_rpm", "largest_departure_pct_span", "valid_from", "valid_to", "dead_below_rpm", "ceiling_above_rpm",
-    "points", "warnings",
-]  # fmt: skip
+    "model",
+    "slope_rpm_per_unit",
+    "intercept_rpm",
+    "u_slope",
+    "u_intercept",
+    "covariance",
+    "scale_error_pct",
+    "residual_sd_rpm",
+    "largest_departure_pct_span",
+    "valid_from",
+    "valid_to",
+    "dead_below_rpm",
+    "ceiling_above_rpm",
+    "points",
+    "warnings",
+]
 
 
-def words(fit) -> str:
-    return " | ".join(fit.warnings)
+def codes(fit) -> set[str]:
+    return {finding.code for finding in fit.findings}
+
+
+def about(fit, code: str) -> dict:
+    """The values of the finding with this code."""
+    return dict(next(finding.values for finding in fit.findings if finding.code == code))
 
 
 def test_a_plain_row_gives_the_converters_line_and_the_agreed_keys() -> None:
@@ -30,11 +48,12 @@ def test_a_plain_row_gives_the_converters_line_and_the_agreed_keys() -> None:
     assert abs(fit.slope_rpm_per_unit - SLOPE) < 3 * fit.u_slope
     assert abs(fit.intercept_rpm - ZERO) < 3 * fit.u_intercept
     assert (fit.valid_from, fit.valid_to) == (1500.0, 6500.0)
-    keys = json.loads(json.dumps(fit.to_dict()))
-    assert list(keys) == KEYS
-    assert list(keys["points"][0]) == ["signal", "target_rpm", "residual_rpm", "used", "why_not"]
+    keys = json.loads(json.dumps(fit_json(fit)))
+    assert set(KEYS) | {"findings"} == set(keys)
+    assert list(keys["points"][0]) == ["signal", "target_rpm", "residual_rpm", "used", "why_not", "reason"]
     assert keys["points"][0]["target_rpm"] is None
     assert not keys["points"][0]["used"]
+    assert keys["points"][0]["reason"] == "no-target"
     assert "no target" in keys["points"][0]["why_not"]
     assert sum(point["used"] for point in keys["points"]) == 11
 
@@ -58,11 +77,11 @@ def test_dead_band_and_ceiling_are_named() -> None:
 
     assert fit.dead_below_rpm == 2000.0
     assert fit.ceiling_above_rpm == pytest.approx(5700.0, abs=120.0)
-    stuck = {point.target_rpm: point for point in fit.points if "stuck" in point.why_not}
+    stuck = {point.target_rpm: point for point in fit.points if point.reason in ("stuck-bottom", "stuck-top")}
     assert sorted(stuck) == [1000.0, 1500.0, 6000.0, 6500.0]
     assert not any(point.used for point in stuck.values())
-    assert "does not move below about 1 9" in words(fit) or "does not move below about 1 8" in words(fit)
-    assert "stops rising at about 5 " in words(fit)
+    assert about(fit, "dead-band")["rpm"] == pytest.approx(1900.0, abs=60.0)
+    assert about(fit, "ceiling")["rpm"] == pytest.approx(5700.0, abs=120.0)
 
 
 def test_a_long_flat_hold_at_the_bottom_is_told_as_a_dead_band() -> None:
@@ -84,9 +103,8 @@ def test_a_misread_hold_is_left_out_with_its_reason() -> None:
     out = [point for point in fit.points if not point.used]
 
     assert [point.target_rpm for point in out] == [4000.0]
-    assert "suspect" in out[0].why_not
-    assert "above its target" in out[0].why_not
-    assert "suspect" in words(fit)
+    assert out[0].reason == "suspect-hold"
+    assert about(fit, "suspect-hold")["off_rpm"] == pytest.approx(240.0, abs=40.0)
     assert out[0].residual_rpm == pytest.approx(-240.0, abs=40.0)
 
 
@@ -98,7 +116,7 @@ def test_suspects_never_take_more_than_a_fifth_nor_leave_fewer_than_three() -> N
     fit = fit_speed(drive.holds, assigned=assigned, reading_error_rpm=5.0)
 
     assert sum(not point.used for point in fit.points) <= 2
-    assert "widened" in words(fit)
+    assert "scatter-above-stated" in codes(fit)
     assert fit.u_slope > 10.0
 
 
@@ -110,8 +128,7 @@ def test_a_bent_converter_gets_a_monotone_curve_and_says_why() -> None:
     volts = drive._volts(speeds)
 
     assert fit.model == "piecewise"
-    assert "not straight" in words(fit)
-    assert "AICc" in words(fit)
+    assert about(fit, "converter-bent")["aicc_lower"] > 4.0
     assert np.max(np.abs(fit.rpm(volts) - speeds)) < 40.0
     assert np.all(np.diff(fit.rpm(np.linspace(0.3, 4.8, 200))) > 0)
     low, high = fit.interval(volts)
@@ -126,18 +143,27 @@ def test_through_zero_only_where_the_intercept_is_known_to_be_small() -> None:
     rng = np.random.default_rng(6)
     rows = [rpm for rpm in ROW for _ in range(6)]
     holds = [
-        Hold(start_s=8.0 * i, end_s=8.0 * i + 5, signal_mean=rpm / 1000 + rng.normal(0, 0.002), signal_sem=0.0005,
-             speed_rpm=rpm, speed_sd_rpm=20.0, drift_rpm_per_s=0.0, load_mean=None, n_effective=6.0)
+        Hold(
+            start_s=8.0 * i,
+            end_s=8.0 * i + 5,
+            signal_mean=rpm / 1000 + rng.normal(0, 0.002),
+            signal_sem=0.0005,
+            speed_rpm=rpm,
+            speed_sd_rpm=20.0,
+            drift_rpm_per_s=0.0,
+            load_mean=None,
+            n_effective=6.0,
+        )
         for i, rpm in enumerate(rows)
-    ]  # fmt: skip
+    ]
     sharp = fit_speed(holds, assigned=rows, reading_error_rpm=3.0)
     blunt = fit_speed(holds, assigned=rows, reading_error_rpm=50.0)
 
     assert sharp.model == "through-zero"
     assert (sharp.intercept_rpm, sharp.u_intercept, sharp.covariance) == (0.0, 0.0, 0.0)
-    assert "zero" in words(sharp)
+    assert "line-through-zero" in codes(sharp)
     assert blunt.model == "line"
-    assert "larger than they show" in words(blunt)
+    assert "scatter-below-stated" in codes(blunt)
 
 
 def test_stated_errors_too_small_widen_the_doubt() -> None:
@@ -145,7 +171,7 @@ def test_stated_errors_too_small_widen_the_doubt() -> None:
     drive = HoldDrive(18, reading=40.0).row(*ROW)
     small, fair = (fit_speed(drive.holds, targets=ROW, reading_error_rpm=error, model="line") for error in (5.0, 40.0))
 
-    assert "widened" in words(small)
+    assert "scatter-above-stated" in codes(small)
     assert small.u_slope == pytest.approx(fair.u_slope, rel=0.5)
     assert small.scatter_dof is not None
     assert fair.scatter_dof is None
@@ -158,16 +184,16 @@ def test_named_holds_and_dropped_holds() -> None:
     fit = fit_speed(drive.holds, at=at, dropped={1})
 
     assert [point.used for point in fit.points] == [True, False, True, True]
-    assert fit.points[1].why_not == "left out by hand"
+    assert fit.points[1].reason == "dropped-by-hand"
 
 
 @pytest.mark.parametrize(
     ("settings", "word"),
     [
-        ({}, "either --targets or --at"),
-        ({"targets": ROW, "at": [(1.0, 2.0)]}, "either --targets or --at"),
-        ({"targets": ROW, "reading_error_rpm": 0.0}, "--reading-error"),
-        ({"targets": ROW, "scale_error_pct": -1.0}, "--scale-error"),
+        ({}, "either targets or holds"),
+        ({"targets": ROW, "at": [(1.0, 2.0)]}, "either targets or holds"),
+        ({"targets": ROW, "reading_error_rpm": 0.0}, "reading error"),
+        ({"targets": ROW, "scale_error_pct": -1.0}, "scale error"),
         ({"targets": ROW, "model": "cubic"}, "not known"),
         ({"assigned": [3000.0] * 11}, "one speed"),
         ({"assigned": [1500.0, 2000.0] + [None] * 9}, "three or more"),

@@ -24,7 +24,6 @@ PATIENCE_S = 20.0
 
 pytestmark = [
     pytest.mark.skipif(shutil.which("gcc") is None or shutil.which("g++") is None, reason="needs gcc and g++"),
-    pytest.mark.slow,
 ]
 
 
@@ -52,6 +51,7 @@ def board(request, tmp_path_factory):
 
 
 def test_frames_from_the_header_are_what_they_were_made_of(pack):
+    """What the C header packs, the decoder gives back."""
     data = subprocess.run([pack, "frames"], capture_output=True, check=True)
     decoder = FrameDecoder()
     items = decoder.feed(data.stdout, 0)
@@ -71,6 +71,7 @@ def test_frames_from_the_header_are_what_they_were_made_of(pack):
 
 
 def test_floats_from_the_header_come_to_the_bit(pack):
+    """Float samples pass through the C header unchanged."""
     data = subprocess.run([pack, "floats"], capture_output=True, check=True).stdout
     info, block = FrameDecoder().feed(data, 0)
 
@@ -110,6 +111,7 @@ def link_at(tick):
 
 
 def test_the_sketch_through_a_terminal(board):
+    """The example sketch, compiled, speaks through a pseudo-terminal and is read whole."""
     pulses, program = board
     info, blocks, counters = record(program, car_of("pulse_hz" if pulses else "speed_v"), 6016, 6016)
     values = np.concatenate([b.samples for b in blocks])
@@ -129,6 +131,7 @@ def test_the_sketch_through_a_terminal(board):
 
 
 def test_samples_the_sketch_could_not_take_are_a_gap_not_a_shift_in_time(board):
+    """A late device counts on: what it missed is a gap."""
     pulses, program = board
     car = car_of("pulse_hz" if pulses else "speed_v")
     _, blocks, counters = record(program, car, 3000, 2800, 1000, 1200)

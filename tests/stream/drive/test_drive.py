@@ -297,7 +297,7 @@ def test_without_a_folder_nothing_is_recorded_and_asking_for_it_says_so() -> Non
     with running(None) as (drive, source):
         source.give(Plan(1, rate_hz=RATE).hold(2000, 4).samples())
         until(taken(drive, 800))
-        with pytest.raises(StorageError, match="-o FOLDER"):
+        with pytest.raises(StorageError, match="start again with one"):
             drive.start_recording()
         source.end()
         drive.join(PATIENCE_S)

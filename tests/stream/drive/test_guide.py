@@ -42,6 +42,7 @@ def test_holds_are_taken_to_their_targets_by_a_line_that_is_wrong_by_up_to_30_pe
 
 
 def test_a_stray_is_said_and_not_counted() -> None:
+    """A steady speed far from the target is named and counts for nothing."""
     drive = HoldDrive(3).row(1500, 2000, 2500, 3000).stray(3600).row(4000)
     guide = Guide(car(), GuidePlan(TARGETS))
     said = follow(guide, drive)
@@ -75,6 +76,7 @@ def test_skip_and_redo() -> None:
 
 
 def test_going_back_over_a_skipped_target_asks_for_it_again() -> None:
+    """Back after skip asks for the skipped target."""
     guide = Guide(car(), GuidePlan(TARGETS))
     guide.skip()
     guide.redo()
@@ -122,6 +124,7 @@ def test_until_u_goes_round_again_until_the_doubt_is_small_enough() -> None:
 
 
 def test_a_dead_converter_is_said_at_the_second_target_with_the_same_signal() -> None:
+    """Two targets with one signal are a fault, said at once."""
     drive = HoldDrive(2, dead=2100.0, as_holds=True)
     guide = Guide(car(), GuidePlan(TARGETS))
     drive.row(1500)
@@ -138,6 +141,7 @@ def test_a_dead_converter_is_said_at_the_second_target_with_the_same_signal() ->
 
 
 def test_a_hold_that_never_ends_asks_whether_the_signal_follows() -> None:
+    """A hold far longer than needed asks whether the signal follows the engine."""
     guide = Guide(car(), GuidePlan(TARGETS))
     guide.take_said()
     guide.look(Steady(20.0, 60.0, 5.0, 3.0, True, 1510.0))
@@ -152,6 +156,7 @@ def test_a_hold_that_never_ends_asks_whether_the_signal_follows() -> None:
 
 
 def test_seconds_count_only_near_the_target() -> None:
+    """Steady seconds elsewhere do not count for the target."""
     guide = Guide(car(), GuidePlan(TARGETS))
     guide.look(Steady(20.0, 60.0, 2.0, 3.0, False, 4000.0))
     assert guide.steady_s == 0.0
@@ -177,6 +182,7 @@ def test_road_speed_of_a_target() -> None:
 
 
 def test_above_90_percent_of_redline_only_on_demand() -> None:
+    """Targets near redline are asked for in gear only where a person wants them."""
     guide = Guide(geared(), GuidePlan((3000.0, 5000.0, 6500.0, 7000.0), gear=2))
     assert guide.targets == (3000.0, 5000.0, 6500.0)
     assert (
@@ -199,5 +205,6 @@ def test_above_90_percent_of_redline_only_on_demand() -> None:
     ],
 )
 def test_targets_that_cannot_be_held_are_refused(plan: GuidePlan, words: str) -> None:
+    """Speeds that are none, too many, or too few are one line with the cure."""
     with pytest.raises(InputError, match=words):
         Guide(car(), plan)

@@ -92,6 +92,7 @@ def test_a_row_driven_past_the_guide_marks_no_wrong_target(tmp_path: Path) -> No
 
 
 def test_the_guide_changes_no_hold(recording: Recording, tmp_path: Path) -> None:
+    """Holds are the same with and without a guide."""
     with_guide = drive_it(recording, tmp_path / "a", GuidePlan(TARGETS, gear=2))
     without = drive_it(recording, tmp_path / "b", GuidePlan())
     assert with_guide.stage is not None

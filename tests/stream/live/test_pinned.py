@@ -35,8 +35,14 @@ def test_dead_band_and_ceiling_are_pinned(seed: int, slope_error: float) -> None
     assert top.signal == pytest.approx(volts(5400), abs=0.005)
     assert top.start_s == pytest.approx(t[np.argmax(plan.rpm > 5400)], abs=0.6)
     assert [round(h.signal_mean * RPM_PER_V + RPM_AT_0V, -2) for h in stage.holds] == [
-        2000, 2500, 3000, 3500, 4000, 4500, 5000,
-    ]  # fmt: skip
+        2000,
+        2500,
+        3000,
+        3500,
+        4000,
+        4500,
+        5000,
+    ]
 
 
 @pytest.mark.parametrize("slope_error", [0.7, 1.0, 1.3])

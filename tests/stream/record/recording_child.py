@@ -27,9 +27,17 @@ def main() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), int(sys.argv[3])))
     info = StreamInfo(1000.0, tuple(ChannelInfo(name) for name in ("index", "half")))
     writer = SessionWriter(
-        path, info, "", tune="heron", started_utc=datetime.now(UTC), live_rate_hz=100.0, live_filter="none",
-        live_delay_s=0.0, load_unit="mV/V", calibration="provisional",
-    )  # fmt: skip
+        path,
+        info,
+        "",
+        tune="heron",
+        started_utc=datetime.now(UTC),
+        live_rate_hz=100.0,
+        live_filter="none",
+        live_delay_s=0.0,
+        load_unit="mV/V",
+        calibration="provisional",
+    )
     first = lost = 0
     try:
         while True:

@@ -55,6 +55,7 @@ def touch_the_gaps(file: Any) -> None:
 
 @pytest.mark.parametrize("edit", [touch_a_sample, touch_the_rate, touch_the_gaps])
 def test_raw_cannot_be_changed(recorded: Path, edit: Any) -> None:
+    """An edit that touches the raw part is refused and leaves the file as it was."""
     before = recorded.read_bytes()
     with pytest.raises(RawTouchedError):
         change_session(recorded, edit)
@@ -64,6 +65,7 @@ def test_raw_cannot_be_changed(recorded: Path, edit: Any) -> None:
 
 
 def test_failed_edit_leaves_everything(recorded: Path) -> None:
+    """An edit that fails half way changes nothing."""
     before = recorded.read_bytes()
 
     def fail(file: Any) -> None:
@@ -78,6 +80,7 @@ def test_failed_edit_leaves_everything(recorded: Path) -> None:
 
 
 def test_full_disk_leaves_everything(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk during a change leaves the session unchanged and says so."""
     before = recorded.read_bytes()
 
     def full(*_: object) -> None:
@@ -92,6 +95,7 @@ def test_full_disk_leaves_everything(recorded: Path, monkeypatch: pytest.MonkeyP
 
 
 def test_link_stays_a_link(recorded: Path, tmp_path: Path) -> None:
+    """A change writes through a symbolic link and keeps it."""
     link = tmp_path / "link.h5"
     link.symlink_to(recorded)
     change_session(link, lambda file: tables.append_rows(file, layout.ZEROS, tables.zero_rows([ZERO])))
@@ -102,6 +106,7 @@ def test_link_stays_a_link(recorded: Path, tmp_path: Path) -> None:
 
 
 def test_not_a_session(tmp_path: Path) -> None:
+    """What is no session is refused before anything is written."""
     (tmp_path / "x.h5").write_text("hello")
     with pytest.raises(InputError, match="not HDF5"):
         change_session(tmp_path / "x.h5", lambda file: None)

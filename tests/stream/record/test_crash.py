@@ -51,12 +51,12 @@ def lost_before(rows: int) -> np.ndarray:
     return row + 7 * (row // 1000)
 
 
-@pytest.mark.slow
+@pytest.mark.parametrize("kills", [4, pytest.param(20, marks=pytest.mark.coverage)])
 @pytest.mark.parametrize("rows_per_flush", [500, 20], ids=["twice a second", "after every block"])
-def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int) -> None:
+def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int, kills: int) -> None:
     """Plain h5py opens what is left, lacks at most its last second; recover brings back all told of."""
     moments = random.Random(rows_per_flush)
-    for number in range(20):
+    for number in range(kills):
         session = tmp_path / f"{number}.h5"
         appended, flushed = run_and_kill(session, rows_per_flush, moments.randint(20, 6000))
         with h5py.File(session) as file:
@@ -89,7 +89,6 @@ def check_full(session: Path, output: str) -> None:
     np.testing.assert_array_equal(samples[:, 0], lost_before(len(samples)))
 
 
-@pytest.mark.slow
 def test_file_size_limit(tmp_path: Path) -> None:
     """A limit on the file's size is met like a full disk (works without rights to mount)."""
     session = tmp_path / "full.h5"
@@ -100,7 +99,6 @@ def test_file_size_limit(tmp_path: Path) -> None:
     check_full(session, output)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kib", [3000, 3300, 4096])
 def test_full_file_system(tmp_path: Path, kib: int) -> None:
     """A file system that is really full, where there are rights to make one."""

@@ -34,6 +34,7 @@ def test_readable_and_never_taken(tmp_path: Path) -> None:
     ],
 )
 def test_tune_as_part_of_a_name(tune: str, name: str) -> None:
+    """A tune becomes a part of a file name that every system takes."""
     assert clean_tune(tune) == name
 
 

@@ -48,10 +48,12 @@ def test_joins_without_hole_or_double_rows(cut_off: Path) -> None:
 
 
 def test_journal_named_instead_of_the_session(cut_off: Path) -> None:
+    """The journal's own name leads to the session beside it."""
     check_whole(recover(journal_path(cut_off)))
 
 
 def test_without_journal_what_was_flushed_is_finished(cut_off: Path) -> None:
+    """Without a journal, recovery keeps what was flushed."""
     journal_path(cut_off).unlink()
     check_whole(recover(cut_off), WHOLE[:2500])
 
@@ -104,6 +106,7 @@ def test_reading_stops_at_the_first_bad_record(cut_off: Path) -> None:
 
 
 def test_length_that_lies_allocates_nothing(cut_off: Path) -> None:
+    """A spoilt length in the journal allocates no memory."""
     journal = journal_path(cut_off)
     journal.write_bytes(journal.read_bytes() + b"SJ1\n\x02\xff\xff\xff\xff" + b"x" * 50)
     check_whole(recover(cut_off))
@@ -119,6 +122,7 @@ def test_damaged_beginning_of_the_journal(cut_off: Path) -> None:
 
 
 def test_journal_of_another_recording(cut_off: Path, tmp_path: Path, make_writer: Callable[..., SessionWriter]) -> None:
+    """A journal that belongs to another recording is refused."""
     from datetime import UTC, datetime
 
     make_writer(tmp_path / "other.h5", started_utc=datetime(2026, 6, 2, tzinfo=UTC)).abandon()
@@ -141,6 +145,7 @@ def test_nothing_to_recover(recorded: Path, tmp_path: Path, make_writer: Callabl
 
 
 def test_never_over_a_file_that_is_there(cut_off: Path) -> None:
+    """Recovery never writes over a file."""
     new = recover(cut_off)
     before = digests(new)
     with pytest.raises(InputError, match="is already there and is never overwritten; give another name"):

@@ -59,8 +59,11 @@ def test_what_was_said_stands_in_the_file_under_its_fixed_names(recorded_with) -
 
     with h5py.File(path) as file:
         assert dict(file["conditions"].attrs) == {
-            "temperature_c": 18.5, "pressure_hpa": 987.2, "humidity_pct": 61.0, "said_utc": DAY.said_utc,
-        }  # fmt: skip
+            "temperature_c": 18.5,
+            "pressure_hpa": 987.2,
+            "humidity_pct": 61.0,
+            "said_utc": DAY.said_utc,
+        }
         assert file["heard"].dtype.names == ("pull", "rpm_from", "rpm_to", "heard", "said_utc")
         assert file["heard"][0].tolist()[:4] == (2, 3000.0, 3500.0, 1)
         assert file["pulls"].dtype.names[-1] == "kept"
@@ -69,14 +72,20 @@ def test_what_was_said_stands_in_the_file_under_its_fixed_names(recorded_with) -
         assert session.heard == (pinked(2), NONE)
 
 
-def test_a_pull_spoken_of_again_counts_by_the_last_word(recorded_with) -> None:
-    """What was said of other pulls, and of the session as a whole, stays."""
+def test_knock_that_was_heard_stays_whatever_is_said_later(recorded_with) -> None:
+    """'Heard none' never wipes 'heard' out: only taking it back does, of that pull alone."""
     path = recorded_with("one.h5", pull_at(10.0), pull_at(30.0))
     mark_session(path, Marks(heard=(NONE, pinked(1), pinked(2))))
     mark_session(path, Marks(heard=(Heard(pull=1, heard=False, said_utc="later"),)))
 
     with open_session(path) as session:
-        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (2, True), (1, False)]
+        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (1, True), (2, True), (1, False)]
+    mark_session(path, Marks(forget=1))
+    with open_session(path) as session:
+        assert [(row.pull, row.heard) for row in session.heard] == [(0, False), (2, True)]
+    mark_session(path, Marks(forget=-1, heard=(NONE,)))
+    with open_session(path) as session:
+        assert session.heard == (NONE,)
 
 
 def test_a_pull_that_is_not_there_is_refused(recorded_with) -> None:
@@ -118,9 +127,12 @@ def test_a_replay_carries_what_was_said(recorded_with) -> None:
 numbers = st.floats(allow_nan=False, width=64)
 texts = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]))
 RECORDS = {
-    Hold: layout.HOLD_DTYPE, HoldMark: layout.HOLD_DTYPE, Pinned: layout.PINNED_DTYPE, Zero: layout.ZERO_DTYPE,
+    Hold: layout.HOLD_DTYPE,
+    HoldMark: layout.HOLD_DTYPE,
+    Pinned: layout.PINNED_DTYPE,
+    Zero: layout.ZERO_DTYPE,
     Heard: layout.HEARD_DTYPE,
-}  # fmt: skip
+}
 
 
 @given(st.data())

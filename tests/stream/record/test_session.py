@@ -44,6 +44,7 @@ def test_opening_changes_neither_bytes_nor_times(recorded: Path) -> None:
 
 
 def test_what_a_session_says_of_itself(recorded: Path) -> None:
+    """Rows, losses, rate, tune and channels are those that were recorded."""
     with open_session(recorded) as session:
         assert (session.rows, session.lost_samples, session.duration_s) == (2500, 40, 2.54)
         assert (session.rate_hz, session.info.names, session.info.name) == (
@@ -59,6 +60,7 @@ def test_what_a_session_says_of_itself(recorded: Path) -> None:
 
 
 def test_missing_folder_and_empty(tmp_path: Path) -> None:
+    """A missing file, a folder and an empty file are one line each."""
     (tmp_path / "empty.h5").touch()
     assert "no such session" in refusal(tmp_path / "gone.h5")
     assert "is a folder" in refusal(tmp_path)
@@ -77,12 +79,14 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
 
 def test_not_hdf5(tmp_path: Path) -> None:
+    """A file of another kind is refused in words."""
     path = tmp_path / "log.h5"
     path.write_text("time,rpm\n0,900\n")
     assert "not HDF5" in refusal(path)
 
 
 def test_foreign_hdf5(tmp_path: Path) -> None:
+    """HDF5 of another program is refused in words."""
     for number, attributes in enumerate(({}, {"format": 7}, {"format": "other"}, {"format": np.zeros(3)})):
         path = tmp_path / f"{number}.h5"
         with h5py.File(path, "w") as file:
@@ -92,6 +96,7 @@ def test_foreign_hdf5(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("version", [2, 10**6])
 def test_newer_format(recorded: Path, version: int) -> None:
+    """A newer format version is refused, not half-read."""
     with h5py.File(recorded, "r+") as file:
         file.attrs["format_version"] = version
     assert f"newer Steadypull (format version {version}; this one reads up to 1); update" in refusal(recorded)
@@ -109,6 +114,7 @@ def test_a_root_that_cannot_be_told(recorded: Path, monkeypatch: pytest.MonkeyPa
 
 @pytest.mark.parametrize("name", ["raw/samples", "raw/gaps"])
 def test_table_missing(recorded: Path, name: str) -> None:
+    """A session that lacks a table is damaged and says so."""
     with h5py.File(recorded, "r+") as file:
         del file[name]
 
@@ -183,6 +189,7 @@ def test_a_session_without_findings_has_none(recorded: Path) -> None:
     ],
 )
 def test_attribute_that_cannot_be_used(recorded: Path, spoil: Callable[[Any], None]) -> None:
+    """A spoilt attribute is damage, named in one line."""
     with h5py.File(recorded, "r+") as file:
         spoil(file)
     assert "is damaged" in refusal(recorded)
@@ -191,6 +198,7 @@ def test_attribute_that_cannot_be_used(recorded: Path, spoil: Callable[[Any], No
 def test_cut_short_anywhere(recorded: Path, tmp_path: Path) -> None:
     """Whatever is missing at the end, there is a word, or all the samples are there; never a traceback."""
     whole = recorded.read_bytes()
+    assert len(whole) > 10_000
     path = tmp_path / "short.h5"
     for length in range(0, len(whole), 997):
         path.write_bytes(whole[:length])

@@ -62,6 +62,7 @@ def test_a_session_is_summed_up_as_its_file_has_it(folder: Path) -> None:
 
 
 def test_clipped_samples_are_counted(folder: Path) -> None:
+    """Samples outside their channel's range are counted as the live stage counts them."""
     path = folder / "b.h5"
     before = summarise(path).clipped_samples
     with h5py.File(path, "r+") as file:
@@ -71,6 +72,7 @@ def test_clipped_samples_are_counted(folder: Path) -> None:
 
 
 def test_everything_is_listed_newest_first_and_the_unreadable_last(folder: Path, tmp_path: Path) -> None:
+    """The newest session stands first, the unreadable ones last."""
     shelf, told = listed(folder, tmp_path / "index.sqlite")
 
     assert [Path(session.path).name for session in shelf.sessions] == ["b.h5", "cut.h5", "a.h5", "broken.h5"]
@@ -95,14 +97,17 @@ def test_only_what_changed_is_read_again(folder: Path, tmp_path: Path) -> None:
 
     assert len(told) == 1
     assert {Path(s.path).name: s.note for s in third.sessions} == {
-        "b.h5": "new plugs", "a.h5": "dry, 18 °C", "broken.h5": "",
-    }  # fmt: skip
+        "b.h5": "new plugs",
+        "a.h5": "dry, 18 °C",
+        "broken.h5": "",
+    }
     with sqlite3.connect(index) as database:
         assert database.execute("SELECT count(*) FROM session").fetchone() == (3,)
     database.close()
 
 
 def test_a_note_leaves_the_raw_part_alone(folder: Path) -> None:
+    """Writing a note changes no raw byte."""
     with h5py.File(folder / "b.h5", "r") as file:
         before = file["raw/samples"][:].tobytes()
     write_note(folder / "b.h5", "rain\0 later")
@@ -114,6 +119,7 @@ def test_a_note_leaves_the_raw_part_alone(folder: Path) -> None:
 
 @pytest.mark.parametrize("damage", ["garbage", "torn", "older"])
 def test_a_broken_index_is_made_anew(folder: Path, tmp_path: Path, damage: str) -> None:
+    """The index is a cache: a broken one is made again."""
     index = tmp_path / "index.sqlite"
     first, _ = listed(folder, index)
     if damage == "garbage":
@@ -164,6 +170,7 @@ def test_two_programs_share_an_index(folder: Path, tmp_path: Path) -> None:
 def test_an_index_that_another_program_holds_is_gone_without(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A locked index is left alone, and the shelf is read without it."""
     monkeypatch.setattr("stream.record.shelf_index._WAIT_S", 0.01)
     index = tmp_path / "index.sqlite"
     listed(folder, index)
@@ -181,6 +188,7 @@ def test_an_index_that_another_program_holds_is_gone_without(
 
 
 def test_a_scan_can_be_stopped(folder: Path) -> None:
+    """A scan ends when it is told to, with what it has."""
     stop = threading.Event()
     shelf = scan(folder, None, lambda done, found: stop.set(), stop)
 
@@ -190,6 +198,7 @@ def test_a_scan_can_be_stopped(folder: Path) -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="names are Unicode there")
 def test_a_name_that_is_no_text_is_listed_too(folder: Path, tmp_path: Path) -> None:
+    """A file name that is no UTF-8 is listed all the same."""
     name = os.fsencode(folder) + b"/caf\xe9.h5"
     try:
         shutil.copy(folder / "b.h5", os.fsdecode(name))
@@ -207,6 +216,7 @@ def test_a_name_that_is_no_text_is_listed_too(folder: Path, tmp_path: Path) -> N
     [("", 3), ("HERON", 1), ("plover 2026-06-02", 1), ("wheelspin", 1), ("18 °c dry", 1), ("gear 3", 2), ("wren", 0)],
 )
 def test_search_wants_every_word(text: str, names: int) -> None:
+    """Each word must be found somewhere in a session."""
     common = {"state": "finished", "car": "hill-climb special", "gear": 3}
     sessions = [
         Summary(path="/a/one.h5", tunes=("heron",), note="dry, 18 °C", faults={"wheelspin": 1}, **common),
@@ -217,6 +227,7 @@ def test_search_wants_every_word(text: str, names: int) -> None:
 
 
 def test_no_such_folder_is_one_line(tmp_path: Path) -> None:
+    """A folder that is not there is one line with the cure."""
     with pytest.raises(InputError, match=r"nowhere: no such folder; check the name"):
         scan(tmp_path / "nowhere")
     (tmp_path / "file").write_text("")

@@ -26,7 +26,6 @@ CountedBlock = Callable[..., Block]
 Cuts = list[tuple[int, int, bool]]
 
 
-@pytest.mark.slow
 @given(
     origin=st.integers(0, 2**40),
     cuts=st.lists(st.tuples(st.integers(1, 90), st.integers(0, 2**33), st.booleans()), min_size=1, max_size=25),
@@ -47,9 +46,14 @@ def test_any_split_with_any_gaps_comes_back(
         for number, (rows, lost, restarted) in enumerate(cuts):
             first += lost
             block = Block(
-                rng.random((rows, 2), dtype=np.float32), first, 50.0, device_us=1 + number * 997,
-                host_ns=number * 13, lost=lost, restarted=restarted,
-            )  # fmt: skip
+                rng.random((rows, 2), dtype=np.float32),
+                first,
+                50.0,
+                device_us=1 + number * 997,
+                host_ns=number * 13,
+                lost=lost,
+                restarted=restarted,
+            )
             writer.append(block)
             sent.append(block)
             first = block.end
@@ -78,9 +82,18 @@ def make_writer_once() -> MakeWriter:
 
     def make(path: Path, info: StreamInfo, *, journal: bool) -> SessionWriter:
         return SessionWriter(
-            path, info, "", tune="heron", started_utc=datetime(2026, 6, 1, tzinfo=UTC), live_rate_hz=50.0,
-            live_filter="", live_delay_s=0.0, load_unit="", calibration="", journal=journal,
-        )  # fmt: skip
+            path,
+            info,
+            "",
+            tune="heron",
+            started_utc=datetime(2026, 6, 1, tzinfo=UTC),
+            live_rate_hz=50.0,
+            live_filter="",
+            live_delay_s=0.0,
+            load_unit="",
+            calibration="",
+            journal=journal,
+        )
 
     return make
 
@@ -98,13 +111,26 @@ def test_special_values_are_kept_to_the_bit(tmp_path: Path, make_writer: MakeWri
 
 
 HOLD = Hold(
-    start_s=1.0, end_s=4.5, signal_mean=2.5, signal_sem=0.01, speed_rpm=3870.0, speed_sd_rpm=21.0,
-    drift_rpm_per_s=-3.0, load_mean=None, n_effective=17.0,
-)  # fmt: skip
+    start_s=1.0,
+    end_s=4.5,
+    signal_mean=2.5,
+    signal_sem=0.01,
+    speed_rpm=3870.0,
+    speed_sd_rpm=21.0,
+    drift_rpm_per_s=-3.0,
+    load_mean=None,
+    n_effective=17.0,
+)
 PULL = Pull(
-    start_s=10.0, end_s=16.0, start_rpm=2100.0, end_rpm=6900.0, tune="heron", gear=None, verdict="flawed",
+    start_s=10.0,
+    end_s=16.0,
+    start_rpm=2100.0,
+    end_rpm=6900.0,
+    tune="heron",
+    gear=None,
+    verdict="flawed",
     faults=("lift", "lost-samples"),
-)  # fmt: skip
+)
 
 
 def test_what_was_found_comes_back(tmp_path: Path, make_writer: MakeWriter, counted_block: CountedBlock) -> None:
@@ -171,13 +197,29 @@ def test_documented_layout_for_any_tool(recorded: Path) -> None:
         columns = {name: set(file[name].dtype.names) for name in ("holds", "pinned", "pulls", "zeros", "events")}
         assert isinstance(file["calibrations"], h5py.Group)
     assert columns["holds"] >= {
-        "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s",
-        "load_mean", "accepted", "target_rpm",
-    }  # fmt: skip
+        "start_s",
+        "end_s",
+        "signal_mean",
+        "signal_sem",
+        "speed_rpm",
+        "speed_sd_rpm",
+        "drift_rpm_per_s",
+        "load_mean",
+        "accepted",
+        "target_rpm",
+    }
     assert columns["pinned"] == {"start_s", "end_s", "signal", "at"}
     assert columns["pulls"] == {
-        "start_s", "end_s", "start_rpm", "end_rpm", "tune", "gear", "verdict", "faults", "kept",
-    }  # fmt: skip
+        "start_s",
+        "end_s",
+        "start_rpm",
+        "end_rpm",
+        "tune",
+        "gear",
+        "verdict",
+        "faults",
+        "kept",
+    }
     assert columns["zeros"] == {"start_s", "end_s", "mean", "doubt", "how"}
     assert columns["events"] >= {"time", "kind", "text"}
 
@@ -255,6 +297,7 @@ def test_never_over_a_file_that_is_there(tmp_path: Path, make_writer: MakeWriter
 
 
 def test_folder_that_is_not_there(tmp_path: Path, make_writer: MakeWriter) -> None:
+    """Recording to a missing folder is one line with the cure."""
     with pytest.raises(StorageError, match=r"gone/s\.h5: the folder does not exist; make it first"):
         make_writer(tmp_path / "gone" / "s.h5")
 
@@ -269,6 +312,7 @@ def test_a_name_that_is_too_long(tmp_path: Path, make_writer: MakeWriter, length
 
 @pytest.mark.parametrize("channels", [0, 10_000])
 def test_stream_that_no_session_can_hold(tmp_path: Path, make_writer: MakeWriter, channels: int) -> None:
+    """Too many or no channels are refused before a file is made."""
     info = StreamInfo(1000.0, tuple(ChannelInfo(f"c{n}") for n in range(channels)))
     with pytest.raises(InputError, match=f"{channels} channels cannot be recorded"):
         make_writer(tmp_path / "s.h5", info)

@@ -109,12 +109,26 @@ EXPECTED = np.column_stack((1000 + 10.5 * np.arange(10), 0.01 * np.arange(10))).
         ten_rows().rstrip("\n"),
     ],
     ids=[
-        "comma", "semicolon", "tab", "decimal-comma", "decimal-comma-tab", "crlf", "blanks", "trailing-all",
-        "trailing-rows", "bom", "blank-lines-first", "blank-lines-last", "quoted", "square-units",
-        "round-units", "no-last-newline",
+        "comma",
+        "semicolon",
+        "tab",
+        "decimal-comma",
+        "decimal-comma-tab",
+        "crlf",
+        "blanks",
+        "trailing-all",
+        "trailing-rows",
+        "bom",
+        "blank-lines-first",
+        "blank-lines-last",
+        "quoted",
+        "square-units",
+        "round-units",
+        "no-last-newline",
     ],
-)  # fmt: skip
+)
 def test_one_log_in_many_spellings(read, text: str):
+    """Separators, quotes, line ends and decimal commas give one and the same log."""
     log = read(text)
 
     assert log.info.rate_hz == 10.0
@@ -128,16 +142,19 @@ def test_one_log_in_many_spellings(read, text: str):
 
 
 def test_gzip_is_known_by_its_bytes_not_its_name(read):
+    """A compressed log is known by its first bytes."""
     np.testing.assert_allclose(read(gzip.compress(ten_rows().encode())).samples, EXPECTED, rtol=1e-6)
 
 
 def test_a_western_code_page_in_the_header(read):
+    """A header in a western code page is read."""
     log = read(ten_rows().replace("t,rpm", "t,oil °C,rpm").replace(",10", ",90,10").encode("cp1252"))
 
     np.testing.assert_allclose(log.samples, EXPECTED, rtol=1e-6)
 
 
 def test_columns_in_any_order_and_others_ignored(read):
+    """Columns are found by name; those that nobody wants are passed over."""
     log = read("word,link,t,rpm\n" + "".join(f"x{k},{k},{k / 10},{k * 2}\n" for k in range(5)))
 
     np.testing.assert_array_equal(log.samples, [[2 * k, k] for k in range(5)])
@@ -145,6 +162,7 @@ def test_columns_in_any_order_and_others_ignored(read):
 
 @pytest.mark.parametrize("form", ["%Y-%m-%d %H:%M:%S.%f", "%Y-%m-%dT%H:%M:%S.%f", "%Y-%m-%dT%H:%M:%S.%fZ"])
 def test_iso_date_times(read, form: str):
+    """ISO 8601 stamps give the clock, with and without the T."""
     start = datetime(2024, 2, 28, 23, 59, 59, 500000)
     rows = [f"{(start + timedelta(milliseconds=10 * k)).strftime(form)},{k},{-k}" for k in range(200)]
     log = read("t,rpm,link\n" + "\n".join(rows))
@@ -167,6 +185,7 @@ def test_rounded_stamps_give_the_rate_they_came_from(read, rate_hz: float, decim
 
 
 def test_a_jump_of_the_clock_is_lost_samples(read):
+    """A step of the clock is as many lost samples."""
     kept = [k for k in range(40) if not 10 <= k < 17 and k != 30]
     log = read("t,rpm,link\n" + "".join(f"{k / 20:.2f},{k},0\n" for k in kept))
 
@@ -197,6 +216,7 @@ def test_a_log_that_ends_in_the_middle_of_a_second_lacks_nothing(read, rows: int
 
 
 def test_a_row_before_a_pause_is_not_spread_over_it(read):
+    """A pause is a gap, not a long sample."""
     stamps = [k // 2 for k in range(20)] + [30 + k // 2 for k in range(20)]
     log = read("t,rpm,link\n" + "".join(f"{stamp},{k},0\n" for k, stamp in enumerate(stamps)))
 
@@ -205,6 +225,7 @@ def test_a_row_before_a_pause_is_not_spread_over_it(read):
 
 
 def test_uneven_stamps_are_resampled_on_a_line_and_said_so(read):
+    """Uneven stamps become even ones on straight lines, with a note."""
     rng = np.random.default_rng(3)
     stamps = np.concatenate(([0.0], np.cumsum(rng.uniform(0.05, 0.15, 400))))
     log = read("t,rpm,link\n" + "".join(f"{t:.6f},{1000 + 40 * t:.6f},{t:.6f}\n" for t in stamps))
@@ -217,6 +238,7 @@ def test_uneven_stamps_are_resampled_on_a_line_and_said_so(read):
 
 
 def test_uneven_stamps_are_not_bridged_over_a_jump(read):
+    """Resampling stops at a jump."""
     rng = np.random.default_rng(4)
     stamps = np.cumsum(rng.uniform(0.05, 0.15, 200))
     stamps[100:] += 5.0
@@ -227,6 +249,7 @@ def test_uneven_stamps_are_not_bridged_over_a_jump(read):
 
 
 def test_a_rate_given_beside_the_clock_is_the_rate_resampled_at(read):
+    """A rate that a person gives is the one resampled at."""
     log = read(ten_rows(), rate_hz=20.0, car_=car())
 
     assert log.info.rate_hz == 20.0
@@ -235,12 +258,14 @@ def test_a_rate_given_beside_the_clock_is_the_rate_resampled_at(read):
 
 
 def test_a_rate_that_would_fill_the_memory_is_refused(read):
+    """A rate that would make too many samples is refused."""
     text = "t,rpm,link\n" + "".join(f"{k + 0.3 * (k % 3)},1,2\n" for k in range(300))
     with pytest.raises(InputError, match=r"300 rows would become 3e\+09 samples at 1e\+07 Hz; give a lower rate"):
         read(text, 1e7, car())
 
 
 def test_what_32_bits_cannot_hold_is_missing(read):
+    """A value beyond float32 is a missing cell."""
     log = read(ten_rows().replace("1021.0", "1e300").replace("1031.5", "-1e39"))
 
     assert np.isnan(log.samples[:, 0]).tolist() == [False] * 2 + [True] * 2 + [False] * 6
@@ -248,6 +273,7 @@ def test_what_32_bits_cannot_hold_is_missing(read):
 
 
 def test_without_a_clock_each_row_is_one_period(read):
+    """Without stamps every row is one sample."""
     log = read("rpm,link\n1,2\n3,4\n,\n5,6\n", rate_hz=50.0)
 
     assert log.info.rate_hz == 50.0
@@ -256,6 +282,7 @@ def test_without_a_clock_each_row_is_one_period(read):
 
 
 def test_one_column_only(read):
+    """A log of one column has no separator and is read."""
     only = parse_car('[car]\nname="x"\n[[channel]]\nname="rpm"\nrole="engine_speed"\nunit="rpm"\n')
     log = read("rpm\n100\n\n120\n\n\n", rate_hz=10.0, car_=only)
 
@@ -268,15 +295,14 @@ def test_missing_cells(read):
     log = read("t,rpm,link\n0.0,1,1\n0.1,,2\n0.2,,\n0.3,NaN,n/a\n0.4,5,\n0.5,6,inf\n0.6,7,7\n")
 
     assert log.index == [0, 1, 4, 5, 6]
-    np.testing.assert_array_equal(
-        log.samples, [[1, 1], [np.nan, 2], [5, np.nan], [6, np.nan], [7, 7]]
-    )  # fmt: skip
+    np.testing.assert_array_equal(log.samples, [[1, 1], [np.nan, 2], [5, np.nan], [6, np.nan], [7, 7]])
     assert [block.lost for block in log.blocks] == [0, 2]
     assert log.counters["missing_cells"] == 3
     assert "3 cells are missing" in log.told
 
 
 def test_a_row_without_a_stamp_is_left_out_and_told(read):
+    """A row without a stamp is left out, counted and named."""
     log = read("t,rpm,link\n0.0,1,1\n0.1,2,2\n,3,3\n0.3,4,4\n0.4,5,5\n")
 
     assert log.index == [0, 1, 3, 4]
@@ -284,6 +310,7 @@ def test_a_row_without_a_stamp_is_left_out_and_told(read):
 
 
 def test_a_last_row_cut_off_is_left_out_and_told(read):
+    """A last row cut off by the logger is left out and named."""
     log = read(ten_rows() + "1.0,11")
 
     assert log.index == list(range(10))
@@ -291,6 +318,7 @@ def test_a_last_row_cut_off_is_left_out_and_told(read):
 
 
 def test_a_clock_that_runs_back_is_a_restart(read):
+    """A clock that goes back is a logger that began again."""
     rows = [f"{10 + k / 10:.1f},{k},0" for k in range(10)] + [f"{k / 10:.1f},{100 + k},0" for k in range(10)]
     log = read("t,rpm,link\n" + "\n".join(rows))
 
@@ -303,12 +331,14 @@ def test_a_clock_that_runs_back_is_a_restart(read):
 
 
 def test_a_slow_log_still_comes_in(read):
+    """One row in two seconds is a log too."""
     log = read("t,rpm,link\n" + "".join(f"{2 * k},{k},0\n" for k in range(6)))
 
     assert log.info.rate_hz == 0.5
 
 
 def test_blocks_are_bounded_and_follow_each_other(read):
+    """Blocks are of bounded size, in order, without a hole."""
     log = read("rpm,link\n" + "1,2\n" * 10_000, rate_hz=1000.0)
 
     assert [len(block) for block in log.blocks] == [4096, 4096, 1808]
@@ -316,6 +346,7 @@ def test_blocks_are_bounded_and_follow_each_other(read):
 
 
 def test_rows_beyond_one_chunk_keep_their_line_numbers(read):
+    """An error deep in a log names its line."""
     log = read("rpm,link\n" + "1,2\n" * 70_000 + "oops,2\n" + "1,2\n", rate_hz=1000.0)
 
     assert "line 70002 holds 'oops' in column 'rpm', which is no number: it is left out" in log.told
@@ -357,12 +388,14 @@ def test_rows_beyond_one_chunk_keep_their_line_numbers(read):
     ],
 )
 def test_bad_logs_are_refused_with_the_place_and_the_cure(read, text: str | bytes, message: str):
+    """Each broken log is one line with file, line, column and cure."""
     with pytest.raises(InputError, match=message) as caught:
         read(text)
     assert "\n" not in str(caught.value)
 
 
 def test_bad_calls_are_refused(tmp_path: Path):
+    """A missing file and an impossible rate are one line each."""
     with pytest.raises(InputError, match="no such file"):
         CsvSource(tmp_path / "none.csv", car()).open()
     with pytest.raises(InputError, match="is a folder"):
@@ -377,6 +410,7 @@ def test_bad_calls_are_refused(tmp_path: Path):
 
 
 def test_an_exact_name_wins_over_one_with_a_unit(read):
+    """A column of exactly the channel's name is taken first."""
     log = read("t,rpm [raw],rpm,link\n0,9,1,2\n1,9,3,4\n")
 
     assert log.samples[:, 0].tolist() == [1.0, 3.0]
@@ -392,6 +426,7 @@ def test_a_quoted_decimal_comma_among_commas(read):
 
 
 def test_milliseconds(read):
+    """Stamps in milliseconds are known by the car file or by the header."""
     text = CHANNELS + CLOCK.replace('column = "t"', 'column = "t"\nunit = "ms"')
     by_car = read("t,rpm,link\n" + "".join(f"{20 * k},{k},0\n" for k in range(50)), car_=parse_car(text))
     by_header = read("t [ms],rpm,link\n" + "".join(f"{20 * k},{k},0\n" for k in range(50)))
@@ -400,6 +435,7 @@ def test_milliseconds(read):
 
 
 def test_stop_ends_it_and_close_may_come_twice(tmp_path: Path):
+    """Stopping ends a log; closing twice is no error."""
     (tmp_path / "log.csv").write_text(ten_rows())
     source: Source = CsvSource(tmp_path / "log.csv", car())
     source.open()
@@ -440,6 +476,7 @@ def test_any_pattern_of_losses_on_an_even_clock_is_found_again(
 @settings(max_examples=150, deadline=None)
 @given(st.binary(max_size=300))
 def test_any_bytes_give_a_log_or_a_word(tmp_path_factory, data: bytes):
+    """Any bytes give rows in order or one line that names the file."""
     path = tmp_path_factory.mktemp("log") / "log.csv"
     path.write_bytes(b"t,rpm,link\n" + data)
     refused = ""

@@ -65,15 +65,20 @@ def test_a_log_in_any_dialect_is_read_as_it_was_written(tmp_path_factory: pytest
     rows = draw(st.integers(210, 400))
     separator = draw(st.sampled_from([",", ";", "\t"]))
     comma = separator != "," and draw(st.booleans())
-    form = draw(st.sampled_from(
-        ["seconds", "ms", "iso", "iso blank", "iso zone", "dotted", "slashed", "day", "half day", "epoch ms"]
-    ))  # fmt: skip
+    form = draw(
+        st.sampled_from(
+            ["seconds", "ms", "iso", "iso blank", "iso zone", "dotted", "slashed", "day", "half day", "epoch ms"]
+        )
+    )
     units_below, units_beside, quoted = draw(st.booleans()), draw(st.booleans()), draw(st.booleans())
     order = draw(st.permutations(range(5)))
-    values = np.column_stack([
-        1500 + np.round(rng.normal(0, 300, rows), 1), np.round(rng.normal(0, 0.2, rows), 4),
-        np.round(rng.uniform(30, 100, rows), 2),
-    ])  # fmt: skip
+    values = np.column_stack(
+        [
+            1500 + np.round(rng.normal(0, 300, rows), 1),
+            np.round(rng.normal(0, 0.2, rows), 4),
+            np.round(rng.uniform(30, 100, rows), 2),
+        ]
+    )
     missing = rng.random(values.shape) < draw(st.sampled_from([0.0, 0.01, 0.2]))
     missing[0] = False
     lost = set(rng.choice(np.arange(5, rows - 5), draw(st.integers(0, 6)), replace=False).tolist())
@@ -107,9 +112,21 @@ def test_a_log_in_any_dialect_is_read_as_it_was_written(tmp_path_factory: pytest
             draw(st.integers(20, len(body) - 2)),
             draw(st.sampled_from(["*** event", "1", line(["7"] * 5) + separator + "8"])),
         )
-    head = draw(st.lists(st.sampled_from(
-        ["Recorder 7, serial 12", "Created;2024-01-01 12:00", "# made by nobody", "", "Redline: 7000 rpm", "A\tB"]
-    ), max_size=5))  # fmt: skip
+    head = draw(
+        st.lists(
+            st.sampled_from(
+                [
+                    "Recorder 7, serial 12",
+                    "Created;2024-01-01 12:00",
+                    "# made by nobody",
+                    "",
+                    "Redline: 7000 rpm",
+                    "A\tB",
+                ]
+            ),
+            max_size=5,
+        )
+    )
     if draw(st.booleans()):
         head.insert(0, f"sep={separator}")
     under = [units] if units_below or (form == "ms" and not units_beside) else []
@@ -146,11 +163,13 @@ NUMBERED = np.column_stack([np.arange(ROWS), -np.arange(ROWS)])
 @given(
     at=st.integers(0, ROWS - 1),
     wrong=st.one_of(
-        st.floats(-1e15, 1e15), st.floats(-3.0, 15.0), st.sampled_from([91.5, 0.0, 1e12, -1.0, 1e300]),
+        st.floats(-1e15, 1e15),
+        st.floats(-3.0, 15.0),
+        st.sampled_from([91.5, 0.0, 1e12, -1.0, 1e300]),
         st.integers(-30, 260).map(lambda n: n * 0.05),
     ),
     gap=st.sampled_from([0, 0, 7]),
-)  # fmt: skip
+)
 @example(at=30, wrong=91.5, gap=0)
 @example(at=200, wrong=1e12, gap=0)
 @example(at=ROWS - 1, wrong=1e12, gap=0)

@@ -21,9 +21,17 @@ INFO = StreamInfo(100.0, (ChannelInfo("speed_v", "V"),), "box")
 def session(tmp_path: Path) -> Path:
     """Three seconds at 100 Hz, 50 samples lost after the first 120, the device begun anew after 200."""
     writer = SessionWriter(
-        tmp_path / "s.h5", INFO, "", tune="heron", started_utc=datetime(2026, 6, 1, tzinfo=UTC),
-        live_rate_hz=100.0, live_filter="", live_delay_s=0.0, load_unit="", calibration="",
-    )  # fmt: skip
+        tmp_path / "s.h5",
+        INFO,
+        "",
+        tune="heron",
+        started_utc=datetime(2026, 6, 1, tzinfo=UTC),
+        live_rate_hz=100.0,
+        live_filter="",
+        live_delay_s=0.0,
+        load_unit="",
+        calibration="",
+    )
     for first, rows, lost, restarted in ((0, 120, 0, False), (170, 80, 50, False), (250, 100, 0, True)):
         samples = np.arange(first, first + rows, dtype=np.float32).reshape(-1, 1)
         writer.append(Block(samples, first, 100.0, lost=lost, restarted=restarted))
@@ -102,5 +110,6 @@ def test_stop_ends_a_wait(session: Path) -> None:
 
 
 def test_not_a_session(tmp_path: Path) -> None:
+    """What is no session is refused before anything is written."""
     with pytest.raises(InputError, match="no such session"):
         ReplaySource(tmp_path / "gone.h5").open()

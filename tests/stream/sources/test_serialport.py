@@ -97,6 +97,7 @@ def in_thread(work):
 
 @needs_pty
 def test_the_host_asks_until_a_description_comes_and_no_longer(pty):
+    """A question a second until the device has described itself."""
     master, name = pty
     asked = []
 
@@ -125,6 +126,7 @@ def test_the_host_asks_until_a_description_comes_and_no_longer(pty):
 
 @needs_pty
 def test_text_lines_through_a_terminal(pty):
+    """Text lines come whole through a pseudo-terminal."""
     master, name = pty
 
     def device():
@@ -147,6 +149,7 @@ def test_text_lines_through_a_terminal(pty):
 
 
 def test_lines_that_came_just_before_the_device_went_are_kept():
+    """What came before the plug was pulled is kept."""
     with closing(Device()) as device:
 
         def work():
@@ -181,6 +184,7 @@ class Device:
 
 
 def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
+    """A cut-off frame is dropped and the gap measured."""
     with closing(Device()) as device:
         again, done = threading.Event(), threading.Event()
 
@@ -219,6 +223,7 @@ def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():
 
 
 def test_a_device_that_restarted_while_it_was_away_is_timed_by_the_host():
+    """Where the device's clock began again, the host's measures the gap."""
     now = [0]
     with closing(Device()) as device:
         again, done = threading.Event(), threading.Event()
@@ -251,6 +256,7 @@ def test_a_device_that_restarted_while_it_was_away_is_timed_by_the_host():
 
 @needs_pty
 def test_a_terminal_that_is_closed_is_a_device_that_went_away(tmp_path):
+    """A closed terminal is waited for like a pulled cable."""
     port = tmp_path / "port"
     master, slave = os.openpty()
     tty.setraw(slave)
@@ -279,6 +285,7 @@ def test_a_terminal_that_is_closed_is_a_device_that_went_away(tmp_path):
 
 
 def test_a_port_that_does_not_exist_names_itself_and_the_cure(tmp_path):
+    """A missing port is one line with its name and the cure."""
     url = str(tmp_path / "no_such_port")
     with pytest.raises(PortError, match="choose one of the ports there are") as caught:
         SerialSource(url, CAR).open()
@@ -288,6 +295,7 @@ def test_a_port_that_does_not_exist_names_itself_and_the_cure(tmp_path):
 
 
 def test_a_closed_tcp_port_and_a_url_of_no_kind():
+    """A refused connection and a URL of no kind are one line each."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         number = listener.getsockname()[1]
     with pytest.raises(PortError, match="nobody listens there"):
@@ -303,6 +311,7 @@ def test_a_closed_tcp_port_and_a_url_of_no_kind():
     ids=["silent", "noise"],
 )
 def test_a_port_that_sends_nothing_of_use_is_given_up_in_words(pty, sent, words):
+    """Silence and noise are given up with what came and what to check."""
     master, name = pty
     thread = in_thread(lambda: (os.read(master, 1), os.write(master, sent)))
     with pytest.raises(PortError, match=words):
@@ -312,6 +321,7 @@ def test_a_port_that_sends_nothing_of_use_is_given_up_in_words(pty, sent, words)
 
 @needs_pty
 def test_a_description_that_is_refused_is_the_reason_given(pty):
+    """Why a description cannot be used is what the person reads."""
     master, name = pty
     sent = encode_description(0, "d", -5.0, CHANNELS)
     thread = in_thread(lambda: (os.read(master, 1), os.write(master, sent)))
@@ -322,6 +332,7 @@ def test_a_description_that_is_refused_is_the_reason_given(pty):
 
 @needs_pty
 def test_a_channel_the_device_does_not_send_names_both_lists(pty):
+    """A missing channel names what is sent and what is wanted."""
     master, name = pty
     sent = encode_description(0, "d", 100.0, [WireChannel("speed_v"), WireChannel("strain")])
     thread = in_thread(lambda: (os.read(master, 1), os.write(master, sent)))
@@ -332,6 +343,7 @@ def test_a_channel_the_device_does_not_send_names_both_lists(pty):
 
 @needs_pty
 def test_text_without_a_rate_is_an_input_error_and_with_one_is_read(pty):
+    """Text without a clock needs the rate, and is read with it."""
     master, name = pty
 
     def device():
@@ -351,6 +363,7 @@ def test_text_without_a_rate_is_an_input_error_and_with_one_is_read(pty):
 @needs_pty
 @pytest.mark.parametrize("where", ["open", "read", "away"])
 def test_stop_from_another_thread_returns_soon(pty, where):
+    """Stopping from another thread ends a blocked read within a moment."""
     master, name = pty
     waiting = threading.Event()
     source = SerialSource(name, CAR, open_timeout_s=PATIENCE_S)
@@ -382,11 +395,13 @@ def test_stop_from_another_thread_returns_soon(pty, where):
 
 
 def test_the_loop_port_echoes_our_questions_and_no_more():
+    """A line that echoes gives back questions and is no device."""
     with pytest.raises(PortError, match="bytes came"):
         SerialSource("loop://", CAR, open_timeout_s=0.3).open()
 
 
 def test_ports_are_plain_records(monkeypatch):
+    """A port is its path and what the system says of it."""
     from serial.tools import list_ports as system
     from serial.tools.list_ports_common import ListPortInfo
 
@@ -426,6 +441,7 @@ class Rfc2217Server:
 
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # in pyserial
 def test_a_port_across_the_network():
+    """A device behind a TCP port is read like one on a cable."""
     answer = DESCRIPTION + frames(0, 100)  # with bytes 0xFF in it, which the protocol has to escape
     assert b"\xff" in answer
     with closing(Rfc2217Server(answer)) as server:

@@ -39,10 +39,14 @@ class SamplesSource:
         jumps = (np.flatnonzero(np.diff(self._index) != 1) + 1).tolist()
         cuts = sorted({len(self._samples), *jumps, *range(0, len(self._samples), 4096)})
         return [
-            Block(self._samples[a:b], int(self._index[a]), self._info.rate_hz,
-                  lost=int(self._index[a] - self._index[a - 1]) - 1 if a else 0)
+            Block(
+                self._samples[a:b],
+                int(self._index[a]),
+                self._info.rate_hz,
+                lost=int(self._index[a] - self._index[a - 1]) - 1 if a else 0,
+            )
             for a, b in pairwise(cuts)
-        ]  # fmt: skip
+        ]
 
     @property
     def finished(self) -> bool:
@@ -61,9 +65,18 @@ class SamplesSource:
         self._done = True
 
 
-def session(path: Path, seed: int, tune: str, began: datetime, chain: Chain | None = None, car_text: str = "",
-            zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3, drive_gear: int = 3,
-            **more: Any) -> Recording:  # fmt: skip
+def session(
+    path: Path,
+    seed: int,
+    tune: str,
+    began: datetime,
+    chain: Chain | None = None,
+    car_text: str = "",
+    zeros: Literal["gap", "noise"] | None = "gap",
+    gear: int | None = 3,
+    drive_gear: int = 3,
+    **more: Any,
+) -> Recording:
     """Drive, find the pulls, write the session; `zeros` declares the two stands as zero load, see `stands`."""
     chain = Chain() if chain is None else chain
     recording = pull_session(seed, tune, chain=chain, gear=drive_gear, **more)
@@ -71,8 +84,14 @@ def session(path: Path, seed: int, tune: str, began: datetime, chain: Chain | No
     return recording
 
 
-def kept(path: Path, recording: Recording, began: datetime, car_text: str,
-         zeros: Literal["gap", "noise"] | None = "gap", gear: int | None = 3) -> None:  # fmt: skip
+def kept(
+    path: Path,
+    recording: Recording,
+    began: datetime,
+    car_text: str,
+    zeros: Literal["gap", "noise"] | None = "gap",
+    gear: int | None = 3,
+) -> None:
     """Write a recording as a session, its holds and pulls found by the live stage."""
     car = parse_car(car_text, "test")
     channels = tuple(ChannelInfo(channel.name, channel.unit) for channel in recording.channels)
@@ -94,10 +113,15 @@ def stands(recording: Recording, doubt: Literal["gap", "noise"] = "gap") -> list
     batches = [np.array([batch.mean() for batch in np.array_split(part, 9)]) for part in parts]
     gap = abs(parts[1].mean() - parts[0].mean()) / np.sqrt(2)
     return [
-        Zero(start_s=a, end_s=b, mean=float(part.mean()), how="stand",
-             doubt=gap if doubt == "gap" else float(batch.std(ddof=1) / 3))
+        Zero(
+            start_s=a,
+            end_s=b,
+            mean=float(part.mean()),
+            how="stand",
+            doubt=gap if doubt == "gap" else float(batch.std(ddof=1) / 3),
+        )
         for (a, b), part, batch in zip(spans, parts, batches, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 def day(folder: Path, seed: int, tunes: Sequence[str], **more: Any) -> list[Path]:

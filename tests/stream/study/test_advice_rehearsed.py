@@ -9,7 +9,7 @@ from stream.sources.rehearsal import engine
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.extra import mixture_error, target_lambda
 from stream.study.dataset import open_datasets
-from stream.study.tables.ignition_advice import advise_ignition
+from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.stream.study.rehearsed import day
@@ -37,7 +37,7 @@ def test_the_best_advance_of_each_band_is_in_its_interval(tmp_path: Path, monkey
     for cell in advice.cells:
         assert cell.now == pytest.approx(best[cell.rpm] + 4, abs=0.5)
         assert cell.proposed == pytest.approx(cell.now - 2, abs=0.01)  # wren overdoes it: a step back, without leave
-    assert any("above the table" in words or "below the table" in words for words in advice.warnings)
+    assert "advance-log-apart" in {finding.code for finding in advice.findings}
 
 
 def test_the_planted_mixture_error_is_in_the_interval_of_each_cell(tmp_path: Path) -> None:

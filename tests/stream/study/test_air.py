@@ -22,11 +22,13 @@ from stream.study.force.air import air_factors, range_words
 def test_what_cannot_be_weather_is_refused(
     temperature: float, pressure: float, humidity: float, altitude: float | None, named: str
 ) -> None:
+    """Air that no weather has is one line with the limits."""
     with pytest.raises(InputError, match=named):
         air_factors(temperature, pressure, humidity, altitude)
 
 
 def test_sea_level_pressure_is_brought_to_the_altitude_and_not_used_as_it_is() -> None:
+    """A weather report's pressure is brought to the road's altitude."""
     trap = air_factors(20, 1013.25, 0)
     found = air_factors(20, 1013.25, 0, altitude_m=500)
 
@@ -35,11 +37,13 @@ def test_sea_level_pressure_is_brought_to_the_altitude_and_not_used_as_it_is() -
 
 
 def test_keys_of_the_json_are_these() -> None:
+    """The JSON's keys and their order are fixed."""
     found = msgspec.to_builtins(air_factors(25, 990, 0))
 
     assert list(found) == ["sae_j1349", "iso_1585", "vapour_pressure_hpa", "dry_pressure_hpa", "valid"]
 
 
 def test_the_range_that_is_left_is_named() -> None:
+    """Which standard's range is left is said."""
     assert range_words(25, air_factors(25, 990, 0)) == []
     assert any("ISO 1585" in words and "5 °C" in words for words in range_words(5, air_factors(5, 1000, 40)))

@@ -18,9 +18,12 @@ def session(in_gear: bool = False, brake: bool = False, seed: int = 0) -> Sessio
     for _ in range(2):
         up = np.linspace(2, 36, 300)
         fall = solve_ivp(
-            lambda _, v: -(A + B * v + C * v * v) / (MASS_FACTOR * MASS), (0, 65), [36.0], rtol=1e-9,
+            lambda _, v: -(A + B * v + C * v * v) / (MASS_FACTOR * MASS),
+            (0, 65),
+            [36.0],
+            rtol=1e-9,
             t_eval=np.arange(0, 65, 0.05),
-        ).y[0]  # fmt: skip
+        ).y[0]
         if brake:
             fall = np.linspace(36, 12, 120)
         down = np.arange(fall[-1], 2, -0.15)  # 3 m/s²: braked to a stop
@@ -42,6 +45,7 @@ def find_coast_runs(time: np.ndarray, speed: np.ndarray, engine: np.ndarray | No
 
 
 def test_both_coastdowns_are_found_and_give_their_road_load() -> None:
+    """Two coastdowns in one session are found and fitted."""
     runs = find_coast_runs(*session())
 
     assert len(runs) == 2
@@ -53,16 +57,19 @@ def test_both_coastdowns_are_found_and_give_their_road_load() -> None:
 
 
 def test_rolling_in_gear_and_braking_are_no_coastdowns() -> None:
+    """Engine braking and brakes are told from rolling free."""
     assert find_coast_runs(*session(in_gear=True)) == []
     assert find_coast_runs(*session(brake=True)) == []
 
 
 def test_without_engine_speed_the_gear_cannot_be_seen() -> None:
+    """Without engine speed, that no gear was in cannot be seen, and is said."""
     time, speed, _ = session(in_gear=True)
 
     assert len(find_coast_runs(time, speed)) == 2
 
 
 def test_nothing_in_nothing() -> None:
+    """A session without a coastdown has none."""
     assert find_coast_runs(np.empty(0), np.empty(0)) == []
     assert find_coast_runs(np.arange(100.0), np.full(100, np.nan)) == []

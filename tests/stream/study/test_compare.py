@@ -104,6 +104,7 @@ def test_resampling_whole_pulls_gives_about_the_same_overall_interval() -> None:
 
 
 def test_one_pull_a_side_gives_means_and_no_verdict() -> None:
+    """One pull a side shows means and no interval."""
     result = compare(day([("heron", 1.0), ("plover", 1.05)]), "heron", "plover")
 
     band = result.bands[0]
@@ -130,6 +131,7 @@ def test_one_pull_a_side_gives_means_and_no_verdict() -> None:
     ],
 )
 def test_an_order_that_a_drift_would_imitate_is_named(tunes: str, order_only: bool) -> None:
+    """In blocks a drift through the day would look the same, so the verdict says 'in this order only'."""
     names = {"A": "heron", "B": "plover"}
     pulls = day([(names[tune], 1.0 + 0.001 * index) for index, tune in enumerate(tunes)])
 
@@ -173,12 +175,14 @@ def test_the_allowance_for_drift_can_be_said_otherwise() -> None:
 
 
 def test_turns_inside_one_session_are_turns() -> None:
+    """Tunes changed within a session count as turns."""
     pulls = [replace(made, session="s") for made in day(IN_TURN)]
 
     assert order(pulls, "heron", "plover") == ""
 
 
 def test_a_shared_zero_is_added_once_whatever_the_number_of_pulls() -> None:
+    """A zero that all pulls share does not average out."""
     widths = []
     for repeat in (1, 5):
         pulls = with_zero(day([(t, v) for t in ("heron", "plover") for v in HERON * repeat]), 0.02)
@@ -191,6 +195,7 @@ def test_a_shared_zero_is_added_once_whatever_the_number_of_pulls() -> None:
 
 
 def test_a_fresh_zero_for_each_pull_is_in_their_scatter_already() -> None:
+    """A zero of its own for each pull is already in the scatter."""
     plain = compare(day(IN_TURN), "heron", "plover")
 
     fresh = compare(with_zero(day(IN_TURN), 0.004, per_pull=True), "heron", "plover")
@@ -199,6 +204,7 @@ def test_a_fresh_zero_for_each_pull_is_in_their_scatter_already() -> None:
 
 
 def test_a_zero_both_tunes_share_cancels() -> None:
+    """A zero that both sides share cancels in the change."""
     pulls = [replace(made, session="s") for made in day(IN_TURN)]
 
     shared = compare(with_zero(pulls, 0.02), "heron", "plover")
@@ -319,6 +325,7 @@ def test_tunes_are_compared_at_equal_manifold_pressure_only() -> None:
 
 
 def test_without_a_zero_the_change_is_of_load_as_recorded() -> None:
+    """No zero: the change is of load as recorded, with a warning."""
     assert said(compare(day(IN_TURN), "heron", "plover"), "as recorded")
     zeroed = with_zero(day(IN_TURN), 0.001)
     assert not said(compare(zeroed, "heron", "plover"), "as recorded")
@@ -327,6 +334,7 @@ def test_without_a_zero_the_change_is_of_load_as_recorded() -> None:
 
 
 def test_heat_soak_is_named() -> None:
+    """A load that falls with the order of the pulls is named."""
     rows = [(tune, level * (1 - 0.01 * index)) for index, (tune, level) in enumerate(IN_TURN)]
 
     assert said(compare(day(rows), "heron", "plover"), "order drift")
@@ -334,6 +342,7 @@ def test_heat_soak_is_named() -> None:
 
 
 def test_pulls_of_different_gears_never_mix() -> None:
+    """Pulls in another gear are left out and named."""
     pulls = [
         *day(IN_TURN),
         pull("heron", 9.0, gear=2, session="s1"),
@@ -347,6 +356,7 @@ def test_pulls_of_different_gears_never_mix() -> None:
 
 
 def test_gears_that_nobody_declared_are_told_by_rate_of_gain() -> None:
+    """A gear that nobody declared shows in how fast speed rises."""
     pulls = [replace(made, gear=None) for made in day(IN_TURN)]
     pulls += [pull("heron", 9.0, rate=1000, gear=None), pull("plover", 9.0, rate=1100, gear=None)]
 
@@ -357,6 +367,7 @@ def test_gears_that_nobody_declared_are_told_by_rate_of_gain() -> None:
 
 
 def test_no_gear_in_common_is_refused() -> None:
+    """Tunes without a gear in common cannot be compared."""
     with pytest.raises(InputError, match="no gear in which every tune"):
         compare([pull("heron", gear=2), pull("plover", gear=3)], "heron", "plover")
 
@@ -366,6 +377,7 @@ def crossing(rpm: np.ndarray) -> np.ndarray:
 
 
 def test_no_change_in_per_cent_where_load_crosses_zero() -> None:
+    """Per cent of a load near zero is no figure."""
     pulls = [replace(made, load=made.load * crossing(made.speed_rpm)) for made in day(IN_TURN)]
 
     result = compare(pulls, "heron", "plover")
@@ -380,6 +392,7 @@ def test_no_change_in_per_cent_where_load_crosses_zero() -> None:
 
 
 def test_a_link_read_the_wrong_way_round_gives_the_same_change() -> None:
+    """The sign of the link does not turn the change over."""
     plain = compare(day(IN_TURN), "heron", "plover")
 
     turned = compare([replace(made, load=-made.load) for made in day(IN_TURN)], "heron", "plover")
@@ -389,6 +402,7 @@ def test_a_link_read_the_wrong_way_round_gives_the_same_change() -> None:
 
 
 def test_flawed_pulls_count_only_when_kept_by_hand() -> None:
+    """A flawed pull counts only where a person keeps it."""
     bad = pull("heron", 3.0, verdict="flawed", faults=("wheelspin",), session="s1", started=1.0)
 
     assert compare([*day(IN_TURN), bad], "heron", "plover").pulls.base == 4
@@ -409,11 +423,13 @@ def test_flawed_pulls_count_only_when_kept_by_hand() -> None:
     ],
 )
 def test_what_cannot_be_compared_is_refused_in_words(pulls: list[PullTrace], words: str) -> None:
+    """What cannot be compared is one line with the cure."""
     with pytest.raises(InputError, match=words):
         compare(pulls, "heron", "plover")
 
 
 def test_identical_pulls_of_one_tune_under_two_names_are_not_resolved() -> None:
+    """The same pulls under two names differ by nothing."""
     rows = [(tune, 1.0) for tune in ("heron", "plover") * 3]
 
     result = compare(day(rows), "heron", "plover")
@@ -423,6 +439,7 @@ def test_identical_pulls_of_one_tune_under_two_names_are_not_resolved() -> None:
 
 
 def test_more_pulls_resolve_less_and_the_range_for_two_per_cent_holds_the_plan() -> None:
+    """More pulls resolve a smaller change, and the stated range of pulls holds the plan's number."""
     few, many = (compare(day(IN_TURN * n), "heron", "plover") for n in (1, 4))
 
     assert many.smallest_resolvable_pct < few.smallest_resolvable_pct
@@ -431,6 +448,7 @@ def test_more_pulls_resolve_less_and_the_range_for_two_per_cent_holds_the_plan()
 
 
 def test_short_pulls_are_left_out_of_the_overall_change_and_kept_in_their_bands() -> None:
+    """A short pull counts in its bands, not in the overall change."""
     short = pull("heron", 1.0, start_rpm=5000, session="s1", started=1.0)
 
     result = compare([*day(IN_TURN), short], "heron", "plover")
@@ -441,6 +459,8 @@ def test_short_pulls_are_left_out_of_the_overall_change_and_kept_in_their_bands(
 
 
 def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() -> None:
+    """An unsure lag matters where load slopes and the tunes gain speed differently."""
+
     def slope(rpm: np.ndarray) -> np.ndarray:
         return rpm / 4000
 
@@ -461,6 +481,7 @@ def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() 
 
 
 def test_air_correction_needs_a_zero_and_every_session_and_says_when_it_changes_the_verdict() -> None:
+    """Air is corrected for all sessions or none, needs a zero, and says where it turns the verdict."""
     pulls = with_zero(day(IN_TURN), 0.001)
     sessions = dict.fromkeys((made.session for made in pulls), 1.0)
     with pytest.raises(InputError, match="needs a zero"):
@@ -478,6 +499,7 @@ def test_air_correction_needs_a_zero_and_every_session_and_says_when_it_changes_
 
 
 def test_what_else_differs_is_named() -> None:
+    """Other channels, lags and calibrations on the two sides are named."""
     base = [pull(conditions={"lambda": 0.88, "air_c": 20.0}), pull(conditions={"lambda": 0.87})]
     trial = [pull("plover", conditions={"lambda": 0.95, "air_c": 20.5}, direction="back")]
 
@@ -489,6 +511,7 @@ def test_what_else_differs_is_named() -> None:
 
 @pytest.mark.parametrize("doubt", [0.0, 0.001, 0.003, 0.01, 0.03])
 def test_a_stated_doubt_never_narrows_an_interval(doubt: float) -> None:
+    """Adding uncertainty never makes an interval narrower."""
     rows = [("heron", 1.0), ("heron", 1.01), ("plover", 1.0), ("plover", 1.01)]
     plain = compare(day(rows), "heron", "plover").overall
 
@@ -498,6 +521,7 @@ def test_a_stated_doubt_never_narrows_an_interval(doubt: float) -> None:
 
 
 def test_bands_wider_than_any_pull_are_named_and_nothing_is_made_up() -> None:
+    """Bands that no pull crosses whole give nothing, and that is said."""
     result = compare(day(IN_TURN), "heron", "plover", width=20000)
 
     assert result.bands == ()
@@ -507,6 +531,7 @@ def test_bands_wider_than_any_pull_are_named_and_nothing_is_made_up() -> None:
 
 
 def test_a_pull_without_load_is_named_and_harms_nothing() -> None:
+    """A pull without load is left out and named."""
     pulls = day(IN_TURN)
     pulls[0] = replace(pulls[0], load=np.full(len(pulls[0].load), np.nan))
 
@@ -518,6 +543,7 @@ def test_a_pull_without_load_is_named_and_harms_nothing() -> None:
 
 
 def test_tunes_whose_pulls_share_no_band_are_shown_and_not_compared() -> None:
+    """Tunes without a band in common are shown side by side, without a verdict."""
     pulls = [pull("heron", end_rpm=3900), pull("plover", start_rpm=4000), pull("plover", start_rpm=4010)]
 
     result = compare(pulls, "heron", "plover")

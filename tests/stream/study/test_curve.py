@@ -16,6 +16,7 @@ LEVELS = [0.99, 1.02, 1.00]
 
 
 def test_a_curve_is_mean_n_and_t_interval_across_pulls() -> None:
+    """Each band is the mean over pulls with Student's interval."""
     result = curves(day([("heron", level) for level in LEVELS]))
 
     band = result.tunes[0].bands[0]
@@ -25,12 +26,14 @@ def test_a_curve_is_mean_n_and_t_interval_across_pulls() -> None:
 
 
 def test_one_pull_has_no_interval() -> None:
+    """One pull has a mean and no interval."""
     band = curves([pull()]).tunes[0].bands[0]
 
     assert (band.low, band.high, band.n) == (None, None, 1)
 
 
 def test_keys_of_the_json_come_first_and_are_these() -> None:
+    """The fixed keys come first, in their order."""
     found = curves_json(curves([pull()]))
 
     assert list(found) == ["unit", "tunes", "findings", "warnings"]
@@ -39,6 +42,7 @@ def test_keys_of_the_json_come_first_and_are_these() -> None:
 
 
 def test_relative_power_needs_a_zero() -> None:
+    """Load times speed means nothing without a zero."""
     made = [pull(), pull("plover", 2.0)]
     refused = curves(made)
     assert any("no relative power" in words for words in say_all(refused.findings))
@@ -54,6 +58,7 @@ def test_relative_power_needs_a_zero() -> None:
 
 
 def test_a_lags_doubt_widens_a_sloping_curve() -> None:
+    """An unsure lag widens a curve where it slopes."""
     made = [pull(shape=lambda rpm: rpm / 4000, lag_doubt_s=0.02) for _ in LEVELS]
 
     band = curves(made).tunes[0].bands[4]
@@ -62,6 +67,7 @@ def test_a_lags_doubt_widens_a_sloping_curve() -> None:
 
 
 def test_tunes_without_a_gear_in_common_are_shown_and_said() -> None:
+    """Curves in different gears are shown, and that is said."""
     result = curves([pull(gear=2), pull("plover", gear=3)])
 
     assert [tune.tune for tune in result.tunes] == ["heron", "plover"]
@@ -69,6 +75,7 @@ def test_tunes_without_a_gear_in_common_are_shown_and_said() -> None:
 
 
 def test_a_tune_without_a_clean_pull_is_named_and_none_at_all_refused() -> None:
+    """A tune without a clean pull is named; where no tune has one, it is refused."""
     bad = pull("plover", verdict="flawed", faults=("lift",))
 
     assert any("'plover'" in words for words in say_all(curves([pull(), bad]).findings))
@@ -79,6 +86,7 @@ def test_a_tune_without_a_clean_pull_is_named_and_none_at_all_refused() -> None:
 
 
 def test_csv_holds_the_same_numbers() -> None:
+    """The CSV file holds the numbers of the curves."""
     result = curves(day([("heron", level) for level in LEVELS] + [("plover", 1.1)]))
 
     rows = list(csv.DictReader(io.StringIO(curves_csv(result))))

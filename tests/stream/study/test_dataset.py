@@ -48,7 +48,7 @@ def test_a_channel_stands_on_the_live_clock(drive) -> None:
         if len(near) >= 5:
             assert near.min() - 1e-4 <= throttle[tick] <= near.max() + 1e-4
             checked += 1
-    assert checked > 100
+    assert checked >= 100
 
 
 def test_units_are_turned(drive) -> None:

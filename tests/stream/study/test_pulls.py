@@ -33,6 +33,7 @@ def drive(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Recording]:
 
 
 def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
+    """A pull knows its tune, session, time, gear and verdict."""
     path, recording = drive
     found = open_dataset(path)
     pulls = pull_traces(found)
@@ -51,10 +52,11 @@ def test_pulls_carry_tune_place_time_gear_and_verdict(drive) -> None:
 
 
 def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
+    """Load in newtons, zero taken off, is the model's push."""
     path, recording = drive
-    for pull in pull_traces(open_dataset(path)):
-        if not pull.usable:
-            continue
+    used = [pull for pull in pull_traces(open_dataset(path)) if pull.usable]
+    assert used
+    for pull in used:
         inside = (pull.time_s > pull.start_s + 0.5) & (pull.time_s < pull.end_s - 0.2)
         true = recording.motion.at("force", pull.time_s[inside])
 
@@ -64,13 +66,18 @@ def test_load_is_the_push_in_newtons_with_zero_off(drive) -> None:
 
 
 def test_conditions_are_means_over_the_pull(drive) -> None:
+    """Conditions are channel means over the pull."""
     path, recording = drive
     found = open_dataset(path)
-    for pull in pull_traces(found):
+    pulls = pull_traces(found)
+    assert pulls
+    for pull in pulls:
         time = recording.time_s
         inside = (time >= pull.start_s) & (time <= pull.end_s)
-        columns = {channel.name: recording.samples[inside, place].astype(float).mean()
-                   for place, channel in enumerate(recording.channels)}  # fmt: skip
+        columns = {
+            channel.name: recording.samples[inside, place].astype(float).mean()
+            for place, channel in enumerate(recording.channels)
+        }
 
         assert pull.conditions["lambda"] == pytest.approx(columns["lambda"], rel=1e-3)
         assert pull.conditions["manifold_hpa"] == pytest.approx(10.0 * columns["manifold_pressure"], rel=1e-3)
@@ -142,6 +149,7 @@ def test_lag_and_its_doubt_come_from_the_car_file(tmp_path) -> None:
 
 
 def test_zeros_are_shared_by_the_pulls_of_a_session(drive) -> None:
+    """All pulls of a session stand on the same zero."""
     path, _ = drive
     pulls = pull_traces(open_dataset(path))
 
@@ -151,6 +159,7 @@ def test_zeros_are_shared_by_the_pulls_of_a_session(drive) -> None:
 
 
 def test_a_car_without_a_link_cannot_be_studied(tmp_path) -> None:
+    """Without a load channel there is nothing to study, said in one line."""
     path = tmp_path / "plain.h5"
     session(path, 8, "heron", BEGAN, Chain(rate_hz=100.0), zeros=None, pulls=1)
     found = open_dataset(path)
@@ -160,8 +169,8 @@ def test_a_car_without_a_link_cannot_be_studied(tmp_path) -> None:
         pull_traces(open_dataset(path, bare))
 
 
-@pytest.mark.slow
 def test_two_tunes_in_turns_on_the_rehearsal_car(tmp_path) -> None:
+    """The change between two tunes of the physical model is found in its interval."""
     pulls, _ = all_traces(open_datasets(day(tmp_path, 3, ("heron", "plover") * 2, chain=Chain(rate_hz=500.0))))
     result = compare(pulls, "heron", "plover")
     truth = {band.rpm: band.change_pct for band in change_by_band("heron", "plover")}

@@ -5,6 +5,8 @@ from scipy.stats import binom
 
 from tests.bench.rates import DAYS, simulate
 
+pytestmark = pytest.mark.coverage
+
 COUNT = 100
 CHANCE = 1e-4  # how often a sound comparison fails here, per check
 
@@ -17,9 +19,9 @@ def least(rate: float) -> int:
     return int(binom.ppf(CHANCE, COUNT, rate))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", ["A-A", "A-A, turns", "A-A, shared zero, turns"])
 def test_the_same_tune_twice_is_seldom_resolved(name: str) -> None:
+    """False 'resolved' is as seldom as it says."""
     rates = simulate(DAYS[name], COUNT, seed=20)
 
     assert rates.any_band <= most(0.06)
@@ -27,9 +29,9 @@ def test_the_same_tune_twice_is_seldom_resolved(name: str) -> None:
     assert (rates.order_only > 0) is ("turns" not in name)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", ["A-B", "A-B, turns", "A-B, shared zero", "A-B, shared zero, turns"])
 def test_intervals_hold_the_truth(name: str) -> None:
+    """95 % intervals hold the truth as often as they say."""
     rates = simulate(DAYS[name], COUNT, seed=30)
 
     # Bands of one day go together, so their count is judged as if a day were one draw.

@@ -37,6 +37,7 @@ def test_raw_is_exact_and_loss_is_a_step_in_time(session: Path, tmp_path: Path) 
 
 
 def test_live_rows_name_their_pull(session: Path, tmp_path: Path) -> None:
+    """Each live row says which pull it belongs to."""
     out = tmp_path / "live.csv"
     export_live(session, out)
     with out.open() as file:
@@ -53,6 +54,7 @@ def test_live_rows_name_their_pull(session: Path, tmp_path: Path) -> None:
 
 
 def test_a_file_that_cannot_be_written_leaves_nothing(session: Path, tmp_path: Path) -> None:
+    """A failed export leaves no half file."""
     with pytest.raises(StorageError, match="choose another folder"):
         export_raw(session, tmp_path / "missing" / "raw.csv")
     assert list(tmp_path.iterdir()) == []

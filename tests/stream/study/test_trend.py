@@ -10,6 +10,7 @@ DAY = 86_400.0
 
 
 def test_sessions_are_the_replicates_of_the_slope() -> None:
+    """A trend's interval rests on sessions, not on their pulls."""
     levels = [0.0, -0.01, -0.019, -0.031]
     pulls = [
         pull("wren", math.exp(level + wobble), session=f"s{index}", started=DAY * 10 * index + more)
@@ -27,6 +28,7 @@ def test_sessions_are_the_replicates_of_the_slope() -> None:
 
 
 def test_two_sessions_have_no_slope_and_undated_ones_neither() -> None:
+    """A slope takes three dated sessions."""
     pulls = [pull("wren", session=f"s{index}", started=DAY * index) for index in range(2)]
 
     assert trend(pulls, "wren").slope_pct_per_day is None

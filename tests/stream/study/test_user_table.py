@@ -176,8 +176,9 @@ def test_any_shape_comes_back_as_it_was_and_means_what_its_twin_means(
     text, standing = tables[0].rewritten(new)
     assert standing[row, column] == pytest.approx(1.9876, abs=0.5)
     assert read_target(write(folder, text)).cells.tolist() == standing.tolist()
-    old_cells, new_cells = (t.replace(str(one["end"]), str(one["separator"])).split(str(one["separator"]))
-                            for t in (texts[0], text))  # fmt: skip
+    old_cells, new_cells = (
+        t.replace(str(one["end"]), str(one["separator"])).split(str(one["separator"])) for t in (texts[0], text)
+    )
     assert sum(a != b for a, b in zip(old_cells, new_cells, strict=True)) == 1
 
 
@@ -213,9 +214,11 @@ def test_the_companion_says_per_cell_why(tmp_path: Path) -> None:
     text = why_csv(table, table.cells, table.cells + 1, [["one", "two; or so"]], ["made from a.h5"])
     assert companion(Path("x/fuel.csv")) == Path("x/fuel-why.csv")
     assert text.splitlines() == [
-        "# made from a.h5", "rpm;manifold_pressure [kPa];now;written;why", "2000;40;59;60;one",
+        "# made from a.h5",
+        "rpm;manifold_pressure [kPa];now;written;why",
+        "2000;40;59;60;one",
         '2000;100;60;61;"two; or so"',
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(

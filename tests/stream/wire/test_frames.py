@@ -90,6 +90,7 @@ def notes_of(items, kind):
 
 
 def test_values_are_scale_times_count_plus_offset():
+    """A count becomes a value by the description's scale and offset."""
     decoder = FrameDecoder()
     counts = np.array([[1000, 4], [-1000, -32768]], dtype=np.int16)
     info, block = decoder.feed(description() + samples(1, 0, counts), 77)
@@ -101,6 +102,7 @@ def test_values_are_scale_times_count_plus_offset():
 
 
 def test_many_frames_in_line_are_one_block():
+    """Frames without a gap between them come as one block."""
     block = blocks_of(FrameDecoder().feed(description() + b"".join(run(40)), 0))
 
     assert [len(b) for b in block] == [160]
@@ -108,12 +110,14 @@ def test_many_frames_in_line_are_one_block():
 
 
 def test_a_recording_counts_from_zero_wherever_the_device_is():
+    """The first sample seen is number 0."""
     blocks = blocks_of(FrameDecoder().feed(description() + b"".join(run(3, start=7_000_000)), 0))
 
     assert [(b.first, b.lost) for b in blocks] == [(0, 0)]
 
 
 def test_a_jump_in_the_index_is_a_gap_of_that_many_samples():
+    """Lost samples are counted by the index."""
     decoder = FrameDecoder()
     items = decoder.feed(description() + b"".join(run(10) + run(10, start=45)), 0)
 
@@ -125,6 +129,7 @@ def test_a_jump_in_the_index_is_a_gap_of_that_many_samples():
 
 @pytest.mark.parametrize("copies", [2, 3])
 def test_doubled_frames_are_used_once(copies):
+    """A frame that comes twice counts once."""
     decoder = FrameDecoder()
     data = b"".join(one * copies for one in run(12))
     (block,) = blocks_of(decoder.feed(description() * copies + data, 0))
@@ -136,6 +141,7 @@ def test_doubled_frames_are_used_once(copies):
 
 @pytest.mark.parametrize("late", range(8))
 def test_a_frame_repeated_late_is_used_once(late):
+    """A repeat counts once, however late it comes."""
     decoder = FrameDecoder()
     sent = run(10)
     items = decoder.feed(description() + b"".join([*sent[:8], sent[late], *sent[8:]]), 0)
@@ -146,6 +152,7 @@ def test_a_frame_repeated_late_is_used_once(late):
 
 @pytest.mark.parametrize("words_alike", [True, False])
 def test_an_index_back_at_zero_is_a_restarted_device(words_alike):
+    """An index that begins again is a restarted device."""
     decoder = FrameDecoder()
     again = run(6, sequence=1 if words_alike else 1000)
     items = decoder.feed(description() + b"".join(run(6)), 1_000_000_000)
@@ -162,6 +169,7 @@ def test_an_index_back_at_zero_is_a_restarted_device(words_alike):
 
 
 def test_a_restart_is_measured_by_the_devices_clock_where_that_ran_on():
+    """Where the device's clock ran on, it measures the gap."""
     decoder = FrameDecoder()
     items = decoder.feed(description() + b"".join(run(2)) + samples(9, 0, counts_at(0), device_us=58_000), 0)
 
@@ -170,6 +178,7 @@ def test_a_restart_is_measured_by_the_devices_clock_where_that_ran_on():
 
 
 def test_after_the_port_was_away_a_clock_that_went_back_tells_a_restart_from_a_gap():
+    """A clock that went back tells a restart from a gap."""
     decoder = FrameDecoder()
     decoder.feed(description() + b"".join(run(10)), 0)
     decoder.feed(run(1, start=40)[0][:20], 0)
@@ -182,6 +191,7 @@ def test_after_the_port_was_away_a_clock_that_went_back_tells_a_restart_from_a_g
 
 
 def test_samples_before_a_description_are_kept_out_and_counted():
+    """Samples that nothing describes are counted and not used."""
     decoder = FrameDecoder()
     items = decoder.feed(b"".join(run(5)) + description() + b"".join(run(2, start=20)), 0)
 
@@ -191,6 +201,7 @@ def test_samples_before_a_description_are_kept_out_and_counted():
 
 
 def test_a_note_is_words_without_control_characters():
+    """A device's note is cleaned of control characters."""
     decoder = FrameDecoder()
     items = decoder.feed(frame(3, 0, b"supply\x1b[31m low\r\n\xff"), 0)
 
@@ -212,8 +223,9 @@ def test_a_note_is_words_without_control_characters():
         frame(1, 5, b"{not json"),
         b"\x07" * 70_000 + b"\0",
     ],
-)  # fmt: skip
+)
 def test_one_bad_frame_costs_only_itself(bad):
+    """A damaged frame costs its own samples and no others."""
     decoder = FrameDecoder()
     items = decoder.feed(description() + b"".join(run(2)) + bad + b"".join(run(2, start=8)), 0)
 
@@ -245,8 +257,9 @@ def test_one_bad_frame_costs_only_itself(bad):
         ("too large", description(channels=[{"name": "a", "offset": -1e308}])),
         ("rate_hz", description(rate_hz=5e-324)),
     ],
-)  # fmt: skip
+)
 def test_a_description_that_cannot_be_used_is_refused_with_words(words, content):
+    """An unusable description is refused with the reason."""
     decoder = FrameDecoder()
     items = decoder.feed(content, 0) + decoder.feed(description(sequence=7) + run(1)[0], 0)
 
@@ -259,6 +272,7 @@ def test_a_description_that_cannot_be_used_is_refused_with_words(words, content)
 
 
 def test_ten_thousand_channels_do_not_fit_and_do_no_harm():
+    """An absurd number of channels is refused."""
     decoder = FrameDecoder()
     names = [{"name": f"channel {n}"} for n in range(10_000)]
     items = decoder.feed(description(channels=names) + description(sequence=1) + run(1)[0], 0)
@@ -268,6 +282,7 @@ def test_ten_thousand_channels_do_not_fit_and_do_no_harm():
 
 
 def test_names_are_cleaned_and_told_apart():
+    """Channel names become printable and distinct."""
     channels = [
         {"name": "li\x00nk\n"},
         {"name": "li nk"},
@@ -282,6 +297,7 @@ def test_names_are_cleaned_and_told_apart():
 
 
 def test_a_description_that_changes_keeps_out_what_does_not_fit():
+    """The first description rules; what does not fit it is counted."""
     decoder = FrameDecoder()
     items = decoder.feed(description() + b"".join(run(2)), 0)
     items += decoder.feed(description(50, rate_hz=500.0) + b"".join(run(3, start=8)), 0)
@@ -294,6 +310,7 @@ def test_a_description_that_changes_keeps_out_what_does_not_fit():
 
 
 def test_a_changed_scale_is_used_from_there_on():
+    """A new scale holds from its frame on."""
     louder = [{**CHANNELS[0], "scale": 0.002}, CHANNELS[1]]
     decoder = FrameDecoder()
     items = decoder.feed(description() + b"".join(run(1)) + description(8, channels=louder), 0)
@@ -306,6 +323,7 @@ def test_a_changed_scale_is_used_from_there_on():
 
 
 def test_floats_that_are_not_finite_become_missing_cells():
+    """Infinity and NaN are missing cells."""
     channels = [{"name": "a", "scale": 1.0}, {"name": "b", "scale": 1e30}]
     values = np.float32([[1.5, math.inf], [math.nan, 2.0], [-math.inf, 1e20]])
     decoder = FrameDecoder()
@@ -316,6 +334,7 @@ def test_floats_that_are_not_finite_become_missing_cells():
 
 
 def test_memory_stays_flat_when_no_zero_byte_ever_comes():
+    """At most one frame is held in memory."""
     import tracemalloc
 
     decoder = FrameDecoder()
@@ -334,6 +353,7 @@ def test_memory_stays_flat_when_no_zero_byte_ever_comes():
 
 
 def test_question_marks_echoed_by_the_line_do_not_cost_the_frame_behind_them():
+    """An echoed question does not spoil the next frame."""
     decoder = FrameDecoder()
     items = decoder.feed(b"?" + description() + b"??" + run(1)[0], 0)
 
@@ -342,6 +362,7 @@ def test_question_marks_echoed_by_the_line_do_not_cost_the_frame_behind_them():
 
 
 def test_an_absurd_jump_is_a_counter_set_anew_not_a_gap_of_centuries():
+    """A jump beyond reason is a new count, not a gap."""
     decoder = FrameDecoder()
     items = decoder.feed(description() + run(1)[0] + samples(2, 2**63, counts_at(0), device_us=4000), 0)
 
@@ -349,6 +370,7 @@ def test_an_absurd_jump_is_a_counter_set_anew_not_a_gap_of_centuries():
 
 
 def test_an_index_at_the_end_of_its_range_does_no_harm():
+    """The last index there is raises nothing."""
     decoder = FrameDecoder()
     last = samples(0, 2**64 - 6, counts_at(0), device_us=0)
     items = decoder.feed(description() + last, 0)
@@ -359,6 +381,7 @@ def test_an_index_at_the_end_of_its_range_does_no_harm():
 
 
 def test_the_encoders_make_the_published_layout():
+    """The encoder writes the layout of the wire's description, byte by byte."""
     from stream.wire.description import WireChannel
 
     counts = counts_at(3)
@@ -390,7 +413,7 @@ PIECES = st.one_of(
     st.just(("describe", 0)),
     st.just(("note", 0)),
     st.builds(lambda b: ("junk", b), st.binary(min_size=1, max_size=40)),
-)  # fmt: skip
+)
 
 
 def stream_of(pieces):
@@ -419,6 +442,7 @@ def stream_of(pieces):
 @settings(max_examples=150, deadline=None)
 @given(pieces=st.lists(PIECES, max_size=12), cuts=st.lists(st.integers(0, 4000), max_size=12))
 def test_any_split_of_the_bytes_gives_the_same_to_the_bit(pieces, cuts):
+    """However the bytes are cut, the samples are the same."""
     data = stream_of(pieces)
     whole = FrameDecoder()
     expected = merged(whole.feed(data, 0))
@@ -434,6 +458,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(pieces, cuts):
 @settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_corrupted_bytes_cost_only_the_frames_they_hit(data):
+    """Damage costs the frames it hits and no more."""
     sent = run(20)
     stream = bytearray(b"".join(sent))
     hit = data.draw(st.lists(st.tuples(st.integers(0, len(stream) - 1), st.integers(1, 255)), max_size=6))
@@ -458,6 +483,7 @@ def test_corrupted_bytes_cost_only_the_frames_they_hit(data):
 @settings(max_examples=200, deadline=None)
 @given(junk=st.lists(st.binary(max_size=3000), max_size=5))
 def test_random_bytes_never_raise(junk):
+    """Noise is counted and raises nothing."""
     decoder = FrameDecoder()
     for piece in junk:
         decoder.feed(piece, 0)

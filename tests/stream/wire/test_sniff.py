@@ -23,6 +23,7 @@ def frames(number):
 
 
 def test_framed_from_the_first_frame_that_passes():
+    """One frame with a good CRC makes the stream framed."""
     wire = WireDecoder(EXPECTED)
     assert wire.feed(b"boot 1.2\r\n" * 3 + b"\0", 0) == []
     assert wire.kind is None
@@ -35,6 +36,7 @@ def test_framed_from_the_first_frame_that_passes():
 
 @pytest.mark.parametrize("first", [encode_note(0, "hello"), frames(1)])
 def test_any_frame_that_passes_decides_but_only_a_description_describes(first):
+    """Any good frame decides; only a description tells the channels."""
     wire = WireDecoder(EXPECTED)
     wire.feed(first, 0)
 
@@ -45,6 +47,7 @@ def test_any_frame_that_passes_decides_but_only_a_description_describes(first):
 
 
 def test_text_after_one_second_of_lines_and_nothing_is_lost_meanwhile():
+    """A second of lines makes it text, and none of them is lost."""
     wire = WireDecoder(EXPECTED, rate_hz=10.0)
     for k in range(10):
         assert wire.feed(b"%d,0\n" % k, k * SECOND // 10) == []
@@ -59,6 +62,7 @@ def test_text_after_one_second_of_lines_and_nothing_is_lost_meanwhile():
 
 
 def test_text_is_decided_when_time_passes_without_bytes():
+    """The second passes though no byte comes."""
     wire = WireDecoder(EXPECTED, rate_hz=10.0)
     wire.feed(b"speed_v,link\n1,2\n3,4\n5,6\n", 0)
     items = wire.feed(b"", SECOND)
@@ -78,6 +82,7 @@ def test_samples_that_look_like_lines_do_not_make_it_text():
 
 
 def test_random_bytes_decide_nothing_and_memory_stays_flat():
+    """Noise is neither frames nor text."""
     import tracemalloc
 
     wire = WireDecoder(EXPECTED, rate_hz=10.0)
@@ -94,6 +99,7 @@ def test_random_bytes_decide_nothing_and_memory_stays_flat():
 
 
 def test_text_without_a_rate_is_an_input_error():
+    """Text without a clock and a rate is one line with the cure."""
     wire = WireDecoder(EXPECTED)
     wire.feed(b"1,2\n3,4\n5,6\n", 0)
     with pytest.raises(InputError, match="rate is not known"):

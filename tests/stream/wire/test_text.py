@@ -51,6 +51,7 @@ def merged(items):
 @pytest.mark.parametrize("separator", [",", ";", "\t", " ", "   ", ", ", " ;"])
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 def test_separators_and_line_ends(separator, end):
+    """Comma, semicolon, tab and blanks, LF and CRLF are read alike."""
     one = decoder()
     items = one.feed(lines(1500, separator=separator, end=end), 0)
 
@@ -60,6 +61,7 @@ def test_separators_and_line_ends(separator, end):
 
 
 def test_without_names_the_columns_are_the_car_files_channels():
+    """Nameless columns are the car file's channels in order."""
     items = decoder(rate_hz=200.0).feed(b"1.5, 2\n3,-4e-1\n5,6\n", 9)
 
     assert items[0] == StreamInfo(200.0, EXPECTED)
@@ -68,6 +70,7 @@ def test_without_names_the_columns_are_the_car_files_channels():
 
 
 def test_names_may_come_in_another_order_and_number():
+    """Named columns are found wherever they stand."""
     data = b"# logger 3\nextra, link [N] ,t[us],speed_v\n" + b"".join(
         b"7,%d,%d,%d\n" % (-n, 5000 * n, n) for n in range(300)
     )
@@ -80,6 +83,7 @@ def test_names_may_come_in_another_order_and_number():
 
 
 def test_a_time_channel_of_the_car_file_is_the_clock():
+    """The car file may say which column is the clock."""
     data = b"clock;speed_v;link\n" + b"".join(b"%f;1;2\n" % (n * 0.02) for n in range(60))
     items = decoder(clock_names=frozenset({"clock"})).feed(data, 0)
 
@@ -90,6 +94,7 @@ def test_a_time_channel_of_the_car_file_is_the_clock():
 @pytest.mark.parametrize(("unit", "per_s"), [("s", 1), ("ms", 1_000), ("us", 1_000_000)])
 @pytest.mark.parametrize("rate_hz", [100.0, 700.0, 1953.125])
 def test_the_rate_comes_from_the_clock_however_coarse(unit, per_s, rate_hz):
+    """A clock of whole milliseconds still gives the rate."""
     places = 6 if unit == "s" else 0
     rows = [f"{n / rate_hz * per_s:.{places}f},1,2\n" for n in range(int(2.5 * rate_hz))]
     one = decoder()
@@ -101,6 +106,7 @@ def test_the_rate_comes_from_the_clock_however_coarse(unit, per_s, rate_hz):
 
 
 def test_losses_among_the_first_lines_do_not_slow_the_rate():
+    """Lines lost at the start do not change the rate."""
     rows = [f"{n},1,2\n" for n in range(1500) if n % 50]
     one = decoder()
     items = one.feed(("t[ms],speed_v,link\n" + "".join(rows)).encode(), 0)
@@ -111,6 +117,7 @@ def test_losses_among_the_first_lines_do_not_slow_the_rate():
 
 
 def test_loss_shows_where_the_clock_jumps():
+    """A jump of the clock is lost samples."""
     one = decoder()
     items = one.feed(lines(1200) + lines(100, start=1207, head=False), 0)
 
@@ -121,6 +128,7 @@ def test_loss_shows_where_the_clock_jumps():
 
 
 def test_without_a_clock_no_loss_is_invented():
+    """Without a clock no loss can be seen, and none is made up."""
     one = decoder(rate_hz=100.0)
     one.feed(b"1,2\n" * 10, 0)
     (block,) = one.feed(b"1,2\n" * 10, 60_000_000_000)
@@ -129,6 +137,7 @@ def test_without_a_clock_no_loss_is_invented():
 
 
 def test_a_clock_that_runs_backwards_is_a_restarted_device():
+    """A clock that goes back is a restart."""
     one = decoder()
     items = one.feed(lines(1500), 1_000_000_000)
     items += one.feed(lines(20), 1_250_000_000)
@@ -141,6 +150,7 @@ def test_a_clock_that_runs_backwards_is_a_restarted_device():
 
 @pytest.mark.parametrize(("unit", "wrap"), [("us", 2**32), ("ms", 2**32), ("ms", 2**16)])
 def test_a_counter_that_starts_over_is_no_restart(unit, wrap):
+    """A clock that wraps runs on."""
     step = {"us": 10_000, "ms": 10}[unit]
     start = wrap - 150 * step - 5
     rows = [f"{(start + n * step) % wrap},{n},2\n" for n in range(400)]
@@ -152,6 +162,7 @@ def test_a_counter_that_starts_over_is_no_restart(unit, wrap):
 
 
 def test_after_the_port_was_away_the_gap_is_the_hosts_time():
+    """After a pulled cable the host's clock measures the gap."""
     one = decoder(rate_hz=100.0)
     one.feed(b"1,2\n" * 10 + b"3,", 1_000_000_000)
     one.interrupted()
@@ -164,12 +175,31 @@ def test_after_the_port_was_away_the_gap_is_the_hosts_time():
 
 @pytest.mark.parametrize(
     "bad",
-    [b"1,2", b"1,2,3,4", b"5,x,1", b"5,,1", b"\xff\xfe,1,2", b"1,2],[3,4,5", b"[5,1,2]", b'"5",1,2',
-     b"5,1_0,2", b"5,1,2,", b"5 1 2", b"nan,1,2", b"5,1\x00,2", b"null,1,2", b"true,1,2", b"5,0x1,2",
-     b"Hello there", b"5,1;2", b"\xc2\xa05,1,2"],
-)  # fmt: skip
+    [
+        b"1,2",
+        b"1,2,3,4",
+        b"5,x,1",
+        b"5,,1",
+        b"\xff\xfe,1,2",
+        b"1,2],[3,4,5",
+        b"[5,1,2]",
+        b'"5",1,2',
+        b"5,1_0,2",
+        b"5,1,2,",
+        b"5 1 2",
+        b"nan,1,2",
+        b"5,1\x00,2",
+        b"null,1,2",
+        b"true,1,2",
+        b"5,0x1,2",
+        b"Hello there",
+        b"5,1;2",
+        b"\xc2\xa05,1,2",
+    ],
+)
 @pytest.mark.parametrize("good", [1, 1500])
 def test_a_line_that_does_not_parse_is_counted_and_dropped(bad, good):
+    """A broken line is counted and the next good one used."""
     one = decoder()
     items = one.feed(lines(1500), 0)
     items += one.feed(lines(good, start=1500, head=False) + bad + b"\n" + lines(good, start=1500 + good, head=False), 0)
@@ -180,6 +210,7 @@ def test_a_line_that_does_not_parse_is_counted_and_dropped(bad, good):
 
 
 def test_blank_lines_and_comments_are_no_bad_lines():
+    """Blank lines and comments are no errors."""
     one = decoder(rate_hz=100.0)
     items = one.feed(b"\n# all of it\r\n1,2 # note\n \n3,4\n5,6\n\n#\n7,8\n", 0)
 
@@ -188,6 +219,7 @@ def test_blank_lines_and_comments_are_no_bad_lines():
 
 
 def test_cells_that_are_not_finite_are_missing_cells():
+    """Infinity and NaN are missing cells."""
     one = decoder(rate_hz=100.0)
     items = one.feed(b"1,2\n3,4\nnan,inf\n-Infinity,1e300\n5,NaN\n", 0)
 
@@ -198,6 +230,7 @@ def test_cells_that_are_not_finite_are_missing_cells():
 
 
 def test_a_first_line_without_its_beginning_is_dropped():
+    """A first line that began before us is dropped."""
     one = decoder()
     items = one.feed(b"t[ms],speed_v,link\n7,700,1\n" + lines(1500, start=10_700, head=False), 0)
 
@@ -206,6 +239,7 @@ def test_a_first_line_without_its_beginning_is_dropped():
 
 
 def test_no_rate_and_wrong_columns_are_input_errors_with_a_cure():
+    """No rate and wrong columns are one line each with the cure."""
     with pytest.raises(InputError, match="rate is not known"):
         decoder().feed(b"1,2\n" * 5, 0)
     with pytest.raises(InputError, match=r"3 columns .* 2 channels \(speed_v, link\)"):
@@ -215,6 +249,7 @@ def test_no_rate_and_wrong_columns_are_input_errors_with_a_cure():
 
 
 def test_a_clock_that_stands_leaves_the_rate_to_the_person():
+    """A clock that does not run needs the rate from a person."""
     items = decoder(rate_hz=25.0).feed(b"t[s],speed_v,link\n" + b"5,1,2\n" * 5000, 0)
 
     assert items[0].rate_hz == 25.0
@@ -222,6 +257,7 @@ def test_a_clock_that_stands_leaves_the_rate_to_the_person():
 
 
 def test_a_clock_beyond_all_bounds_costs_only_its_line():
+    """One absurd stamp costs its line."""
     one = decoder()
     items = one.feed(lines(1500), 0)
     items += one.feed(b"1e300,0,0\ninf,0,0\n-1e17,0,0\n" + lines(5, start=1500, head=False), 0)
@@ -233,6 +269,7 @@ def test_a_clock_beyond_all_bounds_costs_only_its_line():
 
 
 def test_a_line_without_end_is_held_within_bounds():
+    """A line that never ends does not fill the memory."""
     one = decoder(rate_hz=100.0)
     one.feed(b"1,2\n" * 5, 0)
     for _ in range(40):
@@ -253,13 +290,14 @@ CELL = st.one_of(
 LINE = st.one_of(
     st.lists(CELL, min_size=1, max_size=4).map(",".join),
     st.tuples(CELL, CELL).map(",".join),
-    st.text(st.sampled_from("0123456789.,;eE+-[]\"# \t\r\x0b\x1c_n\u00a0"), max_size=12),
-)  # fmt: skip
+    st.text(st.sampled_from('0123456789.,;eE+-[]"# \t\r\x0b\x1c_n\u00a0'), max_size=12),
+)
 
 
 @settings(max_examples=250, deadline=None)
 @given(rows=st.lists(LINE, max_size=60), cuts=st.lists(st.integers(0, 2000), max_size=10))
 def test_any_split_of_the_bytes_gives_the_same_to_the_bit(rows, cuts):
+    """However the bytes are cut, the samples are the same."""
     data = ("1,2\n3,4\n5,6\n" + "\n".join(rows) + "\n").encode()
     whole = decoder(rate_hz=100.0)
     expected = merged(whole.feed(data, 0))
@@ -279,6 +317,7 @@ def test_any_split_of_the_bytes_gives_the_same_to_the_bit(rows, cuts):
     back=st.integers(0, 1600),
 )
 def test_any_split_gives_the_same_with_a_clock_that_jumps(lost, cuts, back):
+    """Cuts change nothing where the clock jumps."""
     rows = [f"{n if n < back else n - back},{n},0\n" for n in range(1600) if n not in lost]
     data = ("t[ms],speed_v,link\n" + "".join(rows)).encode()
     whole = decoder()
@@ -295,6 +334,7 @@ def test_any_split_gives_the_same_with_a_clock_that_jumps(lost, cuts, back):
 @settings(max_examples=200, deadline=None)
 @given(values=st.lists(st.floats(-1e30, 1e30, width=64), min_size=1, max_size=50))
 def test_numbers_are_read_as_python_reads_them(values):
+    """The quick way reads a number as Python does."""
     data = b"".join(f"{value!r},{value:.4e}\n".encode() for value in values)
     one = decoder(rate_hz=100.0)
     items = one.feed(b"1,1\n" * 3 + data, 0)
@@ -307,6 +347,7 @@ def test_numbers_are_read_as_python_reads_them(values):
 @settings(max_examples=150, deadline=None)
 @given(junk=st.lists(st.binary(max_size=2000), max_size=4))
 def test_random_bytes_between_good_lines_never_raise(junk):
+    """Noise between good lines raises nothing."""
     one = decoder(rate_hz=100.0)
     one.feed(b"1,2\n" * 5, 0)
     for piece in junk:

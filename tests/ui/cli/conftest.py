@@ -1,7 +1,9 @@
 """The command line in this process, and one rehearsal that many tests look at."""
 
 import io
+import json
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from stream.sources.rehearsal.scenario import demo_car_text
 from tests.held_row import CAR_TEXT, hold_plan
 from tests.sessions import write_session
+from tests.shared import made_once
 from tests.ui_cli import SEED, Outcome, in_process
 from ui.cli.main import run
 
@@ -40,10 +43,14 @@ def car_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def rehearsed(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """`rehearse --quick --headless --json` in a process of its own."""
-    folder = tmp_path_factory.mktemp("rehearsed") / "drives"
-    return in_process("rehearse", "--quick", "--headless", "--json", "--seed", str(SEED), "-o", folder)
+def rehearsed() -> Outcome:
+    """`rehearse --quick --headless --json` in a process of its own, once in a run; nobody changes its files."""
+
+    def make(folder: Path) -> None:
+        words = ("rehearse", "--quick", "--headless", "--json", "--seed", str(SEED), "-o", folder / "drives")
+        (folder / "outcome.json").write_text(json.dumps(asdict(in_process(*words))), encoding="utf-8")
+
+    return Outcome(**json.loads((made_once("rehearsed", make) / "outcome.json").read_text(encoding="utf-8")))
 
 
 @pytest.fixture(scope="session")

@@ -141,9 +141,15 @@ def test_trim_counts_and_cold_overrun_and_misfire_do_not(steadypull, tmp_path: P
     t = np.arange(count) / RATE
     cold, cut, spike = t < 20, (t % 30 > 20) & (t % 30 < 24), (t % 7 < 0.2)
     made = log(
-        tmp_path, "a", steadypull, rpm=rpm, trim=np.full(count, 6.0), coolant=np.where(cold, 30.0, 90.0),
-        throttle=np.where(cut, 0.0, 20.0), lam=np.where(cut, 1.9, np.where(cold, 0.8, np.where(spike, 1.35, 1.0))),
-    )  # fmt: skip
+        tmp_path,
+        "a",
+        steadypull,
+        rpm=rpm,
+        trim=np.full(count, 6.0),
+        coolant=np.where(cold, 30.0, 90.0),
+        throttle=np.where(cut, 0.0, 20.0),
+        lam=np.where(cut, 1.9, np.where(cold, 0.8, np.where(spike, 1.35, 1.0))),
+    )
     done = steadypull("advise-mixture", made, "--target", target, "--json")
     cell = cells(done)[4000, 50]
 
@@ -200,7 +206,7 @@ def test_part_load_compares_at_common_pressure_or_refuses(steadypull, tmp_path: 
     advance = tmp_path / "advance.csv"
     advance.write_text("tune,rpm,advance\nheron,2000,20\nplover,2000,28\nwren,2000,38\n")
     made = [part_log(tmp_path, steadypull, *one) for one in (("heron", 20.0), ("plover", 28.0), ("wren", 38.0))]
-    words = ("--advance", advance, "--now", "heron", "--listening-note", "nothing heard", "--json")
+    words = ("--advance", advance, "--now", "heron", "--none-heard", "--json")
     cell = cells(steadypull("advise-ignition", *made, *words))[3000, 50]
 
     assert cell["low"] < 30 < cell["high"]

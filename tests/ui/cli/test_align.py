@@ -82,9 +82,13 @@ def off_s(found: dict, recording: Recording, log: Path) -> float:
 @pytest.mark.parametrize("rate_hz", [5.0, 20.0, 50.0])
 @pytest.mark.parametrize("change", [coarse, dropped, lambda rows: dropped(coarse(rows))])
 def test_the_controllers_clock_is_found_within_ten_milliseconds(
-    drive: tuple[Path, Recording, Path], tmp_path: Path, rate_hz: float, change: Callable[[Rows], Rows],
+    drive: tuple[Path, Recording, Path],
+    tmp_path: Path,
+    rate_hz: float,
+    change: Callable[[Rows], Rows],
     capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+) -> None:
+    """Offset and rate of the controller's clock are found to 10 ms."""
     path, recording, car = drive
     log = changed_log(recording, tmp_path / "log.csv", rate_hz, change)
 
@@ -121,6 +125,7 @@ def test_a_third_of_overlap_is_enough(
 def test_iso_stamps_count_from_the_first_row_and_milliseconds_are_seconds(
     drive: tuple[Path, Recording, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """ISO stamps count from the first row; milliseconds are known."""
     path, recording, car = drive
     clock = recording.truth.controller
 
@@ -149,6 +154,7 @@ def test_iso_stamps_count_from_the_first_row_and_milliseconds_are_seconds(
 def test_the_merged_session_has_both_and_leaves_the_first_as_it_was(
     drive: tuple[Path, Recording, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """The new session holds both; the old one is untouched."""
     path, recording, car = drive
     before = path.read_bytes()
     log, merged = tmp_path / "log.csv", tmp_path / "merged.h5"
@@ -178,6 +184,7 @@ def test_the_merged_session_has_both_and_leaves_the_first_as_it_was(
 def test_what_cannot_be_aligned_is_refused_in_one_line(
     drive: tuple[Path, Recording, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """A log that cannot belong is refused with the reason."""
     path, recording, car = drive
     rng = np.random.default_rng(8)
 

@@ -30,7 +30,7 @@ CAR = demo_car_text()
     [
         (CAR.replace('unit = "V"', 'unit = "volt"'), "channel[0].unit: 'volt'", "use one of V, mV, Hz, rpm"),
         (CAR.replace('unit = "mV/V"', 'unit = "kg"'), "channel[1].unit: 'kg'", "use one of mV/V, V, microstrain, N"),
-        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", 'add a [[channel]] table'),
+        (CAR.replace('role = "engine_speed"', 'role = "other"'), "'engine_speed'", "add a [[channel]] table"),
         (CAR.replace('role = "engine_speed"', 'role = "rpm"'), "channel[0].role", "use one of engine_speed load"),
         (CAR.replace("rpm_per_unit = 1720.0", ""), "'speed_v': rpm_per_unit is missing", "±30 % is near enough"),
         (CAR.replace('name = "link"', 'name = "link'), "at line 30", "mend that line"),
@@ -39,7 +39,7 @@ CAR = demo_car_text()
         (CAR.replace("mass_kg = 790.0", 'mass_kg = "heavy"'), "car.mass_kg", "mend the value"),
         ("", "car", "add a [car] table"),
     ],
-)  # fmt: skip
+)
 def test_a_car_file_that_cannot_be_used(steadypull, tmp_path: Path, text: str, place: str, cure: str) -> None:
     """Found before the port is touched (this one does not exist): file, key path or line, and the cure; exit 2."""
     car = tmp_path / "car.toml"
@@ -221,7 +221,6 @@ def test_names_that_are_taken_or_no_place_for_a_file(
         assert taken.read_text() == "mine"
 
 
-@pytest.mark.slow
 def test_a_session_that_another_program_records(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Replay and recover wait for it in words; the recording goes on."""
     sent = threading.Event()
@@ -261,7 +260,6 @@ def file_limit(size: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
-@pytest.mark.slow
 def test_a_disk_that_fills_while_recording(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Told at once; live numbers go on to the end; exit 3; the file opens and holds what came before."""
     channels = (*CHANNELS, *(WireChannel(f"extra {number}") for number in range(60)))
@@ -307,7 +305,6 @@ def test_a_disk_that_is_full_from_the_start(steadypull, small_session: Path, tmp
     assert not (tmp_path / "new.h5").exists()
 
 
-@pytest.mark.slow
 def test_an_import_that_is_stopped_leaves_nothing_half_made(steadypull, tmp_path: Path) -> None:
     """Ctrl-C: a word, exit 2, and the name is free for the next try."""
     (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")

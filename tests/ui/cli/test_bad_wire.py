@@ -47,9 +47,19 @@ def drive(steadypull, car_file: Path, tmp_path: Path) -> Callable[..., Outcome]:
 
         with device(tmp_path, life) as line:
             return steadypull(
-                "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", seconds,
-                "--headless", "--json", *options,
-            )  # fmt: skip
+                "drive",
+                "--port",
+                line.port,
+                "--car",
+                car_file,
+                "-o",
+                tmp_path / "d",
+                "--seconds",
+                seconds,
+                "--headless",
+                "--json",
+                *options,
+            )
 
     return go
 
@@ -118,7 +128,6 @@ def test_doubled_and_missing_frames(record) -> None:
     assert "40 samples lost" in kept.done.err
 
 
-@pytest.mark.slow
 def test_a_cable_pulled_in_the_middle_of_a_frame(record) -> None:
     """The drive waits for the device, which comes back with its count running on; the time away is one gap."""
     good = frames(counted(2000))
@@ -207,7 +216,6 @@ def test_ten_thousand_channels_and_nothing_else(drive, tmp_path: Path) -> None:
     assert list((tmp_path / "d").iterdir()) == []
 
 
-@pytest.mark.slow
 def test_text_lines_with_rubbish_and_a_clock_that_runs_backwards(record) -> None:
     """What does not parse is dropped, counted and shown; a clock that goes back is a restart."""
 

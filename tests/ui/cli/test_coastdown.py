@@ -75,6 +75,7 @@ def near(found: dict, wide: float = 3.0) -> bool:
 def test_published_coefficients_come_back_in_every_unit(
     tmp_path: Path, unit: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Published coefficients come back whatever unit road speed has."""
     columns = drive(grade=0.002)
     columns["wheel"] = columns["wheel"] * UNITS[unit]
     path = write_session(tmp_path / "s.h5", car_text(unit), RATE, columns)
@@ -92,6 +93,7 @@ def test_published_coefficients_come_back_in_every_unit(
 def test_one_alone_or_one_way_gives_a_result_a_warning_and_a_wider_doubt(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """One coastdown gives a result, a warning and a wider uncertainty."""
     pair = write_session(tmp_path / "pair.h5", car_text(), RATE, drive(2, grade=0.002))
     alone = write_session(tmp_path / "alone.h5", car_text(), RATE, drive(1, grade=0.002))
 
@@ -114,6 +116,7 @@ def test_a_dragging_brake_is_told_from_a_tyre(tmp_path: Path, capsys: pytest.Cap
 
 
 def test_a_log_that_only_rolls_is_a_coastdown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A log that rolls from its first row to its last is one coastdown."""
     columns = drive(1)
     rolling = slice(295, -60)
     path = write_session(tmp_path / "s.h5", car_text(), RATE, {name: c[rolling] for name, c in columns.items()})
@@ -132,6 +135,7 @@ def test_a_log_that_only_rolls_is_a_coastdown(tmp_path: Path, capsys: pytest.Cap
 def test_what_is_no_coastdown_says_what_it_was(
     tmp_path: Path, drive_of: dict, words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """What was seen instead of a coastdown is named."""
     path = write_session(tmp_path / "s.h5", car_text(), RATE, drive(**drive_of))
 
     assert run(["coastdown", str(path), "--json"]) == 2
@@ -142,6 +146,7 @@ def test_what_is_no_coastdown_says_what_it_was(
 
 
 def test_a_missing_road_speed_or_mass_or_unit_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What the car file lacks is named."""
     path = write_session(tmp_path / "s.h5", car_text(), RATE, drive(1))
     for old, new, words in (
         ('role = "road_speed"', 'role = "other"', "road_speed"),
@@ -156,6 +161,7 @@ def test_a_missing_road_speed_or_mass_or_unit_is_named(tmp_path: Path, capsys: p
 
 
 def test_the_text_tells_coefficients_with_their_doubt(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each coefficient stands with its 95 % interval."""
     path = write_session(tmp_path / "s.h5", car_text(), RATE, drive())
 
     assert run(["coastdown", str(path)]) == 0
@@ -300,8 +306,9 @@ def test_a_wind_that_changes_between_two_runs_is_in_the_doubt(
 def test_precision_is_that_of_the_road_load_standards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """100 t s / (√n T) over pairs, computed here from the printed definition and the exact times between speeds."""
     brakes = (0.0, 12.0, 25.0)
-    path = write_session(tmp_path / "s.h5", car_text(), RATE, joined(*(drive(2, brake=b, seed=k)
-                                                                      for k, b in enumerate(brakes))))  # fmt: skip
+    path = write_session(
+        tmp_path / "s.h5", car_text(), RATE, joined(*(drive(2, brake=b, seed=k) for k, b in enumerate(brakes)))
+    )
 
     found = coast(capsys, str(path))
 

@@ -57,9 +57,22 @@ def board(tmp_path: Path) -> Iterator[str]:
     folder = Path(stream.device.__path__[0])
     program = tmp_path / "board"
     subprocess.run(
-        ["g++", "-std=c++11", "-DSPEED_FROM_PULSES=0", f"-I{folder}", f"-I{STUB}", str(STUB / "board.cpp"), "-x", "c++",
-         str(folder / "example" / "example.ino"), "-o", str(program)], check=True, timeout=60,
-    )  # fmt: skip
+        [
+            "g++",
+            "-std=c++11",
+            "-DSPEED_FROM_PULSES=0",
+            f"-I{folder}",
+            f"-I{STUB}",
+            str(STUB / "board.cpp"),
+            "-x",
+            "c++",
+            str(folder / "example" / "example.ino"),
+            "-o",
+            str(program),
+        ],
+        check=True,
+        timeout=60,
+    )
     near, far = os.openpty()
     tty.setraw(far)
     with subprocess.Popen([program, str(near), "4000"], pass_fds=[near]) as process:
@@ -69,16 +82,28 @@ def board(tmp_path: Path) -> Iterator[str]:
     os.close(far)
 
 
-@pytest.mark.slow
 def test_compiled_device_code_is_recorded_whole(steadypull, board: str, car_file: Path, tmp_path: Path) -> None:
     """Real device code, real serial driver, real decoder, real command: 4 000 samples of a known pattern.
 
     The stub board converts tick * 7 modulo 1024 on the speed pin, 10 bits over 5 V.
     """
     done = steadypull(
-        "drive", "--port", board, "--car", car_file, "-o", tmp_path / "d", "--tune", "plover", "--gear", "3",
-        "--seconds", "2.5", "--headless", "--json",
-    )  # fmt: skip
+        "drive",
+        "--port",
+        board,
+        "--car",
+        car_file,
+        "-o",
+        tmp_path / "d",
+        "--tune",
+        "plover",
+        "--gear",
+        "3",
+        "--seconds",
+        "2.5",
+        "--headless",
+        "--json",
+    )
     session = only_session(tmp_path / "d")
     samples = samples_of(session)
 
@@ -87,8 +112,9 @@ def test_compiled_device_code_is_recorded_whole(steadypull, board: str, car_file
     assert done.json["session"]["path"] == str(session)
     assert done.json["session"]["tune"] == "plover"
     assert done.json["session"]["channels"] == [
-        {"name": "speed_v", "role": "engine_speed", "unit": "V"}, {"name": "link", "role": "load", "unit": "mV/V"},
-    ]  # fmt: skip
+        {"name": "speed_v", "role": "engine_speed", "unit": "V"},
+        {"name": "link", "role": "load", "unit": "mV/V"},
+    ]
     assert done.json["session"]["lost_samples"] == 0
     tick = np.arange(4000)
     np.testing.assert_allclose(samples[:, 0], tick * 7 % 1024 * 5.0 / 1024, atol=1e-6)
@@ -100,7 +126,6 @@ def test_compiled_device_code_is_recorded_whole(steadypull, board: str, car_file
     }
 
 
-@pytest.mark.slow
 def test_a_device_that_sends_text_lines(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Names, units and a clock in ms come first; the rate is found from the clock."""
 
@@ -142,9 +167,20 @@ def test_the_rehearsal_car_at_real_pace_through_a_socket(steadypull, car_file: P
     recording = hold_drive(7)
     with RehearsalPort(recording, pty=False) as port:
         done = steadypull(
-            "drive", "--port", port.port_url, "--car", car_file, "-o", tmp_path / "d", "--seconds", "2", "--headless",
-            "--json", "--targets", "1500,2000",
-        )  # fmt: skip
+            "drive",
+            "--port",
+            port.port_url,
+            "--car",
+            car_file,
+            "-o",
+            tmp_path / "d",
+            "--seconds",
+            "2",
+            "--headless",
+            "--json",
+            "--targets",
+            "1500,2000",
+        )
     samples = samples_of(only_session(tmp_path / "d"))
 
     assert done.code == 0
@@ -153,7 +189,6 @@ def test_the_rehearsal_car_at_real_pace_through_a_socket(steadypull, car_file: P
     np.testing.assert_array_equal(samples, recording.samples[: len(samples)])
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_a_recording_properly(car_file: Path, tmp_path: Path, kind: signal.Signals) -> None:
     """Exit 0, finished, no journal left, JSON told, nothing lost but what was under way."""

@@ -35,8 +35,9 @@ def test_a_log_becomes_a_session_with_its_holds(steadypull, log_car: Path, tmp_p
     plan = Plan(5, rate_hz=100.0).hold(1500, 5).ramp(3000, 400).hold(3000, 6).ramp(1200, 400)
     write_log(tmp_path / name, plan.samples(), 100.0)
 
-    done = steadypull("import", tmp_path / name, "--car", log_car, "-o", tmp_path / "s.h5", "--json",
-                      "--tune", "wren", "--gear", "2")  # fmt: skip
+    done = steadypull(
+        "import", tmp_path / name, "--car", log_car, "-o", tmp_path / "s.h5", "--json", "--tune", "wren", "--gear", "2"
+    )
 
     assert done.code == 0
     assert (done.json["session"]["tune"], done.json["session"]["rate_hz"]) == ("wren", 100.0)
@@ -54,7 +55,6 @@ def test_a_log_becomes_a_session_with_its_holds(steadypull, log_car: Path, tmp_p
     assert again["holds"] == done.json["holds"]
 
 
-@pytest.mark.slow
 def test_a_replay_at_its_own_pace_takes_its_time_and_finds_the_same(steadypull, log_car: Path, tmp_path: Path) -> None:
     """--pace 1 passes a session through the threads of a drive, in as long as it lasted, gap and all."""
     rows = Plan(9, rate_hz=200.0).hold(2500, 4.2, amplitude=10).samples()

@@ -61,7 +61,14 @@ def put(lines: list[str], more: dict[int, str]) -> list[str]:
 H = "time,rpm,link"
 SHAPES: dict[str, list[str]] = {
     "a preamble, a comment and units below": [
-        "Recorder X, serial 12", "Date: 2024-03-01", "rpm range,0,8000", "", "# hello", H, "s,1/min,mV/V", *rows(),
+        "Recorder X, serial 12",
+        "Date: 2024-03-01",
+        "rpm range,0,8000",
+        "",
+        "# hello",
+        H,
+        "s,1/min,mV/V",
+        *rows(),
     ],
     "a preamble of as many cells": ["name,owner,place", "heron,nobody,here", H, *rows()],
     "header in a comment": ["# a log", "# " + H, *rows()],
@@ -82,16 +89,20 @@ SHAPES: dict[str, list[str]] = {
     "milliseconds by the row below": [H, "ms,rpm,-", *rows(lambda t: f"{1000 * t:.0f}")],
     "header and units repeated": [H, "s,1/min,mV/V", *put(rows(), {200: H + "\ns,1/min,mV/V", 300: H})],
     "header again in another order": [
-        H, *rows()[:300], "link,time,rpm", *(",".join(np.roll(line.split(","), 1)) for line in rows()[300:]),
+        H,
+        *rows()[:300],
+        "link,time,rpm",
+        *(",".join(np.roll(line.split(","), 1)) for line in rows()[300:]),
     ],
     "comments and blank lines": [H, *put(rows(), {100: "# noted", 200: "", 300: "   "})],
     "a comment behind a row": [H, *(line + " # here" * (n == 99) for n, line in enumerate(rows()))],
     "stray rows": [
-        H, *put(rows(), {100: "*** mark ***", 150: "1,2", 200: "9,9,9,9", 250: "3.0,x,1", 260: "later,1,1"}),
+        H,
+        *put(rows(), {100: "*** mark ***", 150: "1,2", 200: "9,9,9,9", 250: "3.0,x,1", 260: "later,1,1"}),
     ],
     "empty cells at the rows' ends": [H + ",", *(line + "," for line in rows())],
     "the last row cut off": [H, *rows(), "10.00,20"],
-}  # fmt: skip
+}
 LEFT_OUT = {
     "stray rows": "5 of 505 lines do not fit and are left out: 102, 153, 204, 255, 266; the first of them has 1"
 }
@@ -123,9 +134,11 @@ def test_a_log_of_this_shape_is_read_as_it_was_written(steadypull, tmp_path: Pat
     if name in LEFT_OUT:
         assert LEFT_OUT[name] in done.err
     assert [finding["code"] for finding in done.json["findings"]] == {
-        "stray rows": ["lines-left-out"], "the last row cut off": ["last-row-cut-off"],
-        "header and units repeated": ["header-repeated"], "header again in another order": ["header-repeated"],
-    }.get(name, [])  # fmt: skip
+        "stray rows": ["lines-left-out"],
+        "the last row cut off": ["last-row-cut-off"],
+        "header and units repeated": ["header-repeated"],
+        "header again in another order": ["header-repeated"],
+    }.get(name, [])
 
 
 def six(line: str) -> list[str]:
@@ -143,7 +156,7 @@ def six(line: str) -> list[str]:
         ([H, *rows(lambda t: f"{1e12 * t:.0f}")], "column 'time': the clock steps by 2e.10 s, which no log does"),
         (["when,rpm,link", *rows()], "line 1: no column 'time'; .*, or give --rate HZ"),
     ],
-)  # fmt: skip
+)
 def test_what_fits_too_little_is_refused_in_one_line(
     steadypull, tmp_path: Path, lines: list[str], message: str
 ) -> None:

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import h5py
 import numpy as np
-import pytest
 
 from tests.device import FRAME_ROWS, Device, counted, description, device, frames
 from tests.ui_cli import forked
@@ -53,14 +52,15 @@ def drive_and_kill(folder: Path, car_file: Path, after_s: float) -> tuple[Path, 
     return session, sent[0], late[0]
 
 
-@pytest.mark.slow
 def test_kill_at_random_moments(tmp_path: Path, car_file: Path) -> None:
     """Twenty times: plain h5py opens what is left, it lacks at most its last second, recover brings back the rest."""
     moments = random.Random(20)
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        left = list(pool.map(
-            lambda number: drive_and_kill(tmp_path / str(number), car_file, moments.uniform(0.2, 1.4)), range(KILLS)
-        ))  # fmt: skip
+        left = list(
+            pool.map(
+                lambda number: drive_and_kill(tmp_path / str(number), car_file, moments.uniform(0.2, 1.4)), range(KILLS)
+            )
+        )
 
     for session, sent, late in left:
         with h5py.File(session) as file:

@@ -62,10 +62,14 @@ def test_a_second_zero_widens_the_doubt_by_their_gap_once(steadypull, standing) 
 @pytest.mark.parametrize(
     ("start", "end", "said"),
     [
-        (18.0, 23.0, "moving"), (5.0, 6.0, "too short"), (9.0, 5.0, "no stretch"), (30.0, 90.0, "behind the end"),
-        (-1.0, 5.0, "no stretch"), ("nan", 5.0, "no stretch"),
+        (18.0, 23.0, "moving"),
+        (5.0, 6.0, "too short"),
+        (9.0, 5.0, "no stretch"),
+        (30.0, 90.0, "behind the end"),
+        (-1.0, 5.0, "no stretch"),
+        ("nan", 5.0, "no stretch"),
     ],
-)  # fmt: skip
+)
 def test_what_is_no_zero_is_refused_and_nothing_is_changed(steadypull, standing, start, end, said: str) -> None:
     """Taken while moving, too short, not in the session."""
     digest = hashlib.sha256(standing.read_bytes()).digest()

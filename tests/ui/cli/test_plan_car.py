@@ -30,12 +30,19 @@ def test_the_plan_in_words(steadypull) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--pulses", 0), "--pulses"), (("--pump-current", "nan"), "--pump-current"), (("--output", 9), "--output"),
-        (("--idle", 8000), "--idle"), (("--bits", 2), "bits"), (("--gain", -1), "--gain"),
-        (("--ceiling", 0), "--ceiling"), (("--pulses", "3,x"), "'x'"), (("--output-headroom", 6), "--output-headroom"),
-        (("--input-threshold", 0), "--input-threshold"), (("--pulses", ","), "--pulses"),
+        (("--pulses", 0), "--pulses"),
+        (("--pump-current", "nan"), "--pump-current"),
+        (("--output", 9), "--output"),
+        (("--idle", 8000), "--idle"),
+        (("--bits", 2), "bits"),
+        (("--gain", -1), "--gain"),
+        (("--ceiling", 0), "--ceiling"),
+        (("--pulses", "3,x"), "'x'"),
+        (("--output-headroom", 6), "--output-headroom"),
+        (("--input-threshold", 0), "--input-threshold"),
+        (("--pulses", ","), "--pulses"),
     ],
-)  # fmt: skip
+)
 def test_wishes_that_cannot_be_met_name_the_option(steadypull, words, said: str) -> None:
     """Exit 2, one line."""
     ran = steadypull("plan", "--pulses", 4, "--redline", 7400, *words)
@@ -95,9 +102,36 @@ def test_enter_all_the_way_gives_the_invented_car(monkeypatch, tmp_path, capsys)
 def test_nonsense_is_asked_again_and_what_is_not_known_is_left_out(monkeypatch, tmp_path, capsys) -> None:
     """Words for a number, a negative mass, equal readings, a wrong unit; - for the mass."""
     answers(
-        monkeypatch, "my car", "heavy", "-5", "-", "-", "-", "-", "-", "-", "2", "6800", "volts", "V", "rpm_v",
-        "1.0", "1.0", "4.0", "4.9, 0", "0, 5", "-", "no", "road_speed", "rpm_v", "wheel", "km/h", "-", "wheel", "t",
-    )  # fmt: skip
+        monkeypatch,
+        "my car",
+        "heavy",
+        "-5",
+        "-",
+        "-",
+        "-",
+        "-",
+        "-",
+        "-",
+        "2",
+        "6800",
+        "volts",
+        "V",
+        "rpm_v",
+        "1.0",
+        "1.0",
+        "4.0",
+        "4.9, 0",
+        "0, 5",
+        "-",
+        "no",
+        "road_speed",
+        "rpm_v",
+        "wheel",
+        "km/h",
+        "-",
+        "wheel",
+        "t",
+    )
     path = tmp_path / "mine.toml"
     assert run(["car", "-o", str(path)]) == 0
     car, err = load_car(path), capsys.readouterr().err

@@ -33,9 +33,15 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Day]:
             for place, gear in enumerate((3, 2)):
                 path = folder / f"{gear}.h5"
                 recordings[gear] = session(
-                    path, 50 + place, "heron", BEGAN + timedelta(minutes=12 * place), pulls=3, drive_gear=gear,
-                    chain=Chain(extra=("road_speed",) if road else ()), gear=None if road else gear,
-                )  # fmt: skip
+                    path,
+                    50 + place,
+                    "heron",
+                    BEGAN + timedelta(minutes=12 * place),
+                    pulls=3,
+                    drive_gear=gear,
+                    chain=Chain(extra=("road_speed",) if road else ()),
+                    gear=None if road else gear,
+                )
                 paths.append(str(path))
             made[key] = paths, recordings
         return made[key]
@@ -65,6 +71,7 @@ def true_band(recording: Recording, rpm: float) -> tuple[float, float]:
 def test_scale_force_and_power_hold_the_truth(
     day: Callable[..., Day], road: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Scale, force and power lie within their intervals of the model's truth."""
     paths, recordings = day(road=road)
 
     found = answer(capsys, *paths)
@@ -87,10 +94,12 @@ def test_scale_force_and_power_hold_the_truth(
 
 
 def test_slip_is_seen_beside_a_road_speed(day: Callable[..., Day], capsys: pytest.CaptureFixture[str]) -> None:
+    """Tyre slip shows between engine and road speed."""
     paths, recordings = day(road=True)
 
     gears = {gear["gear"]: gear for gear in answer(capsys, *paths)["gears"]}
 
+    assert len(recordings) > 1
     for gear, recording in recordings.items():
         motion, pull = recording.motion, recording.truth.pulls[0]
         rows = (motion.time_s > pull.start_s + 0.4) & (motion.time_s < pull.end_s)
@@ -102,6 +111,7 @@ def test_slip_is_seen_beside_a_road_speed(day: Callable[..., Day], capsys: pytes
 def test_one_gear_gives_a_result_a_warning_and_a_wider_doubt(
     day: Callable[..., Day], capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """One gear cannot check another: a warning and a wider uncertainty."""
     paths, _ = day(road=False)
 
     both, one = answer(capsys, *paths), answer(capsys, paths[0])
@@ -122,6 +132,7 @@ def changed_car(tmp_path: Path, old: str, new: str, extra: tuple[str, ...] = ())
 def test_a_scale_that_differs_by_gear_is_reported_not_averaged(
     day: Callable[..., Day], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Gears that disagree are shown, not averaged."""
     paths, _ = day(road=False)
     car = changed_car(tmp_path, "1.95", "2.25")
 
@@ -137,6 +148,7 @@ def test_a_scale_that_differs_by_gear_is_reported_not_averaged(
 def test_a_gear_nobody_declared_is_seen_from_road_speed(
     day: Callable[..., Day], capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Road speed tells the gear."""
     paths, _ = day(road=True)
 
     assert answer(capsys, paths[0])["gear"] == 3
@@ -144,6 +156,7 @@ def test_a_gear_nobody_declared_is_seen_from_road_speed(
 
 
 def test_a_wrong_gear_is_mended_by_road_speed_and_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A declared gear that road speed denies is mended and said."""
     path = tmp_path / "s.h5"
     session(path, 50, "heron", BEGAN, chain=Chain(extra=("road_speed",)), gear=2, drive_gear=3, pulls=1)
 
@@ -156,6 +169,7 @@ def test_a_wrong_gear_is_mended_by_road_speed_and_said(tmp_path: Path, capsys: p
 def test_newtons_per_unit_of_the_car_file_is_checked_against_the_fit(
     day: Callable[..., Day], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """The car file's scale is held against the fit."""
     paths, _ = day(road=True)
     for given, words in ((2900, "agrees with the fit"), (2200, "do not agree")):
         car = changed_car(tmp_path, "sign = 1\n", f"sign = 1\nnewtons_per_unit = {given}\n", ("road_speed",))
@@ -177,6 +191,7 @@ def test_newtons_per_unit_of_the_car_file_is_checked_against_the_fit(
 def test_what_is_missing_is_named(
     day: Callable[..., Day], tmp_path: Path, old: str, words: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """What the car file lacks is named with the cure."""
     paths, _ = day(road=False)
 
     assert run(["power", *paths, "--car", changed_car(tmp_path, old, ""), "--json"]) == 2
@@ -186,6 +201,7 @@ def test_what_is_missing_is_named(
 
 
 def test_pulls_without_a_known_gear_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a gear there is no force."""
     session(tmp_path / "s.h5", 50, "heron", BEGAN, chain=Chain(rate_hz=200), gear=None, pulls=1)
 
     assert run(["power", str(tmp_path / "s.h5")]) == 2
@@ -193,6 +209,7 @@ def test_pulls_without_a_known_gear_are_refused(tmp_path: Path, capsys: pytest.C
 
 
 def test_the_text_has_units_doubts_and_the_caution(day: Callable[..., Day], capsys: pytest.CaptureFixture[str]) -> None:
+    """The text has units, intervals and the caution."""
     paths, _ = day(road=True)
 
     assert run(["power", *paths, "--air", "18,1002,55"]) == 0

@@ -10,8 +10,15 @@ from stream.sources.rehearsal.scenario import hold_drive
 from tests.ui_cli import SEED, Outcome
 
 HOLD_KEYS = {
-    "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s", "load_mean",
-}  # fmt: skip
+    "start_s",
+    "end_s",
+    "signal_mean",
+    "signal_sem",
+    "speed_rpm",
+    "speed_sd_rpm",
+    "drift_rpm_per_s",
+    "load_mean",
+}
 SESSION_KEYS = {"path", "tune", "rate_hz", "duration_s", "channels", "lost_samples", "clipped_samples"}
 
 
@@ -75,7 +82,6 @@ def test_every_sample_that_was_sent_is_recorded_to_the_bit(session: Path) -> Non
     np.testing.assert_array_equal(samples, recording.samples)
 
 
-@pytest.mark.slow
 def test_the_same_seed_gives_the_same_holds_to_the_bit(steadypull, tmp_path: Path, rehearsed: Outcome) -> None:
     """Whatever the machine is busy with, in this process or another, in words or JSON; the folder is made."""
     folder = tmp_path / "new" / "folder"
@@ -123,7 +129,6 @@ def test_a_replay_into_a_new_session_copies_what_came_off_the_wire(steadypull, t
     assert_same(steadypull("replay", copy, "--headless", "--json").json["holds"], rows_of(session, "holds"), HOLD_KEYS)
 
 
-@pytest.mark.slow
 def test_a_replay_of_pulls_finds_the_same_pulls(steadypull, tmp_path: Path, rehearsed: Outcome) -> None:
     """Pulls and their verdicts as the live run wrote them."""
     pulls = [path for path in rehearsed.json["sessions"] if rows_of(Path(path), "pulls")]

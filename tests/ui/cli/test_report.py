@@ -14,6 +14,7 @@ from typing import Any
 import h5py
 import pytest
 
+from tests.shared import made_once
 from tests.ui_cli import Outcome, in_process
 
 Steadypull = Callable[..., Outcome]
@@ -66,14 +67,16 @@ def sessions(rehearsed: Outcome) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def printed(sessions: list[str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def printed(sessions: list[str]) -> dict[str, Path]:
     """The rehearsal's report, both ways, made where there is no display."""
-    folder = tmp_path_factory.mktemp("report")
-    files = {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
-    for file in files.values():
-        made = in_process("report", *sessions, "-o", file)
-        assert (made.code, made.err) == (0, "")
-    return files
+
+    def make(folder: Path) -> None:
+        for ending in ("html", "pdf"):
+            made = in_process("report", *sessions, "-o", folder / f"day.{ending}")
+            assert (made.code, made.err) == (0, "")
+
+    folder = made_once("report-of-the-rehearsal", make)
+    return {ending: folder / f"day.{ending}" for ending in ("html", "pdf")}
 
 
 @pytest.fixture(scope="module")
@@ -92,13 +95,19 @@ def pdf_text(printed: dict[str, Path]) -> str:
 def change_rows(compared: Any) -> list[tuple[str, ...]]:
     """rpm, pulls, change and interval of each band of `compare --json`."""
     return [
-        (f"{band['rpm']:.0f}", str(band["base_n"]), str(band["trial_n"]),
-         *(percent(band[key]) for key in ("change_pct", "low_pct", "high_pct")), "resolved" if band["resolved"] else "")
+        (
+            f"{band['rpm']:.0f}",
+            str(band["base_n"]),
+            str(band["trial_n"]),
+            *(percent(band[key]) for key in ("change_pct", "low_pct", "high_pct")),
+            "resolved" if band["resolved"] else "",
+        )
         for band in compared["bands"]
-    ]  # fmt: skip
+    ]
 
 
 def test_html_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: list[str], page: Page) -> None:
+    """The HTML report shows the numbers that compare prints."""
     compared = steadypull("compare", *sessions, "--base", "heron", "--trial", "plover", "--json").json
 
     rows = {(row[0], row[2], row[4], *row[5:]) for row in page.rows if len(row) == 9}
@@ -112,16 +121,19 @@ def test_html_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: lis
 
 
 def test_pdf_holds_the_numbers_of_compare(steadypull: Steadypull, sessions: list[str], pdf_text: str) -> None:
+    """The PDF report shows the numbers that compare prints."""
     compared = steadypull("compare", *sessions, "--base", "heron", "--trial", "plover", "--json").json
 
     printed = {
         (cells[0], cells[2], *cells[4:]) for line in pdf_text.splitlines() if len(cells := line.split()) in (8, 9)
     }
+    assert len(compared["bands"]) > 10
     for rpm, base_n, trial_n, *changes, word in change_rows(compared):
         assert (rpm, base_n, trial_n, *changes, *([word] if word else [])) in printed
 
 
 def test_pdf_and_html_print_the_same_cells_and_words(page: Page, pdf_text: str) -> None:
+    """Both files print the same cells and sentences."""
     told = "".join(pdf_text.split())
 
     cells = [cell for row in page.rows for cell in row if cell and len(cell) < 30]
@@ -132,6 +144,7 @@ def test_pdf_and_html_print_the_same_cells_and_words(page: Page, pdf_text: str) 
 def test_curve_calibration_and_files_are_those_of_the_sessions(
     steadypull: Steadypull, sessions: list[str], page: Page, rehearsed: Outcome
 ) -> None:
+    """Curves, calibration and file hashes are the sessions' own."""
     curves = steadypull("curve", *sessions, "--json").json
     for place, tune in enumerate(curves["tunes"]):
         for band in tune["bands"]:
@@ -151,6 +164,7 @@ def test_curve_calibration_and_files_are_those_of_the_sessions(
 
 
 def test_every_pull_stands_with_its_verdict_and_reasons(sessions: list[str], page: Page) -> None:
+    """Each pull is listed with its verdict and faults."""
     flawed = clean = 0
     for place, path in enumerate(sessions, start=1):
         with h5py.File(path) as file:
@@ -165,6 +179,7 @@ def test_every_pull_stands_with_its_verdict_and_reasons(sessions: list[str], pag
 
 
 def test_html_fetches_nothing(printed: dict[str, Path], page: Page) -> None:
+    """The HTML file needs no other file and no network."""
     text = printed["html"].read_text(encoding="utf-8")
     pictures = [link for link in page.links if link.startswith("data:image/svg+xml;base64,")]
 
@@ -179,6 +194,7 @@ def test_html_fetches_nothing(printed: dict[str, Path], page: Page) -> None:
 
 
 def test_cautions_stand_in_both(page: Page, pdf_text: str) -> None:
+    """The cautions are printed in both files."""
     told = " ".join(pdf_text.split())
 
     for words in ("A second person watches the screen", "closed road", "local law", "knock, mixture or heat"):
@@ -197,6 +213,7 @@ def test_pdf_pages_are_a4(printed: dict[str, Path]) -> None:
 
 
 def test_a_file_is_written_over_only_by_force(steadypull: Steadypull, sessions: list[str], tmp_path: Path) -> None:
+    """A report is never written over another one unasked."""
     target = tmp_path / "day.html"
     target.write_text("mine", encoding="utf-8")
 
@@ -213,6 +230,7 @@ def test_a_file_is_written_over_only_by_force(steadypull: Steadypull, sessions: 
 def test_a_name_that_cannot_be_written_is_refused(
     steadypull: Steadypull, sessions: list[str], tmp_path: Path, name: str
 ) -> None:
+    """A name of another kind or in no folder is one line."""
     refused = steadypull("report", sessions[0], "-o", tmp_path / name)
 
     assert refused.code == 2

@@ -13,7 +13,6 @@ from tests.stream.study.rehearsed import BEGAN, session
 from tests.ui.cli.test_report import Page, Steadypull
 from tests.ui_cli import in_process
 
-NOTE = "two people listened, no knock heard"
 EXTRA = ("lambda", "manifold_pressure", "throttle")
 
 
@@ -22,8 +21,14 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """heron and plover with λ logged, and the two tables."""
     folder = tmp_path_factory.mktemp("day")
     for place, tune in enumerate(("heron", "plover")):
-        session(folder / f"{place}.h5", 60 + place, tune, BEGAN + timedelta(minutes=12 * place), pulls=3,
-                chain=Chain(extra=EXTRA))  # fmt: skip
+        session(
+            folder / f"{place}.h5",
+            60 + place,
+            tune,
+            BEGAN + timedelta(minutes=12 * place),
+            pulls=3,
+            chain=Chain(extra=EXTRA),
+        )
     rows = [f"{t.name},{rpm:g},{deg}" for t in TUNES.values() for rpm, deg in zip(t.rpm, t.advance_deg, strict=True)]
     (folder / "advance.csv").write_text("\n".join(["tune,rpm,advance", *rows]) + "\n")
     (folder / "target.csv").write_text("manifold_pressure,60,100\n3000,1.0,0.88\n4000,1.0,0.88\n5000,1.0,0.88\n")
@@ -31,8 +36,9 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, day: Path, tmp_path: Path) -> None:
+    """Power and proposals on paper are what the commands print."""
     paths = [str(path) for path in sorted(day.glob("?.h5"))]
-    ignition = ("--advance", day / "advance.csv", "--now", "plover", "--listening-note", NOTE)
+    ignition = ("--advance", day / "advance.csv", "--now", "plover", "--none-heard")
     mixture = ("--target", day / "target.csv")
     made = in_process("report", *paths, "-o", tmp_path / "r.html", *ignition, *mixture)
     assert (made.code, made.err) == (0, "")
@@ -52,7 +58,7 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
     assert [(row[2], row[3].split()[0], row[6]) for row in told] == [
         (f"{cell['now']:.1f}°", f"{cell['proposed']:.1f}°", cell["evidence"]) for cell in advice["cells"]
     ]
-    assert f"Heard by a person who listened for knock: {NOTE}." in page.text
+    assert "A person listened in its pulls and heard no knock." in page.text
 
     grid = steadypull("advise-mixture", *paths, *mixture, "--json").json["cells"]
     heads = page.rows.index(["rpm", "60 kPa", "100 kPa"])
@@ -67,6 +73,7 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
 
 
 def test_without_mass_and_tables_it_has_no_such_section(tmp_path: Path) -> None:
+    """No mass and no table: no section on power and proposals."""
     session(tmp_path / "s.h5", 5, "heron", BEGAN, pulls=2, car_text=demo_car_text().replace("mass_kg", "# mass_kg"))
     made = in_process("report", tmp_path / "s.h5", "-o", tmp_path / "r.html")
     assert (made.code, made.err) == (0, "")
@@ -80,11 +87,12 @@ def test_without_mass_and_tables_it_has_no_such_section(tmp_path: Path) -> None:
     [
         (("--advance", "a.csv"), "needs --now too"),
         (("--now", "heron"), "needs --advance too"),
-        (("--listening-note", "none"), "belongs to --advance and --now"),
+        (("--none-heard",), "belongs to --advance and --now"),
         (("--target", "nowhere.csv"), "nowhere.csv: no such file"),
     ],
 )
 def test_half_a_question_is_asked_back(day: Path, tmp_path: Path, words: tuple[str, str], cure: str) -> None:
+    """A table without its tune, or the other way round, is asked back."""
     made = in_process("report", day / "0.h5", "-o", tmp_path / "r.html", *words)
     assert made.code == 2
     assert cure in made.error

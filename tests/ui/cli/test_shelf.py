@@ -28,14 +28,19 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_the_table_is_aligned_and_says_what_is_wrong(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Columns stand under each other; what is wrong with a session is said."""
     write_note(folder / "plover.h5", "dry\nand warm")
     assert run(["shelf", str(folder)]) == 0
     head, *lines, total = capsys.readouterr().out.splitlines()
 
     assert total == "5 sessions"
     assert [line[head.index("session") :].split()[0] for line in lines] == [
-        "8.h5", "7.h5", "plover.h5", "6.h5", "broken.h5",
-    ]  # fmt: skip
+        "8.h5",
+        "7.h5",
+        "plover.h5",
+        "6.h5",
+        "broken.h5",
+    ]
     local = datetime(2026, 6, 1, 10, tzinfo=UTC).astimezone()
     assert lines[2].startswith(f"{local:%Y-%m-%d %H:%M}  plover     3")
     assert lines[2].endswith("good  “dry and warm”")
@@ -44,6 +49,7 @@ def test_the_table_is_aligned_and_says_what_is_wrong(folder: Path, capsys: pytes
 
 
 def test_json_is_alone_on_standard_output(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """JSON goes to standard output alone."""
     assert run(["shelf", str(folder), "--search", "plover", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
 
@@ -53,6 +59,7 @@ def test_json_is_alone_on_standard_output(folder: Path, capsys: pytest.CaptureFi
 
 
 def test_nothing_found_names_the_cure(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty answer says how to find more."""
     run(["shelf", str(folder), "--search", "wren"])
     assert capsys.readouterr().out.strip().endswith("with 'wren' in it; search for less")
     (tmp_path / "empty").mkdir()
@@ -75,11 +82,13 @@ def test_the_trend_holds_the_sessions_of_the_tune_in_time_order(
 
 
 def test_a_trend_of_no_tune_is_one_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A trend of a tune that is not there is one line."""
     assert run(["shelf", str(folder), "--trend", "wren"]) == 2
     error = capsys.readouterr().err.strip()
     assert error == f"steadypull: error: {folder}: no session holds the tune 'wren'; they hold heron, plover"
 
 
 def test_no_such_folder_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A folder that is not there is one line with the cure."""
     assert run(["shelf", str(tmp_path / "nowhere")]) == 2
     assert capsys.readouterr().err.strip().endswith("nowhere: no such folder; check the name")

@@ -52,9 +52,16 @@ def refused(*words: object) -> str:
     return said.err
 
 
-def brought_in(folder: Path, plan: LogPlan, tune: str, car: str | None = None, gear: int | None = None,
-               names: dict[str, str] | None = None, order: tuple[str, ...] = ("time", "volts", "load"),
-               end: Callable[[Path], None] | None = None) -> Path:  # fmt: skip
+def brought_in(
+    folder: Path,
+    plan: LogPlan,
+    tune: str,
+    car: str | None = None,
+    gear: int | None = None,
+    names: dict[str, str] | None = None,
+    order: tuple[str, ...] = ("time", "volts", "load"),
+    end: Callable[[Path], None] | None = None,
+) -> Path:
     """A log made a session by `import`."""
     place = len(list(folder.glob("*.csv")))
     car_path, log, path = (folder / f"{place}{suffix}" for suffix in (".toml", ".csv", ".h5"))
@@ -89,12 +96,12 @@ def turns(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return day(tmp_path_factory.mktemp("turns"), 10, lifts=(1,), gear=3)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("rate_hz", "lag_s", "order"),
     [(50.0, 0.05, ("time", "volts", "load")), (1000.0, 0.1, ("load", "volts", "time"))],
 )
 def test_change_is_within_its_interval_at_any_rate(tmp_path, rate_hz, lag_s, order) -> None:
+    """The planted change lies in its interval at any sample rate."""
     result = compared(day(tmp_path, 100, scatter=0.005, rate_hz=rate_hz, lag_s=lag_s, order=order))
 
     bands = [band for band in result["bands"] if band["low_pct"] is not None]
@@ -111,6 +118,7 @@ def test_change_is_within_its_interval_at_any_rate(tmp_path, rate_hz, lag_s, ord
 
 
 def test_link_turned_round_in_newtons_with_names_of_its_own(tmp_path) -> None:
+    """Sign, unit and channel names are the car file's."""
     car = f"""
 [car]
 name = "special"
@@ -146,6 +154,7 @@ lag_s = 0.05
 
 
 def test_flawed_pulls_are_not_used_unasked(turns) -> None:
+    """Flawed pulls are left out unless kept."""
     result = compared(turns)
 
     assert result["pulls"] == {"base": 6, "trial": 6}
@@ -153,6 +162,7 @@ def test_flawed_pulls_are_not_used_unasked(turns) -> None:
 
 
 def test_pulls_are_kept_and_dropped_by_hand_and_raw_stays(turns, tmp_path) -> None:
+    """Marks change what is used and no raw byte."""
     path = tmp_path / "mine.h5"
     path.write_bytes(turns[0].read_bytes())
     with h5py.File(path) as file:
@@ -173,8 +183,8 @@ def test_pulls_are_kept_and_dropped_by_hand_and_raw_stays(turns, tmp_path) -> No
         assert np.array_equal(file["raw/samples"][:], before)
 
 
-@pytest.mark.slow
 def test_a_against_a_is_not_resolved(tmp_path) -> None:
+    """The same tune twice is not resolved."""
     result = compared(day(tmp_path, 50, change=0.0))
 
     assert not result["overall"]["resolved"]
@@ -183,6 +193,7 @@ def test_a_against_a_is_not_resolved(tmp_path) -> None:
 
 
 def test_one_session_a_side_is_in_this_order_only(turns) -> None:
+    """One session a side says 'in this order only'."""
     result = compared(turns[:2])
     text = call("compare", *turns[:2], "--base", "A", "--trial", "B").out
 
@@ -192,6 +203,7 @@ def test_one_session_a_side_is_in_this_order_only(turns) -> None:
 
 
 def test_text_begins_with_what_the_day_resolves_and_the_verdict(turns) -> None:
+    """First what the day resolves, then the verdict."""
     lines = call("compare", *turns, "--base", "A", "--trial", "B").out.splitlines()
 
     assert lines[0].startswith("Your day resolves ")
@@ -217,6 +229,7 @@ def test_offsets_of_zero_widen_the_interval_instead_of_moving_the_verdict(tmp_pa
 
 
 def test_gears_are_told_by_the_rate_of_gain_and_never_mix(tmp_path) -> None:
+    """Undeclared gears are told apart and never mixed."""
     paths = day(tmp_path, 70, "AB")
     other = brought_in(tmp_path, LogPlan(75, gain=1150.0), "A")
     result = compared([*paths, other])
@@ -236,12 +249,14 @@ def test_gears_are_told_by_the_rate_of_gain_and_never_mix(tmp_path) -> None:
     ],
 )
 def test_other_cars_and_units_are_refused(tmp_path, turns, car, words) -> None:
+    """Sessions of another car or unit cannot be compared."""
     other = brought_in(tmp_path, LogPlan(80, CHANGE, pulls=2), "B", car)
 
     assert words in refused("compare", turns[0], other, "--base", "A", "--trial", "B")
 
 
 def test_other_channels_lags_and_calibrations_are_named(tmp_path, turns) -> None:
+    """What differs between the sides is named."""
     car = car_text(load="right", lag_s=0.02).replace(f"= {RPM_PER_V}\n", f"= {RPM_PER_V * 1.01}\n")
     other = brought_in(tmp_path, LogPlan(81, CHANGE, lag_s=0.02), "B", car, gear=3, names={"load": "right"})
     said = " ".join(compared([turns[0], other])["warnings"])
@@ -252,6 +267,7 @@ def test_other_channels_lags_and_calibrations_are_named(tmp_path, turns) -> None
 
 
 def test_what_a_person_may_get_wrong_is_one_line_with_the_cure(turns, tmp_path) -> None:
+    """Each mistake is one line with the cure."""
     pair = (turns[0], turns[1])
     assert "they hold 'A', 'B'" in refused("compare", *pair, "--base", "A", "--trial", "C")
     assert "give two tunes" in refused("compare", *pair, "--base", "A", "--trial", "A")
@@ -268,6 +284,7 @@ def test_what_a_person_may_get_wrong_is_one_line_with_the_cure(turns, tmp_path) 
 
 
 def test_sessions_without_a_pull_say_so(tmp_path, turns) -> None:
+    """Sessions without a pull say so."""
     empty = brought_in(tmp_path, LogPlan(82, pulls=0), "B")
     spoilt = brought_in(tmp_path, LogPlan(83, pulls=2, lifts=(0, 1)), "B", gear=3)
 
@@ -277,12 +294,15 @@ def test_sessions_without_a_pull_say_so(tmp_path, turns) -> None:
 
 
 def test_bands_narrower_than_the_data(tmp_path) -> None:
+    """Too narrow bands are named."""
     paths = day(tmp_path, 84, "AB", rate_hz=50.0, pulls=2)
 
     assert any("narrower than the data" in words for words in compared(paths, "--band", "4")["warnings"])
 
 
 def test_missing_cells_leave_bands_empty_and_never_nan(tmp_path) -> None:
+    """Missing cells empty bands; no NaN is printed."""
+
     def blot(log: Path) -> None:
         rows = log.read_text().splitlines()
         for place in range(len(rows) // 2, len(rows), 40):
@@ -296,6 +316,7 @@ def test_missing_cells_leave_bands_empty_and_never_nan(tmp_path) -> None:
 
 
 def test_curve_as_json_csv_and_text_agree(turns, tmp_path) -> None:
+    """JSON, CSV and text hold the same numbers."""
     target = tmp_path / "curves.csv"
     result = call("curve", *turns, "--json", "--csv", target).json
     rows = list(csv.DictReader(io.StringIO(target.read_text(encoding="utf-8"))))
@@ -311,6 +332,7 @@ def test_curve_as_json_csv_and_text_agree(turns, tmp_path) -> None:
 
 
 def test_coach_says_first_what_the_day_resolves(turns) -> None:
+    """The coach begins with what the day resolves."""
     settled, first = call("coach", *turns), call("coach", turns[0], "--json").json
 
     assert settled.out.startswith("Your day resolves ")
@@ -322,6 +344,7 @@ def test_coach_says_first_what_the_day_resolves(turns) -> None:
 
 
 def test_trend_follows_one_tune_over_its_sessions(turns) -> None:
+    """A trend lists the sessions of one tune."""
     result = call("trend", *turns, "--tune", "A", "--json").json
 
     assert [point["session"] for point in result["points"]] == [str(turns[0]), str(turns[2])]
@@ -331,6 +354,7 @@ def test_trend_follows_one_tune_over_its_sessions(turns) -> None:
 
 
 def test_a_zero_and_air_of_each_session(turns, tmp_path) -> None:
+    """Each session has its own zero and its own air."""
     paths = []
     for path in turns:
         copy = tmp_path / path.name
@@ -354,6 +378,7 @@ def test_a_zero_and_air_of_each_session(turns, tmp_path) -> None:
 
 
 def test_mixture_and_road_speed_are_read_from_the_log(tmp_path) -> None:
+    """Logged λ and road speed are compared between the sides."""
     more = """
 [[channel]]
 name = "wideband"
@@ -364,10 +389,15 @@ role = "temperature"
 unit = "K"
 """
     paths = [
-        brought_in(tmp_path, LogPlan(90 + place, extra={"wideband": rich, "charge_air": kelvin}), tune,
-                   car_text(more=more), gear=3)
+        brought_in(
+            tmp_path,
+            LogPlan(90 + place, extra={"wideband": rich, "charge_air": kelvin}),
+            tune,
+            car_text(more=more),
+            gear=3,
+        )
         for place, (tune, rich, kelvin) in enumerate((("A", 0.88, 300.0), ("B", 0.91, 310.0)))
-    ]  # fmt: skip
+    ]
     said = " ".join(compared(paths)["warnings"])
 
     assert "mixture (λ) is 0.88 on the base side and 0.91 on the trial side" in said
@@ -382,6 +412,7 @@ unit = "K"
     ],
 )
 def test_air_factors(words, sae, iso) -> None:
+    """Factors of both standards for a usual day."""
     result = call("air", *words, "--json").json
 
     assert result["valid"]
@@ -397,6 +428,7 @@ def test_air_hotter_than_weather_is_out_of_range_and_no_error() -> None:
 
 
 def test_air_out_of_range_and_at_altitude() -> None:
+    """Out of range there is no factor; sea-level pressure is brought to altitude."""
     cold = ("air", "--temperature", 0, "--pressure", 1030, "--humidity", 50)
     refused_factor, beyond = call(*cold, "--json"), call(*cold, "--beyond-range", "--json").json
     high = call("air", "--temperature=20", "--pressure=1013.25", "--humidity=0", "--altitude=1000", "--json").json
@@ -415,6 +447,7 @@ def test_air_out_of_range_and_at_altitude() -> None:
 
 
 def test_numbers_of_the_text_and_the_json_agree(turns) -> None:
+    """Text and JSON hold the same numbers."""
     result = compared(turns)
     text = call("compare", *turns, "--base", "A", "--trial", "B").out
     rows = [line.split() for line in text.splitlines() if line[:5].strip().isdigit()]

@@ -23,10 +23,14 @@ def test_rpm_is_worth_tens(value: float, text: str) -> None:
 @pytest.mark.parametrize(
     ("value", "unit", "text"),
     [
-        (0.4239, "mV/V", "0.42"), (-0.001, "mV/V", "0.00"), (-1.256, "V", "-1.26"), (1234.4, "N", "1230"),
-        (-3.6, "microstrain", "-4"), (math.nan, "N", "–––"),
+        (0.4239, "mV/V", "0.42"),
+        (-0.001, "mV/V", "0.00"),
+        (-1.256, "V", "-1.26"),
+        (1234.4, "N", "1230"),
+        (-3.6, "microstrain", "-4"),
+        (math.nan, "N", "–––"),
     ],
-)  # fmt: skip
+)
 def test_load_is_rounded_by_its_unit(value: float, unit: str, text: str) -> None:
     """Live load is shown in the figures that its unit is worth; no minus before a zero."""
     assert figures.live_load(value, unit) == text
@@ -70,6 +74,7 @@ def test_every_fault_of_a_pull_has_words() -> None:
 
 
 def test_pull_verdict_names_each_reason() -> None:
+    """A flawed pull names all of its faults."""
     verdict, detail = road.pull_lines(pull(13.0, 21.0, ("part-throttle", "clipped")), 7)
 
     assert verdict == "flawed: not full throttle, clipped"
@@ -77,6 +82,7 @@ def test_pull_verdict_names_each_reason() -> None:
 
 
 def test_steadiness_before_there_is_enough() -> None:
+    """Before there is a verdict, that is said."""
     assert road.steadiness(None) == "no verdict yet"
     assert road.steadiness(steady(900, math.nan)) == "no verdict yet"
 
@@ -86,10 +92,12 @@ def test_steadiness_before_there_is_enough() -> None:
     [(2950, "on target"), (3200, "200 above target"), (2700, "300 below target"), (math.nan, "")],
 )
 def test_against_target(speed: float, text: str) -> None:
+    """Speed against the target in words."""
     assert road.against_target(speed, 3000, 60) == text
 
 
 def test_noise_in_readable_units() -> None:
+    """Noise stands in a unit that shows figures."""
     info = StreamInfo(50.0, (ChannelInfo("volts", "V"), ChannelInfo("force", "N"), ChannelInfo("third")))
     health = Health(2.0, 5, 0, {}, {"volts": 0.0021, "force": 3.3, "third": 9.0}, ("force",))
     cells = {

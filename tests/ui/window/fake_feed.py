@@ -18,16 +18,29 @@ HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
 
 def hold(start_s: float, end_s: float, rpm: float, load: float | None = 0.21) -> Hold:
     return Hold(
-        start_s=start_s, end_s=end_s, signal_mean=(rpm + 430) / 1720, signal_sem=0.001, speed_rpm=rpm,
-        speed_sd_rpm=18.3, drift_rpm_per_s=2.1, load_mean=load, n_effective=7.0,
-    )  # fmt: skip
+        start_s=start_s,
+        end_s=end_s,
+        signal_mean=(rpm + 430) / 1720,
+        signal_sem=0.001,
+        speed_rpm=rpm,
+        speed_sd_rpm=18.3,
+        drift_rpm_per_s=2.1,
+        load_mean=load,
+        n_effective=7.0,
+    )
 
 
 def pull(start_s: float, end_s: float, faults: tuple[Any, ...] = ()) -> Pull:
     return Pull(
-        start_s=start_s, end_s=end_s, start_rpm=2312.0, end_rpm=6888.0, tune="heron", gear=3,
-        verdict="flawed" if faults else "clean", faults=faults,
-    )  # fmt: skip
+        start_s=start_s,
+        end_s=end_s,
+        start_rpm=2312.0,
+        end_rpm=6888.0,
+        tune="heron",
+        gear=3,
+        verdict="flawed" if faults else "clean",
+        faults=faults,
+    )
 
 
 def steady(rpm: float, spread: float, seconds: float = 0.0, holding: bool = False) -> Steady:

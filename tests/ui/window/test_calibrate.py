@@ -68,6 +68,7 @@ def cell(screen: Any, row: int, column: int) -> str:
 
 
 def test_before_anything_is_typed_it_says_what_to_do(opened: Any, sound: tuple[Path, Recording]) -> None:
+    """An empty screen says what to type."""
     screen = opened(sound[0])
 
     assert screen.answer.text() == "Type the speeds that were held, lowest first, to get a calibration"
@@ -95,6 +96,7 @@ def test_speeds_typed_give_a_calibration_that_holds_the_truth(opened: Any, sound
 
 
 def test_drop_retarget_undo_redo(qt: Any, opened: Any, sound: tuple[Path, Recording]) -> None:
+    """Each change can be taken back and made again."""
     screen = opened(sound[0])
     type_targets(screen, TYPED)
     state = qt.QtCore.Qt.CheckState
@@ -117,6 +119,7 @@ def test_drop_retarget_undo_redo(qt: Any, opened: Any, sound: tuple[Path, Record
 
 
 def test_stated_errors_widen_the_doubt(opened: Any, sound: tuple[Path, Recording]) -> None:
+    """A larger stated error widens the interval."""
     screen = opened(sound[0])
     type_targets(screen, TYPED)
     narrow = float(screen.desk.work.calibration.u_rpm(2.0))
@@ -134,6 +137,7 @@ def test_stated_errors_widen_the_doubt(opened: Any, sound: tuple[Path, Recording
 def test_apply_and_save_do_what_the_commands_do(
     opened: Any, sound: tuple[Path, Recording], tmp_path: Path, qt: Any
 ) -> None:
+    """The buttons write what the commands write."""
     screen = opened(sound[0])
     type_targets(screen, TYPED)
     screen.table.item(8, 0).setCheckState(qt.QtCore.Qt.CheckState.Unchecked)
@@ -149,6 +153,7 @@ def test_apply_and_save_do_what_the_commands_do(
 
 
 def test_a_faulty_converter_is_told_in_words_and_marked(opened: Any, faulty: Path) -> None:
+    """Dead band and ceiling are said and marked."""
     screen = opened(faulty)
     type_targets(screen, "1500,2000,2500,3000,3500,4000,4500,5000,6000,6500")
     told = screen.warnings.text()
@@ -160,6 +165,7 @@ def test_a_faulty_converter_is_told_in_words_and_marked(opened: Any, faulty: Pat
 
 
 def test_a_zero_is_taken_on_the_load_page(opened: Any, sound: tuple[Path, Recording]) -> None:
+    """A zero is taken from typed times, or what is wrong with them is said."""
     screen = opened(sound[0])
     load = screen.load
     load.take.click()
@@ -179,6 +185,7 @@ def test_a_zero_is_taken_on_the_load_page(opened: Any, sound: tuple[Path, Record
 
 
 def test_shunt_and_weights_say_what_is_wrong(opened: Any, sound: tuple[Path, Recording]) -> None:
+    """A wrong resistor and wrong weights are named."""
     load = opened(sound[0]).load
     for field, text in ((load.resistor, "87150"), (load.shunt_off, "1"), (load.shunt_on, "5"), (load.weights, "1=0 x")):
         field.setText(text)
@@ -190,6 +197,7 @@ def test_shunt_and_weights_say_what_is_wrong(opened: Any, sound: tuple[Path, Rec
 
 
 def test_a_file_that_is_no_session_is_one_line(opened: Any, sound: tuple[Path, Recording], tmp_path: Path) -> None:
+    """A file of another kind is one line on the screen."""
     screen = opened(sound[0])
     (tmp_path / "notes.h5").write_text("no session")
     screen.open(tmp_path / "notes.h5")
@@ -205,6 +213,7 @@ def test_a_file_that_is_no_session_is_one_line(opened: Any, sound: tuple[Path, R
 def test_nothing_is_cut_off(
     opened: Any, sound: tuple[Path, Recording], qt: Any, theme: str, size: tuple[int, int]
 ) -> None:
+    """No text and no table is cut off at the smallest window."""
     screen = opened(sound[0], theme=theme)
     screen.window().resize(*size)
     type_targets(screen, TYPED)

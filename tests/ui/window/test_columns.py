@@ -11,6 +11,7 @@ chunks = st.lists(st.tuples(st.integers(1, 40), st.integers(0, 60)), min_size=1,
 
 @given(chunks, st.integers(0, 2**31))
 def test_any_split_gives_lowest_and_highest_of_each_column(chunks: list[tuple[int, int]], seed: int) -> None:
+    """Each pixel column keeps its lowest and highest sample, however the stream is cut."""
     rng = np.random.default_rng(seed)
     columns = Columns(2, seconds=3.0, count=30)
     rate, row, all_times, all_values = 100.0, 0, [], []
@@ -37,6 +38,7 @@ def test_any_split_gives_lowest_and_highest_of_each_column(chunks: list[tuple[in
 
 
 def test_sparse_samples_are_joined_and_a_hole_is_not() -> None:
+    """Sparse samples are joined by a line, a gap is left open."""
     columns = Columns(1, seconds=30.0, count=1000)
     times = np.concatenate((np.arange(0, 10, 0.5), np.arange(15, 20, 0.5)))  # two rows a second, five seconds missing
     columns.add(times[:20], np.ones((20, 1)))
@@ -49,6 +51,7 @@ def test_sparse_samples_are_joined_and_a_hole_is_not() -> None:
 
 
 def test_x_is_seconds_before_the_newest_column() -> None:
+    """The time axis counts back from now."""
     columns = Columns(1, seconds=30.0, count=1000)
     columns.add(np.array([0.0, 6.0, 12.0]), np.array([[1.0], [2.0], [3.0]]))
     x, y, _ = columns.line(0)
@@ -58,6 +61,7 @@ def test_x_is_seconds_before_the_newest_column() -> None:
 
 
 def test_what_is_older_than_the_window_is_gone_and_memory_stays_flat() -> None:
+    """Old columns are dropped and memory does not grow."""
     columns = Columns(1, seconds=3.0, count=30)
     columns.add(np.array([0.0]), np.array([[99.0]]))
     for second in range(1, 100):
@@ -68,6 +72,7 @@ def test_what_is_older_than_the_window_is_gone_and_memory_stays_flat() -> None:
 
 
 def test_a_stream_that_starts_over_empties_the_window() -> None:
+    """A stream that begins again clears the strip."""
     columns = Columns(1, seconds=3.0, count=30)
     columns.add(np.array([1000.0]), np.array([[5.0]]))
     columns.add(np.array([0.0, 0.1]), np.array([[1.0], [2.0]]))
@@ -76,6 +81,7 @@ def test_a_stream_that_starts_over_empties_the_window() -> None:
 
 
 def test_empty_window_has_no_span_and_no_line() -> None:
+    """Nothing recorded, nothing drawn."""
     columns = Columns(1)
 
     assert columns.span(0) is None

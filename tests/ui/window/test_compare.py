@@ -21,10 +21,17 @@ def paths(tmp_path: Path) -> list[str]:
     tunes = ("heron", "plover", "heron", "plover")
     faults = (("wheelspin",), (), (), ("lift",))
     return [
-        str(write_pull_session(tmp_path / f"{place}-{tune}.h5", 11 + place, tune, faults=flaws,
-                               started=began + timedelta(minutes=20 * place)))
+        str(
+            write_pull_session(
+                tmp_path / f"{place}-{tune}.h5",
+                11 + place,
+                tune,
+                faults=flaws,
+                started=began + timedelta(minutes=20 * place),
+            )
+        )
         for place, (tune, flaws) in enumerate(zip(tunes, faults, strict=True))
-    ]  # fmt: skip
+    ]
 
 
 @pytest.fixture
@@ -56,6 +63,7 @@ def tick_state(screen: Any, row: int) -> Any:
 
 
 def test_without_sessions_it_says_where_to_get_them(screen: Any) -> None:
+    """An empty screen says where sessions come from."""
     assert "No sessions opened" in said(screen)
     assert "on the Shelf" in said(screen)
     assert not screen.export.isEnabled()
@@ -64,6 +72,7 @@ def test_without_sessions_it_says_where_to_get_them(screen: Any) -> None:
 
 
 def test_the_answer_stands_in_words_with_what_the_day_resolves_first(compared: Any) -> None:
+    """First what the day resolves, then the answer."""
     lines = said(compared).splitlines()
 
     assert lines[0].startswith("Your day resolves 0.")
@@ -108,6 +117,7 @@ def test_resolved_is_told_by_shape_not_only_by_colour(qt: Any, compared: Any) ->
 
 
 def test_pulls_are_listed_with_verdict_and_reason(compared: Any) -> None:
+    """Each pull is listed with its verdict and faults."""
     listed = pulls(compared)
 
     assert {"heron", "plover"} == {cells[0] for cells in listed}
@@ -118,6 +128,7 @@ def test_pulls_are_listed_with_verdict_and_reason(compared: Any) -> None:
 
 
 def test_a_tick_leaves_a_pull_out_and_works_it_out_anew(qt: Any, compared: Any, settle: Callable[[Any], None]) -> None:
+    """Taking a tick away leaves a pull out of the answer."""
     row = next(row for row, cells in enumerate(pulls(compared)) if cells[0] == "heron" and cells[3] == "clean")
     before = [d.y for d in compared.figure.dots.dots]
     table = compared.lists.pull_table
@@ -137,6 +148,7 @@ def test_a_tick_leaves_a_pull_out_and_works_it_out_anew(qt: Any, compared: Any, 
 
 
 def test_a_click_on_the_box_ticks_too(qt: Any, compared: Any, settle: Callable[[Any], None]) -> None:
+    """A click on the box does what the key does."""
     table = compared.lists.pull_table
     row = next(row for row, cells in enumerate(pulls(compared)) if cells[3] == "clean")
     option = qt.QtWidgets.QStyleOptionViewItem()
@@ -152,6 +164,7 @@ def test_a_click_on_the_box_ticks_too(qt: Any, compared: Any, settle: Callable[[
 
 
 def test_a_flawed_pull_that_is_ticked_is_said(qt: Any, compared: Any, settle: Callable[[Any], None]) -> None:
+    """A flawed pull that is used is said."""
     row = next(row for row, cells in enumerate(pulls(compared)) if cells[3] == "wheelspin")
     model = compared.lists.pulls
     model.setData(model.index(row, 0), qt.QtCore.Qt.CheckState.Checked, qt.QtCore.Qt.ItemDataRole.CheckStateRole)
@@ -164,6 +177,7 @@ def test_a_flawed_pull_that_is_ticked_is_said(qt: Any, compared: Any, settle: Ca
 def test_in_this_order_only_is_in_the_answer_and_first_to_mind(
     screen: Any, paths: list[str], settle: Callable[[Any], None]
 ) -> None:
+    """'In this order only' stands in the answer and first among the warnings."""
     screen.open(paths[:2])
     settle(screen)
 
@@ -176,6 +190,7 @@ def test_in_this_order_only_is_in_the_answer_and_first_to_mind(
 def test_one_tune_alone_gives_its_curve_and_what_the_day_resolves(
     screen: Any, paths: list[str], settle: Callable[[Any], None]
 ) -> None:
+    """One tune shows its curve and no comparison."""
     screen.open([paths[0], paths[2]])
     settle(screen)
 
@@ -189,6 +204,7 @@ def test_one_tune_alone_gives_its_curve_and_what_the_day_resolves(
 
 
 def test_the_pointer_reads_a_band(qt: Any, compared: Any) -> None:
+    """The pointer reads the numbers of a band."""
     figure = compared.figure
     plot, view = figure.plots[0], figure.views[0]
     band = next(d for d in figure.dots.dots if d.resolved)
@@ -206,6 +222,7 @@ def test_the_pointer_reads_a_band(qt: Any, compared: Any) -> None:
 
 
 def test_swap_turns_the_sign(compared: Any, settle: Callable[[Any], None]) -> None:
+    """Exchanged tunes turn the change over."""
     compared.swap.click()
     settle(compared)
 
@@ -214,6 +231,7 @@ def test_swap_turns_the_sign(compared: Any, settle: Callable[[Any], None]) -> No
 
 
 def test_wider_bands_are_fewer(qt: Any, compared: Any, settle: Callable[[Any], None]) -> None:
+    """Wider bands make fewer dots."""
     before = len(compared.figure.dots.dots)
     compared.width_box.setFocus()
     compared.width_box.selectAll()
@@ -226,6 +244,7 @@ def test_wider_bands_are_fewer(qt: Any, compared: Any, settle: Callable[[Any], N
 
 
 def test_the_table_of_bands_has_the_numbers(compared: Any) -> None:
+    """The table holds the comparison's numbers."""
     model = compared.lists.bands
     heads = [model.headerData(column, _horizontal()) for column in range(model.columnCount())]
 
@@ -243,6 +262,7 @@ def _horizontal() -> Any:
 
 @pytest.mark.parametrize("kind", ["png", "svg", "csv"])
 def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
+    """Each kind of export is written and named."""
     out = tmp_path / f"out.{kind}"
     monkeypatch.setattr("ui.window.ask.save_as", lambda *asked: out)
     compared.export_actions[kind].trigger()
@@ -268,6 +288,7 @@ def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.Mon
 
 
 def test_an_export_that_fails_is_said(compared: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A failed export is one line."""
     for kind in ("png", "svg", "csv"):
         monkeypatch.setattr("ui.window.ask.save_as", lambda *asked, kind=kind: tmp_path / "missing" / f"a.{kind}")
         compared.export_actions[kind].trigger()
@@ -277,6 +298,7 @@ def test_an_export_that_fails_is_said(compared: Any, tmp_path: Path, monkeypatch
 def test_a_session_that_cannot_be_read_is_left_out_and_named(
     screen: Any, paths: list[str], tmp_path: Path, settle: Callable[[Any], None]
 ) -> None:
+    """An unreadable session is left out and named."""
     broken = tmp_path / "broken.h5"
     broken.write_bytes(b"no session")
     screen.open([*paths, str(broken)])
@@ -298,6 +320,12 @@ def test_nothing_is_cut_off(qt: Any, compared: Any, size: tuple[int, int]) -> No
         window.set_theme(theme)
         window.resize(*size)
         qt.QtWidgets.QApplication.processEvents()
-        for part in (compared.answer.first, compared.answer.answer, compared.answer.detail, compared.answer.bands,
-                     compared.foot.next, compared.foot.caution):  # fmt: skip
+        for part in (
+            compared.answer.first,
+            compared.answer.answer,
+            compared.answer.detail,
+            compared.answer.bands,
+            compared.foot.next,
+            compared.foot.caution,
+        ):
             assert part.height() >= part.heightForWidth(part.width()), (theme, part.text())

@@ -40,6 +40,7 @@ def share_of(colour: str, shown: np.ndarray) -> float:
 
 
 def test_figures_are_large_rounded_and_named(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Large figures, rounded, with their names."""
     window = open_window(feed)
     run(window, feed, 5.0, speed_rpm=2013.7, load=0.1234, steady=steady(2010, 300))
 
@@ -53,6 +54,7 @@ def test_figures_are_large_rounded_and_named(open_window: Any, run: Any, feed: F
 
 
 def test_bracket_closes_only_on_a_hold(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The bracket closes only while a hold is counted."""
     window, speed_panel = open_window(feed), importlib.import_module("ui.window.speed_panel")
     road = road_of(window)
     run(window, feed, 2.0, steady=steady(2000, 600))
@@ -91,6 +93,7 @@ def test_arms_meet_in_the_picture_only_on_a_hold(open_window: Any, run: Any, fee
 
 
 def test_strip_shows_curves_holds_and_pulls(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The strip shows both curves and what was found."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 8.0, steady=steady(2000, 30, 4.0, holding=True))
@@ -119,6 +122,7 @@ def test_strip_shows_curves_holds_and_pulls(open_window: Any, run: Any, feed: Fa
 
 
 def test_strip_takes_every_live_row_and_raw_sample_once(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Every row and sample is drawn once."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 12.0)
@@ -131,6 +135,7 @@ def test_strip_takes_every_live_row_and_raw_sample_once(open_window: Any, run: A
 
 
 def test_last_hold_and_pull_are_told_in_words(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The last hold and pull are told in words."""
     window = open_window(feed)
     road = road_of(window)
     assert (road.hold.verdict.text(), road.pull.verdict.text()) == ("none yet", "none yet")
@@ -153,6 +158,7 @@ def test_last_hold_and_pull_are_told_in_words(open_window: Any, run: Any, feed: 
 
 
 def test_health_is_one_line(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Rate, losses, clipping, noise and disk stand in one line."""
     window = open_window(feed)
     feed.start_recording()
     run(window, feed, 1.0, health=Health(1000.0, 1000, 12, {"link": 3}, HEALTH.noise))
@@ -165,6 +171,7 @@ def test_health_is_one_line(open_window: Any, run: Any, feed: FakeFeed) -> None:
 
 
 def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The space bar marks, wherever the focus is."""
     window = open_window(feed)
     road = road_of(window)
     test, keys, buttons = (
@@ -183,6 +190,7 @@ def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: A
 
 
 def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """While a tune is typed, space is a blank."""
     window = open_window(feed)
     tune = road_of(window).controls.tune
     test = importlib.import_module("PySide6.QtTest").QTest
@@ -196,6 +204,7 @@ def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any,
 
 
 def test_recording_starts_and_stops_by_one_button(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """One button starts and stops a recording."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 1.0)
@@ -213,6 +222,7 @@ def test_recording_starts_and_stops_by_one_button(open_window: Any, run: Any, fe
 
 
 def test_recording_that_cannot_start_says_why(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Why a recording cannot start is said."""
     feed.disk_broken = True
     window = open_window(feed)
     road = road_of(window)
@@ -224,6 +234,7 @@ def test_recording_that_cannot_start_says_why(open_window: Any, run: Any, feed: 
 
 
 def test_device_away_is_unmistakable(open_window: Any, run: Any, feed: FakeFeed, clock: Any) -> None:
+    """A device that is gone cannot be overlooked."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 5.0, steady=steady(2000, 30, 4.0, holding=True))
@@ -243,6 +254,7 @@ def test_device_away_is_unmistakable(open_window: Any, run: Any, feed: FakeFeed,
 
 
 def test_a_failure_says_what_and_ends_with_3(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """A failed device or disk is said and ends with exit code 3."""
     window = open_window(feed)
     run(window, feed, 2.0)
     assert window.exit_code == 0
@@ -255,6 +267,7 @@ def test_a_failure_says_what_and_ends_with_3(open_window: Any, run: Any, feed: F
 
 
 def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Targets are shown only where there are some."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 1.0)
@@ -286,12 +299,16 @@ def test_targets_are_there_only_where_given(qt: Any, open_window: Any, run: Any,
 
 
 def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """A target tells road speed, seconds held and uncertainty."""
     window = open_window(feed)
     road = road_of(window)
     row = {
-        "targets": (2000.0, 3000.0, 4000.0, 5000.0), "next_target_rpm": 5000.0, "target_road_kmh": 63.2,
-        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1", "targets_taken": 3,
-    }  # fmt: skip
+        "targets": (2000.0, 3000.0, 4000.0, 5000.0),
+        "next_target_rpm": 5000.0,
+        "target_road_kmh": 63.2,
+        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "targets_taken": 3,
+    }
     run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
     assert road.target.details == (row["target_hint"], "3 of 4 held, doubt known from the third on")
     assert road.speed.target_sentence == "go by the dashboard until three are held"
@@ -308,12 +325,23 @@ def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run:
 
 
 def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The cautions stand before the first drive and can be called up again."""
     window = open_window(feed, caution=True)
     assert window.cautions.isVisible()
     assert not road_of(window).isVisible()
-    for words in ("second person", "closed road", "laptop", "buffered", "glued", "never ground, drilled or heated",
-                  "fused", "knock detection", "temperature limits",
-                  "licensed professional", "local law"):  # fmt: skip
+    for words in (
+        "second person",
+        "closed road",
+        "laptop",
+        "buffered",
+        "glued",
+        "never ground, drilled or heated",
+        "fused",
+        "knock detection",
+        "temperature limits",
+        "licensed professional",
+        "local law",
+    ):
         assert words in window.cautions.text
     importlib.import_module("PySide6.QtTest").QTest.keyClick(window.cautions.understood, qt.QtCore.Qt.Key.Key_Space)
     assert road_of(window).isVisible()
@@ -324,6 +352,7 @@ def test_cautions_come_first_and_can_be_called_again(qt: Any, open_window: Any, 
 
 
 def test_closing_the_window_stops_the_drive(open_window: Any, run: Any, feed: FakeFeed, heard: Any) -> None:
+    """Closing the window ends the drive properly."""
     window = open_window(feed)
     run(window, feed, 1.0)
     window.close()
@@ -334,6 +363,7 @@ def test_closing_the_window_stops_the_drive(open_window: Any, run: Any, feed: Fa
 
 
 def test_closes_by_itself_when_asked_to(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The window closes by itself where that was wanted."""
     window = open_window(feed, close_when_finished=True)
     run(window, feed, 1.0)
     assert window.isVisible()
@@ -345,6 +375,7 @@ def test_closes_by_itself_when_asked_to(open_window: Any, run: Any, feed: FakeFe
 
 
 def test_events_are_heard_once_and_can_be_switched_off(open_window: Any, run: Any, feed: FakeFeed, heard: Any) -> None:
+    """Each event is heard once; sound can be switched off."""
     window = open_window(feed)
     feed.events.add(0.5, "hold-began", "2000 rpm")
     run(window, feed, 1.0)
@@ -361,6 +392,7 @@ def test_events_are_heard_once_and_can_be_switched_off(open_window: Any, run: An
 
 
 def test_without_a_drive_it_says_how_to_start_one(open_window: Any) -> None:
+    """Without a drive the screen says how to start one."""
     window = open_window(None)
     window.poll()
     road = road_of(window)
@@ -376,13 +408,23 @@ def test_without_a_drive_it_says_how_to_start_one(open_window: Any) -> None:
 def test_nothing_is_clipped_or_overlaps(
     open_window: Any, run: Any, feed: FakeFeed, size: tuple[int, int], theme: str, qt: Any
 ) -> None:
+    """No text is cut off and no part overlaps another."""
     window = open_window(feed, theme=theme)
     window.resize(*size)
     road = road_of(window)
     feed.start_recording()
-    run(window, feed, 9.0, last_hold=hold(2.0, 8.0, 2003), holds=12,
-        last_pull=pull(1, 8, ("part-throttle", "lost-samples")), pulls=11,
-        targets=(2000.0, 3000.0), next_target_rpm=3000.0, steady=steady(2000, 40, 2.9))  # fmt: skip
+    run(
+        window,
+        feed,
+        9.0,
+        last_hold=hold(2.0, 8.0, 2003),
+        holds=12,
+        last_pull=pull(1, 8, ("part-throttle", "lost-samples")),
+        pulls=11,
+        targets=(2000.0, 3000.0),
+        next_target_rpm=3000.0,
+        steady=steady(2000, 40, 2.9),
+    )
     qt.QtWidgets.QApplication.processEvents()
     parts = [
         road.state_bar,
@@ -419,6 +461,7 @@ def buttons(road: Any) -> list[Any]:
 
 
 def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> None:
+    """Each screen is a tab."""
     main, screen = importlib.import_module("ui.window.main"), importlib.import_module("ui.window.screen")
     polled = []
 
@@ -459,6 +502,7 @@ def test_foreign_text_cannot_break_the_screen(open_window: Any, run: Any, feed: 
 
 
 def test_a_storm_of_gaps_stays_cheap_to_draw(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Thousands of gaps are drawn as a few spans."""
     window = open_window(feed)
     run(window, feed, 10.0)
     for number in range(3000):

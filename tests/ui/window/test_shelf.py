@@ -54,6 +54,7 @@ def choose(qt: Any, shelf: Any, *names: str) -> None:
 
 
 def test_lists_newest_first_with_the_health_in_words_and_shape(shelf: Any) -> None:
+    """Newest first, health in words and by a shape."""
     shown = rows(shelf)
 
     assert [cells[-1] for cells in shown] == ["c.h5", "b.h5", str(Path("june") / "a.h5"), "broken.h5"]
@@ -65,6 +66,7 @@ def test_lists_newest_first_with_the_health_in_words_and_shape(shelf: Any) -> No
 
 
 def test_search_narrows_as_one_types_and_keeps_what_is_chosen(qt: Any, shelf: Any) -> None:
+    """Typing narrows the list and keeps the choice."""
     choose(qt, shelf, "c.h5")
     qt.QtTest.QTest.keyClicks(shelf.search, "heron 06-03")
 
@@ -77,6 +79,7 @@ def test_search_narrows_as_one_types_and_keeps_what_is_chosen(qt: Any, shelf: An
 
 
 def test_details_say_what_is_in_a_session(qt: Any, shelf: Any) -> None:
+    """The details tell what a session holds."""
     choose(qt, shelf, str(Path("june") / "a.h5"))
 
     assert shelf.details.title.text() == str(Path("june") / "a.h5")
@@ -86,6 +89,7 @@ def test_details_say_what_is_in_a_session(qt: Any, shelf: Any) -> None:
 
 
 def test_a_broken_session_offers_nothing_but_its_line(qt: Any, shelf: Any) -> None:
+    """A broken session offers nothing but its one line."""
     choose(qt, shelf, "broken.h5")
 
     assert shelf.details.lines.text().startswith("is not a session file")
@@ -94,6 +98,7 @@ def test_a_broken_session_offers_nothing_but_its_line(qt: Any, shelf: Any) -> No
 
 
 def test_a_note_is_written_into_the_file(qt: Any, shelf: Any, folder: Path, settle: Callable[[Any], None]) -> None:
+    """A note typed here is in the file."""
     choose(qt, shelf, "b.h5")
     shelf.details.note.setFocus()
     qt.QtTest.QTest.keyClicks(shelf.details.note, "new plugs")
@@ -109,6 +114,7 @@ def test_a_note_is_written_into_the_file(qt: Any, shelf: Any, folder: Path, sett
 def test_export_writes_where_it_was_asked(
     qt: Any, shelf: Any, tmp_path: Path, settle: Callable[[Any], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """An export lands where it was asked."""
     offered = []
     out = tmp_path / "out.csv"
 
@@ -127,6 +133,7 @@ def test_export_writes_where_it_was_asked(
 
 
 def test_several_are_opened_in_compare(qt: Any, shelf: Any, settle: Callable[[Any], None]) -> None:
+    """Several sessions open in Compare."""
     window = shelf.window()
     choose(qt, shelf, "b.h5", "c.h5", "broken.h5")
     assert shelf.details.compare.text() == "Compare 2 sessions"
@@ -140,6 +147,7 @@ def test_several_are_opened_in_compare(qt: Any, shelf: Any, settle: Callable[[An
 
 
 def test_trend_of_the_tune_that_the_chosen_share(qt: Any, shelf: Any, settle: Callable[[Any], None]) -> None:
+    """The trend is that of the tune they share."""
     choose(qt, shelf, "c.h5", str(Path("june") / "a.h5"))
     assert shelf.details.trend.text() == "Trend of heron"
     shelf.details.trend.click()
@@ -152,6 +160,7 @@ def test_trend_of_the_tune_that_the_chosen_share(qt: Any, shelf: Any, settle: Ca
 def test_progress_is_shown_and_a_folder_that_is_gone_is_one_line(
     shelf: Any, folder: Path, settle: Callable[[Any], None]
 ) -> None:
+    """Progress is shown; a missing folder is one line."""
     begun = shelf.worker.start("listing", lambda task: task.stop.wait(30))
     begun.tell(3, 5000)
     shelf.poll()
@@ -164,6 +173,7 @@ def test_progress_is_shown_and_a_folder_that_is_gone_is_one_line(
 
 
 def test_closing_the_window_ends_the_work(shelf: Any) -> None:
+    """Closing the window stops the reading."""
     task = shelf.worker.start("listing", lambda task: task.stop.wait(30))
     shelf.window().close()
 
@@ -186,6 +196,7 @@ def test_a_fault_of_ours_is_not_swallowed(shelf: Any) -> None:
 def test_the_folder_of_the_drive_is_looked_into_first(
     open_window: Any, folder: Path, settle: Callable[[Any], None]
 ) -> None:
+    """The shelf begins in the drive's folder."""
     feed = FakeFeed()
     feed.run_to(1.0, path=folder / "b.h5")
     window = open_window(feed)

@@ -25,6 +25,7 @@ def bare(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
 
 
 def test_display_is_known_without_qt(bare: pytest.MonkeyPatch) -> None:
+    """Whether there is a display is known without loading Qt."""
     assert not start.display_available()
     for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
         bare.setenv(name, "x")
@@ -35,6 +36,7 @@ def test_display_is_known_without_qt(bare: pytest.MonkeyPatch) -> None:
 
 
 def test_importing_the_door_loads_no_qt() -> None:
+    """Importing the door loads no Qt."""
     heavy = ("PySide6", "pyqtgraph", "numpy")
     code = f"import sys, ui.window; print([m for m in sys.modules if m.split('.')[0] in {heavy}])"
     done = subprocess.run(
@@ -49,6 +51,7 @@ def test_importing_the_door_loads_no_qt() -> None:
 
 
 def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
+    """No display is one line with the cure."""
     with pytest.raises(SteadypullError, match=r"is set; run a command with --headless"):
         start.open_road(FakeFeed())
 
@@ -56,12 +59,16 @@ def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("trouble", "words"),
     [
-        ("libEGL.so.1: cannot open shared object file: No such file or directory",
-         "libEGL.so.1 is missing; on Debian: apt install libegl1 "),
+        (
+            "libEGL.so.1: cannot open shared object file: No such file or directory",
+            "libEGL.so.1 is missing; on Debian: apt install libegl1 ",
+        ),
         ("No module named 'PySide6'", "pip install 'PySide6-Essentials<6.12' pyqtgraph"),
     ],
-)  # fmt: skip
+)
 def test_qt_that_cannot_load_names_the_cure(bare: pytest.MonkeyPatch, trouble: str, words: str) -> None:
+    """What is missing is named with the package that brings it."""
+
     def failing(name: str) -> Any:
         raise (ModuleNotFoundError if "module" in trouble else ImportError)(trouble)
 
@@ -74,6 +81,8 @@ def test_qt_that_cannot_load_names_the_cure(bare: pytest.MonkeyPatch, trouble: s
 
 
 def test_missing_x11_parts_are_named_before_qt_ends_the_process(bare: pytest.MonkeyPatch) -> None:
+    """Missing parts are named before Qt can abort."""
+
     def load(library: str) -> object:
         if library in ("libxcb-cursor.so.0", "libxkbcommon-x11.so.0"):
             raise OSError(library)
@@ -85,6 +94,8 @@ def test_missing_x11_parts_are_named_before_qt_ends_the_process(bare: pytest.Mon
 
 
 def test_x11_is_not_asked_for_where_it_is_not_used(bare: pytest.MonkeyPatch) -> None:
+    """On another platform X11 is not asked for."""
+
     def load(library: str) -> object:
         raise AssertionError(library)
 

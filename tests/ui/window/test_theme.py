@@ -14,10 +14,15 @@ import pytest
 from ui.window.theme import OKABE_ITO, THEMES, Theme, unit_for
 
 PUBLISHED = {
-    "black": (0, 0, 0), "orange": (230, 159, 0), "sky blue": (86, 180, 233), "bluish green": (0, 158, 115),
-    "yellow": (240, 228, 66), "blue": (0, 114, 178), "vermillion": (213, 94, 0),
+    "black": (0, 0, 0),
+    "orange": (230, 159, 0),
+    "sky blue": (86, 180, 233),
+    "bluish green": (0, 158, 115),
+    "yellow": (240, 228, 66),
+    "blue": (0, 114, 178),
+    "vermillion": (213, 94, 0),
     "reddish purple": (204, 121, 167),
-}  # fmt: skip
+}
 MACHADO = {
     "protan": [
         [0.152286, 1.052583, -0.204868],
@@ -56,11 +61,13 @@ def lab(rgb: np.ndarray) -> np.ndarray:
 
 
 def test_palette_is_the_published_one() -> None:
+    """The colours are those of the published palette (Okabe and Ito)."""
     assert {name: tuple(int(c[p : p + 2], 16) for p in (1, 3, 5)) for name, c in OKABE_ITO.items()} == PUBLISHED
 
 
 @pytest.mark.parametrize("theme", THEMES.values(), ids=THEMES)
 def test_text_and_graphics_stand_out(theme: Theme) -> None:
+    """Text and graphics have enough contrast (WCAG 2)."""
     for ground in (theme.background, theme.panel):
         assert contrast(theme.text, ground) >= 7
         assert contrast(theme.muted, ground) >= 4.5
@@ -85,4 +92,5 @@ def test_signals_stay_apart_for_every_eye(theme: Theme, kind: str) -> None:
     ("size", "unit"), [((1280, 800), 1.0), ((1920, 1080), 1.35), ((960, 600), 0.75), ((400, 300), 0.7)]
 )
 def test_everything_grows_with_the_window(size: tuple[int, int], unit: float) -> None:
+    """Sizes grow with the window."""
     assert unit_for(*size) == pytest.approx(unit)

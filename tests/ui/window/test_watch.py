@@ -37,6 +37,7 @@ def drive() -> Drive:
 
 
 def test_clipping_is_shown_when_it_grows_then_leaves(drive: Drive) -> None:
+    """Clipping is shown while it grows."""
     clipped = dataclasses.replace(FINE, clipped_samples={"link": 7})
     assert drive.look(health=clipped) == State("caution", "Signal clipped", "link: outside its range, 7 samples so far")
     assert drive.look(after_s=SHOWN_S - 0.1).title == "Signal clipped"
@@ -44,6 +45,7 @@ def test_clipping_is_shown_when_it_grows_then_leaves(drive: Drive) -> None:
 
 
 def test_lost_samples_are_shown_when_they_grow(drive: Drive) -> None:
+    """Losses are shown while they grow."""
     state = drive.look(health=dataclasses.replace(FINE, lost_samples=1200))
 
     assert (state.level, state.title) == ("caution", "Samples lost")
@@ -51,6 +53,7 @@ def test_lost_samples_are_shown_when_they_grow(drive: Drive) -> None:
 
 
 def test_a_running_stream_that_brings_nothing(drive: Drive) -> None:
+    """A stream that brings nothing is said after a while."""
     at = drive.status.time_s
     assert drive.look(after_s=QUIET_S - 0.1, time_s=at).title == "Not recording"
     state = drive.look(after_s=0.2, time_s=at)
@@ -59,6 +62,7 @@ def test_a_running_stream_that_brings_nothing(drive: Drive) -> None:
 
 
 def test_the_gravest_first(drive: Drive) -> None:
+    """Of several states the gravest is shown."""
     worse = dataclasses.replace(FINE, clipped_samples={"link": 7}, lost_samples=9)
     drive.look(health=worse, disk_free_bytes=50_000_000)
     assert drive.look().title == "Disk full soon"
@@ -69,6 +73,7 @@ def test_the_gravest_first(drive: Drive) -> None:
 
 def test_little_disk_counts_minutes_of_this_stream(drive: Drive) -> None:
     # 16 channels × 20 kHz × 4 bytes, written twice: 2.56 MB/s, so 1.2 GB is under 8 minutes
+    """Room on the disk is told in minutes of this stream."""
     info = StreamInfo(20_000.0, tuple(ChannelInfo(str(n)) for n in range(16)))
     assert drive.look(disk_free_bytes=1_200_000_000).title == "Not recording"
     state = drive.look(info=info)
@@ -77,6 +82,7 @@ def test_little_disk_counts_minutes_of_this_stream(drive: Drive) -> None:
 
 
 def test_recording_time_counts_from_its_start(drive: Drive) -> None:
+    """Recording time counts from the recording's start."""
     drive.look(after_s=10.0)
     drive.look(Event(1, drive.now, "recording-began", ""), recording=True)
     assert drive.look(after_s=125.0).title == "Recording 02:05"
@@ -84,6 +90,7 @@ def test_recording_time_counts_from_its_start(drive: Drive) -> None:
 
 
 def test_a_device_that_comes_back_starts_the_wait_anew(drive: Drive) -> None:
+    """The wait for a device begins anew each time."""
     drive.look(state="away")
     assert "00:30" in drive.look(after_s=30.0).detail
     drive.look(state="running")
@@ -92,5 +99,6 @@ def test_a_device_that_comes_back_starts_the_wait_anew(drive: Drive) -> None:
 
 
 def test_opening_and_finished_are_calm(drive: Drive) -> None:
+    """Opening and finished are no alarms."""
     assert drive.look(state="opening", health=None).level == "wait"
     assert drive.look(state="finished", health=None).title == "Finished"

@@ -33,6 +33,7 @@ def read_all(source: CsvSource) -> tuple[float, np.ndarray, np.ndarray, int]:
 
 @pytest.mark.parametrize("name", ["log.csv", "log.csv.gz"])
 def test_a_log_comes_back_at_its_rate_with_its_means(recording: Recording, tmp_path: Path, name: str):
+    """What the rehearsal logs is read back at its rate, with the same means."""
     write_csv_log(recording, tmp_path / name, rate_hz=50.0)
     car = parse_car(demo_car_text(time_column="time"))
     rate, samples, index, lost = read_all(CsvSource(tmp_path / name, car))
@@ -56,6 +57,7 @@ def test_ripple_does_not_come_back_as_slow_waves(recording: Recording, tmp_path:
 
 
 def test_without_time_the_rate_is_asked_for(recording: Recording, tmp_path: Path):
+    """A log without a clock needs the rate."""
     write_csv_log(recording, tmp_path / "log.csv", rate_hz=100.0, with_time=False)
     rate, samples, _, _ = read_all(CsvSource(tmp_path / "log.csv", parse_car(demo_car_text()), rate_hz=100.0))
 
@@ -64,6 +66,7 @@ def test_without_time_the_rate_is_asked_for(recording: Recording, tmp_path: Path
 
 
 def test_the_same_bytes_each_time(recording: Recording, tmp_path: Path):
+    """One seed writes one log, to the byte."""
     for name in ("a.csv.gz", "b.csv.gz"):
         write_csv_log(recording, tmp_path / name)
 
@@ -91,5 +94,6 @@ def test_the_controller_s_clock_is_off_by_what_the_truth_says(recording: Recordi
 
 
 def test_a_folder_that_is_not_there(recording: Recording, tmp_path: Path):
+    """A log cannot be written to a missing folder, said in one line."""
     with pytest.raises(StorageError, match="cannot be written"):
         write_csv_log(recording, tmp_path / "nowhere" / "log.csv")

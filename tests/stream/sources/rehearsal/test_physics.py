@@ -71,8 +71,14 @@ def test_the_push_lacks_what_the_engine_spends_on_its_own_inertia(third_gear: Mo
 def test_coastdown_takes_the_closed_form_time():
     """t = M / sqrt(f0 f2) * (atan(v1 sqrt(f2/f0)) - atan(v2 sqrt(f2/f0))), for f0 + f2 v², wheels with it."""
     motion = drive(
-        Stand(1.0), PullAway(), Shift(2), Track(4000.0), Shift(3), Track(5000.0), Coast(40.0),
-    )  # fmt: skip
+        Stand(1.0),
+        PullAway(),
+        Shift(2),
+        Track(4000.0),
+        Shift(3),
+        Track(5000.0),
+        Coast(40.0),
+    )
     neutral = np.flatnonzero((motion["gear"] == 0) & (motion["speed"] > 1.0))
     speed, time_s = motion["speed"][neutral], motion.time_s[neutral]
     first, last = 100, len(speed) - 1
@@ -87,6 +93,7 @@ def test_coastdown_takes_the_closed_form_time():
 
 
 def test_a_clutch_carries_no_more_than_its_torque():
+    """A slipping clutch passes its own torque and no more."""
     car = Car(Engine(TUNES["heron"]), Body(), start_rpm=5000.0)
     controls = car.controls
     controls.parked, controls.gear, controls.clutch_nm, controls.throttle = False, 1, 40.0, 0.5
@@ -122,6 +129,7 @@ def test_spark_that_is_off_costs_what_handbooks_say():
 
 
 def test_throttle_and_torque_are_each_other_s_inverse():
+    """The throttle for a torque gives that torque back."""
     engine = Engine(TUNES["plover"])
     for rpm in (900.0, 2500.0, 4800.0, 7000.0):
         for torque in (-5.0, 10.0, 60.0, 95.0):
@@ -130,6 +138,7 @@ def test_throttle_and_torque_are_each_other_s_inverse():
 
 
 def test_tunes_lie_where_they_were_meant():
+    """The advances of the tunes lie where the scenario wants them."""
     rpm = np.array([4500.0, 6500.0])
     off = {name: tune.advance(rpm) - best_advance(rpm) for name, tune in TUNES.items()}
 

@@ -55,6 +55,7 @@ def assert_whole(data: bytes, recording: Recording) -> None:
 
 
 def test_frames_carry_the_recording_whole(recording: Recording):
+    """Every sample and every gap of the recording comes over the line."""
     data = b"".join(frame for _, frame in frames(recording))
     described, samples, sequence = unpack(data)
     scale = described[0]["channels"][1]["scale"]
@@ -70,6 +71,7 @@ def test_frames_carry_the_recording_whole(recording: Recording):
 
 @pytest.mark.parametrize("rows", [1, 7, 500])
 def test_any_frame_size_carries_the_same_samples(recording: Recording, rows: int):
+    """The cut into frames changes no sample."""
     short = replace(
         recording, counts=recording.counts[:3000], gaps=tuple(gap for gap in recording.gaps if gap[0] < 3000)
     )
@@ -86,6 +88,7 @@ def read_until(port: serial.SerialBase, amount: int, data: bytes = b"") -> bytes
 
 @pytest.mark.parametrize("pty", [pytest.param(True, marks=needs_pty), False])
 def test_a_line_at_full_speed_loses_nothing(recording: Recording, pty: bool):
+    """As fast as the line takes it, nothing is lost."""
     expected = sum(len(frame) for _, frame in frames(recording))
     device = RehearsalPort(recording, quick=True, pty=pty)
     with device, serial.serial_for_url(device.port_url, timeout=0.2) as port:
@@ -98,6 +101,7 @@ def test_a_line_at_full_speed_loses_nothing(recording: Recording, pty: bool):
 
 
 def test_a_question_is_answered_while_and_after_the_recording_plays(recording: Recording):
+    """A device describes itself whenever it is asked."""
     brief = replace(recording, counts=recording.counts[:300], gaps=())
     expected = sum(len(frame) for _, frame in frames(brief))
     with (
@@ -117,6 +121,7 @@ def test_a_question_is_answered_while_and_after_the_recording_plays(recording: R
 
 
 def test_real_pace_takes_real_time(recording: Recording):
+    """At real pace a second of samples takes a second."""
     brief = replace(recording, counts=recording.counts[:400], gaps=())
     with RehearsalPort(brief) as device, serial.serial_for_url(device.port_url, timeout=0.2) as port:
         began = time.monotonic()
@@ -129,6 +134,7 @@ def test_real_pace_takes_real_time(recording: Recording):
 
 @pytest.mark.parametrize("pty", [pytest.param(True, marks=needs_pty), False])
 def test_a_reader_that_leaves_is_told_and_ends_the_sending(recording: Recording, pty: bool):
+    """Sending ends when nobody reads any more."""
     with RehearsalPort(recording, pty=pty) as device:
         with serial.serial_for_url(device.port_url, timeout=0.2) as port:
             port.write(b"?")
@@ -138,6 +144,7 @@ def test_a_reader_that_leaves_is_told_and_ends_the_sending(recording: Recording,
 
 
 def test_stop_without_a_reader_returns(recording: Recording):
+    """Stopping works though nobody ever connected."""
     device = RehearsalPort(recording)
     device.start()
     device.stop()
@@ -148,4 +155,5 @@ def test_stop_without_a_reader_returns(recording: Recording):
 
 
 def test_stop_before_start_gives_the_line_back(recording: Recording):
+    """Stopping before the start frees the line and raises nothing."""
     RehearsalPort(recording).stop()

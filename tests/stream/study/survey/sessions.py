@@ -51,8 +51,14 @@ class Samples:
     def close(self) -> None: ...
 
 
-def record_samples(path: Path, samples: np.ndarray, rate_hz: float, car: Car, stream: StreamInfo | None = None,
-                   gaps: dict[int, int] | None = None) -> Path:  # fmt: skip
+def record_samples(
+    path: Path,
+    samples: np.ndarray,
+    rate_hz: float,
+    car: Car,
+    stream: StreamInfo | None = None,
+    gaps: dict[int, int] | None = None,
+) -> Path:
     """Samples as a session, holds and pulls found in them."""
     source = Samples(samples.astype(np.float32), stream or info(rate_hz), gaps)
     run_offline(source, car, tune="heron", gear=3, started_utc=STARTED, path=path)

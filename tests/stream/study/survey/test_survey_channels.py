@@ -18,8 +18,17 @@ def plan(seed: int, rate_hz: float) -> Plan:
     """Stand still, hold three speeds by foot with ramps between."""
     drive = Plan(seed, rate_hz)
     drive.now = 900.0
-    return (drive.pause(6).ramp(2000, 400).hold(2000, 6).ramp(3500, 400).hold(3500, 6).ramp(5000, 400)
-            .hold(5000, 6).ramp(900, 600).pause(4))  # fmt: skip
+    return (
+        drive.pause(6)
+        .ramp(2000, 400)
+        .hold(2000, 6)
+        .ramp(3500, 400)
+        .hold(3500, 6)
+        .ramp(5000, 400)
+        .hold(5000, 6)
+        .ramp(900, 600)
+        .pause(4)
+    )
 
 
 @pytest.mark.parametrize("rate_hz", [20.0, 200.0, 2000.0])

@@ -104,7 +104,7 @@ def test_the_second_criterion_agrees_with_holds_on_white_noise(tmp_path: Path) -
     assert agreed[1] < agreed[0]
 
 
-@pytest.mark.parametrize("seed", range(100, 104))
+@pytest.mark.parametrize("seed", [100, *(pytest.param(seed, marks=pytest.mark.coverage) for seed in range(101, 104))])
 def test_a_healthy_chain_gives_no_finding(tmp_path: Path, seed: int) -> None:
     """Four days of holds and four of pulls on the rehearsal car: nothing to change, no false alarm."""
     for number, drive in enumerate((hold_drive(seed, dwell_s=5.0), pull_session(seed, "plover", pulls=2))):

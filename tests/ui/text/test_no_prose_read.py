@@ -4,7 +4,7 @@ import ast
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[3]
 READING = {"startswith", "endswith", "removeprefix", "removesuffix", "find", "index", "count", "partition", "split"}
 MESSAGES = {"words", "warnings", "warning", "why", "why_not", "trouble", "remark", "remarks"}
 # Texts of a library that says in no other way what is wrong, read in one place each.

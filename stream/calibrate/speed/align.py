@@ -4,7 +4,9 @@ The provisional speeds may be off by ±30 % and by some hundred rpm, so no hold 
 A map rpm = a + b·provisional (bent a little where the converter is not straight) is searched over the whole
 plausible range; under each map every hold goes to its nearest target or stays a stray. Each reading of the
 row costs its residuals, the targets it leaves without a hold, the holds it leaves without a target, and what
-it asks of the provisional line. Costs are in units of -2 ln(likelihood), so that a difference of 6 means
+it asks of the provisional line. Where the pulse frequency of the holds is known from their ripple, speed is in
+proportion to it, and 60 · frequency / target is one number over the row: that tells a row from one that is shifted by a
+target, which no line through the volts can. Costs are in units of -2 ln(likelihood), so that a difference of 6 means
 twenty to one.
 """
 
@@ -14,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from stream.calibrate.speed.york import Floats
+from stream.units import Floats
 
 _SLOPES = np.geomspace(0.60, 1.66, 103)  # true rpm per provisional rpm: ±30 % and some room
 _SHIFTS = np.arange(-1500.0, 1501.0, 40.0)
@@ -31,6 +33,8 @@ _SKIPPED, _SKIPPED_END, _NEXT_AT_END, _PINNED_TARGET = 6.0, 6.0, 4.0, 0.5
 _SD_WORTH = 0.65  # how well a stretch's time tells its number of targets
 _CONTRADICTION, _IMPOSSIBLE = 8.0, 1e6
 _CELLS_REFINED = 60
+_FEWEST_HZ = 3
+_HZ_SHARE = 0.01  # of a speed: how well a frequency tells it, the hold's own wander included
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +44,14 @@ class PinnedEnd:
 
     from_hold  it was found as a hold, so it counts only where targets are missing that its signal cannot mean
     extra      what it costs to believe it
+    flat       it shows noise alone, without the wander of a foot or an engine: it may stand at any level
     """
 
     speed: float
     targets_worth: tuple[float, ...]
     from_hold: bool = False
     extra: float = 0.0
+    flat: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,7 @@ class Row:
     zero_speed  provisional rpm at zero signal
     sigma       standard uncertainty of a hold's nominal speed, rpm, (m,)
     calm        the slowest hold wanders much less than the others, as no foot but an idling engine does
+    hz          pulse frequency of each hold, (n,), NaN where it is not known; None: of none
     """
 
     speed: Floats
@@ -64,6 +71,7 @@ class Row:
     bottom: PinnedEnd | None = None
     top: PinnedEnd | None = None
     calm: bool = False
+    hz: Floats | None = None
 
     @cached_property
     def reach(self) -> Floats:
@@ -161,6 +169,20 @@ def _starts(row: Row) -> Iterator[tuple[float, float]]:
     _, first = np.unique(cells[order], return_index=True)
     for index in order[np.sort(first)[:_CELLS_REFINED]]:
         yield float(slopes[index]), float(slopes[index] * middle + shifts[index])
+    yield from _starts_by_pulses(row, middle)
+
+
+def _starts_by_pulses(row: Row, middle: float) -> Iterator[tuple[float, float]]:
+    """(slope, rpm at the middle) of the maps that go through zero frequency: one for each target that the slowest hold
+    with a known frequency may be."""
+    known = np.zeros(0, np.intp) if row.hz is None else np.flatnonzero(np.isfinite(row.hz))
+    if row.hz is None or len(known) < _FEWEST_HZ or np.ptp(row.speed[known]) == 0.0:
+        return
+    per_speed, at_zero = (float(value) for value in np.polyfit(row.speed[known], row.hz[known], 1))
+    slowest = float(np.min(row.hz[known]))
+    for target in row.targets.tolist():
+        turns = target / slowest  # rpm per Hz
+        yield turns * per_speed, turns * (per_speed * middle + at_zero)
 
 
 def _refine(row: Row, slope: float, value: float) -> Reading | None:
@@ -211,13 +233,34 @@ def _scored(row: Row, coefficients: Floats, labels: np.ndarray, residual: Floats
     inside = tuple(index for index in range(taken[0], taken[-1]) if index not in taken)
     bottom = at(row.bottom.speed) if row.bottom is not None else None
     top = at(row.top.speed) if row.top is not None else None
-    z = residual[labels >= 0] / row.sigma[labels[labels >= 0]]
+    z = np.abs(residual[labels >= 0] / row.sigma[labels[labels >= 0]])
+    z = np.maximum(z, _pulse_misfit(row, labels)[labels >= 0])  # both see the same reading errors: not counted twice
     cost = float(np.sum(_huber(z))) + (coefficients[2] / (_SD_BEND * float(np.ptp(row.targets)))) ** 2
     cost += _line_cost(row, coefficients[0], coefficients[1] / half, middle)
     cost += _stray_cost(row, mapped, labels) + _SKIPPED * len(inside)
     cost += _end_cost(row, row.bottom, bottom, below, at_top=False)
     cost += _end_cost(row, row.top, top, above, at_top=True)
     return Reading(tuple(labels.tolist()), cost, mapped, bottom, top, below, inside, above)
+
+
+def _pulse_misfit(row: Row, labels: np.ndarray) -> Floats:
+    """By how many standard deviations each hold's target is off what its pulse frequency says, (n,); 0 where unknown.
+
+    rpm = turns · frequency with one number for all; that number is fitted, so a wrong count assumed does not matter.
+    """
+    off = np.zeros(len(labels))
+    known = np.zeros(len(labels), np.bool_) if row.hz is None else (labels >= 0) & np.isfinite(row.hz)
+    if row.hz is None or len(set(labels[known].tolist())) < _FEWEST_HZ:
+        return off
+    target, hz = row.targets[labels[known]], row.hz[known]
+    sigma = np.hypot(row.sigma[labels[known]], _HZ_SHARE * target)
+    weight = np.ones(len(hz))
+    for _ in range(4):  # a hold that was taken to a wrong target must not bend the rest
+        turns = float(np.sum(weight * target * hz / sigma**2) / np.sum(weight * (hz / sigma) ** 2))
+        z = np.abs(target - turns * hz) / sigma
+        weight = 1.0 / np.maximum(1.0, z / _KNEE)
+    off[known] = z
+    return off
 
 
 def _line_cost(row: Row, value: float, slope: float, middle: float) -> float:
@@ -261,6 +304,8 @@ def _end_cost(
     least = 1.0 if pinned.from_hold else -2.5
     for index in missing:
         gap = (row.targets[index] - mapped) * (1.0 if at_top else -1.0)
-        if gap < least * row.sigma[index] and (at_top or pinned.from_hold):
+        # a dead converter may stand far below its line, but a living one that stands on it is no dead one
+        below = not at_top and pinned.flat and gap < -2.5 * row.sigma[index]
+        if gap < least * row.sigma[index] and (at_top or pinned.from_hold) and not below:
             cost += _CONTRADICTION
     return cost

@@ -1,0 +1,111 @@
+"""What there is to say of a speed calibration: stated errors against scatter, odd points, ends, what was left over."""
+
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+
+from stream.calibrate.speed.choose import Choice, Points
+from stream.calibrate.speed.curve import Curve
+from stream.calibrate.speed.line import lack_of_fit
+from stream.calibrate.speed.match import Match
+from stream.calibrate.speed.speed_model import SpeedFit
+from stream.findings import Finding, note, warning
+from stream.live.records import Hold
+
+_RISK = 0.05  # chosen: of widening where the stated errors are right
+_LACK = 0.01  # chosen: of calling a right model the wrong shape
+_WEAK_SPAN = 0.3  # chosen: of the highest speed; a shorter row tells little of the slope
+
+
+def widening(choice: Choice) -> float:
+    """What the stated uncertainties are multiplied by: sqrt(S / dof) where S is too large for chance, else 1.
+
+    They are never made smaller: a few points that happen to lie well do not prove a better reference.
+    """
+    from scipy import stats
+
+    model = choice.model
+    if model.dof < 1 or stats.chi2.sf(model.chi_square, model.dof) > _RISK:
+        return 1.0
+    return float(np.sqrt(model.chi_square / model.dof))
+
+
+def suspect(fit: SpeedFit, hold: Hold, rpm: float, t: float) -> Finding:
+    """Why a point was left out: how far the other points say the hold lies from its target, rpm."""
+    off = float(fit.rpm(hold.signal_mean)) - rpm
+    return warning("suspect-hold", start_s=hold.start_s, target_rpm=rpm, off_rpm=off, studentised=t)
+
+
+def fit_findings(points: Points, choice: Choice, factor: float, reading_error: float) -> list[Finding]:
+    """What the points say of the model and of the stated errors."""
+    from scipy import stats
+
+    model, used = choice.model, points.only(choice.used)
+    found = []
+    scatter = float(np.sqrt(np.sum(model.residuals**2) / max(model.dof, 1)))
+    if factor > 1.0:
+        found.append(
+            warning("scatter-above-stated", scatter_rpm=scatter, reading_error_rpm=reading_error, factor=factor)
+        )
+    elif model.dof >= 3 and stats.chi2.cdf(model.chi_square, model.dof) < _RISK / 2:
+        found.append(note("scatter-below-stated", scatter_rpm=scatter, reading_error_rpm=reading_error))
+    lack = lack_of_fit(model.residuals, used.y.tolist(), len(used.x) - model.dof)
+    if lack is not None and lack.p < _LACK:
+        found.append(warning("wrong-shape", f=lack.f, p=lack.p))
+    if model.dof < 3:
+        found.append(warning("few-points", points=len(used.x)))
+    span = float(np.ptp(used.y))
+    if span < _WEAK_SPAN * float(used.y.max()):
+        found.append(warning("short-row", span_rpm=span))
+    if len(np.unique(used.y)) == 2:
+        found.append(warning("two-speeds"))
+    return found
+
+
+def drive_findings(
+    fit: SpeedFit,
+    holds: Sequence[Hold],
+    match: Match,
+    candidates: Sequence[int],
+    choice: Choice,
+    dropped: Collection[int] = (),
+) -> list[Finding]:
+    """Dead band, ceiling, suspects, strays and skipped targets."""
+    found = []
+    if fit.dead_below_rpm is not None:
+        found.append(warning("dead-band", rpm=_dead_edge(fit, match)))
+    if fit.ceiling_above_rpm is not None:
+        found.append(warning("ceiling", rpm=fit.ceiling_above_rpm))
+    found += [
+        suspect(fit, holds[candidates[place]], float(match.target_rpm[candidates[place]] or 0.0), t)
+        for place, t in sorted(choice.odd.items())
+    ]
+    found += [
+        note("stray-hold", start_s=hold.start_s, rpm=float(fit.rpm(hold.signal_mean)))
+        for index, (hold, rpm, stuck) in enumerate(zip(holds, match.target_rpm, match.stuck_at, strict=True))
+        if rpm is None and stuck is None and index not in dropped
+    ]
+    skipped = list(match.missing_inside)
+    skipped += match.missing_below if fit.dead_below_rpm is None else ()
+    skipped += match.missing_above if fit.ceiling_above_rpm is None else ()
+    if skipped:
+        found.append(note("targets-without-hold", targets_rpm=tuple(sorted(skipped))))
+    if isinstance(choice.model, Curve):
+        found.append(note("curve-in-use"))
+    return found
+
+
+def left_out(unsteady: Mapping[int, Finding]) -> list[Finding]:
+    """The holds that are none by the fitted line."""
+    return [why for _, why in sorted(unsteady.items())]
+
+
+def _dead_edge(fit: SpeedFit, match: Match) -> float:
+    """Where the signal begins to move: the model at the stuck signal where that is possible, else half way between the
+    last dead and the first living target.
+    """
+    high = fit.dead_below_rpm or match.missing_below[-1]
+    low = max((rpm for rpm in match.missing_below if rpm < high), default=high)
+    stuck = [point.signal for point in fit.points if point.reason == "stuck-bottom"]
+    edge = float(fit.rpm(stuck[0])) if stuck else (low + high) / 2.0
+    return edge if low <= edge <= high else (low + high) / 2.0

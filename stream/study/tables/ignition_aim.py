@@ -1,0 +1,148 @@
+"""From a curve of load over advance in one cell to where load would be better, and why.
+
+The aim is the least advance within 1 % of best load: beyond it advance gains nothing a road can show and brings knock
+nearer. Whether it may be tried is not decided here but by the gate.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stream.findings import Finding, note
+from stream.study.tables.advice import AdvanceCell
+from stream.study.tables.gate import LEAST_STEP_DEG, Evidence, Place, gate
+from stream.study.tables.parabola import Limits, Parabola, fit_parabola
+from stream.units import Floats
+
+SHARE = 0.01  # of best load that the least advance may lose
+SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
+NEAR_BEST = 0.90  # settings below this share of the best load are too far away for a parabola
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What was tried in one cell.
+
+    advance, load   (settings,) means;  covariance (settings, settings) of load;  count (settings,) pulls or stretches
+    t               quantile for 95 %; NaN where nothing repeats, so that no doubt is known
+    now             index of the tune that is in the car now
+    """
+
+    tunes: Sequence[str]
+    advance: Floats
+    load: Floats
+    covariance: Floats
+    count: Sequence[int]
+    t: float
+    now: int
+
+    @property
+    def different(self) -> int:
+        """How many settings are really different."""
+        return 1 + int((np.diff(np.sort(self.advance)) >= SAME_SETTING_DEG).sum())
+
+    def finding(self) -> Finding:
+        """What was tried here, from the least advance to the greatest."""
+        order = np.argsort(self.advance)
+        return note(
+            "advance-settings", tunes=tuple(self.tunes[i] for i in order),
+            advance_deg=tuple(float(self.advance[i]) for i in order), count=tuple(float(self.count[i]) for i in order),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """Where load would be better (None: not known), what was found, and the best advance with its 95 % interval."""
+
+    at: float | None
+    found: tuple[Finding, ...]
+    best: float | None = None
+    limits: Limits = (None, None)
+
+
+def propose(settings: Settings, place: Place, evidence: Evidence, rpm: float, second: float | None) -> AdvanceCell:
+    """The next step in one cell: the aim of the curve, passed through the gate."""
+    aim = aim_of(settings)
+    now = float(settings.advance[settings.now])
+    near = aim.at is None or abs(aim.at - now) < LEAST_STEP_DEG
+    proposal = gate(None if near else aim.at, place, evidence)
+    best = () if aim.best is None else (note("advance-best", best_deg=aim.best, low=aim.limits[0], high=aim.limits[1]),)
+    return AdvanceCell(
+        rpm=rpm, second_axis=second, proposal=proposal, low=aim.limits[0], high=aim.limits[1],
+        evidence=(settings.finding(), *best, *aim.found, *proposal.reasons), n=int(sum(settings.count)),
+        estimate=aim.best,
+    )  # fmt: skip
+
+
+def aim_of(settings: Settings) -> Aim:
+    """Where load would be better with these settings."""
+    if settings.different == 1:
+        return Aim(None, (note("advance-one-setting"),))
+    if not math.isfinite(settings.t):
+        return Aim(None, (note("advance-not-repeated"),))
+    if settings.different == 2:
+        return _direction(settings)
+    near, left = _near_best(settings)
+    curve = fit_parabola(near.advance, near.load, near.covariance, near.t)
+    if not curve.concave:
+        return Aim(None, (note("advance-convex"),))
+    limits = curve.vertex_limits()
+    distance = curve.within(SHARE)
+    if math.isnan(distance):
+        return Aim(None, (note("advance-load-not-positive"),), limits=limits)
+    aim = curve.vertex - distance
+    now = float(settings.advance[settings.now])
+    found = _certain(curve, aim, now, limits)
+    return replace(found, found=(*found.found, *left), best=curve.vertex, limits=limits)
+
+
+def _certain(curve: Parabola, aim: float, now: float, limits: Limits) -> Aim:
+    """The aim, or none where its direction is not shown."""
+    least = note("advance-least", aim_deg=aim)
+    slope, doubt = curve.slope(now)
+    if aim > now and slope <= curve.t * doubt:
+        return Aim(None, (least, note("advance-more-not-resolved")))
+    if aim < now and limits[1] is None:
+        return Aim(None, (least, note("advance-less-not-shown")))
+    return Aim(aim, (least,))
+
+
+def _near_best(settings: Settings) -> tuple[Settings, tuple[Finding, ...]]:
+    """The settings within reach of a parabola, and what was left out."""
+    if not np.isfinite(settings.load).all():
+        return settings, ()
+    keep = settings.load >= NEAR_BEST * settings.load.max()
+    if keep.all() or settings.load.max() <= 0:
+        return settings, ()
+    rows = [index for index, near in enumerate(keep) if near]
+    kept = replace(
+        settings, tunes=[settings.tunes[i] for i in rows], advance=settings.advance[rows], load=settings.load[rows],
+        covariance=settings.covariance[np.ix_(rows, rows)], count=[settings.count[i] for i in rows], now=0,
+    )  # fmt: skip
+    if kept.different < 3:
+        return settings, ()
+    out = tuple(settings.tunes[i] for i, near in enumerate(keep) if not near)
+    return kept, (note("advance-far-below", tunes=out, below_pct=100 * (1 - NEAR_BEST)),)
+
+
+def _direction(settings: Settings) -> Aim:
+    """Two settings have no vertex: only which way load rises, and whether 1 % is lost at the lesser advance."""
+    middle = (settings.advance.min() + settings.advance.max()) / 2
+    above = settings.advance > middle
+    weights = np.where(above, 1 / above.sum(), -1 / (~above).sum())
+    gain, doubt = float(weights @ settings.load), math.sqrt(float(weights @ settings.covariance @ weights))
+    low, high = gain - settings.t * doubt, gain + settings.t * doubt
+    base = float(settings.load[~above].mean())
+    if base <= 0:
+        return Aim(None, (note("advance-load-not-positive"),))
+    change, least, most = (100 * value / base for value in (gain, low, high))
+    shown = note("advance-direction", change_pct=change, low_pct=least, high_pct=most)
+    if low > SHARE * base:
+        return Aim(math.inf, (shown,))
+    if high < SHARE * base and above[settings.now]:  # at most 1 % is gained by the greater: the lesser is enough
+        return Aim(float(settings.advance[~above].mean()), (shown,))
+    return Aim(
+        None, (shown, note("advance-no-reason") if high < SHARE * base else note("advance-direction-not-resolved"))
+    )

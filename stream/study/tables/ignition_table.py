@@ -1,0 +1,227 @@
+"""The advance table around the proposals: cells to ask about, what pulls were really driven with, and writing it back.
+
+A table does not say which pulls were driven on it. Where the advance was logged, the log says; where it was not, the
+step that was proposed from a session is kept beside it (SESSION.h5.advised), with the advance that its pulls had then.
+Another table given for the same pulls is a step that nobody has driven yet.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from stream.errors import InputError
+from stream.findings import Finding, warning
+from stream.study.dataset import Dataset
+from stream.study.tables.advice import Advice
+from stream.study.tables.gate import Proposal, least_of
+from stream.study.tables.user_table import AdvanceList, UserTable
+from stream.units import Floats
+
+ODD_DEG = 5.0  # chosen: neighbouring cells of a table that runs well differ less from the line between their neighbours
+ENDING = ".advised"
+
+
+@dataclass(frozen=True, slots=True)
+class OddCell:
+    """A cell far off the line of its neighbours; tune '' in a grid, second None in a list.
+
+    low, high   rpm over which the cell has a say
+    """
+
+    tune: str
+    rpm: float
+    second: float | None
+    value: float
+    low: float
+    high: float
+
+    def finding(self) -> Finding:
+        """The question to the person."""
+        return warning("advance-cell-odd", tune=self.tune, rpm=self.rpm, second=self.second, value_deg=self.value)
+
+
+def odd_cells(advance: AdvanceList | UserTable, confirmed: Sequence[float] = ()) -> list[OddCell]:
+    """Cells far off their neighbours that nobody confirmed. `confirmed`: rpm of cells that are as they are meant."""
+    if isinstance(advance, UserTable):
+        far = advance.far_from_neighbours(ODD_DEG, 0.0)
+        found = [
+            OddCell("", float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column]),
+                    *_reach(advance.rpm, int(row)))
+            for row, column in np.argwhere(far)
+        ]  # fmt: skip
+    else:
+        found = [
+            OddCell(tune, float(rpm[row]), None, float(degrees[row]), *_reach(rpm, row))
+            for tune, (rpm, degrees) in advance.tunes.items()
+            for row in _odd_points(rpm, degrees)
+        ]
+    return [one for one in found if not any(abs(one.rpm - rpm) < 1 for rpm in confirmed)]
+
+
+def _odd_points(rpm: Floats, degrees: Floats) -> list[int]:
+    """Points off every straight line through two neighbours, the worst first, each judged without those before it."""
+    left, odd = list(range(len(rpm))), []
+    while len(left) >= 3:
+        off = []
+        for place, row in enumerate(left):
+            near = []
+            for one, other in ((place - 1, place + 1), (place - 2, place - 1), (place + 1, place + 2)):
+                if one < 0 or other >= len(left):
+                    continue
+                a, b = left[one], left[other]
+                line = degrees[a] + (degrees[b] - degrees[a]) * (rpm[row] - rpm[a]) / (rpm[b] - rpm[a])
+                near.append(abs(float(degrees[row] - line)))
+            # a point in the middle lies between its neighbours or not; one at an end also lies near the next, or not
+            off.append(near[0] if 0 < place < len(left) - 1 else min([*near, abs(float(degrees[row] - degrees[
+                left[place + 1] if place == 0 else left[place - 1]]))]))  # fmt: skip
+        worst = int(np.argmax(off))
+        if off[worst] <= ODD_DEG:
+            break
+        odd.append(left.pop(worst))
+    return odd
+
+
+def _reach(axis: Floats, row: int) -> tuple[float, float]:
+    """From the neighbour below to the one above; beyond an end of the axis, all the way."""
+    low = float(axis[row - 1]) if row > 0 else -math.inf
+    high = float(axis[row + 1]) if row + 1 < len(axis) else math.inf
+    return low, high
+
+
+class Step(msgspec.Struct, frozen=True, kw_only=True):
+    """A step of more advance that was proposed from a session: what its pulls had then, and what was proposed."""
+
+    tune: str
+    rpm: float
+    second_axis: float | None
+    from_deg: float
+    to_deg: float
+
+
+class _Kept(msgspec.Struct, frozen=True, kw_only=True):
+    """The file beside a session. `samples` and `started_utc` tell whose it is."""
+
+    samples: int
+    started_utc: str
+    steps: tuple[Step, ...]
+
+
+def kept_steps(session: Dataset) -> tuple[Step, ...]:
+    """The steps that were proposed from this session before; none where nothing is kept.
+
+    Raises InputError where the file beside it cannot be read.
+    """
+    path = _beside(session.path)
+    try:
+        kept = msgspec.json.decode(path.read_bytes(), type=_Kept)
+    except FileNotFoundError:
+        return ()
+    except (OSError, msgspec.DecodeError) as error:
+        raise InputError(
+            f"{path}: the steps proposed from this session cannot be read ({' '.join(str(error).split())}); delete it "
+            "only if no table was changed since these pulls", "advised-unreadable",
+        ) from None  # fmt: skip
+    if (kept.samples, kept.started_utc) != _whose(session):
+        return ()
+    return kept.steps
+
+
+def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Finding]:
+    """Keep the steps of more advance beside the sessions of the tune in the car; what was kept before stays.
+
+    Returns a warning for each folder that cannot be written.
+    """
+    steps = [
+        Step(tune=now, rpm=cell.rpm, second_axis=cell.second_axis, from_deg=cell.now, to_deg=cell.proposed)
+        for cell in advice.cells
+        if cell.now is not None and cell.proposed is not None
+        and cell.proposed > cell.now
+    ]  # fmt: skip
+    found: list[Finding] = []
+    if not steps:
+        return found
+    for session in sessions:
+        if now not in {pull.tune or session.tune for pull in session.pulls} | {session.tune}:
+            continue
+        before = kept_steps(session)
+        there = {(step.tune, round(step.rpm), step.second_axis) for step in before}
+        new = [step for step in steps if (step.tune, round(step.rpm), step.second_axis) not in there]
+        samples, started = _whose(session)
+        kept = _Kept(samples=samples, started_utc=started, steps=(*before, *new))
+        path = _beside(session.path)
+        draft = path.with_name(path.name + ".part")
+        try:
+            draft.write_bytes(msgspec.json.encode(kept))
+            draft.replace(path)
+        except OSError as error:
+            found.append(warning("advised-not-kept", where=path.name, reason=error.strerror or "unknown"))
+    return found
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(path.name + ENDING)
+
+
+def _whose(session: Dataset) -> tuple[int, str]:
+    return session.rows, session.started_utc.isoformat()
+
+
+def driven_before(steps: Iterable[Step], now: str, rpm: float, second: float | None, width: float) -> float:
+    """The advance that these pulls had when a step was proposed from them; NaN: none was, here."""
+    near = [
+        step.from_deg for step in steps
+        if step.tune == now and abs(step.rpm - rpm) <= width / 2 and step.second_axis == second
+    ]  # fmt: skip
+    return min(near, default=math.nan)
+
+
+def table_with(advice: Advice, advance: AdvanceList | UserTable, now: str, width: float) -> str:
+    """The table of the tune in the car with the proposals in it, in the shape that came; the rest byte for byte.
+
+    A cell has a say in all speeds up to its neighbours: it takes the least change of all bands in there, so that no
+    band gets more than was proposed for it; where one of them is not known, it gets no more advance.
+    """
+    cells = advice.cells
+    bands = [cell for cell in cells if cell.second_axis is None]
+    full = {cell.rpm: cell.proposal for cell in bands}
+    if isinstance(advance, AdvanceList):
+        if now not in advance.tunes:
+            raise InputError(
+                f"{advance.path}: has no rows of tune {now!r} to write the proposals into; add them", "no-rows-of-tune"
+            )
+        rpm, degrees = advance.tunes[now]
+        change = [_over(full, *_reach(rpm, row), width, float(degrees[row])) for row in range(len(rpm))]
+        new = np.array([np.nan if one.deg is None else one.deg for one in change])
+        return advance.rewritten(now, new, new)[0]
+    part = {(cell.rpm, cell.second_axis): cell.proposal for cell in cells if cell.second_axis is not None}
+    new = np.full(advance.cells.shape, np.nan)
+    for row, column in np.ndindex(*new.shape):
+        at, second, value = float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column])
+        own = part.get((at, second))
+        low, high = _reach(advance.second, column)
+        ran = [cell.reached or (math.inf, math.inf) for cell in bands]
+        # a pull whose second axis was not logged ran at the end of it
+        touched = any(low < max(b, advance.second[0]) and min(a, advance.second[-1]) < high for a, b in ran)
+        one = _over(full, *_reach(advance.rpm, row), width, value) if touched else None
+        if own is not None:
+            one = least_of([own, *([] if one is None else [one])], value)
+        if one is not None and one.deg is not None:
+            new[row, column] = one.deg
+    return advance.rewritten(new, highest=new)[0]
+
+
+def _over(full: dict[float, Proposal], low: float, high: float, width: float, value: float) -> Proposal:
+    """The change that all bands from low to high permit of a cell that holds `value`."""
+    middles = sorted(full)
+    inside = [rpm for rpm in middles if rpm + width / 2 > low and rpm - width / 2 < high]
+    own = [full[rpm] for rpm in inside]
+    covered = bool(inside) and inside[0] - width / 2 <= low + 1 and inside[-1] + width / 2 >= high - 1
+    covered &= all(b - a <= width + 1 for a, b in pairwise(inside))
+    if not covered:  # a stretch that nothing is known of permits nothing more
+        own.append(least_of([], math.nan))
+    return least_of(own, value)
