@@ -59,9 +59,9 @@ def answer(result: Comparison | None, trouble: str) -> tuple[str, str, str]:
     if any(band.resolved for band in result.bands):
         title = f"{trial} differs from {base} at some speeds, not overall{only}"
         return kind, title, f"Overall it may be anything from {interval}; {counts}. {look_line(result)}"
-    title = f"No difference shown between {trial} and {base}"
+    title = f"No difference shown between {trial} and {base}{only}"
     rest = f"{look_line(result)} {more_pulls_words(result)}"
-    return "idle", title, f"It may be anything from {interval}; {counts}. {rest}"
+    return "caution" if result.order_only else "idle", title, f"It may be anything from {interval}; {counts}. {rest}"
 
 
 def bands_line(result: Comparison | None, width: float) -> str:
