@@ -4,6 +4,7 @@ import json
 import math
 import threading
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from stream.errors import InputError
 KINDS = (
     "recording-began", "recording-ended", "hold-began", "hold-done", "hold-broken", "pinned",
     "pull-began", "pull-done", "pull-changed", "limit", "limit-blind", "gap", "clipped", "fault", "note", "mark",
-    "device-away", "device-back", "zero", "target", "alarm",
+    "knock-heard", "device-away", "device-back", "zero", "target", "alarm",
 )  # fmt: skip
 
 
@@ -44,11 +45,12 @@ class EventFile:
     """Events as JSON lines, one for each the moment it happens; a file that is there is gone on with.
 
     Raises InputError where it cannot be opened. What fails later (a disk that is full, a reader that went away) ends
-    the writing, not the drive, and is kept in `failure`.
+    the writing, not the drive, and is kept in `failure`. `reword` may change a line before it is written.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, reword: Callable[[dict[str, Any]], dict[str, Any]] | None = None) -> None:
         self.path = Path(path)
+        self._reword = reword
         self.failure = ""
         try:
             self._file = self.path.open("a", encoding="utf-8")
@@ -62,7 +64,9 @@ class EventFile:
         if self.failure:
             return
         try:
-            self._file.write(json.dumps(_finite(event.as_json()), ensure_ascii=False, allow_nan=False) + "\n")
+            line = event.as_json()
+            line = line if self._reword is None else self._reword(line)
+            self._file.write(json.dumps(_finite(line), ensure_ascii=False, allow_nan=False) + "\n")
             self._file.flush()
         except OSError as error:
             self.failure = f"{self.path}: events are no longer written ({error.strerror})"

@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+
 from stream.block import Block, StreamInfo
 from stream.car import Car
 from stream.drive.guide import Guide
@@ -16,17 +18,19 @@ from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.recorder import Recorder, Take
 from stream.errors import StorageError
-from stream.events import EventList
+from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
 from stream.live.view import DriveStatus, LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
+from stream.record.tables import Heard, Weather
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
+REACTION_S = 2.0  # chosen: from the knock to the key; a person who hears and presses needs one at least
 GUIDED_READ_S = 1.0
 PUBLISH_S = 0.03  # as often as a screen is drawn
 STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
@@ -39,14 +43,21 @@ class Drive:
     path       the session file itself, in place of a new one in the folder
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
+    event_file   where each event goes as it happens; closed at the end
+    weather    the air of the day, kept in every session file
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False) -> None:  # fmt: skip
+                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
+                 event_file: EventFile | None = None, weather: Weather | None = None) -> None:  # fmt: skip
         self.car, self.source = car, source
+        self._weather = weather
         self.events = EventList()
+        self.event_file = event_file
+        if event_file is not None:
+            self.events.watch(event_file)
         self.recorded: list[Path] = []
         self._folder, self._path = folder, path
         self._tune, self._gear = tune, gear
@@ -56,6 +67,8 @@ class Drive:
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
+        self._knocks: deque[None] = deque()
+        self._speeds: deque[tuple[float, float, float]] = deque()  # session time, lowest and highest rpm up to it
         self._reader = Reader(
             source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
             wait=wait_for_slowest or not source.realtime,
@@ -148,6 +161,10 @@ class Drive:
         """Put a mark at this moment."""
         self._marks.append(text)
 
+    def knock_heard(self) -> None:
+        """Knock was heard just now: kept in the session with the speeds of the last moment, and as an event."""
+        self._knocks.append(None)
+
     def skip_target(self) -> None:
         """Leave the next target out."""
         self._asked.append("skip")
@@ -203,6 +220,8 @@ class Drive:
                 take.ended.set()
             for recorder in self._recorders:
                 recorder.join()
+            if self.event_file is not None:
+                self.event_file.close()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -229,6 +248,11 @@ class Drive:
         if len(rows):
             self._last = rows
             self._log.add(rows)
+            seen = rows.speed_rpm[np.isfinite(rows.speed_rpm)]
+            if len(seen):
+                self._speeds.append((float(rows.time_s[-1]), float(seen.min()), float(seen.max())))
+            while self._speeds and self._speeds[0][0] < rows.time_s[-1] - REACTION_S:
+                self._speeds.popleft()
         if self._take is not None:
             self._take.passed(cursor.row, rows)
         self._follow_targets(stage)
@@ -263,6 +287,20 @@ class Drive:
                 self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
         while self._marks:
             self.events.add(self._stage.time_s if self._stage else 0.0, "mark", self._marks.popleft())
+        while self._knocks:
+            self._knocks.popleft()
+            self._keep_knock()
+
+    def _keep_knock(self) -> None:
+        """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
+        low = min((one[1] for one in self._speeds), default=None)
+        high = max((one[2] for one in self._speeds), default=None)
+        span = "" if low is None else f" at {low:.0f} to {high:.0f} rpm"
+        kept = "" if self._take is not None else "; not kept: nothing is being recorded"
+        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", f"knock heard{span}{kept}", high)
+        if self._take is not None:
+            said = datetime.now(UTC).isoformat(timespec="seconds")
+            self._take.heard.append(Heard(pull=0, rpm_from=low, rpm_to=high, heard=True, said_utc=said))
 
     def _obey(self, ring: Ring, cursor: Cursor) -> None:
         """Start or end a recording between two blocks, as the window last asked."""
@@ -277,6 +315,7 @@ class Drive:
         """A new session from the next sample on, recorded where that is wanted."""
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
+        self._speeds.clear()
         if self._guide is not None:
             self._guide.new_session()
         if not self._want_recording:
@@ -288,7 +327,7 @@ class Drive:
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
             live_rate_hz=stage.settings.live_rate_hz, live_filter=stage.settings.filter,
             live_delay_s=stage.settings.delay_s, load_unit="" if load is None else load.unit,
-            calibration="provisional",
+            calibration="provisional", conditions=self._weather,
         )  # fmt: skip
         self.recorded.append(path)
         newest = self.events.last
@@ -326,7 +365,8 @@ class Drive:
         self._published = self._guided(DriveStatus(
             state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls),
+            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
+            changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
         ))  # fmt: skip
 
     def _guided(self, status: DriveStatus) -> DriveStatus:

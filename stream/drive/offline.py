@@ -6,7 +6,7 @@ from pathlib import Path
 
 from stream.car import Car
 from stream.errors import StorageError
-from stream.events import EventList
+from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
 from stream.record.writer import SessionWriter
 from stream.sources.source import Source
@@ -14,16 +14,20 @@ from stream.sources.source import Source
 
 def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
                 started_utc: datetime | Callable[[], datetime], note: str = "", path: Path | None = None,
-                progress: Callable[[int], None] | None = None) -> LiveStage:  # fmt: skip
+                progress: Callable[[int], None] | None = None,
+                event_file: EventFile | None = None) -> LiveStage:  # fmt: skip
     """Pass a whole source through a live stage; with `path`, write the session too.
 
     A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
-    block. The source is opened here and closed at the end. Raises what the source raises, and StorageError: the session
-    is then left as the last flush had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves none.
+    block; `event_file` gets every event. The source is opened here and closed at the end. Raises what the source
+    raises, and StorageError: the session is then left as the last flush had it. Stopped for another reason (the source
+    is damaged, Ctrl-C) it leaves none.
     """
     try:
         info = source.open()
         events = EventList(capacity=1 << 20)
+        if event_file is not None:
+            events.watch(event_file)
         stage = LiveStage(car, info, events, tune, gear)
         writer = None
         if path is not None:
@@ -50,6 +54,8 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             raise
     finally:
         source.close()
+        if event_file is not None:
+            event_file.close()
     return stage
 
 

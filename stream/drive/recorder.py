@@ -12,7 +12,7 @@ from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
-from stream.record.tables import HoldMark
+from stream.record.tables import Heard, HoldMark
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor
 
@@ -25,7 +25,7 @@ class Take:
     """One session being recorded: what the stage hands to the recorder, and how far.
 
     The stage's thread raises `stage_row` (rows of the ring that it has seen), and behind the last one sets `marks`
-    (what was said of the holds) and `ended`.
+    (what was said of the holds) and `ended`. `heard` is knock that a person heard while it ran.
     """
 
     writer: SessionWriter
@@ -38,6 +38,7 @@ class Take:
     lock: threading.Lock = field(default_factory=threading.Lock)
     seen_event: int = 0
     marks: tuple[HoldMark, ...] | None = None
+    heard: list[Heard] = field(default_factory=list)
 
     def passed(self, row: int, rows: LiveRows) -> None:
         """The stage has seen the ring up to `row` and gave these live rows."""
@@ -96,7 +97,7 @@ class Recorder(threading.Thread):
         take.writer.append_live(rows)
         self._add_events()
         stage = take.stage
-        take.writer.finish(stage.holds, stage.pinned, stage.pulls, marks=take.marks)
+        take.writer.finish(stage.holds, stage.pinned, stage.pulls, marks=take.marks, heard=take.heard)
 
     def _drained(self) -> bool:
         return self.take.ended.is_set() and self.take.cursor.row >= self.take.stage_row

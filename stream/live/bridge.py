@@ -7,12 +7,9 @@ in engine speed ends the run; a longer gap in another channel leaves that channe
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from stream.live.runs import runs_of
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from stream.units import Flags, Floats
 
 SHORTEST_GAP_S = 0.25  # shorter is bridged; fixed by the interface: at 10 Hz of low-pass no verdict rests on less
 
@@ -50,9 +47,9 @@ class Bridge:
         self._gone: Flags = np.zeros(channels, np.bool_)  # channels that are unknown in that row
 
     @property
-    def longest_bridge(self) -> int:
-        """The most missing samples in a row that are bridged."""
-        return self._limit - 1
+    def given_to(self) -> int:
+        """Index of the sample behind the newest that was given out."""
+        return self._index
 
     def push(self, index: int, values: Floats, clips: Flags) -> list[Piece]:
         """The next rows, from sample `index` on; a jump in the index is a gap."""

@@ -22,6 +22,7 @@ from stream.live.pull_faults import (
     in_order,
 )
 from stream.live.pulls import (
+    FULL_SCATTERS,
     GAIN_STEPS,
     HIGH_SHARE,
     RISING_RPM_S,
@@ -34,6 +35,7 @@ from stream.live.pulls import (
     find_rises,
 )
 from stream.live.records import Pull, PullFault
+from stream.live.view import PullNow
 from stream.units import Floats
 
 SAID_S = 1.5  # a pull is told no later than this after its end; fixed by the interface
@@ -58,15 +60,6 @@ class PullChange:
     withdrawn: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class PullNow:
-    """A pull that goes on: when it began and at what speed, rpm, and how fast speed rises, rpm/s."""
-
-    start_s: float
-    start_rpm: float
-    gain_rpm_s: float
-
-
 @dataclass(slots=True)
 class _Found:
     """A pull that was told, with what later knowledge is compared to."""
@@ -86,7 +79,8 @@ class PullFinder:
                  tune: str, gear: int | None) -> None:  # fmt: skip
         self.changes: deque[PullChange] = deque()
         self.changed = 0  # verdicts that were changed after they had been told
-        self.over_limit: deque[tuple[float, float]] = deque(maxlen=256)  # session times of excursions over a limit
+        self.over_limit: list[tuple[float, float]] = []  # session times of excursions over a limit
+        self.loaded: list[tuple[int, bool]] = [(0, False)]  # (tick, from which it is known) speed rises under high load
         self._history = history
         self._rate, self._cutoff, self._start_s = rate_hz, cutoff_hz, start_s
         self._min_span, self._tune, self._gear = min_span_rpm, tune, gear
@@ -157,6 +151,8 @@ class PullFinder:
         if self._high is not None:
             self._judge(final=True)
         self._end_rise()
+        if self.loaded[-1][1]:
+            self.loaded.append((self._end * self._size, False))
         self._rpm, self._load = [], []
 
     def finish(self) -> None:
@@ -185,6 +181,9 @@ class PullFinder:
         gain = (self._rpm[at + GAIN_STEPS] - self._rpm[at - GAIN_STEPS]) / (2 * GAIN_STEPS * self._step_s)
         number = self._first + at
         self._cruise.add(rpm, load, gain)
+        loaded = gain > RISING_RPM_S and load > self._load_of_pulls()
+        if loaded != self.loaded[-1][1]:
+            self.loaded.append((self._end * self._size, loaded))
         if gain > RISING_RPM_S:
             self._look_at_rise(number, rpm, load)
         elif self._rise_from is not None:
@@ -242,6 +241,11 @@ class PullFinder:
                 self.changes.append(
                     PullChange("pull-changed", found.pull.end_s, self._said, found.pull.end_rpm, found.pull, True)
                 )
+
+    def _load_of_pulls(self) -> float:
+        """The load above which a rise of speed is a pull; before the first one what stands out from going along."""
+        levels = self._levels()
+        return levels.at(HIGH_SHARE) if levels.stand_out else levels.cruise + FULL_SCATTERS * levels.scatter
 
     def _levels(self) -> Levels:
         cruise, scatter = self._cruise.level()

@@ -30,6 +30,7 @@ STEADY_RPM_S = 150.0  # before a short one, speed must not change faster: else i
 GAIN_STEPS = 2  # the rate of gain at a step is taken over so many on either side
 CRUISE_STEPS = 18000  # half an hour of going along; what is older is forgotten
 FALLBACK_STEPS = 600
+RENEW_STEPS = 10  # a level is worked out anew no more than once a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +59,14 @@ class Cruise:
         self._even = _Ring(CRUISE_STEPS)
         self._turning = _Ring(FALLBACK_STEPS)
         self._known: tuple[float, float] | None = None
+        self._new = 0  # steps since it was worked out
 
     def add(self, rpm: float, load: float, gain: float) -> None:
         """One step: mean speed, mean load, rate of gain in rpm/s."""
         if rpm <= STANDING_RPM:
             return
-        self._known = None
         self._turning.add(rpm, load)
+        self._new += 1
         if abs(gain) < RISING_RPM_S:
             self._even.add(rpm, load)
 
@@ -75,8 +77,8 @@ class Cruise:
         Where the car stood in neutral for a zero as long as it cruised, idling is left out: its load and that of
         cruising together would look like scatter.
         """
-        if self._known is None:
-            self._known = self._level()
+        if self._known is None or self._new >= RENEW_STEPS:
+            self._known, self._new = self._level(), 0
         return self._known
 
     def _level(self) -> tuple[float, float]:

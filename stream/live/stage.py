@@ -31,13 +31,14 @@ from stream.live.history import (
     Steps,
 )
 from stream.live.holds import DECISIONS_PER_S, HoldFinder
+from stream.live.limits import Limits
 from stream.live.pinned import PinnedFinder
-from stream.live.pull_finder import PullChange, PullFinder, PullNow
+from stream.live.pull_finder import PullChange, PullFinder
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.settings import stage_columns, stage_settings, throttle_place
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
-from stream.live.view import Health, LiveRows, Steady, join_rows
+from stream.live.view import Health, LiveRows, PullNow, Steady, join_rows
 from stream.units import Flags, Floats
 
 
@@ -77,6 +78,7 @@ class LiveStage:
         )
         self._throttle = throttle_place(car, info, self._columns)
         self._health = HealthMonitor(car, info)
+        self._limits = Limits(car, info) if car.limit else None
         self._step_ticks = max(1, round(live_rate / DECISIONS_PER_S))
         self._steps = Steps(self._step_ticks, live_rate, len(self._columns) - 1)
         self._pinned_finder = PinnedFinder(self._history, self._steps, self._steady, self.line, -low_pass.delay_s)
@@ -139,7 +141,12 @@ class LiveStage:
         self._health.push(block, clipped, lost + len(finite) - int(np.count_nonzero(finite)))
         clips = clipped[:, self._columns[: 1 + self._has_load]]
         self._tell_clipping(index, clips)
+        if self._limits is not None:
+            self._limits.push(index, block.samples)
+            rate = self.info.rate_hz
+            self._pull_finder.over_limit = [(first / rate, last / rate) for first, last in self._limits.over]
         parts += self._take(self._bridge.push(index, values, clips))
+        self._tell_limits()
         self._expected = index + len(block)
         self._rows += len(block)
         self._tell()
@@ -152,6 +159,7 @@ class LiveStage:
             return join_rows([])
         rows = join_rows(self._take(self._bridge.flush()))
         self._end_run()
+        self._tell_limits()
         if self.settings.pull_verdicts:
             self._pull_finder.finish()
             self.pinned, kept = self._pinned_finder.verdict(self._finder.found)
@@ -295,6 +303,17 @@ class LiveStage:
             self._refer()
             self._pinned_finder.end_run()
             self._judging = False
+
+    def _tell_limits(self) -> None:
+        if self._limits is None:
+            return
+        loaded, every = self._pull_finder.loaded, self.settings.decimation
+        self._limits.pulling([(tick * every, pulls) for tick, pulls in loaded], self._bridge.given_to)
+        del loaded[:-1]
+        for told in self._limits.told:
+            at = told.index / self.info.rate_hz
+            self.events.add(at, told.kind, told.text, told.value, said_s=at, details={"channel": told.channel})
+        self._limits.told.clear()
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
         now = any_row(clips)

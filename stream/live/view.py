@@ -62,6 +62,15 @@ class Steady:
 
 
 @dataclass(frozen=True, slots=True)
+class PullNow:
+    """A pull that goes on: when it began and at what speed, rpm, and how fast speed rises, rpm/s."""
+
+    start_s: float
+    start_rpm: float
+    gain_rpm_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """The chain's health since the session began; noise is the scatter of successive raw samples / sqrt 2."""
 
@@ -77,6 +86,8 @@ class Health:
 class DriveStatus:
     """One look at a running drive.
 
+    pull_now         the pull that goes on, None where there is none
+    changed_verdicts pulls whose verdict was changed after it had been told
     targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
     target_road_kmh  what the next target means on the road, in the gear that is driven in
     target_hint      how to hold it, in words
@@ -104,6 +115,9 @@ class DriveStatus:
     holds: int = 0
     last_pull: Pull | None = None
     pulls: int = 0
+    pull_now: PullNow | None = None
+    changed_verdicts: int = 0
+    redline_rpm: float | None = None
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
     target_road_kmh: float | None = None

@@ -125,6 +125,11 @@ def forget_heard(file: Any, pull: int | None) -> None:
     rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
     kept = [row for row in tables.from_rows(Heard, rows) if pull is not None and row.pull != pull]
     tables.replace_rows(file, layout.HEARD, tables.heard_rows(kept))
+    if not pull and layout.EVENTS in file:  # the moments of the key stay as what they were: something that was said
+        events = file[layout.EVENTS][:]
+        pressed = np.array([tables.text_of(kind) == "knock-heard" for kind in events["kind"]], dtype=bool)
+        events["kind"][pressed] = "note"
+        tables.replace_rows(file, layout.EVENTS, events)
 
 
 def write_note(path: str | Path, note: str) -> None:

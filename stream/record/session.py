@@ -344,6 +344,7 @@ def open_session(path: str | Path) -> Session:
     file = _open_h5(path)
     try:
         _check_format(path, file)
+        _check_whole(path, file)
         return Session(path, file)
     except BaseException:
         file.close()
@@ -401,6 +402,29 @@ def _check_format(path: Path, file: Any) -> None:
             f"{path}: was written by a newer Steadypull (format version {version}; this one reads up to "
             f"{layout.FORMAT_VERSION}); update Steadypull"
         )
+
+
+def _check_whole(path: Path, group: Any, inside: str = "") -> None:
+    """Refuse a session that is not all in its own file: what is elsewhere is not what was recorded, and a file from
+    somebody else must not make this program read other files.
+    """
+    with reading_words(path):
+        for name in group:
+            link = group.get(name, getlink=True)
+            where = f"{inside}/{name}"
+            if isinstance(link, h5py.ExternalLink):
+                raise _elsewhere(path, where, "is a link to another file")
+            if isinstance(link, h5py.SoftLink):
+                continue  # within this file, where what it points to is looked at itself
+            item = group[name]
+            if isinstance(item, h5py.Group):
+                _check_whole(path, item, where)
+            elif isinstance(item, h5py.Dataset) and (item.is_virtual or item.external):
+                raise _elsewhere(path, where, "keeps its values in another file")
+
+
+def _elsewhere(path: Path, where: str, what: str) -> InputError:
+    return InputError(f"{path}: {where} {what}; a session is one file, so use the one that was recorded")
 
 
 def _utc(text: str) -> datetime:

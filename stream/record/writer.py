@@ -19,7 +19,7 @@ from stream.record.count import ClockRow, GapRow, SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalHeader, JournalWriter
 from stream.record.names import journal_path
-from stream.record.tables import HoldMark, Weather, Zero
+from stream.record.tables import Heard, HoldMark, Weather, Zero
 
 _PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
 
@@ -183,12 +183,13 @@ class SessionWriter:
         pulls: Iterable[Pull] = (),
         *,
         marks: Sequence[HoldMark] | None = None,
+        heard: Sequence[Heard] = (),
         note: str | None = None,
     ) -> None:
         """Write what was found, mark the session finished, close it, and let the journal go.
 
         `marks` (accepted, target_rpm) belong to `holds` one to one; without them all are accepted and
-        unmatched.
+        unmatched. `heard` is knock that a person heard while it was recorded.
         """
         if self._failure is not None:
             raise self._failure
@@ -196,6 +197,7 @@ class SessionWriter:
         self._file.append_table(layout.HOLDS, tables.hold_rows(holds, marks))
         self._file.append_table(layout.PINNED, tables.pinned_rows(pinned))
         self._file.append_table(layout.PULLS, tables.pull_rows(pulls))
+        self._file.append_table(layout.HEARD, tables.heard_rows(heard))
         self._file.finish({} if note is None else {"note": note})
         self._close_journal()
         with disk.storage_words(self._journal_path):

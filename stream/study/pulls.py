@@ -6,14 +6,17 @@ From here on the study works on arrays only.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
 from stream.car import Car, Channel
+from stream.findings import Finding, warning
 from stream.live.records import Pull
 from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
+from stream.study.force.boost import UNKNOWN_AIR, SessionAir, pressure_of
 from stream.units import CELSIUS_FROM, HPA_PER_UNIT, MPS_PER_UNIT, Floats, plain_unit
 
 SIDE_S = 1.0  # kept before and after a pull; the lag is taken off from there
@@ -49,8 +52,8 @@ class PullTrace:
     zero                      what was taken off `load`; None: load as recorded
     direction                 which way along the road, any word
     conditions                means over the pull: lambda, intake_c, air_c, pressure_hpa, fuel_trim_pct, ...
-    pressure_kpa              manifold pressure, absolute, (rows,); None where it was not recorded or its reference
-                              is not known
+    pressure_kpa              absolute manifold pressure, (rows,); None where it was not recorded, NaN where not known
+    air                       the air kept with the session, and whether its engine is boosted
     """
 
     time_s: Floats
@@ -78,6 +81,7 @@ class PullTrace:
     direction: str | None = None
     conditions: Mapping[str, float] = field(default_factory=dict)
     pressure_kpa: Floats | None = None
+    air: SessionAir = UNKNOWN_AIR
 
     @property
     def usable(self) -> bool:
@@ -118,6 +122,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
     lag, lag_doubt = data.speed_lag
     time, began = data.time_s, data.started_utc.timestamp()
     calibration = _calibration_name(data, factor)
+    pressure = pressure_of(data, [(pull.start_s, pull.end_s) for pull in data.pulls])
     traces = []
     for number, pull in enumerate(data.pulls):
         rows = slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))
@@ -150,6 +155,8 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             lag_s=lag,
             lag_doubt_s=lag_doubt,
             conditions=conditions,
+            pressure_kpa=None if pressure.kpa is None else pressure.kpa[rows],
+            air=pressure.air,
         )
         zero = zero_at((pull.start_s + pull.end_s) / 2, data.zeros, str(data.path))
         traces.append(trace.with_zero(None if zero is None else zero.scaled(factor)))
@@ -186,6 +193,28 @@ def gear_of_pull(
         return None, ""
     looked = speed_known and math.isfinite(road_mps) and road_mps > 1 and _can_tell_gears(car)
     return declared, "contradicted" if looked else "declared"
+
+
+def gear_findings(pulls: Sequence[PullTrace]) -> list[Finding]:
+    """Where the gear that was declared and the road speed disagree: one finding for each way of it and session.
+
+    Every study that uses the gear says them.
+    """
+    kinds: dict[tuple[str, int, int | None], list[float]] = {}
+    for pull in pulls:
+        contradicted = pull.gear_from == "contradicted"
+        if pull.declared_gear is None or (pull.gear == pull.declared_gear and not contradicted):
+            continue
+        key = (pull.session, pull.declared_gear, None if contradicted else pull.gear)
+        kinds.setdefault(key, []).append(pull.start_s or 0.0)
+    found = []
+    for (session, declared, seen), starts in kinds.items():
+        name = Path(session).name
+        if seen is None:
+            found.append(warning("gear-fits-none", session=name, declared=declared, start_s=tuple(starts)))
+        else:
+            found.append(warning("gear-by-road", session=name, declared=declared, seen=seen, start_s=tuple(starts)))
+    return found
 
 
 def gear_of(speed_rpm: float, road_mps: float, car: Car) -> int | None:

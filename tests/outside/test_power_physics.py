@@ -15,10 +15,10 @@ from scipy.integrate import solve_ivp
 
 from stream.study.dataset import open_datasets
 from stream.study.force.air import air_density
+from stream.study.force.motion import local_slope
 from stream.study.force.power import gamma, power
-from stream.study.force.push_model import ROLLING_SHARE, UNDRIVEN_SHARE, CarModel, push
-from stream.study.force.scale_fit import fit_scale
-from stream.study.slope import local_slope
+from stream.study.force.scale import fit_scale
+from stream.study.force.traction import ROLLING_SHARE, UNDRIVEN_SHARE, CarModel, push
 from tests.array_session import BEGAN, write_session
 
 CAR = CarModel(mass_kg=1500, radius_m=0.3, drag=0.5 * 1.2 * 0.66, u_drag=0.05, rolling_n=0.012 * 1500 * 9.80665)

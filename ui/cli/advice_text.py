@@ -2,8 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from ui.cli.paper import console, plain_table
-from ui.cli.study_options import say_warnings
+from ui.cli.paper import console, plain_table, say_warnings
 from ui.text.findings import say_all
 from ui.text.tables import evidence
 

@@ -2,8 +2,7 @@
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.options import band_option, json_option, sessions_argument
 
 
 @click.command("advise-ignition")

@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import sessions_argument
+from ui.cli.options import json_option, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.tables.mixture import MixtureAdvice
@@ -97,17 +96,16 @@ def command(
 
 def _print(advice: "MixtureAdvice") -> None:
     """What is dangerous first, the whole grid, the evidence of the cells that were reached, then the rest."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import interval
     from ui.text.findings import say, say_all
-    from ui.text.mixture import mixture_title, multiplier
+    from ui.text.mixture import counts, multiplier
 
     out = console()
     for finding in advice.findings:
         if finding.severity == "danger":
             out.print(f"DANGER: {say(finding)}.")
-    out.print(mixture_title(advice)[1])
+    out.print(counts(advice))
     out.print(
         "Fuel multiplier: proposed times what the table has now. ▲ richer, ▼ leaner; only cells that were reached."
     )

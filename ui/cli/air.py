@@ -24,14 +24,15 @@ def command(
     """Factors of SAE J1349 and ISO 1585 for full-throttle torque, spark ignition without boost."""
     import msgspec
 
-    from stream.study.force.air import air_factors, range_words
+    from stream.study.force.air import air_factors, range_findings
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     air = air_factors(temperature, pressure, humidity, altitude, beyond_range)
     if as_json:
         print_json(msgspec.to_builtins(air))
         return 0
-    outside = range_words(temperature, air)
+    outside = say_all(range_findings(temperature, air))
     if air.sae_j1349 is None or air.iso_1585 is None:
         click.echo("No factor: out of the standards' range. --beyond-range gives one all the same.")
     else:

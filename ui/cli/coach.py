@@ -2,8 +2,7 @@
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import history_option, read_pulls, scatter_of, sessions_argument
+from ui.cli.options import history_option, json_option, read_pulls, scatter_of, sessions_argument
 from ui.text.cautions import SHORT
 
 
@@ -14,9 +13,8 @@ from ui.text.cautions import SHORT
 def command(session_paths: tuple[str, ...], history: str | None, as_json: bool) -> int:
     """What the day resolves, and the next pull to make: which tune, gear and direction; or 'settled'."""
     from stream.study.compare.coach import coach
-    from ui.cli.paper import console, say_words
+    from ui.cli.paper import console, say_warnings, say_words
     from ui.cli.results import print_json
-    from ui.cli.study_options import say_warnings
     from ui.text.comparison import coach_json, day_line, next_pull
     from ui.text.findings import say_all
 

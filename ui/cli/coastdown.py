@@ -41,8 +41,8 @@ def command(
 
     from stream.study.dataset import open_dataset
     from stream.study.force.coastdown import session_coastdown
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
     from ui.text import findings
 
     if back is not None and same_direction:
@@ -62,8 +62,7 @@ def command(
 
 def print_road_load(load: "RoadLoad") -> None:
     """The glides, the coefficients with their 95 % doubt, and force and coast time at the speeds glided through."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
     from ui.text.force import GLIDE_WHY

@@ -5,19 +5,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option, positive
-from ui.cli.study_options import (
-    air_of,
-    air_option,
+from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.options import (
     band_option,
-    beyond_option,
     history_option,
+    json_option,
+    positive,
     read_pulls,
     scatter_of,
     sessions_argument,
 )
 
 if TYPE_CHECKING:
+    import msgspec
+
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
 
@@ -59,7 +60,9 @@ def command(
     positive("--drift", drift_pct)
     pulls, words = read_pulls(session_paths)
     scatter = scatter_of(session_paths, history, width)
-    result = compare(pulls, base, trial, width, air_of(session_paths, air, beyond_range), scatter, drift_pct)
+    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
+    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
     if as_json:
         print_json(comparison_json(result, words))
     else:
@@ -72,8 +75,7 @@ def print_comparison(
     result: "Comparison", resolves: "Resolves | None", width: float, remarks: Sequence[str] = ()
 ) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.comparison import (
         band_words,
         day_line,

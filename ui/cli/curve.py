@@ -5,10 +5,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import air_of, air_option, band_option, beyond_option, read_pulls, sessions_argument
+from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
+    import msgspec
+
     from stream.study.compare.curve import CurveBand, Curves
 
 
@@ -36,7 +38,9 @@ def command(
 
     target = new_file("--csv", csv_path)
     pulls, words = read_pulls(session_paths)
-    result = curves(pulls, width, air_of(session_paths, air, beyond_range))
+    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    result = curves(pulls, width, factors)
+    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
     if target is not None:
         write_text(target, curves_csv(result))
     if as_json:
@@ -48,8 +52,7 @@ def command(
 
 def print_curves(result: "Curves", csv_path: str | None, remarks: Sequence[str] = ()) -> None:
     """The curves as a table, a column for each tune."""
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.findings import say_all
 
     out = console()

@@ -9,8 +9,18 @@ from typing import TYPE_CHECKING
 import click
 
 from stream.errors import InputError
-from ui.cli.options import folder, gear_option, headless_option, json_option, numbers, positive, tune_option
-from ui.cli.signals import on_signals
+from ui.cli.air_options import altitude_option, keep_air_option, weather_of
+from ui.cli.options import (
+    events_option,
+    folder,
+    gear_option,
+    headless_option,
+    json_option,
+    numbers,
+    positive,
+    tune_option,
+)
+from ui.cli.progress import on_signals
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
@@ -33,7 +43,10 @@ if TYPE_CHECKING:
 )
 @click.option("--parked", is_flag=True, help="The targets are held standing, in neutral.")
 @click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")
+@keep_air_option
+@altitude_option
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
+@events_option
 @headless_option
 @json_option
 def command(
@@ -47,7 +60,10 @@ def command(
     until_u: float | None,
     parked: bool,
     near_redline: bool,
+    air: str | None,
+    altitude: float | None,
     seconds: float | None,
+    events_path: str | None,
     headless: bool,
     as_json: bool,
 ) -> int:
@@ -58,6 +74,7 @@ def command(
     from stream.car import load_car
     from stream.drive.drive import Drive
     from stream.drive.guide_plan import GuidePlan
+    from stream.events import EventFile
     from stream.sources.serialport import SerialSource
     from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
@@ -72,14 +89,24 @@ def command(
     if until_u is not None and not wanted:
         raise InputError("--until-u: needs the speeds to hold; give them with --targets RPM,RPM,…")
     plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
+    weather = weather_of(air, altitude)
     source = SerialSource(url, car, rate_hz)
-    drive = Drive(source, car, folder=folder(out), tune=tune, gear=gear, targets=plan)
+    drive = Drive(
+        source,
+        car,
+        folder=folder(out),
+        tune=tune,
+        gear=gear,
+        targets=plan,
+        weather=weather,
+        event_file=None if events_path is None else EventFile(events_path),
+    )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
-    from ui.cli.live_text import follow, say_oddities
+    from ui.cli.live_text import follow, say_oddities, warn
     from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
     ends = None if seconds is None else time.monotonic() + seconds
@@ -96,6 +123,8 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
             follow(drive, ends)
         drive.join()
     say_oddities(drive.source.counters())
+    if drive.event_file is not None and drive.event_file.failure:
+        warn([drive.event_file.failure])
     stage = drive.stage
     if stage is None:
         click.echo("stopped before the device spoke; nothing was recorded", err=True)

@@ -49,7 +49,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     ),
     "advise-mixture": (
         "a session with channels lambda, engine_speed, and manifold_pressure or throttle; and the wanted λ",
-        "advise-mixture drives/*.h5 --target target.csv -o multipliers.csv",
+        "advise-mixture drives/*.h5 --target target.csv --fuel fuel.csv -o new-fuel.csv",
     ),
     "power": (
         "pulls in two gears or more, and a car file with mass, gearing and rolling radius",

@@ -55,9 +55,8 @@ def command(
     from stream.calibrate.speed.targets import parse_at, parse_targets
     from stream.study.speed import Reference, fit_row, load_row
     from ui.cli.live_text import warn
-    from ui.cli.pairs import split_pairs
+    from ui.cli.options import given_car, say_foreign, split_pairs
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
     from ui.text.findings import say, say_all
 
     paths, pairs = split_pairs(words, at)

@@ -26,11 +26,15 @@ WORDS: dict[str, str] = {
     "pinned": "stuck",
     "pull-began": "pull begins",
     "pull-done": "pull",
+    "pull-changed": "pull changed",
+    "limit": "LIMIT",
+    "limit-blind": "limit blind",
     "gap": "gap",
     "clipped": "out of range",
     "fault": "fault",
     "note": "note",
     "mark": "mark",
+    "knock-heard": "KNOCK HEARD",
     "device-away": "device away",
     "device-back": "device back",
     "zero": "zero",
@@ -106,7 +110,9 @@ def numbers_line(status: "DriveStatus") -> str:
         parts.append(f"{status.speed_rpm:.0f} rpm")
     if status.load == status.load:
         parts.append(f"{status.load:.3f} {status.load_unit}")
-    if status.steady is not None and status.steady.steady_s:
+    if status.pull_now is not None:
+        parts.append("PULL")
+    elif status.steady is not None and status.steady.steady_s:
         parts.append(f"steady {status.steady.steady_s:.1f} s")
     parts.append(f"{status.holds} hold{'' if status.holds == 1 else 's'}")
     if status.targets:

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.air_options import altitude_option, keep_air_option, weather_of
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
@@ -29,6 +30,8 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
     metavar="N",
     help="What is heard, or forgotten, is said of pull N; without it of the session.",
 )
+@keep_air_option
+@altitude_option
 @click.option("--note", default="", metavar="TEXT", help="Add a line to the session's note.")
 @json_option
 def command(
@@ -43,10 +46,12 @@ def command(
     none_heard: bool,
     forget_heard: bool,
     pull: int | None,
+    air: str | None,
+    altitude: float | None,
     note: str,
     as_json: bool,
 ) -> int:
-    """Accept, drop or retarget holds, keep or drop pulls, what was heard of knock, a note; without options show it all.
+    """Accept, drop or retarget holds, keep or drop pulls, what was heard, the air, a note; bare: show it all.
 
     Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
     """
@@ -73,9 +78,10 @@ def command(
         pulls,
         heard=_heard(heard, none_heard, pull or 0),
         forget=forget,
+        air=weather_of(air, altitude),
         note=note,
     )
-    if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.note)):
+    if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.air, marks.note)):
         mark_session(path, marks)
     _show(path, as_json)
     return 0
@@ -130,6 +136,7 @@ def _show(path: str, as_json: bool) -> None:
                     for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
                 ],
                 "heard": [msgspec.to_builtins(row) for row in session.heard],
+                "air": None if session.weather is None else msgspec.to_builtins(session.weather),
             }
         )
         return
@@ -141,6 +148,8 @@ def _show(path: str, as_json: bool) -> None:
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
         click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
+    if (air := session.weather) is not None:
+        click.echo(f"air: {air.temperature_c:g} °C, {air.pressure_hpa:.1f} hPa, {air.humidity_pct:g} %")
     for row in session.heard:
         of = f"pull {row.pull}" if row.pull else "the session"
         span = "" if row.rpm_from is None else f" from {row.rpm_from:g} to {row.rpm_to:g} rpm"

@@ -1,14 +1,24 @@
-"""Options that several commands share, and their checks."""
+"""What several commands share: options and their checks, and the sessions, cars and air that they name."""
 
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from stream.errors import InputError
 
+if TYPE_CHECKING:
+    from stream.car import Car
+    from stream.record.session import Session
+    from stream.study.compare.scatter import Scatter
+    from stream.study.dataset import Dataset
+    from stream.study.pulls import PullTrace
+    from stream.study.speed import HeldSession
+
+_PAIR = re.compile(r"[-+.\deE]+=\S+")
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 json_option: Decorator = click.option(
@@ -18,6 +28,17 @@ headless_option: Decorator = click.option("--headless", is_flag=True, help="Run 
 tune_option: Decorator = click.option("--tune", default="", metavar="LABEL", help="The tune that is in the car.")
 gear_option: Decorator = click.option(
     "--gear", type=click.IntRange(1, 12), metavar="N", help="The gear that is driven in."
+)
+
+
+sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
+band_option: Decorator = click.option(
+    "--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the rev bands.  [250]"
+)
+history_option: Decorator = click.option(
+    "--history",
+    metavar="DIR|none",
+    help="Folder of earlier sessions that teach this car's scatter; none: today alone.  [the sessions' own folder]",
 )
 
 
@@ -80,3 +101,76 @@ def folder(path: str) -> Path:
     except OSError as error:
         raise InputError(f"{target}: cannot be made a folder ({error.strerror}); give -o another one") from None
     return target
+
+
+events_option = click.option(
+    "--events", "events_path", metavar="FILE", help="Write each event to it as a JSON line, the moment it happens."
+)
+
+
+def split_pairs(words: Sequence[str], option: Sequence[str]) -> tuple[list[str], list[str]]:
+    """(paths, pairs): pairs that follow the option's first one are no paths, and commas separate pairs too."""
+    if not option:
+        return list(words), []
+    paths = [word for word in words if not _PAIR.fullmatch(word) or Path(word).exists()]
+    behind = [word for word in words if word not in paths]
+    return paths, [pair.strip() for value in (*option, *behind) for pair in value.split(",") if pair.strip()]
+
+
+def given_car(car_path: str | None) -> "Car | None":
+    """The car file given beside sessions, its warnings said; None where none was given."""
+    from stream.car import load_car
+    from ui.cli.live_text import warn
+
+    if car_path is None:
+        return None
+    car = load_car(car_path)
+    warn(car.warnings)
+    return car
+
+
+def say_foreign(sessions: "Iterable[Dataset | HeldSession]", car_path: str | None) -> None:
+    """A warning for each session whose own car file differs from the one given."""
+    from ui.cli.live_text import warn
+
+    warn(
+        f"{car_path} differs from the car file in {data.path}; {car_path} is used"
+        for data in sessions
+        if data.foreign_car
+    )
+
+
+def car_of(session: "Session", car_path: str | None) -> "Car":
+    """The car file given with --car, with a warning where it differs from the session's own; else the session's own.
+
+    Raises InputError where neither can be used.
+    """
+    from stream.car import parse_car
+    from ui.cli.live_text import warn
+
+    car = given_car(car_path)
+    if car is None:
+        return parse_car(session.car_text, f"{session.path}: the car file in it")
+    if session.car_text.strip() != car.text.strip():
+        warn([f"{car_path} differs from the car file in {session.path}; {car_path} is used"])
+    return car
+
+
+def scatter_of(session_paths: Sequence[str], history: str | None, width: float) -> "Scatter":
+    """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
+    from stream.study.compare.history import known_scatter
+    from stream.study.compare.scatter import PRIOR
+
+    return PRIOR if history == "none" else known_scatter(session_paths, history, width)
+
+
+def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
+    """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
+
+    pulls, words = all_traces(open_datasets(session_paths))
+    if not pulls:
+        many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
+        raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
+    return pulls, words

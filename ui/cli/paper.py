@@ -3,6 +3,7 @@
 import shutil
 import sys
 import textwrap
+from collections.abc import Iterable
 from typing import Any
 
 import click
@@ -43,3 +44,9 @@ def say_words(text: str, indent: int = 0) -> None:
             replace_whitespace=False,
         )
     click.echo(text, err=True)
+
+
+def say_warnings(out: Any, warnings: Iterable[str]) -> None:
+    """What to mind, one line each, below the answer."""
+    for line in warnings:
+        out.print(f"Mind: {line}.")

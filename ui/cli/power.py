@@ -4,12 +4,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option, numbers
-from ui.cli.study_options import band_option, sessions_argument
+from ui.cli.air_options import NONE
+from ui.cli.options import band_option, json_option, sessions_argument
 from ui.text.cautions import POWER
 
 if TYPE_CHECKING:
-    from stream.study.force.power_records import Power
+    from stream.study.force.power import Power
 
 
 @click.command("power")
@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--air",
-    metavar="C,HPA,PCT",
-    help="Air density of the day from temperature, pressure where the car stands, humidity.  [1.2 kg/m³]",
+    metavar="C,HPA,PCT|none",
+    help="Air density of the day from temperature, pressure where the car stands, humidity.  [as kept in the sessions, "
+    "else 1.2 kg/m³]",
 )
 @click.option("--both-ways", is_flag=True, help="Each pull went against the one before: grade and wind then show.")
 @json_option
@@ -46,38 +47,38 @@ def command(
 
     from stream.study.dataset import open_dataset, open_datasets
     from stream.study.force.coastdown import session_coastdown
-    from stream.study.force.power import power
+    from stream.study.force.power import other_car, power
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
+    from ui.text import findings
 
     sessions = open_datasets(session_paths, given_car(car_path))
     say_foreign(sessions, car_path)
-    rolled = None
+    rolled, said = None, []
     if coastdown_path is not None:
-        with open_dataset(coastdown_path, sessions[0].car) as data:
-            rolled = session_coastdown(data)
-    result = power(sessions, width, rolled, None if air is None else _density(air), both_ways)
+        with open_dataset(coastdown_path) as data:  # with its own car file: its mass is the one that rolled
+            rolled, said = session_coastdown(data), other_car(data.car, sessions[0].car)
+    density = None if air in (None, NONE) else _density(air or "")
+    result = power(sessions, width, rolled, density, both_ways, kept_air=air is None)
+    result = msgspec.structs.replace(result, findings=(*said, *result.findings))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json({**msgspec.to_builtins(result), **findings.as_json(result.findings)})
     else:
         _print(result)
     return 0
 
 
 def _density(text: str) -> float:
-    from stream.errors import InputError
     from stream.study.force.air import air_density
+    from ui.cli.air_options import three
 
-    reading = numbers("--air", text, "18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    if len(reading) != 3:
-        raise InputError(f"--air {text}: is not three numbers; write 18,1002,55 for 18 °C, 1002 hPa, 55 %")
-    return air_density(*reading)
+    return air_density(*three(text))
 
 
 def _print(result: "Power") -> None:
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
+    from ui.text.findings import say_all
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
@@ -108,5 +109,5 @@ def _print(result: "Power") -> None:
             "± is 95 %. Steady-equivalent is at the engine's side, its own inertia given back by the usual mass "
             "factor; what driveline and driven tyres lose is not known and not in it."
         )
-    say_warnings(out, result.warnings)
+    say_warnings(out, [line.rstrip(".") for line in say_all(result.findings)])
     out.print(POWER)

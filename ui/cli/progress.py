@@ -1,10 +1,21 @@
-"""A progress bar on standard error, for work that takes longer than a blink. Nothing where there is no terminal."""
+"""Work that takes longer than a blink: a progress bar on standard error, and signals that end it properly."""
 
+import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from ui.cli.signals import on_signals
+
+@contextmanager
+def on_signals(work: Callable[[], None]) -> Iterator[None]:
+    """Call `work` for every SIGINT and SIGTERM while this is open. Only for the main thread."""
+    kinds = [signal.SIGINT, signal.SIGTERM]
+    before = [signal.signal(kind, lambda *_: work()) for kind in kinds]
+    try:
+        yield
+    finally:
+        for kind, handler in zip(kinds, before, strict=True):
+            signal.signal(kind, handler)
 
 
 @contextmanager

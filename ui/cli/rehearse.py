@@ -57,7 +57,7 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.rehearsal.scenario import demo_car_text
     from stream.sources.serialport import SerialSource
     from ui.cli.live_text import follow
-    from ui.cli.signals import on_signals
+    from ui.cli.progress import on_signals
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
@@ -113,9 +113,8 @@ def _print(day: "Day", as_json: bool) -> None:
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
-    from ui.cli.paper import console, plain_table
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.cli.results import print_findings
-    from ui.cli.study_options import say_warnings
     from ui.text.comparison import verdict_words
     from ui.text.figures import pct
     from ui.text.findings import say_all

@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.options import positive
-from ui.cli.study_options import air_option, air_readings, band_option, beyond_option, sessions_argument
+from ui.cli.air_options import NONE, air_option, beyond_option, readings_of
+from ui.cli.options import band_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
 
@@ -50,7 +50,8 @@ def command(
         target,
         width_rpm=width,
         base=base,
-        air=air_readings(session_paths, air, beyond_range),
+        air=None if NONE in air else readings_of(session_paths, air),
+        kept_air=NONE not in air,
         beyond_range=beyond_range,
         advance=advance_path,
         now=now,

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.car import Car
     from stream.live.records import Hold, Pull
@@ -76,6 +78,27 @@ def raw_json(session: "Session", car: "Car") -> dict[str, Any]:
         "clipped_samples": {channel["name"]: 0 for channel in channels},
     }
     return {"session": about, "holds": [], "pinned": [], "pulls": []}
+
+
+def in_rpm_of(calibration: "SpeedCalibration | None", car: "Car") -> "Callable[[dict[str, Any]], dict[str, Any]]":
+    """What puts the rows of an event's line into rpm of a calibration, as the table at the end has them."""
+    import msgspec
+
+    from stream.live.records import Hold, Pull
+    from stream.study.dataset import calibrated_hold, calibrated_pull
+
+    line = car.speed_line("replay")
+
+    def reword(event: dict[str, Any]) -> dict[str, Any]:
+        if "hold" in event:
+            hold = calibrated_hold(msgspec.convert(event["hold"], Hold), line, calibration)
+            return {**event, "hold": msgspec.to_builtins(hold)}
+        if "pull" in event:
+            pull = calibrated_pull(msgspec.convert(event["pull"], Pull), line, calibration)
+            return {**event, "pull": msgspec.to_builtins(pull)}
+        return event
+
+    return reword
 
 
 def print_json(value: Any) -> None:

@@ -49,8 +49,8 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     from stream.study.dataset import open_dataset
     from stream.study.survey.survey import survey_of
     from ui.cli.live_text import warn
+    from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
-    from ui.cli.session_car import given_car, say_foreign
 
     with open_dataset(session_path, given_car(car_path)) as data:
         say_foreign([data], car_path)

@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import json_option
-from ui.cli.study_options import band_option, read_pulls, sessions_argument
+from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
     from stream.study.compare.trend import Trend
@@ -37,8 +36,7 @@ def print_trend(result: "Trend", remarks: Sequence[str] = ()) -> None:
     from datetime import datetime
     from pathlib import Path
 
-    from ui.cli.paper import console, plain_table
-    from ui.cli.study_options import say_warnings
+    from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import pct
     from ui.text.findings import say_all
 

@@ -24,7 +24,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
     import msgspec
 
     from stream.study.load_proof import weigh
-    from ui.cli.pairs import split_pairs
+    from ui.cli.options import split_pairs
     from ui.cli.results import print_json
 
     paths, pairs = split_pairs(words, at)

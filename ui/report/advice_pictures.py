@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from stream.study.force.power_records import TunePower
+from stream.study.force.power import TunePower
 from stream.study.tables.advice import Advice
 from ui.report.canvas import Canvas, look
 from ui.text.proposals import STEADY

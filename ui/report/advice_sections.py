@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from stream.study.force.power_records import TunePower
+from stream.study.force.power import TunePower
 from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.report import advice_pictures as pictures
@@ -13,7 +13,7 @@ from ui.text.cautions import HEAT
 from ui.text.figures import plus_minus
 from ui.text.findings import say, say_all
 from ui.text.lines import one_line, sentence, tune_name
-from ui.text.mixture import MULTIPLIERS, mixture_title, multiplier
+from ui.text.mixture import MULTIPLIERS, counts, multiplier
 from ui.text.proposals import (
     STEADY_NOTE,
     ignition_rows,
@@ -47,7 +47,8 @@ def power(found: Gathered) -> Section | None:
     if result.tunes:
         parts.append(Words(STEADY_NOTE))
     parts.append(Words(f"{PERSON_DECIDES} {HEAT}", "caution"))
-    kept = [line for line in result.warnings if line not in found.words]
+    shown = [finding for finding in result.findings if finding.code != "power-tunes"]  # each has its own table
+    kept = [line for line in say_all(shown) if line not in found.words]
     return Section("Power", (*parts, *minds([found.short(line) for line in kept])))
 
 
@@ -99,15 +100,14 @@ def mixture(found: Gathered) -> Section | None:
     advice = found.studies.mixture
     if advice is None:
         return None
-    _, title, detail = mixture_title(advice)
     dangers = [Words(f"{sentence(say(one))}", "caution") for one in advice.findings if one.severity == "danger"]
     reached = [cell for cell in advice.cells if cell.n]
     evidence = tuple((f"{cell.rpm:g}", f"{cell.second_axis:g}", one_line(say(cell.why))) for cell in reached)
     parts: list[Part] = [
         *dangers,
-        Words(f"{title}.", "answer"),
+        Words(f"{counts(advice)}.", "answer"),
         *_person_decides(),
-        Words(f"{MULTIPLIERS if dangers else detail} An empty cell has too few hits."),
+        Words(f"{MULTIPLIERS} An empty cell has too few hits."),
         *_grid(advice),
     ]
     if evidence:

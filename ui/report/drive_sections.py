@@ -9,6 +9,7 @@ from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
 from ui.text.cautions import ON_PAPER
 from ui.text.faults import faults
 from ui.text.figures import count, figures, length, moment, whole
+from ui.text.findings import say_all
 from ui.text.lines import one_line, tune_name
 
 STRIP_MM = 29.0
@@ -188,7 +189,9 @@ def _air(found: Gathered) -> list[Part]:
     rows = []
     for air in different:
         places = [
-            str(place) for place, session in enumerate(found.sessions, start=1) if found.air[str(session.path)] == air
+            str(place)
+            for place, session in enumerate(found.sessions, start=1)
+            if found.air.get(str(session.path)) == air
         ]
         factors = (air.factors.iso_1585, air.factors.sae_j1349)
         rows.append(
@@ -203,8 +206,8 @@ def _air(found: Gathered) -> list[Part]:
     heads = ("session", "air °C", "pressure hPa", "humidity %", "ISO 1585", "SAE J1349")
     note = "The last two are correction factors to standard air, for full throttle without boost."
     parts: list[Part] = [Table(heads, tuple(rows), note=note)]
-    if not found.corrected:
-        parts += minds(["load is not corrected to standard air: that needs a zero in every session with a pull"])
-    else:
+    if found.corrected:
         parts.append(Words("Curves and comparisons are corrected by ISO 1585, on all tunes alike."))
-    return parts
+    else:
+        parts.append(Words("Load is not corrected to standard air."))
+    return [*parts, *minds(say_all(found.air_findings))]

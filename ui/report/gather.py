@@ -8,6 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from stream.errors import InputError
+from stream.findings import Finding, warning
 from stream.record.session import open_session
 from stream.record.summary import Summary, summarise
 from stream.study.compare.answer import Comparison
@@ -18,6 +19,7 @@ from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import Scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
+from stream.study.force.boost import Reading, correction_of
 from stream.study.pulls import PullTrace, all_traces
 from ui.report.gather_advice import Asked, Studies, studies_of
 
@@ -59,6 +61,7 @@ class Gathered:
 
     air             by session; empty where none was given
     corrected       whether load was corrected to standard air
+    air_findings    what must be said of that
     curve_trouble   why there are no curves, '' where there are
     words           what must be said of the sessions
     """
@@ -74,6 +77,7 @@ class Gathered:
     width_rpm: float
     air: Mapping[str, Air]
     corrected: bool
+    air_findings: tuple[Finding, ...]
     software: str
     made: datetime
     studies: Studies
@@ -95,26 +99,24 @@ def gather(
     *,
     width_rpm: float,
     base: str | None = None,
-    air: Mapping[str, tuple[float, float, float]] | None = None,
+    air: Mapping[str, Reading] | None = None,
+    kept_air: bool = True,
     beyond_range: bool = False,
     asked: Asked | None = None,
 ) -> Gathered:
     """Read the sessions and study them.
 
-    base    the tune that all others are compared with; the first one driven where None
-    air     (°C, hPa, %) by session path
-    asked   the tables that proposals are wanted for
+    base       the tune that all others are compared with; the first one driven where None
+    air        readings by session path; None: those kept with the sessions, where `kept_air`
+    asked      the tables that proposals are wanted for
 
     Raises InputError: a session that cannot be read, a base that no session has, an air out of range, a table that
     cannot be read or advised on.
     """
     sessions = tuple(open_datasets(paths))
     pulls, words = _pulls(sessions)
-    readings = {
-        path: Air(*reading, air_factors(*reading, beyond_range=beyond_range)) for path, reading in (air or {}).items()
-    }
-    corrected = bool(readings) and bool(pulls) and all(pull.zero is not None for pull in pulls if pull.usable)
-    factors = {path: one.factors.iso_1585 or 1.0 for path, one in readings.items()} if corrected else None
+    readings = _readings(sessions, air, kept_air, beyond_range)
+    factors, air_findings = _correction(pulls, air, kept_air, beyond_range)
     found, trouble = _curves(pulls, width_rpm, factors)
     scatter = known_scatter(paths, width=width_rpm)
     return Gathered(
@@ -128,11 +130,45 @@ def gather(
         comparisons=_comparisons(pulls, base, width_rpm, factors, scatter),
         width_rpm=width_rpm,
         air=readings,
-        corrected=corrected,
+        corrected=factors is not None,
+        air_findings=air_findings,
         software=software(),
         made=datetime.now(UTC),
-        studies=studies_of(sessions, asked or Asked(), width_rpm, list((air or {}).values())),
+        studies=studies_of(
+            sessions,
+            asked or Asked(),
+            width_rpm,
+            [(one.temperature_c, one.pressure_hpa, one.humidity_pct) for one in readings.values()],
+        ),
     )
+
+
+def _readings(
+    sessions: Sequence[Dataset], air: Mapping[str, Reading] | None, kept_air: bool, beyond_range: bool
+) -> dict[str, Air]:
+    """The air by session path: as given, else as kept."""
+    found = {} if air is None else {path: (one.temperature_c, one.pressure_hpa, one.humidity_pct)
+                                    for path, one in air.items()}  # fmt: skip
+    if air is None and kept_air:
+        for data in sessions:
+            if (one := data.weather) is not None:
+                found[str(data.path)] = (one.temperature_c, one.pressure_hpa, one.humidity_pct)
+    return {path: Air(*one, air_factors(*one, beyond_range=beyond_range)) for path, one in found.items()}
+
+
+def _correction(
+    pulls: Sequence[PullTrace], air: Mapping[str, Reading] | None, kept_air: bool, beyond_range: bool
+) -> tuple[Mapping[str, float] | None, tuple[Finding, ...]]:
+    """(factor by session, what must be said of it); a report without a zero is printed, uncorrected."""
+    if not pulls or (air is None and not kept_air):
+        return None, ()
+    try:
+        found = correction_of(pulls, air, beyond_range=beyond_range)
+    except InputError as error:
+        if error.code != "air-needs-zero":
+            raise
+        return None, (warning("air-kept-no-zero"),)
+    return found.factors, found.findings
 
 
 def software() -> str:

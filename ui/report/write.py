@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from stream.record.disk import storage_words
+from stream.study.force.boost import Reading
 from ui.report.content import report_of
 from ui.report.gather import gather
 from ui.report.gather_advice import Asked
@@ -16,19 +17,28 @@ def write_report(
     *,
     width_rpm: float,
     base: str | None = None,
-    air: Mapping[str, tuple[float, float, float]] | None = None,
+    air: Mapping[str, Reading] | None = None,
+    kept_air: bool = True,
     beyond_range: bool = False,
     **asked: Any,
 ) -> None:
     """Write the sessions as PDF or HTML, by the ending of `path`; whole, or not at all.
 
-    air     session path to (degC, hPa, %)
+    air     readings by session path; None: those kept with the sessions, where `kept_air`
     asked   the fields of `Asked`: the tables that proposals are wanted for
 
     Raises InputError for what cannot be read, StorageError where the disk does not take the file.
     """
     report = report_of(
-        gather(session_paths, width_rpm=width_rpm, base=base, air=air, beyond_range=beyond_range, asked=Asked(**asked))
+        gather(
+            session_paths,
+            width_rpm=width_rpm,
+            base=base,
+            air=air,
+            kept_air=kept_air,
+            beyond_range=beyond_range,
+            asked=Asked(**asked),
+        )
     )
     draft = path.with_name(path.name + ".part")
     try:

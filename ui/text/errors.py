@@ -49,6 +49,11 @@ COMMAND_LINE: dict[str, str] = {
     "targets-near-redline": "--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones",
     "until-u-few-targets": "--until-u: an uncertainty comes from three or more different speeds; give them with "
     "--targets",
+    "air-not-weather": "--{text}",
+    "air-no-sea-level": "--{text}",
+    "power-no-gear": "power: {text}, or give --gear when recording",
+    "power-no-road-load": "{text} (--coastdown)",
+    "band-too-wide": "{text} (--band)",
     "weight-error": "--weight-error: {pct:g} cannot be used; give percent from 0 (a bathroom scale: 1)",
 }
 

@@ -1,6 +1,7 @@
 """Sentences. Air, coastdown, power."""
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from ui.text.findings import Sentence
@@ -37,7 +38,189 @@ def _wind_change(values: Mapping[str, Any]) -> str:
     return words if abs(used - stated) < 0.05 else words + learned
 
 
+# Why a pull gives no power.
+PULL_WHY = {
+    "no-such-ratio": "road speed fits no gear of the car file",
+    "road-fits-none": "road speed fits no gear of the car file",
+    "gear-unknown": "no known gear: not declared, and no road speed tells it",
+    "no-ratio": "the car file has no ratio for the gear declared",
+    "too-short": "it is too short for an acceleration",
+}
+
+
+def _when(values: Mapping[str, Any]) -> str:
+    starts = values["start_s"]
+    told = ", ".join(f"{start:.0f}" for start in starts[:4]) + (", …" if len(starts) > 4 else "")
+    return f"{values['session']}: the pull{'s' if len(starts) > 1 else ''} at {told} s"
+
+
+def _gear_by_road(values: Mapping[str, Any]) -> str:
+    declared, seen = values["declared"], values["seen"]
+    return f"{_when(values)}: declared as gear {declared}, but road speed shows gear {seen}; that is used"
+
+
+def _gear_fits_none(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_when(values)}: declared as gear {values['declared']}, but road speed fits no gear of the car file; look at "
+        "the ratios, the rolling radius and the road speed's calibration"
+    )
+
+
+def _left_out(values: Mapping[str, Any]) -> str:
+    gear = "" if values["gear"] is None else f", declared as gear {values['gear']},"
+    return f"{values['session']}: the pull at {values['start_s']:.0f} s{gear} is left out: {PULL_WHY[values['why']]}"
+
+
+def _gears(values: Mapping[str, Any]) -> str:
+    rows = zip(values["gears"], values["force_n"], values["u_force_n"], strict=True)
+    told = ", ".join(f"gear {gear:.0f}: {force:.4g} ± {1.96 * u:.2g} N" for gear, force, u in rows)
+    return (
+        f"the force per unit differs by gear ({told}): a fault, so nothing is averaged and no power is given; check "
+        "the ratios, the gears declared, the rolling radius and the zeros"
+    )
+
+
+def _against_car(values: Mapping[str, Any]) -> str:
+    given, fitted = values["given"], values["fitted"]
+    return (
+        f"the car file's newtons_per_unit {given:g} and the fit's {fitted:.4g} ± {1.96 * values['u_fitted']:.3g} N per "
+        f"{values['unit']} do not agree ({100 * (fitted / given - 1):+.1f} %): look at mass, gearing and the link's "
+        "calibration"
+    )
+
+
+def _agrees(values: Mapping[str, Any]) -> str:
+    off = 100 * (values["fitted"] / values["given"] - 1)
+    return f"the car file's newtons_per_unit {values['given']:g} agrees with the fit ({off:+.1f} %)"
+
+
+def _other_car(values: Mapping[str, Any]) -> str:
+    masses = [values["coasted_kg"], values["driven_kg"]]
+    coasted, driven = ("" if kg is None else f" ({kg:.0f} kg)" for kg in masses)
+    return (
+        f"the coastdown is of {values['coasted']!r}{coasted}, the pulls of {values['driven']!r}{driven}: road load is "
+        "that of another car or mass"
+    )
+
+
+def _range(values: Mapping[str, Any]) -> str:
+    unit = {"temperature": " °C", "pressure": " hPa", "factor": ""}[values["what"]]
+    what = "air" if values["what"] == "temperature" else values["what"]
+    return (
+        f"{values['standard']}: {what} {values['value']:.4g}{unit} is outside {values['low']:g} to "
+        f"{values['high']:g}{unit}"
+    )
+
+
+def _refused(values: Mapping[str, Any]) -> str:
+    above = values["above_hpa"]
+    seen = (
+        "the car file says it is boosted"
+        if above is None
+        else f"manifold pressure is {above / 10:.0f} kPa above ambient"
+    )
+    return (
+        f"no air correction: {seen}, and SAE J1349 and ISO 1585 are for engines without boost; results are as "
+        "measured, so compare within one day's air, at equal boost"
+    )
+
+
+def _some_only(values: Mapping[str, Any]) -> str:
+    names = ", ".join(Path(path).name for path in values["missing"])
+    return (
+        f"no air correction: the air of the day was kept in {values['kept']} of the sessions and not in {names}; "
+        "correct all or none: keep it there too"
+    )
+
+
+def _against_kept(values: Mapping[str, Any]) -> str:
+    kept, given = (f"{c:g} °C, {hpa:.4g} hPa, {pct:g} %" for c, hpa, pct in (values["kept"], values["given"]))
+    return (
+        f"{Path(values['session']).name}: the air given ({given}) is not the air kept with the session ({kept}); that "
+        "given is used: look which one is right, and whether one is a sea-level pressure"
+    )
+
+
+def _no_ambient(values: Mapping[str, Any]) -> str:
+    return (
+        f"{values['session']}: {values['channel']!r} is a gauge pressure and the ambient one is not known: 1013 hPa is "
+        "added, which is too much at altitude; keep the air of the day with the session"
+    )
+
+
+def _apart(values: Mapping[str, Any]) -> str:
+    return (
+        f"{values['session']}: {values['channel']!r} reads {values['read_hpa']:.0f} hPa of ambient pressure, and the "
+        f"air kept says {values['said_hpa']:.0f}: a sea-level pressure, perhaps; the lower one is taken for boost"
+    )
+
+
 SENTENCES: dict[str, Sentence] = {
+    "air-out-of-range": _range,
+    "air-refused-boost": _refused,
+    "air-some-only": _some_only,
+    "air-against-kept": _against_kept,
+    "air-kept-out-of-range": "no air correction: the air kept with {session} is out of the standards' range",
+    "air-kept-no-zero": "no air correction, though the air was kept: it needs a zero in every session with a pull",
+    "air-from-kept": (
+        "corrected with the air kept in the sessions (ISO 1585 factors {lowest:.3f} to {highest:.3f}); full throttle "
+        "without boost only"
+    ),
+    "air-boost-unknown": (
+        "whether the engine is boosted is not known (nothing in the car file, no manifold pressure beside a known "
+        "ambient one): with boost this correction is wrong; say it in the car file, [engine] boosted"
+    ),
+    "air-boost-not-seen": (
+        "the car file does not say whether the engine is boosted; manifold pressure never went above ambient, so it is "
+        "corrected as without boost"
+    ),
+    "boost-against-car": (
+        "{session}: the car file says the engine is not boosted, but manifold pressure is {above_hpa:.0f} hPa above "
+        "ambient: one of the two is wrong, and it is taken as boosted"
+    ),
+    "pressure-stuck": (
+        "{session}: manifold pressure {channel!r} does not move through {pulls} of {of} pulls: stuck, and taken as not "
+        "known there"
+    ),
+    "pressure-no-unit": (
+        "manifold pressure {channel!r} has the unit {unit!r}, which is no pressure: not used; say kPa, hPa, mbar, bar, "
+        "psi or inHg"
+    ),
+    "pressure-not-absolute": (
+        "{session}: manifold pressure {channel!r} goes to {lowest_hpa:.0f} hPa and no further than {highest_hpa:.0f} "
+        "in a pull, which no absolute pressure does: not used; a gauge pressure wants gauge = true in the car file"
+    ),
+    "gauge-no-ambient": _no_ambient,
+    "ambient-apart": _apart,
+    "ambient-odd": "{channel!r} reads {pressure_hpa:.0f} hPa, which is no ambient pressure: not used",
+    "gear-by-road": _gear_by_road,
+    "gear-fits-none": _gear_fits_none,
+    "power-pull-left-out": _left_out,
+    "power-gears-differ": _gears,
+    "power-against-car": _against_car,
+    "power-agrees-with-car": _agrees,
+    "power-other-car": _other_car,
+    "power-coastdown-unused": "its coastdowns are not used: {why}",
+    "power-road-load": "road load is from the {runs} coastdowns in {session}",
+    "power-beyond-coastdown": (
+        "the pulls go from {from_kmh:.0f} to {to_kmh:.0f} km/h, the coastdown from {glided_from_kmh:.0f} to "
+        "{glided_to_kmh:.0f}: beyond that road load is carried on by its formula"
+    ),
+    "power-air-kept": "air of {density_kg_m3:.3f} kg/m³, from the air kept with the sessions",
+    "power-one-way": "grade and wind are unknown: taken as level and calm, and in the doubt",
+    "power-one-gear": "all pulls are in gear {gear}: a second gear would check the scale; the doubt is wider",
+    "power-slip-unknown": (
+        "speed is from engine speed, which is high by the tyres' slip (3 to 8 % in a hard pull): not taken off, but in "
+        "the doubt; a road_speed channel would show it"
+    ),
+    "power-no-slip": (
+        "gear {gear}: engine speed is {off_pct:+.0f} % off road speed, more than slip: check the radius, the ratios "
+        "and the calibration of both"
+    ),
+    "power-no-zero": "some pulls have no zero: the fit's intercept stands in for it, with a wider doubt",
+    "power-tunes": "each tune has its own bands; where one set alone is asked for, it is that of {tune!r}",
+    "power-one-pull": "where one pull alone crosses a band, {scatter_pct:.0f} % stands for its repeatability",
+    "power-at-wheels": "power is at the wheels; what the driveline and the engine's own inertia take is not in it",
     "coast-glide-left-out": _glide,
     "coast-ways-guessed": _ways,
     "coast-wind": "wind of about {wind_mps:.0f} m/s along the road; wait for a calmer day",

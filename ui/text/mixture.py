@@ -8,6 +8,7 @@ from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
 from ui.text.figures import interval
 from ui.text.findings import Sentence, as_json, say, say_all
+from ui.text.lines import sentence
 from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."
@@ -248,15 +249,21 @@ def grid_text(cell: MixtureCell, what: str) -> str:
     return interval(cell.low, cell.high, 3)
 
 
-def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
-    """(state shape, the answer, what it rests on). Lean is the way that can do harm."""
+def counts(advice: MixtureAdvice) -> str:
+    """How many cells go which way."""
     known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
-    title = (
+    return (
         f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
         f"{len(advice.cells) - len(known)} blank"
     )
+
+
+def mixture_title(advice: MixtureAdvice) -> tuple[str, str, str]:
+    """(state shape, the answer, what it rests on). A danger comes before any proposal."""
+    known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     first = advice.findings[0] if advice.findings else None
     if first is not None and first.severity == "danger":
-        return "caution", title, f"{say(first)}."
-    return ("caution" if less or not known else "ok"), title, MULTIPLIERS
+        return "caution", "Danger: lean under load", f"{sentence(say(first))} {counts(advice)}."
+    careful = not known or any(value < 1 - CHANGED for value in known)
+    return ("caution" if careful else "ok"), counts(advice), MULTIPLIERS

@@ -1,6 +1,6 @@
 """How power and proposals are said, on the screen and on paper alike."""
 
-from stream.study.force.power_records import PowerBand
+from stream.study.force.power import PowerBand
 from stream.study.tables.advice import AdvanceCell, Advice
 from ui.text.figures import interval, plus_minus
 from ui.text.lines import one_line

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from stream.block import StreamInfo
 from stream.live.records import Hold, Pull
-from stream.live.view import DriveStatus, Health, Steady
+from stream.live.view import DriveStatus, Health, PullNow, Steady
 from ui.text import faults
 from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, seconds, size, two_figures
 from ui.text.lines import one_line
@@ -20,6 +20,14 @@ def steadiness(steady: Steady | None) -> str:
     if steady.steady_s > 0:
         return f"steady  {steady.steady_s:.1f} of {seconds(steady.needed_s)}"
     return f"moving  ±{live_rpm(steady.spread_rpm)} rpm"
+
+
+def pulling(pull: PullNow, speed: float, redline: float | None) -> str:
+    """A pull that goes on, in words: where it began, and how far redline is."""
+    if redline is None:
+        return f"PULL  from {live_rpm(pull.start_rpm)} rpm"
+    left = redline - speed
+    return f"PULL  {live_rpm(left)} to redline" if left > 0 else "PULL  at redline"
 
 
 def against_target(speed: float, target: float, band: float) -> str:

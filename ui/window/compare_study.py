@@ -6,6 +6,8 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
+
 from stream.errors import InputError
 from stream.study.compare.answer import Comparison
 from stream.study.compare.coach import Advice, Resolves, coach, day_resolves
@@ -14,6 +16,7 @@ from stream.study.compare.curve import Curves, curves
 from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset
+from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace, all_traces
 
 
@@ -84,15 +87,17 @@ def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float, sc
     """Compare two tunes and draw their curves; what cannot be told is said in words instead."""
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     comparison, trouble, shown, advice = None, "", None, None
+    air = correction_of(both)
     if base == trial:
         trouble = f"only one tune here, {base or 'without a name'}: choose a session of another tune too"
     else:
         try:
-            comparison = compare(pulls, base, trial, width, scatter=scatter)
+            comparison = compare(both, base, trial, width, air.factors, scatter)
+            comparison = msgspec.structs.replace(comparison, findings=(*comparison.findings, *air.findings))
         except InputError as error:
             trouble = str(error)
     try:
-        shown = curves(both, width)
+        shown = curves(both, width, air.factors)
         advice = coach(pulls, base, None if base == trial else trial, width, scatter=scatter)
     except InputError as error:
         trouble = trouble or str(error)

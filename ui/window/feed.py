@@ -72,6 +72,10 @@ class DriveFeed(Protocol):
         """Put a mark at this moment."""
         ...
 
+    def knock_heard(self) -> None:
+        """Knock was heard just now."""
+        ...
+
     def skip_target(self) -> None:
         """Leave the next target out."""
         ...

@@ -5,7 +5,8 @@ from itertools import pairwise
 
 from pyqtgraph.Qt import QtWidgets
 
-from stream.study.force.power_records import Power, PowerBand, TunePower
+from stream.study.force.power import Power, PowerBand, TunePower
+from ui.text.findings import say_all
 from ui.text.lines import tune_name
 from ui.text.proposals import STEADY, STEADY_NOTE
 from ui.window import study_work as work
@@ -89,7 +90,8 @@ class PowerPage(StudyPage):
         place = self.tune.currentIndex()
         tune = self.result.tunes[place] if 0 <= place < len(self.result.tunes) else None
         self._show(tune)
-        self.say(*work.power_title(self.result, tune), self.result.warnings)
+        shown = [finding for finding in self.result.findings if finding.code != "power-tunes"]  # one at a time anyway
+        self.say(*work.power_title(self.result, tune), say_all(shown))
 
     def _show(self, tune: TunePower | None) -> None:
         bands = () if tune is None else tune.bands

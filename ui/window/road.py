@@ -88,6 +88,7 @@ class Road(Screen):
         controls = self.controls
         controls.record.clicked.connect(self.toggle_recording)
         controls.mark.clicked.connect(self.mark)
+        controls.knock.clicked.connect(self.knock_heard)
         controls.tune.editingFinished.connect(self.take_tune)
         controls.skip.clicked.connect(lambda: self._command(lambda feed: feed.skip_target()))
         controls.redo.clicked.connect(lambda: self._command(lambda feed: feed.redo_target()))
@@ -99,6 +100,7 @@ class Road(Screen):
         self.shortcuts = []
         for key, what in (
             (QtCore.Qt.Key.Key_Space, self.mark),
+            (QtCore.Qt.Key.Key_K, self.knock_heard),
             (QtCore.Qt.Key.Key_Right, controls.skip.click),
             (QtCore.Qt.Key.Key_Left, controls.redo.click),
         ):
@@ -201,6 +203,8 @@ class Road(Screen):
             status.next_target_rpm,
             dead=dead,
             alarm=state.title == LIFT,
+            pull=status.pull_now,
+            redline=status.redline_rpm,
         )
 
     def _show_figures(self, status: DriveStatus) -> None:
@@ -256,6 +260,10 @@ class Road(Screen):
     def mark(self) -> None:
         """Put a mark at this moment."""
         self._command(lambda feed: feed.mark())
+
+    def knock_heard(self) -> None:
+        """Keep that knock was heard just now, with its speeds."""
+        self._command(lambda feed: feed.knock_heard())
 
     def take_tune(self) -> None:
         """Hand the typed label on, and give the keyboard back to the screen."""

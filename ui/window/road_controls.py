@@ -18,6 +18,8 @@ class Controls:
         self.record = self._button("Start recording")
         self.record.setProperty("part", "record")
         self.mark = self._button("Mark (space bar)")
+        self.knock = self._button("Knock heard (K)")
+        self.knock.setToolTip("Heard just now: kept in the session; no advice gives these speeds more advance")
         self.skip, self.redo = self._button("Skip (right key)"), self._button("Back (left key)")
         self.tune_caption = label("caption", "Tune in the car")
         self.tune = QtWidgets.QLineEdit()
@@ -33,6 +35,7 @@ class Controls:
         self.row = QtWidgets.QHBoxLayout()
         self.row.addWidget(self.record)
         self.row.addWidget(self.mark)
+        self.row.addWidget(self.knock)
         self.row.addStretch(1)
         self.row.addWidget(self.tune_caption)
         self.row.addWidget(self.tune)
@@ -66,7 +69,7 @@ class Controls:
 
     def enable(self, on: bool) -> None:
         """Without a drive there is nothing to command."""
-        for widget in (self.record, self.mark, self.tune):
+        for widget in (self.record, self.mark, self.knock, self.tune):
             widget.setEnabled(on)
 
     def show_targets(self, shown: bool) -> None:

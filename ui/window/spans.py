@@ -32,6 +32,8 @@ class Spans:
             at = event.time_s
             if event.kind == "mark":
                 self._kept.append(Span("mark", at, at, one_line(event.text, 20) or "mark"))
+            elif event.kind == "knock-heard":
+                self._kept.append(Span("mark", at, at, "knock"))
             elif event.kind in ("gap", "device-away"):
                 self._add_gap(at, "away" if event.kind == "device-away" else "lost")
         self._kept = [span for span in self._kept if now_s - WINDOW_S < span.end_s]

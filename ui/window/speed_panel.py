@@ -9,7 +9,7 @@ import math
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from stream.live.view import Steady
+from stream.live.view import PullNow, Steady
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE
 from ui.window.paint import font_that_fits, hatch, text_font
@@ -49,6 +49,8 @@ class SpeedPanel(QtWidgets.QWidget):
         self.theme: Theme = DARK
         self.figure = NO_FIGURE
         self.steady: Steady | None = None
+        self.pull: PullNow | None = None
+        self.redline: float | None = None
         self.speed = float("nan")
         self.target: float | None = None
         self.dead = True
@@ -59,13 +61,23 @@ class SpeedPanel(QtWidgets.QWidget):
     @property
     def closed(self) -> bool:
         """True while the two halves meet: a hold is up."""
-        return not self.dead and self.steady is not None and self.steady.holding
+        return not self.dead and self.pull is None and self.steady is not None and self.steady.holding
+
+    @property
+    def pull_share(self) -> float | None:
+        """How much of the way from the pull's start to redline is done, 0 to 1; None without a pull or a redline."""
+        if self.dead or self.pull is None or self.redline is None or not math.isfinite(self.speed):
+            return None
+        way = self.redline - self.pull.start_rpm
+        return min(1.0, max(0.0, (self.speed - self.pull.start_rpm) / way)) if way > 0 else None
 
     @property
     def sentence(self) -> str:
         """The words under the figure."""
         if self.alarm:
             return "LIFT"
+        if self.pull is not None and not self.dead:
+            return words.pulling(self.pull, self.speed, self.redline)
         return "no speed" if self.dead else words.steadiness(self.steady)
 
     @property
@@ -86,11 +98,15 @@ class SpeedPanel(QtWidgets.QWidget):
         *,
         dead: bool,
         alarm: bool = False,
+        pull: PullNow | None = None,
+        redline: float | None = None,
     ) -> None:
         """Take over what is to be drawn. `speed` is what the target is set against, NaN where that is not known yet;
-        `dead`: no signal, so no figure, no bracket; `alarm`: lift."""
+        `dead`: no signal, so no figure, no bracket; `alarm`: lift; a `pull` that goes on has the bracket's place.
+        """
         self.figure = NO_FIGURE if dead else figure
         self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
+        self.pull, self.redline = pull, redline
         self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
         self.update()
 
@@ -130,8 +146,27 @@ class SpeedPanel(QtWidgets.QWidget):
         baseline = arena.center().y() + metrics.capHeight() / 2
         advance = metrics.horizontalAdvance(self.figure)
         painter.drawText(QtCore.QPointF(arena.center().x() - advance / 2, baseline), self.figure)
+        if self.pull is not None and not self.dead:
+            self._draw_pull(painter, arena)
+            return
         closed_half = metrics.horizontalAdvance("8888") / 2 + arena.width() * 0.035
         self._draw_bracket(painter, arena, closed_half)
+
+    def _draw_pull(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
+        """A bar under the figure that fills from the pull's start to redline; its end is redline."""
+        share = self.pull_share
+        if share is None:
+            return
+        high = max(8.0, arena.height() * 0.09)
+        bar = QtCore.QRectF(arena.left() + arena.width() * 0.06, arena.bottom() - high, arena.width() * 0.88, high)
+        painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 2))
+        painter.drawRect(bar)
+        painter.fillRect(
+            QtCore.QRectF(bar.left(), bar.top(), bar.width() * share, high), QtGui.QColor(self.theme.speed)
+        )
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.fault), max(4.0, high * 0.4)))
+        painter.drawLine(bar.topRight(), bar.bottomRight())
 
     def _draw_bracket(self, painter: QtGui.QPainter, arena: QtCore.QRectF, closed_half: float) -> None:
         steady = None if self.dead else self.steady

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import msgspec
 
-from stream.study.force.power_records import Power, TunePower
+from stream.study.force.power import Power, TunePower
 from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.text.figures import plus_minus
+from ui.text.findings import say
 from ui.text.lines import one_line, tune_name
 from ui.text.proposals import power_row
 from ui.text.tables import DECIDES, WATCH
@@ -123,7 +124,8 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
         told = plus_minus(result.force_per_unit_n, result.u_force_per_unit_n)
         scale = f"One {result.unit or 'unit'} of load is {told} N. "
     if tune is None or not tune.bands:
-        return "caution", "No power is given", in_window(result.warnings[0]) if result.warnings else ""
+        fault = [finding for finding in result.findings if finding.code == "power-gears-differ"]
+        return "caution", "No power is given", in_window(say(fault[0])) if fault else ""
     best = max(tune.bands, key=lambda band: band.wheel_power_kw)
     title = (
         f"{tune_name(tune.tune)}: {plus_minus(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "

@@ -73,6 +73,8 @@ class Watch:
                 self.marks += 1
                 note = f"mark {self.marks} at {clock(event.time_s)}" + (f": {text}" if text else "")
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", note))
+            elif event.kind == "knock-heard":
+                self._passing["knock"] = (now + SHOWN_S, State("caution", "Knock heard", text))
             elif event.kind in ("note", "zero", "target"):
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", text))
             elif event.kind == "recording-began":
@@ -115,7 +117,9 @@ class Watch:
             candidates.append(State("fault", NO_DATA, f"nothing came for {quiet}; check cable and supply"))
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
-        candidates += [self._passing[key][1] for key in ("command", "clipped", "lost", "fault") if key in self._passing]
+        candidates += [
+            self._passing[key][1] for key in ("command", "knock", "clipped", "lost", "fault") if key in self._passing
+        ]
         candidates += [disk] if disk is not None else []
         return candidates[0] if candidates else self._ordinary(status)
 

@@ -13,11 +13,18 @@ import math
 import msgspec
 
 from stream.errors import InputError
+from stream.findings import Finding, warning
 
 DRY_GAS, VAPOUR_GAS = 287.055, 461.495  # J/(kg K)
 CRITICAL_K, CRITICAL_HPA = 647.096, 220_640.0
-WAGNER = ((1.0, -7.85951783), (1.5, 1.84408259), (3.0, -11.7866497), (3.5, 22.6807411), (4.0, -15.9618719),
-          (7.5, 1.80122502))  # fmt: skip
+WAGNER = (
+    (1.0, -7.85951783),
+    (1.5, 1.84408259),
+    (3.0, -11.7866497),
+    (3.5, 22.6807411),
+    (4.0, -15.9618719),
+    (7.5, 1.80122502),
+)
 # Ranges: factor and pressure of both, temperature of SAE J1349 and of ISO 1585. The factor's bounds and those
 # of SAE J1349 are from memory; the temperatures of ISO 1585 stand in (EU) 134/2014.
 FACTOR_RANGE = (0.93, 1.07)
@@ -62,10 +69,10 @@ def air_factors(
     humidity_pct    relative
     beyond_range    give the factors also where the standards do not
 
-    Both factors are None, and `valid` is False, as soon as one standard's range is left; `range_words` says
+    Both factors are None, and `valid` is False, as soon as one standard's range is left; `range_findings` says
     which. Raises InputError where a number cannot be weather.
     """
-    _check(temperature_c, pressure_hpa, humidity_pct, altitude_m)
+    check_air(temperature_c, pressure_hpa, humidity_pct, altitude_m)
     station = pressure_hpa if altitude_m is None else station_pressure_hpa(pressure_hpa, altitude_m)
     vapour = humidity_pct / 100 * saturation_pressure_hpa(temperature_c)
     dry = station - vapour
@@ -87,14 +94,14 @@ def air_density(temperature_c: float, pressure_hpa: float, humidity_pct: float) 
     pressure_hpa   where the car stands
     Raises InputError where a number cannot be weather.
     """
-    _check(temperature_c, pressure_hpa, humidity_pct, None)
+    check_air(temperature_c, pressure_hpa, humidity_pct)
     vapour = humidity_pct / 100 * saturation_pressure_hpa(temperature_c)
     kelvin = temperature_c + 273.15
     return 100 * ((pressure_hpa - vapour) / DRY_GAS + vapour / VAPOUR_GAS) / kelvin
 
 
-def range_words(temperature_c: float, air: AirFactors) -> list[str]:
-    """What leaves the standards' range, in words; empty where all is inside."""
+def range_findings(temperature_c: float, air: AirFactors) -> list[Finding]:
+    """What leaves the standards' range; empty where all is inside."""
     sae, iso = _factors(temperature_c, air.dry_pressure_hpa)
     return _out_of_range(temperature_c, air.dry_pressure_hpa + air.vapour_pressure_hpa, sae, iso)
 
@@ -104,35 +111,39 @@ def _factors(temperature_c: float, dry_hpa: float) -> tuple[float, float]:
     return 1.180 * (990 / dry_hpa) * math.sqrt(ratio) - 0.18, float((990 / dry_hpa) ** 1.2 * ratio**0.6)
 
 
-def _out_of_range(temperature_c: float, station_hpa: float, sae: float, iso: float) -> list[str]:
-    words = []
-    for what, value, (low, high), unit in (
-        ("SAE J1349: air", temperature_c, SAE_TEMPERATURE_C, " °C"),
-        ("ISO 1585: air", temperature_c, ISO_TEMPERATURE_C, " °C"),
-        ("SAE J1349: pressure", station_hpa, SAE_PRESSURE_HPA, " hPa"),
-        ("SAE J1349: factor", sae, FACTOR_RANGE, ""),
-        ("ISO 1585: factor", iso, FACTOR_RANGE, ""),
-    ):
-        if not low <= value <= high:
-            words.append(f"{what} {value:.4g}{unit} is outside {low:g} to {high:g}{unit}")
-    return words
+def _out_of_range(temperature_c: float, station_hpa: float, sae: float, iso: float) -> list[Finding]:
+    rows = (
+        ("SAE J1349", "temperature", temperature_c, SAE_TEMPERATURE_C),
+        ("ISO 1585", "temperature", temperature_c, ISO_TEMPERATURE_C),
+        ("SAE J1349", "pressure", station_hpa, SAE_PRESSURE_HPA),
+        ("SAE J1349", "factor", sae, FACTOR_RANGE),
+        ("ISO 1585", "factor", iso, FACTOR_RANGE),
+    )
+    return [
+        warning("air-out-of-range", standard=standard, what=what, value=value, low=low, high=high)
+        for standard, what, value, (low, high) in rows
+        if not low <= value <= high
+    ]
 
 
-def _check(temperature_c: float, pressure_hpa: float, humidity_pct: float, altitude_m: float | None) -> None:
+def check_air(temperature_c: float, pressure_hpa: float, humidity_pct: float, altitude_m: float | None = None) -> None:
     """Refuse what cannot be the air an engine breathes: beyond the records of weather on land, or hotter than under a
-    bonnet."""
-    if not -90 <= temperature_c <= 100:
-        raise InputError(f"--temperature {temperature_c:g}: not an air temperature; give °C, from -90 to 100")
-    if not 0 <= humidity_pct <= 100:
-        raise InputError(f"--humidity {humidity_pct:g}: not a relative humidity; give per cent, from 0 to 100")
-    if not 450 <= pressure_hpa <= 1100:
-        raise InputError(f"--pressure {pressure_hpa:g}: not an air pressure; give hPa, from 450 to 1100")
-    if altitude_m is None:
-        return
-    if not -500 <= altitude_m <= 6000:
-        raise InputError(f"--altitude {altitude_m:g}: not the altitude of a road; give metres, from -500 to 6000")
-    if not 850 <= pressure_hpa <= 1100:
+    bonnet. Raises InputError."""
+    rows = (
+        ("temperature", temperature_c, -90.0, 100.0, "°C"),
+        ("humidity", humidity_pct, 0.0, 100.0, "% relative"),
+        ("pressure", pressure_hpa, 450.0, 1100.0, "hPa"),
+        ("altitude", altitude_m, -500.0, 6000.0, "m"),
+    )
+    for what, value, low, high, unit in rows:
+        if value is not None and not low <= value <= high:
+            raise InputError(
+                f"{what} {value:g}: not that of air on a road; give {unit}, from {low:g} to {high:g}",
+                code="air-not-weather", what=what,
+            )  # fmt: skip
+    if altitude_m is not None and not 850 <= pressure_hpa <= 1100:
         raise InputError(
-            f"--pressure {pressure_hpa:g}: no sea level has it; beside --altitude give the "
-            "sea-level pressure, or leave --altitude out"
+            f"pressure {pressure_hpa:g}: no sea level has it; beside an altitude give the sea-level pressure, or leave "
+            "the altitude out",
+            code="air-no-sea-level",
         )

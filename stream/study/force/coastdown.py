@@ -17,6 +17,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.runs import runs_of
 from stream.study.dataset import Dataset
+from stream.study.force.motion import RoadTrace, road_trace
 from stream.study.force.road_load import (
     GRAVITY,
     MASS_FACTOR,
@@ -26,7 +27,6 @@ from stream.study.force.road_load import (
     RoadLoad,
     fit_road_load,
 )
-from stream.study.force.road_trace import RoadTrace, road_trace
 from stream.units import Flags as BoolArray
 from stream.units import Floats as Array
 

@@ -7,25 +7,34 @@ driveline is not in it, and is never guessed; the steady-equivalent line adds th
 from collections import Counter
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 from scipy import stats
 
 from stream.car import Car
 from stream.errors import InputError
+from stream.findings import Finding, note, told, unique, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
+from stream.study.force.air import air_density as air_density_of
 from stream.study.force.coastdown import session_coastdown, session_runs
-from stream.study.force.power_design import Design
-from stream.study.force.power_records import GearScale, Power, PowerBand, TunePower
-from stream.study.force.power_words import ONE_PULL_SCATTER, check_words, power_words
-from stream.study.force.push_model import AIR_DENSITY, DENSITY_DOUBT, DRAG_DOUBT, RADIUS_DOUBT, UNDRIVEN_SHARE, CarModel
-from stream.study.force.push_points import Points, driven_pull, points, road_traces
 from stream.study.force.road_load import GRAVITY, RoadLoad
-from stream.study.force.scale_fit import ScaleFit
-from stream.study.pulls import all_traces
-from stream.units import Floats as Array
-from stream.units import Ints as IntArray
+from stream.study.force.scale import Design, ScaleFit
+from stream.study.force.traction import (
+    AIR_DENSITY,
+    DENSITY_DOUBT,
+    DRAG_DOUBT,
+    RADIUS_DOUBT,
+    UNDRIVEN_SHARE,
+    CarModel,
+    Points,
+    driven_pull,
+    points,
+    road_traces,
+)
+from stream.study.pulls import all_traces, gear_findings
+from stream.units import Floats, Ints
 
 # γ = 1.04 + 0.0025 ξ², ξ the overall ratio: the turning parts in gear, engine included. Seen as short quotes in public
 # codes, one of which credits Wong, Theory of Ground Vehicles; the page itself was not seen.
@@ -36,6 +45,62 @@ ONE_GEAR_DOUBT = 0.03  # what a second gear would have shown: a wrong ratio, sli
 # came out 15 % high with a scatter of 5 %, for slip bends the same curve; the bands' force was within 3 %.
 NO_ZERO_DOUBT = 0.10
 GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard doubts: both must be exceeded
+ONE_PULL_SCATTER = 0.03  # chosen, of the force: repeatability taken for a band that one pull alone crosses
+MOST_SLIP_PCT, LEAST_SLIP_PCT = 12.0, -3.0  # beyond these it is no slip but a wrong radius, ratio or calibration
+
+
+class PowerBand(msgspec.Struct, frozen=True, kw_only=True):
+    """One rev band; u_* are standard uncertainties. `steady_equivalent_kw` is at the engine's side, less what the
+    driveline and the driven tyres lose.
+    """
+
+    rpm: float
+    force_n: float
+    wheel_power_kw: float
+    u_wheel_power_kw: float
+    wheel_torque_nm: float
+    u_force_n: float
+    u_wheel_torque_nm: float
+    speed_mps: float
+    steady_equivalent_kw: float
+    u_steady_equivalent_kw: float
+    n: int
+
+
+class GearScale(msgspec.Struct, frozen=True, kw_only=True):
+    """The scale that one gear's pulls give, its mass factor γ, and the mean slip where road speed shows it."""
+
+    gear: int
+    pulls: int
+    force_per_unit_n: float
+    u_force_per_unit_n: float
+    gamma: float
+    slip_pct: float | None
+
+
+class TunePower(msgspec.Struct, frozen=True, kw_only=True):
+    """One tune's bands, in the gear it has most pulls in."""
+
+    tune: str
+    gear: int
+    pulls: int
+    bands: tuple[PowerBand, ...]
+
+
+class Power(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer of `power`, as its JSON. `bands` are those of the tune with most pulls; the scale and all bands are
+    missing (None, empty) where the gears contradict each other.
+    """
+
+    force_per_unit_n: float | None
+    u_force_per_unit_n: float | None
+    bands: tuple[PowerBand, ...]
+    findings: tuple[Finding, ...]
+    unit: str
+    tune: str
+    gear: int | None
+    gears: tuple[GearScale, ...]
+    tunes: tuple[TunePower, ...]
 
 
 def power(
@@ -44,31 +109,40 @@ def power(
     coastdown: RoadLoad | None = None,
     air_density: float | None = None,
     both_ways: bool = False,
+    kept_air: bool = True,
 ) -> Power:
     """Fit the scale over all clean pulls and give the bands of each tune.
 
     coastdown     road load in place of drag area and rolling coefficient; None: from the sessions, where one rolls
-    air_density   kg/m³; None: 1.2 with a doubt
+    air_density   kg/m³; None: of the air kept with the sessions, else 1.2 with a doubt
+    kept_air      whether that kept air may be used
     both_ways     each pull went against the one before along the road: slope and wind are then seen
 
     Raises InputError where mass, radius, gearing or road load are missing, or no pull can be used.
     """
     if not sessions:
         raise InputError("power needs a session; name one")
-    warnings: list[str] = []
+    findings: list[Finding] = []
     car = sessions[0].car
-    coasted = _rolled(sessions, warnings) if coastdown is None else coastdown
+    coasted = _rolled(sessions, findings) if coastdown is None else coastdown
+    if air_density is None and kept_air:
+        air_density = _kept_density(sessions, findings)
     model = _car_model(car, coasted, air_density)
     traces, words = all_traces(sessions)
     used, more = usable_pulls(traces)
-    warnings += words + more
+    findings += [told(line) for line in (*words, *more)]  # until these rooms make findings
+    findings += gear_findings(used)
     roads = road_traces(sessions)
     by_path = {str(session.path): session for session in sessions}
-    found = [driven_pull(pull, by_path[pull.session], roads.get(pull.session), warnings) for pull in used]
+    found = [driven_pull(pull, by_path[pull.session], roads.get(pull.session), findings) for pull in used]
     driven = [pull for pull in found if pull is not None]
     if not driven:
+        why = findings[-1].values["why"] if findings and findings[-1].code == "power-pull-left-out" else ""
         raise InputError(
-            f"power: no clean pull in a known gear ({warnings[-1]}); declare --gear, or log the road speed"
+            f"no clean pull in a known gear ({str(why).replace('-', ' ')}): no known gear, no power; declare the gear "
+            "when recording, or log the road speed",
+            code="power-no-gear",
+            why=why,
         )
     table = points(driven, model, width, both_ways)
     design = Design(table)
@@ -84,12 +158,14 @@ def power(
             NO_ZERO_DOUBT * fit.scale * (not design.zeroed.all()),
         ])
     )  # fmt: skip
-    warnings += fault or power_words(table, gears, tunes, both_ways)
+    findings += fault or _reading(table, gears, tunes, both_ways)
+    if coasted is not None:
+        findings += _beyond(table, coasted)
     if not fault and load.newtons_per_unit is not None:
-        warnings.append(check_words(load.newtons_per_unit, fit.scale * per_unit, u_scale, load.unit))
+        findings.append(_against_car(load.newtons_per_unit, fit.scale * per_unit, u_scale, load.unit))
     return Power(
         force_per_unit_n=None if fault else fit.scale * per_unit, u_force_per_unit_n=None if fault else u_scale,
-        bands=tunes[0].bands if tunes else (), warnings=tuple(dict.fromkeys(warnings)), unit=load.unit,
+        bands=tunes[0].bands if tunes else (), findings=unique(findings), unit=load.unit,
         tune=tunes[0].tune if tunes else "", gear=tunes[0].gear if tunes else None, gears=gears, tunes=tunes,
     )  # fmt: skip
 
@@ -109,7 +185,8 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
         key = "drag_area_m2" if body.drag_area_m2 is None else "rolling_coefficient"
         raise InputError(
             f"car file {name!r}: car.{key} is missing and no session has a coastdown; power needs the road load: "
-            "give drag_area_m2 and rolling_coefficient, or a session with coastdowns (--coastdown)"
+            "give drag_area_m2 and rolling_coefficient, or a session with coastdowns",
+            code="power-no-road-load",
         )
     mass = body.mass_kg or 0.0
     return CarModel(
@@ -120,7 +197,7 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
     )  # fmt: skip
 
 
-def _rolled(sessions: Sequence[Dataset], warnings: list[str]) -> RoadLoad | None:
+def _rolled(sessions: Sequence[Dataset], findings: list[Finding]) -> RoadLoad | None:
     """The road load of the first session in which the car rolls in neutral both ways, None where none does."""
     for session in sessions:
         if session.first("road_speed") is None or len(session_runs(session)) < 2:
@@ -128,11 +205,43 @@ def _rolled(sessions: Sequence[Dataset], warnings: list[str]) -> RoadLoad | None
         try:
             load = session_coastdown(session)
         except InputError as error:
-            warnings.append(f"its coastdowns are not used: {error}")
+            findings.append(warning("power-coastdown-unused", session=session.path.name, why=str(error)))
             continue
-        warnings.append(f"road load is from the {load.runs} coastdowns in {session.path.name}")
+        findings.append(note("power-road-load", runs=load.runs, session=session.path.name))
         return load
     return None
+
+
+def _kept_density(sessions: Sequence[Dataset], findings: list[Finding]) -> float | None:
+    """kg/m³, mean over the sessions; None where one of them has no air kept with it."""
+    kept = [session.weather for session in sessions if session.weather is not None]
+    if len(kept) < len(sessions):
+        return None
+    densities = [air_density_of(air.temperature_c, air.pressure_hpa, air.humidity_pct) for air in kept]
+    density = float(np.mean(densities))
+    findings.append(note("power-air-kept", density_kg_m3=density))
+    return density
+
+
+def _beyond(table: Points, coasted: RoadLoad) -> list[Finding]:
+    """Where the pulls go faster or slower than was glided through: there the road load is carried on by its formula."""
+    low, high = float(table.speed.min()), float(table.speed.max())
+    if low >= coasted.from_mps - 0.5 and high <= coasted.to_mps + 0.5:
+        return []
+    return [
+        warning("power-beyond-coastdown", from_kmh=3.6 * low, to_kmh=3.6 * high, glided_from_kmh=3.6 * coasted.from_mps,
+                glided_to_kmh=3.6 * coasted.to_mps)
+    ]  # fmt: skip
+
+
+def other_car(coasted: Car, driven: Car) -> list[Finding]:
+    """What must be said where the coastdown is of a car of another name or mass than the pulls."""
+    masses = (coasted.car.mass_kg, driven.car.mass_kg)
+    same_mass = None in masses or abs((masses[0] or 0.0) - (masses[1] or 0.0)) <= 0.01 * (masses[1] or 0.0)
+    if coasted.car.name == driven.car.name and same_mass:
+        return []
+    return [warning("power-other-car", coasted=coasted.car.name, driven=driven.car.name, coasted_kg=masses[0],
+                    driven_kg=masses[1])]  # fmt: skip
 
 
 def _gears(design: Design, fit: ScaleFit, per_unit: float) -> tuple[GearScale, ...]:
@@ -155,18 +264,45 @@ def gamma(overall: float) -> float:
     return GAMMA[0] + GAMMA[1] * overall**2
 
 
-def _gear_fault(design: Design, fit: ScaleFit, gears: Sequence[GearScale]) -> list[str]:
-    """Words where the gears' scales differ by more than chance and doubts allow; nothing where they agree."""
+def _gear_fault(design: Design, fit: ScaleFit, gears: Sequence[GearScale]) -> list[Finding]:
+    """Where the gears' scales differ by more than chance and uncertainties allow; nothing where they agree."""
     least, most = GEARS_DIFFER
     if not any(abs(gap) > least * abs(fit.scale) and abs(gap) > most * doubt for gap, doubt in design.differences()):
         return []
-    told = ", ".join(
-        f"gear {gear.gear}: {gear.force_per_unit_n:.4g} ± {1.96 * gear.u_force_per_unit_n:.2g} N" for gear in gears
-    )
     return [
-        f"the force per unit differs by gear ({told}): a fault, so nothing is averaged and no power is given; check "
-        "the ratios, the gears declared, the rolling radius and the zeros"
-    ]
+        warning("power-gears-differ", gears=tuple(float(gear.gear) for gear in gears),
+                force_n=tuple(gear.force_per_unit_n for gear in gears),
+                u_force_n=tuple(gear.u_force_per_unit_n for gear in gears))
+    ]  # fmt: skip
+
+
+def _reading(table: Points, gears: Sequence[GearScale], tunes: Sequence[TunePower], both_ways: bool) -> list[Finding]:
+    """What must be known to read the numbers."""
+    found = []
+    if not both_ways:
+        found.append(note("power-one-way"))
+    if len(gears) == 1:
+        found.append(warning("power-one-gear", gear=gears[0].gear))
+    if any(pull.slip is None for pull in table.pulls):
+        found.append(warning("power-slip-unknown"))
+    for gear in gears:
+        if gear.slip_pct is not None and not LEAST_SLIP_PCT < gear.slip_pct < MOST_SLIP_PCT:
+            found.append(warning("power-no-slip", gear=gear.gear, off_pct=gear.slip_pct))
+    if any(pull.trace.zero is None for pull in table.pulls):
+        found.append(warning("power-no-zero"))
+    if len(tunes) > 1:
+        found.append(note("power-tunes", tune=tunes[0].tune))
+    if any(band.n == 1 for tune in tunes for band in tune.bands):
+        found.append(note("power-one-pull", scatter_pct=100 * ONE_PULL_SCATTER))
+    found.append(note("power-at-wheels"))
+    return found
+
+
+def _against_car(given: float, fitted: float, u_fitted: float, unit: str) -> Finding:
+    """The car file's newtons_per_unit against the fit."""
+    if abs(fitted - given) > 1.96 * u_fitted:
+        return warning("power-against-car", given=given, fitted=fitted, u_fitted=u_fitted, unit=unit)
+    return note("power-agrees-with-car", given=given, fitted=fitted)
 
 
 def _by_pulls(table: Points) -> list[str]:
@@ -188,7 +324,7 @@ def _tune(tune: str, design: Design, fit: ScaleFit, model: CarModel) -> TunePowe
     return TunePower(tune=tune, gear=gear, pulls=len(own), bands=bands)
 
 
-def _band(rows: IntArray, design: Design, fit: ScaleFit, model: CarModel, factor: float) -> PowerBand:
+def _band(rows: Ints, design: Design, fit: ScaleFit, model: CarModel, factor: float) -> PowerBand:
     """One band from the points of one tune and gear; every doubt once, through the fit's covariance."""
     table, n = design.table, len(rows)
     link, high = design.link_rows(rows, fit.scale), design.speed_rows(rows).mean(axis=0)
@@ -213,5 +349,5 @@ def _band(rows: IntArray, design: Design, fit: ScaleFit, model: CarModel, factor
     )  # fmt: skip
 
 
-def _doubt(row: Array, fit: ScaleFit, scatter: float) -> float:
+def _doubt(row: Floats, fit: ScaleFit, scatter: float) -> float:
     return float(np.sqrt(max(float(row @ fit.covariance @ row), 0.0) + scatter**2))

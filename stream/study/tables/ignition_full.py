@@ -207,10 +207,12 @@ def _before(used: Sequence[PullTrace], rpm: Floats, asked: Asked) -> Floats:
 
 
 def _renamed(used: Sequence[PullTrace], gap: Floats, now: str) -> list[PullTrace]:
-    """Where some pulls of `now` ran on what its table holds and others did not, the others are a setting of its own."""
+    """Where some pulls of `now` ran on what its table holds, in most bands, the others are a setting of its own."""
     off = [
-        pull.tune == now and bool((np.abs(gap[row][np.isfinite(gap[row])]) > APART_DEG).any())
-        for row, pull in enumerate(used)
+        pull.tune == now and bool(np.nanmedian(np.where(np.isfinite(row), np.abs(row), np.nan)) > APART_DEG)
+        if np.isfinite(row).any()
+        else False
+        for pull, row in zip(used, gap, strict=True)
     ]
     on = any(pull.tune == now and not off[row] for row, pull in enumerate(used))
     return [replace(pull, tune=f"{now} (before)") if on and off[row] else pull for row, pull in enumerate(used)]

@@ -27,6 +27,7 @@ ROWS_HZ = 20.0  # chosen: a pull crosses a band in about half a second, ten rows
 TURNING_RPM = 400.0  # below, no engine runs
 LIGHT = 0.6  # of the way from the lightest load to the heaviest. chosen: between cruise and a pull
 UNLOADED = 0.03  # of the heaviest load, zero off: the car is not driven
+REACTION_S = 2.0  # chosen: from the knock to the key, as the drive has it
 AROUND_S = 0.1  # a knock belongs to all speeds within it: filters and clocks place it no better
 NOISY_LIMIT = 0.5  # share of samples beyond a limit from which the limit lies below the noise
 
@@ -374,9 +375,19 @@ def _limit_marks(one: SessionKnock) -> list[Mark]:
 
 
 def _heard_marks(one: SessionKnock) -> list[Mark]:
-    """Knock that was heard and kept in the session, with the least advance of that tune at these speeds."""
-    marks = []
+    """Knock that was heard and kept in the session, with the least advance of that tune at these speeds.
+
+    A key that was pressed while driving is also kept as a moment, which stays true whatever calibration comes later.
+    """
+    marks: list[Mark] = []
     rpm = one.rows.speed_rpm
+    for event in one.session.events:
+        if event.kind != "knock-heard":
+            continue
+        near = (one.rows.time_s >= event.time_s - REACTION_S) & (one.rows.time_s <= event.time_s + AROUND_S)
+        speeds = rpm[near & np.isfinite(rpm)]
+        low, high = (float(speeds.min()), float(speeds.max())) if len(speeds) else (0.0, math.inf)
+        marks.append(_heard_mark(one, low, high, one.advance[near]))
     for said in one.heard:
         if not said.heard:
             continue
@@ -384,12 +395,15 @@ def _heard_marks(one: SessionKnock) -> list[Mark]:
         whole = rpm[rows & np.isfinite(rpm)]
         low = said.rpm_from if said.rpm_from is not None else float(whole.min()) if said.pull and len(whole) else 0.0
         high = said.rpm_to if said.rpm_to is not None else float(whole.max()) if said.pull and len(whole) else math.inf
-        degrees = one.advance[rows & (rpm >= low) & (rpm <= high)]
-        least = float(degrees.min()) if len(degrees) and np.isfinite(degrees).all() else math.nan
-        marks.append((low, high, least, math.inf, danger(
-            "knock-heard", low_rpm=low, high_rpm=high, least_deg=least, count=1, where=one.session.path.name
-        )))  # fmt: skip
+        marks.append(_heard_mark(one, low, high, one.advance[rows & (rpm >= low) & (rpm <= high)]))
     return marks
+
+
+def _heard_mark(one: SessionKnock, low: float, high: float, degrees: Floats) -> Mark:
+    least = float(degrees.min()) if len(degrees) and np.isfinite(degrees).all() else math.nan
+    return (low, high, least, math.inf, danger(
+        "knock-heard", low_rpm=low, high_rpm=high, least_deg=least, count=1, where=one.session.path.name
+    ))  # fmt: skip
 
 
 def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Finding | None:
@@ -432,7 +446,11 @@ def _summary(whole: Sequence[SessionKnock], now: str, listening: Listening) -> t
             if (one.state == state).mean() > 0.9:
                 found.append(warning("knock-channel-not-known", why=WHY[state], channel=one.channel,
                                      where=one.session.path.name))  # fmt: skip
-    kept = [one for one in whole if any(said.heard for said in one.heard)]
+    kept = [
+        one
+        for one in whole
+        if any(said.heard for said in one.heard) or any(event.kind == "knock-heard" for event in one.session.events)
+    ]
     if kept:
         found.append(danger("knock-heard-kept", where=tuple(one.session.path.name for one in kept)))
     if listening.none_heard and (listening.heard or kept or loud):

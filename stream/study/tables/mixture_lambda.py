@@ -99,13 +99,17 @@ def closed_throttle(axes: LoadAxes) -> Floats | None:
 
 
 def overrun(rows: EvenRows, axes: LoadAxes) -> Flags:
-    """Rows in which the car drives the engine and a controller may cut the fuel."""
+    """Rows in which the car drives the engine and a controller may cut the fuel.
+
+    A throttle that reads 15 % where it is closed is told by its least value together with a low manifold pressure.
+    """
     fast, throttle = rows.speed_rpm > CUT_RPM, closed_throttle(axes)
-    if throttle is not None:
-        return np.asarray(fast & (throttle < CLOSED_PCT))
-    if axes.pressure_kpa is not None:
-        return np.asarray(fast & (axes.pressure_kpa < CUT_KPA))
-    return np.zeros(len(fast), dtype=np.bool_)
+    low = np.zeros(len(fast), dtype=np.bool_) if axes.pressure_kpa is None else axes.pressure_kpa < CUT_KPA
+    if throttle is None:
+        return np.asarray(fast & low)
+    least, most = np.nanpercentile(throttle, [1, 99])
+    at_least = (throttle < least + CLOSED_PCT) & bool(most > least + CLOSED_STOP_PCT)
+    return np.asarray(fast & ((throttle < CLOSED_PCT) | (low & at_least)))
 
 
 def _values(

@@ -13,7 +13,7 @@ from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import TEMPERATURE_NAMES
 from stream.study.tables.load_axis import RUNNING_RPM, LoadAxes
 from stream.study.tables.mixture_delay import Delay
-from stream.study.tables.mixture_lambda import Sensor, overrun
+from stream.study.tables.mixture_lambda import CLOSED_PCT, Sensor, closed_throttle, overrun
 from stream.study.tables.user_table import UserTable
 from stream.units import CELSIUS_FROM, Flags, Floats, plain_unit
 
@@ -225,9 +225,10 @@ def engine_temperature(channel: Channel) -> bool:
 
 
 def _cut(drive: Drive) -> Flags:
-    """Overrun; where only the pressure tells it, with a λ that says the fuel is cut."""
-    cut = overrun(drive.rows, drive.axes)
-    return cut if drive.axes.throttle_pct is not None else np.asarray(cut & (drive.sensor.values > OVERRUN_LAMBDA))
+    """Overrun by a closed throttle; by the pressure only together with a λ that says the fuel is cut."""
+    cut, throttle = overrun(drive.rows, drive.axes), closed_throttle(drive.axes)
+    lean = cut & (drive.sensor.values > OVERRUN_LAMBDA)
+    return np.asarray(lean if throttle is None else lean | (cut & (throttle < CLOSED_PCT)))
 
 
 def _tip_in(drive: Drive) -> Flags:

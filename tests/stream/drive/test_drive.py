@@ -203,6 +203,37 @@ def test_another_tune_is_another_file(tmp_path: Path) -> None:
             assert marks == (["before"] if tune == "heron" else [])
 
 
+def test_knock_that_was_heard_is_kept_with_its_speeds(tmp_path: Path) -> None:
+    """The key at a steady 2000 rpm: an event at that moment, and a row of /heard that holds 2000 rpm, in that session
+    alone. Tolerance: the car file's line and the filter's settling."""
+    samples = Plan(2, rate_hz=RATE).hold(2000, 6).samples()
+    half = len(samples) // 2
+    with running(tmp_path, tune="heron", gear=3) as (drive, source):
+        source.give(samples[:half])
+        until(taken(drive, half))
+        drive.knock_heard()
+        until(lambda: any(event.kind == "knock-heard" for event in drive.events.since(0)[0]))
+        drive.set_tune("plover")
+        until(lambda: len(drive.recorded) == 2)
+        source.give(samples[half:])
+        source.end()
+        drive.join(PATIENCE_S)
+
+    with open_session(drive.recorded[0]) as session:
+        (row,) = session.heard
+        (event,) = [one for one in session.events if one.kind == "knock-heard"]
+        assert (row.pull, row.heard) == (0, True)
+        assert row.rpm_from is not None
+        assert row.rpm_to is not None
+        speeds = session.live().speed_rpm
+        assert row.rpm_from >= np.nanmin(speeds) - 1
+        assert row.rpm_to <= np.nanmax(speeds) + 1
+        assert row.rpm_from < np.nanmedian(speeds) < row.rpm_to + 1
+        assert event.time_s == pytest.approx(half / RATE, abs=0.3)
+    with open_session(drive.recorded[1]) as session:
+        assert session.heard == ()
+
+
 def test_a_disk_that_fails_leaves_the_rest_alive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Live numbers go on, the failure is shown and told at once, and join raises it at the very end."""
     real = SessionWriter.append

@@ -236,3 +236,36 @@ def test_table_of_another_writer_with_only_what_the_format_owes(recorded: Path) 
         (event,) = session.events
 
     assert (event.number, event.time_s, event.kind, event.text, event.value) == (1, 1.5, "mark", "gate", None)
+
+
+@pytest.mark.parametrize("way", ["external link", "external group", "external storage", "virtual"])
+def test_a_session_that_reads_from_other_files_is_refused(recorded: Path, tmp_path: Path, way: str) -> None:
+    """What stands elsewhere was not recorded here, and opening a stranger's file must not read one's own files."""
+    other = tmp_path / "other.h5"
+    with h5py.File(other, "w") as file:
+        file["speed"] = np.zeros(10, "f4")
+        file.create_group("group")["speed"] = np.zeros(10, "f4")
+    with h5py.File(recorded, "r+") as file:
+        del file["live/speed"]
+        if way == "external link":
+            file["live/speed"] = h5py.ExternalLink("other.h5", "/speed")
+        elif way == "external group":
+            del file["live"]
+            file["live"] = h5py.ExternalLink("other.h5", "/group")
+        elif way == "external storage":
+            file["live"].create_dataset("speed", (10,), "f4", external=[(str(tmp_path / "bytes"), 0, 40)])
+        else:
+            layout = h5py.VirtualLayout((10,), "f4")
+            layout[:] = h5py.VirtualSource("other.h5", "speed", (10,))
+            file["live"].create_virtual_dataset("speed", layout)
+    with pytest.raises(InputError, match="another file") as refused:
+        open_session(recorded)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_soft_link_inside_the_file_is_followed(recorded: Path) -> None:
+    """It leads nowhere else."""
+    with h5py.File(recorded, "r+") as file:
+        file["alias"] = h5py.SoftLink("/live/speed")
+    with open_session(recorded) as session:
+        assert session.rows > 0

@@ -2,20 +2,21 @@ import msgspec
 import pytest
 
 from stream.errors import InputError
-from stream.study.force.air import air_factors, range_words
+from stream.study.force.air import air_factors, range_findings
+from ui.text.findings import say_all
 
 
 @pytest.mark.parametrize(
     ("temperature", "pressure", "humidity", "altitude", "named"),
     [
-        (20, 1000, 140, None, "--humidity"),
-        (20, 1000, -1, None, "--humidity"),
-        (20, 10, 50, None, "--pressure"),
+        (20, 1000, 140, None, "humidity"),
+        (20, 1000, -1, None, "humidity"),
+        (20, 10, 50, None, "pressure"),
         (20, 99, 50, None, "hPa"),
-        (-300, 1000, 50, None, "--temperature"),
-        (float("nan"), 1000, 50, None, "--temperature"),
-        (20, float("inf"), 50, None, "--pressure"),
-        (20, 1000, 50, 30000, "--altitude"),
+        (-300, 1000, 50, None, "temperature"),
+        (float("nan"), 1000, 50, None, "temperature"),
+        (20, float("inf"), 50, None, "pressure"),
+        (20, 1000, 50, 30000, "altitude"),
         (20, 700, 50, 1500, "sea-level"),
     ],
 )
@@ -44,6 +45,7 @@ def test_keys_of_the_json_are_these() -> None:
 
 
 def test_the_range_that_is_left_is_named() -> None:
-    """Which standard's range is left is said."""
-    assert range_words(25, air_factors(25, 990, 0)) == []
-    assert any("ISO 1585" in words and "5 °C" in words for words in range_words(5, air_factors(5, 1000, 40)))
+    assert range_findings(25, air_factors(25, 990, 0)) == []
+    assert any(
+        "ISO 1585" in words and "5 °C" in words for words in say_all(range_findings(5, air_factors(5, 1000, 40)))
+    )

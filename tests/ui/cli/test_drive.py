@@ -265,3 +265,28 @@ def test_a_drive_in_words(steadypull, car_file: Path, tmp_path: Path) -> None:
     assert "nothing lost" in done.out
     assert f"session: {session}" in done.out
     assert "recording" in done.err
+
+
+def test_the_air_of_the_day_is_kept_at_the_pressure_where_the_car_stands(
+    steadypull, car_file: Path, tmp_path: Path
+) -> None:
+    """1013.25 hPa at sea level is 898.75 hPa at 1 000 m (ISO 2533); a wrong one is refused before all."""
+
+    def work(line: Device) -> None:
+        line.await_reader()
+        line.send(description())
+        send_paced(line, counted(800))
+        line.await_leaving()
+
+    with device(tmp_path, work) as line:
+        words = ("drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", "1", "--headless")
+        refused = steadypull(*words, "--air", "18,1013.25,140")
+        done = steadypull(*words, "--air", "18,1013.25,55", "--altitude", "1000")
+    with h5py.File(only_session(tmp_path / "d")) as file:
+        kept = dict(file["conditions"].attrs)
+
+    assert refused.code == 2
+    assert "humidity" in refused.err
+    assert done.code == 0, done.err
+    assert kept["pressure_hpa"] == pytest.approx(898.75, abs=0.05)
+    assert (kept["temperature_c"], kept["humidity_pct"]) == (18.0, 55.0)

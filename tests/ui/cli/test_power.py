@@ -7,12 +7,17 @@ from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
+import psychrolib
 import pytest
 
 from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
+from tests.array_session import write_session
 from tests.stream.study.rehearsed import BEGAN, session
+from tests.ui.cli.test_coastdown import RATE as COAST_RATE
+from tests.ui.cli.test_coastdown import car_text as coast_car_text
+from tests.ui.cli.test_coastdown import drive as coasted
 from ui.cli.main import run
 
 NEWTONS_PER_UNIT = 2900.0
@@ -216,3 +221,42 @@ def test_the_text_has_units_doubts_and_the_caution(day: Callable[..., Day], caps
     text = capsys.readouterr().out
     for words in ("mV/V of load is", "kW", "steady-equivalent", "95 %", "knock detection"):
         assert words in text
+
+
+def test_a_coastdown_is_read_with_the_car_file_that_it_carries(
+    day: Callable[..., Day], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The coastdown's car has its own names, units and mass; the pulls' car file knows nothing of its wheel speed."""
+    paths, _ = day(road=False)
+    rolled = write_session(tmp_path / "rolled.h5", coast_car_text(), COAST_RATE, coasted())
+
+    found = answer(capsys, *paths, "--coastdown", str(rolled))
+
+    codes = {finding["code"] for finding in found["findings"]}
+    assert found["bands"]
+    assert "power-other-car" in codes  # 1247 kg rolled, 790 kg pulled
+    beyond = "power-beyond-coastdown" in codes
+    speeds = [band["speed_mps"] for band in found["bands"]]
+    assert beyond == (max(speeds) > 37.0 or min(speeds) < 9.0)
+
+
+def test_the_air_that_was_kept_is_the_air_of_the_power(
+    day: Callable[..., Day], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """18 °C, 1002 hPa, 55 %: the density is that of psychrolib, and `--air none` is none."""
+    copies = []
+    for path in day(road=True)[0]:
+        copy = tmp_path / Path(path).name
+        copy.write_bytes(Path(path).read_bytes())
+        assert run(["mark", str(copy), "--air", "18,1002,55"]) == 0
+        copies.append(str(copy))
+    capsys.readouterr()
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    ratio = psychrolib.GetHumRatioFromRelHum(18.0, 0.55, 100200.0)
+    density = psychrolib.GetMoistAirDensity(18.0, ratio, 100200.0)
+
+    kept, none, given = (answer(capsys, *copies, *more) for more in ((), ("--air", "none"), ("--air", "18,1002,55")))
+
+    assert any(f"{density:.3f} kg/m³" in line for line in kept["warnings"])
+    assert not any("kg/m³" in line for line in none["warnings"])
+    assert kept["bands"] == given["bands"] != none["bands"]

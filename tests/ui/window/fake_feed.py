@@ -141,6 +141,10 @@ class FakeFeed:
         self.calls.append(("mark", text))
         self.events.add(self.time_s, "mark", text)
 
+    def knock_heard(self) -> None:
+        self.calls.append(("knock_heard",))
+        self.events.add(self.time_s, "knock-heard", "knock heard at 4100 to 4400 rpm", 4400.0)
+
     def skip_target(self) -> None:
         self.calls.append(("skip_target",))
 

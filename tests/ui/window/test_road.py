@@ -189,6 +189,22 @@ def test_space_marks_whatever_was_clicked_last(qt: Any, open_window: Any, run: A
     assert road.state_bar.state.detail.startswith("mark 1 at 00:00")
 
 
+def test_k_keeps_that_knock_was_heard(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The key and the button say the same; the moment is on the strip and in the state line."""
+    window = open_window(feed)
+    road = road_of(window)
+    test = importlib.import_module("PySide6.QtTest").QTest
+    test.mouseClick(road.controls.record, qt.QtCore.Qt.MouseButton.LeftButton)
+    test.keyClick(window, qt.QtCore.Qt.Key.Key_K)
+    run(window, feed, 0.5)
+    assert feed.calls == [("start_recording",), ("knock_heard",)]
+    assert [span.text for span in road.strip.marks.spans] == ["knock"]
+    assert road.state_bar.state.title == "Knock heard"
+    test.mouseClick(road.controls.knock, qt.QtCore.Qt.MouseButton.LeftButton)
+    run(window, feed, 0.5)
+    assert feed.calls[1:] == [("knock_heard",), ("knock_heard",)]
+
+
 def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
     """While a tune is typed, space is a blank."""
     window = open_window(feed)
@@ -513,3 +529,24 @@ def test_a_storm_of_gaps_stays_cheap_to_draw(open_window: Any, run: Any, feed: F
     assert 10 <= len(shown) <= 16
     assert shown[0] == 5.0
     assert shown[-1] > 7.7
+
+
+def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """While speed rises under high load the words are PULL and the way to redline, not 'moving'."""
+    view = importlib.import_module("stream.live.view")
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 5.0, speed_rpm=4400.0, steady=steady(4000, 840), redline_rpm=7400.0,
+        pull_now=view.PullNow(3.0, 2400.0, 500.0), last_pull=pull(1, 2, ("lift",)), pulls=1)  # fmt: skip
+
+    assert road.speed.sentence == "PULL  3000 to redline"
+    assert road.speed.pull_share == pytest.approx(0.4)
+    bar = share_of(road.theme.speed, pixels(road.speed))
+    assert bar > 0.005
+    assert not road.speed.closed
+
+    run(window, feed, 6.0, speed_rpm=6900.0, steady=steady(4000, 840), redline_rpm=7400.0,
+        pull_now=view.PullNow(3.0, 2400.0, 500.0))  # fmt: skip
+    assert share_of(road.theme.speed, pixels(road.speed)) > 1.5 * bar
+    run(window, feed, 7.0, speed_rpm=3000.0, steady=steady(3000, 840), pull_now=None)
+    assert road.speed.sentence == "moving  ±840 rpm"
