@@ -17,8 +17,6 @@ from ui.cli.options import (
 )
 
 if TYPE_CHECKING:
-    import msgspec
-
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
 
@@ -52,6 +50,8 @@ def command(
     as_json: bool,
 ) -> int:
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
+    import msgspec
+
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare
     from ui.cli.results import print_json
@@ -59,7 +59,7 @@ def command(
 
     positive("--drift", drift_pct)
     pulls, words = read_pulls(session_paths)
-    scatter = scatter_of(session_paths, history, width)
+    scatter = scatter_of(pulls, history, width)
     factors, said = correction_for(pulls, session_paths, air, beyond_range)
     result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
     result = msgspec.structs.replace(result, findings=(*result.findings, *said))

@@ -156,12 +156,12 @@ def car_of(session: "Session", car_path: str | None) -> "Car":
     return car
 
 
-def scatter_of(session_paths: Sequence[str], history: str | None, width: float) -> "Scatter":
+def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float = 250.0) -> "Scatter":
     """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
     from stream.study.compare.history import known_scatter
     from stream.study.compare.scatter import PRIOR
 
-    return PRIOR if history == "none" else known_scatter(session_paths, history, width)
+    return PRIOR if history == "none" else known_scatter(pulls, history, width)
 
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:

@@ -69,7 +69,7 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
     pulls, words = all_traces(sessions)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    return Opened(tuple(pulls), len(sessions), known_scatter([one.path for one in sessions]), (*remarks, *words))
+    return Opened(tuple(pulls), len(sessions), known_scatter(pulls), (*remarks, *words))
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:
