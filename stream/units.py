@@ -32,6 +32,10 @@ MPS_PER_UNIT: Final = {
     "mps": 1.0,
     "mph": 0.44704,
 }
+# A throttle opening; without a unit it may be either.
+PCT_PER_UNIT: Final = {"%": 1.0, "pct": 1.0, "percent": 1.0} | dict.fromkeys(
+    ("1", "0..1", "0-1", "ratio", "fraction"), 100.0
+)
 # (factor, then added) to degrees Celsius; exact. A temperature without a unit is in °C.
 CELSIUS_FROM: Final = {"": (1.0, 0.0), "c": (1.0, 0.0), "f": (5 / 9, -160 / 9), "k": (1.0, -273.15)}
 
@@ -46,7 +50,7 @@ def conversion(unit: str, wanted: str) -> tuple[float, float] | None:
     old, new = plain_unit(unit), plain_unit(wanted)
     if old == new:
         return 1.0, 0.0
-    for table in (HPA_PER_UNIT, MPS_PER_UNIT):
+    for table in (HPA_PER_UNIT, MPS_PER_UNIT, PCT_PER_UNIT):
         if old in table and new in table and new:
             return table[old] / table[new], 0.0
     if old in CELSIUS_FROM and new in CELSIUS_FROM and new:

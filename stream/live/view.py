@@ -1,13 +1,9 @@
 """What the live stage and the drive show of themselves: immutable snapshots that any thread may read."""
 
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Literal
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-
-from stream.live.records import Hold, Pull
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,52 +76,3 @@ class Health:
     clipped_samples: dict[str, int]
     noise: dict[str, float]
     flat: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class DriveStatus:
-    """One look at a running drive.
-
-    pull_now         the pull that goes on, None where there is none
-    changed_verdicts pulls whose verdict was changed after it had been told
-    targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
-    target_road_kmh  what the next target means on the road, in the gear that is driven in
-    target_hint      how to hold it, in words
-    targets_taken    how many are held
-    target_steady_s  seconds that the speed is steady near the next target
-    target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
-    doubt_rpm        largest standard doubt of the running fit over the targets, the reference's scale error left out
-    until_u_rpm      the doubt at which the drive ends
-    fit_text         the running fit in words
-    """
-
-    state: Literal["opening", "running", "away", "finished", "failed"]
-    failure: str = ""
-    recording: bool = False
-    path: Path | None = None
-    tune: str = ""
-    time_s: float = 0.0
-    speed_rpm: float = float("nan")
-    load: float = float("nan")
-    load_unit: str = ""
-    steady: Steady | None = None
-    health: Health | None = None
-    disk_free_bytes: int | None = None
-    last_hold: Hold | None = None
-    holds: int = 0
-    last_pull: Pull | None = None
-    pulls: int = 0
-    pull_now: PullNow | None = None
-    changed_verdicts: int = 0
-    redline_rpm: float | None = None
-    targets: tuple[float, ...] = ()
-    next_target_rpm: float | None = None
-    target_road_kmh: float | None = None
-    target_hint: str = ""
-    targets_taken: int = 0
-    target_steady_s: float = 0.0
-    target_speed_rpm: float | None = None
-    doubt_rpm: float | None = None
-    until_u_rpm: float | None = None
-    fit_text: str = ""
-    counters: dict[str, int] = field(default_factory=dict)

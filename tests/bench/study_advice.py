@@ -23,7 +23,7 @@ from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
-from stream.study.align_log import align_log
+from stream.study.clock import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power
@@ -123,7 +123,7 @@ def mixture(folder: Path, seed: int) -> Rows:
             continue
         truth = 1 + float(day.mixture(np.array(cell.rpm), np.array((cell.second_axis - 22) / 78)))
         row = interval(100 * cell.estimate, 100 * cell.low, 100 * cell.high, 100 * truth)
-        kind = "one-sided cell" if "one side" in cell.evidence else "centred cell"
+        kind = "one-sided cell" if not cell.why.values.get("centred", True) else "centred cell"
         rows[f"{'cell on the jump' if cell.rpm == JUMP_RPM else kind}, %"].append(row)
     return rows
 

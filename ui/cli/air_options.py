@@ -20,18 +20,23 @@ NONE = "none"
 EXAMPLE = "18,1002,55 for 18 °C, 1002 hPa, 55 %"
 
 air_option: Decorator = click.option(
-    "--air", "air", multiple=True, metavar="C,HPA,PCT|none",
+    "--air",
+    "air",
+    multiple=True,
+    metavar="C,HPA,PCT|none",
     help="Correct to standard air (ISO 1585): temperature, pressure where the car stands, humidity. Once for all "
     "sessions, or once for each in the order given. Full throttle without boost only.  [as kept in the sessions]",
-)  # fmt: skip
+)
 beyond_option: Decorator = click.option(
     "--beyond-range", is_flag=True, help="Air correction also where the standards do not reach."
 )
 keep_air_option: Decorator = click.option(
-    "--air", "air", metavar="C,HPA,PCT",
+    "--air",
+    "air",
+    metavar="C,HPA,PCT",
     help="The air of the day, kept in the session: temperature, pressure where the car stands (with --altitude that at "
     "sea level, from a weather report), humidity.",
-)  # fmt: skip
+)
 altitude_option: Decorator = click.option(
     "--altitude", type=float, metavar="M", help="Of the road; the pressure of --air is then the sea-level one."
 )

@@ -61,7 +61,7 @@ def command(
 
 
 def print_road_load(load: "RoadLoad") -> None:
-    """The glides, the coefficients with their 95 % doubt, and force and coast time at the speeds glided through."""
+    """The glides, the coefficients ± 95 %, and force and coast time at the speeds glided through."""
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
@@ -76,16 +76,16 @@ def print_road_load(load: "RoadLoad") -> None:
         table.add_row(str(row.number), f"{row.start_s:.0f}", f"{row.end_s:.0f}", span, way, state)
     out.print(table)
     out.print(f"F = A + B v + C v², v in m/s, from {load.runs} coastdown{'s' if load.runs > 1 else ''}.")
-    for name, unit, value, doubt in (
+    for name, unit, value, u in (
         ("A", "N", load.a_n, load.u_a),
         ("B", "N/(m/s)", load.b_n_per_mps, load.u_b),
         ("C", "N/(m/s)²", load.c_n_per_mps2, load.u_c),
     ):
-        out.print(f"  {name} = {figures(value, 2 * doubt)} ± {figures(2 * doubt, 2 * doubt)} {unit}")
+        out.print(f"  {name} = {figures(value, 2 * u)} ± {figures(2 * u, 2 * u)} {unit}")
     times = {step.speed_kmh: step for step in load.precision}
     forces = plain_table("km/h", "N", "±", "coast time s", "pairs", "precision %")
     for speed_kmh in speeds_kmh(load):
-        force, doubt = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
+        force, half = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
         step = times.get(speed_kmh)
         timed = (
             ["", "", ""]
@@ -96,7 +96,7 @@ def print_road_load(load: "RoadLoad") -> None:
                 "?" if step.precision_pct is None else f"{step.precision_pct:.1f}",
             ]
         )
-        forces.add_row(f"{speed_kmh:.0f}", figures(force, doubt), figures(doubt, doubt), *timed)
+        forces.add_row(f"{speed_kmh:.0f}", figures(force, half), figures(half, half), *timed)
     out.print(forces)
     out.print(
         f"± is 95 %; the mass is taken as exact. Only speeds that were glided through, {3.6 * load.from_mps:.0f} to "

@@ -11,8 +11,8 @@ from ui.cli.paper import say_words
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
+    from stream.drive.status import DriveStatus
     from stream.events import Event
-    from stream.live.view import DriveStatus
 
 LOOK_S = 0.1
 NUMBERS_S = 0.5

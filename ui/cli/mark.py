@@ -1,6 +1,6 @@
 """steadypull mark: what a person says of holds and pulls after the drive."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,7 +14,7 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 
 
 @click.command("mark")
-@click.argument("path", metavar="SESSION")
+@click.argument("paths", metavar="SESSION…", nargs=-1, required=True)
 @click.option("--drop-hold", multiple=True, type=int, metavar="N", help="Hold N does not count.")
 @click.option("--accept-hold", multiple=True, type=int, metavar="N", help="Hold N counts (again).")
 @click.option("--retarget", multiple=True, metavar="N=RPM", help="Hold N was this speed; N= takes that back.")
@@ -35,7 +35,7 @@ WORDS = {0: "", 1: "keep", -1: "drop"}  # of a pull, in JSON
 @click.option("--note", default="", metavar="TEXT", help="Add a line to the session's note.")
 @json_option
 def command(
-    path: str,
+    paths: tuple[str, ...],
     drop_hold: tuple[int, ...],
     accept_hold: tuple[int, ...],
     retarget: tuple[str, ...],
@@ -53,10 +53,13 @@ def command(
 ) -> int:
     """Accept, drop or retarget holds, keep or drop pulls, what was heard, the air, a note; bare: show it all.
 
-    Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is.
+    Numbers are those of the tables that 'replay' prints, from 1. What was recorded stays as it is. With several
+    sessions, what is said is said of each; a hold or a pull is named in one session alone.
     """
     from stream.record.tables import PullMark
+    from stream.study.dataset import each_once
     from stream.study.edit import Marks, mark_session
+    from ui.cli.results import print_json
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}
@@ -69,6 +72,8 @@ def command(
         raise click.UsageError(f"hold {min(twice)} is dropped and accepted; keep one")
     if pull is not None and not (heard or none_heard or forget_heard):
         raise click.UsageError("--pull says of which pull --heard, --none-heard or --forget-heard is; give one of them")
+    if len(paths) > 1 and (holds or retarget or pulls or pull is not None):
+        raise click.UsageError("numbers of holds and pulls belong to one session; name one")
     if none_heard and heard:
         raise click.UsageError("--heard and --none-heard: either knock was heard or it was not; give one")
     forget = None if not forget_heard else -1 if pull is None else pull
@@ -82,8 +87,17 @@ def command(
         note=note,
     )
     if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.air, marks.note)):
-        mark_session(path, marks)
-    _show(path, as_json)
+        each_once(paths)
+        for path in paths:
+            mark_session(path, marks)
+    if as_json:
+        rows = [_json(path) for path in paths]
+        print_json(rows[0] if len(rows) == 1 else rows)
+        return 0
+    for path in paths:
+        if len(paths) > 1:
+            click.echo(f"{path}:")
+        _show(path)
     return 0
 
 
@@ -111,35 +125,40 @@ def _heard(heard: str | None, none_heard: bool, pull: int) -> "list[Heard]":
     return [Heard(pull=pull, rpm_from=low, rpm_to=high, heard=True, said_utc=said) for low, high in ranges]
 
 
-def _show(path: str, as_json: bool) -> None:
+def _json(path: str) -> dict[str, Any]:
     import msgspec
 
     from stream.study.dataset import open_dataset
-    from ui.cli.results import print_json
+
+    with open_dataset(path) as session:
+        holds, pulls = (
+            zip(session.holds, session.hold_marks, strict=True),
+            zip(session.pulls, session.pull_marks, strict=True),
+        )
+    return {
+        "holds": [
+            {
+                "number": number,
+                "start_s": hold.start_s,
+                "speed_rpm": hold.speed_rpm,
+                "accepted": mark.accepted,
+                "target_rpm": mark.target_rpm,
+            }
+            for number, (hold, mark) in enumerate(holds, start=1)
+        ],
+        "pulls": [
+            {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
+            for number, (pull, mark) in enumerate(pulls, start=1)
+        ],
+        "heard": [msgspec.to_builtins(row) for row in session.heard],
+        "air": None if session.weather is None else msgspec.to_builtins(session.weather),
+    }
+
+
+def _show(path: str) -> None:
+    from stream.study.dataset import open_dataset
 
     session = open_dataset(path)
-    if as_json:
-        print_json(
-            {
-                "holds": [
-                    {
-                        "number": number,
-                        "start_s": hold.start_s,
-                        "speed_rpm": hold.speed_rpm,
-                        "accepted": mark.accepted,
-                        "target_rpm": mark.target_rpm,
-                    }
-                    for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1)
-                ],
-                "pulls": [
-                    {"number": number, "start_s": pull.start_s, "verdict": pull.verdict, "mark": WORDS[mark.kept]}
-                    for number, (pull, mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1)
-                ],
-                "heard": [msgspec.to_builtins(row) for row in session.heard],
-                "air": None if session.weather is None else msgspec.to_builtins(session.weather),
-            }
-        )
-        return
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
         target = "" if hold_mark.target_rpm is None else f", marked {hold_mark.target_rpm:g} rpm"
         state = "" if hold_mark.accepted else ", dropped"

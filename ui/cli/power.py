@@ -82,14 +82,14 @@ def _print(result: "Power") -> None:
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
-        doubt = 1.96 * result.u_force_per_unit_n
-        scale = f"{figures(result.force_per_unit_n, doubt)} ± {figures(doubt, doubt)} N"
+        half = 1.96 * result.u_force_per_unit_n
+        scale = f"{figures(result.force_per_unit_n, half)} ± {figures(half, half)} N"
         out.print(f"One {result.unit or 'unit'} of load is {scale}.")
     for gear in result.gears:
         slip = "" if gear.slip_pct is None else f", slip {gear.slip_pct:.1f} %"
         pulls = f"{gear.pulls} pull{'s' if gear.pulls > 1 else ''}"
-        doubt = 1.96 * gear.u_force_per_unit_n
-        own = f"{figures(gear.force_per_unit_n, doubt)} ± {figures(doubt, doubt)} N"
+        half = 1.96 * gear.u_force_per_unit_n
+        own = f"{figures(gear.force_per_unit_n, half)} ± {figures(half, half)} N"
         out.print(f"  gear {gear.gear}: {own} from {pulls}, mass factor {gear.gamma:.3f}{slip}")
     for tune in result.tunes:
         out.print(f"{tune.tune or 'no tune named'}, gear {tune.gear}, {tune.pulls} pulls, at the wheels:")

@@ -20,8 +20,9 @@ from stream.study.compare.scatter import Scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
 from stream.study.force.boost import Reading, correction_of
-from stream.study.pulls import PullTrace, all_traces
+from stream.study.pulls import PullTrace, all_traces, gear_findings
 from ui.report.gather_advice import Asked, Studies, studies_of
+from ui.text.findings import say_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +148,11 @@ def _readings(
     sessions: Sequence[Dataset], air: Mapping[str, Reading] | None, kept_air: bool, beyond_range: bool
 ) -> dict[str, Air]:
     """The air by session path: as given, else as kept."""
-    found = {} if air is None else {path: (one.temperature_c, one.pressure_hpa, one.humidity_pct)
-                                    for path, one in air.items()}  # fmt: skip
+    found = (
+        {}
+        if air is None
+        else {path: (one.temperature_c, one.pressure_hpa, one.humidity_pct) for path, one in air.items()}
+    )
     if air is None and kept_air:
         for data in sessions:
             if (one := data.weather) is not None:
@@ -182,6 +186,7 @@ def software() -> str:
 def _pulls(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
     with_load = [session for session in sessions if session.car.by_role("load") is not None]
     pulls, words = all_traces(with_load)
+    words += say_all(gear_findings(pulls))
     words += [f"{s.path}: has no load channel, so its pulls are not studied" for s in sessions if s not in with_load]
     return pulls, words
 

@@ -44,6 +44,7 @@ COMMAND_LINE: dict[str, str] = {
     "port-empty": "--port: is empty; give a device path or a URL such as socket://host:port",
     "port-not-open": "{url}: {reason}; 'steadypull ports' lists the ports there are",
     "port-url": "--port {url}: {reason}; give a device path or a URL such as socket://host:port",
+    "stoichiometric-ratio": "--stoichiometric {value:g}: is no air-fuel ratio of a fuel; 14.7 is usual for petrol",
     "target-not-positive": "--targets: a speed to hold is a number above zero; write them as 1500,2000,2500",
     "targets-many": "--targets: {count} speeds are too many; give {most} or fewer",
     "targets-near-redline": "--targets: all are above 90 % of redline ({redline:.0f} rpm); give lower ones",

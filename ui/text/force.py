@@ -33,7 +33,7 @@ def _ways(values: Mapping[str, Any]) -> str:
 
 def _wind_change(values: Mapping[str, Any]) -> str:
     used, stated = values["wind_mps"], values["stated_mps"]
-    words = f"the wind may change by {used:.1f} m/s between a run and its partner, which looks like B: in the doubt"
+    words = f"the wind may change by {used:.1f} m/s between a run and its partner, which looks like B: it is in the ±"
     learned = f" (stated {stated:g} m/s, corrected by the runs' own scatter)"
     return words if abs(used - stated) < 0.05 else words + learned
 
@@ -141,6 +141,14 @@ def _against_kept(values: Mapping[str, Any]) -> str:
     )
 
 
+def _unequal(values: Mapping[str, Any]) -> str:
+    rpm = ", ".join(f"{one:.0f}" for one in values["rpm"])
+    return (
+        f"{values['tune']!r} ran at another manifold pressure than {values['now']!r} at {rpm} rpm (by up to "
+        f"{values['gap_pct']:.1f} %): more boost is no better advance, so it is not compared there"
+    )
+
+
 def _no_ambient(values: Mapping[str, Any]) -> str:
     return (
         f"{values['session']}: {values['channel']!r} is a gauge pressure and the ambient one is not known: 1013 hPa is "
@@ -173,6 +181,11 @@ SENTENCES: dict[str, Sentence] = {
     "air-boost-not-seen": (
         "the car file does not say whether the engine is boosted; manifold pressure never went above ambient, so it is "
         "corrected as without boost"
+    ),
+    "advance-unequal-boost": _unequal,
+    "advance-boost-not-logged": (
+        "the engine is boosted and its manifold pressure is not known: whether the tunes ran at equal boost cannot be "
+        "seen, and more boost looks like better advance"
     ),
     "boost-against-car": (
         "{session}: the car file says the engine is not boosted, but manifold pressure is {above_hpa:.0f} hPa above "
@@ -207,17 +220,17 @@ SENTENCES: dict[str, Sentence] = {
         "{glided_to_kmh:.0f}: beyond that road load is carried on by its formula"
     ),
     "power-air-kept": "air of {density_kg_m3:.3f} kg/m³, from the air kept with the sessions",
-    "power-one-way": "grade and wind are unknown: taken as level and calm, and in the doubt",
-    "power-one-gear": "all pulls are in gear {gear}: a second gear would check the scale; the doubt is wider",
+    "power-one-way": "grade and wind are unknown: taken as level and calm, and in the uncertainty",
+    "power-one-gear": "all pulls are in gear {gear}: a second gear would check the scale; the uncertainty is wider",
     "power-slip-unknown": (
         "speed is from engine speed, which is high by the tyres' slip (3 to 8 % in a hard pull): not taken off, but in "
-        "the doubt; a road_speed channel would show it"
+        "the uncertainty; a road_speed channel would show it"
     ),
     "power-no-slip": (
         "gear {gear}: engine speed is {off_pct:+.0f} % off road speed, more than slip: check the radius, the ratios "
         "and the calibration of both"
     ),
-    "power-no-zero": "some pulls have no zero: the fit's intercept stands in for it, with a wider doubt",
+    "power-no-zero": "some pulls have no zero: the fit's intercept stands in for it, with a wider uncertainty",
     "power-tunes": "each tune has its own bands; where one set alone is asked for, it is that of {tune!r}",
     "power-one-pull": "where one pull alone crosses a band, {scatter_pct:.0f} % stands for its repeatability",
     "power-at-wheels": "power is at the wheels; what the driveline and the engine's own inertia take is not in it",
@@ -226,8 +239,8 @@ SENTENCES: dict[str, Sentence] = {
     "coast-wind": "wind of about {wind_mps:.0f} m/s along the road; wait for a calmer day",
     "coast-wind-change": _wind_change,
     "coast-odd-runs": "{runs} runs, more one way than the other: one has no partner in the other direction",
-    "coast-one-alone": "one coastdown alone: grade and wind are unknown, and the doubt is wider for it",
-    "coast-one-way": "all coastdowns went one way: grade and wind are unknown, and the doubt is wider for it",
+    "coast-one-alone": "one coastdown alone: grade and wind are unknown, and the uncertainty is wider for it",
+    "coast-one-way": "all coastdowns went one way: grade and wind are unknown, and the uncertainty is wider for it",
     "coast-c-negative": "C is negative, which no air does: start faster and roll further, or use the sum only",
     "coast-a-negative": "A is negative, which no tyre does: roll on to a lower speed, or look for a slope",
     "coast-narrow": "speeds from {from_kmh:.0f} to {to_kmh:.0f} km/h only: A, B and C are hardly told apart",

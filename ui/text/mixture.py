@@ -25,6 +25,11 @@ LEFT_OUT = {
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
 }
+UNUSABLE = {
+    "load-unit": "is in a unit that is not known",
+    "load-range": "has values that no engine shows",
+    "load-still": "stands still while the other of the two moves",
+}
 AMBIENT = {
     "said": "said for the day",
     "channel": "from a pressure channel",
@@ -121,6 +126,7 @@ SENTENCES: dict[str, Sentence] = {
     "leaner-bounded": _with("leaner, bounded at {most_pct:.0f} % a pass"),
     "hold-lean-seen": _with("hold: λ up to {lam:.2f} was seen here under load"),
     "hold-lean-target": _with("hold: a wanted λ of {wanted:.2f} is above 1 at high load and was not allowed by hand"),
+    "hold-silent": _with("hold: for {silent_s:.1f} s more λ was missing, misfire-lean or still here"),
     "hold-few-hits": _with("hold: none leaner at high load under {needed} hits"),
     "hold-one-passage": _with("hold: none leaner at high load from fewer than {needed} passages"),
     "hold-edge": _with("hold: the drive touched only the edge of this cell, and it reaches into high load"),
@@ -149,7 +155,9 @@ SENTENCES: dict[str, Sentence] = {
     "trim-stands-still": (
         "{session}: the fuel trim is {trim_pct:+.1f} % throughout: learnt before, or stuck; it makes no cell leaner"
     ),
-    "load-channel-unusable": "{why}",
+    "load-channel-unusable": lambda values: (
+        f"{values['session']}: its {values['role'].replace('_', ' ')} {UNUSABLE[values['why']]}, and is not used"
+    ),
     "pressure-unit-missing": "{session}: {channel} has no unit and is read as kPa, which it fits; write its unit",
     "throttle-unit-missing": "{session}: {channel} has no unit and never passes 1: read as a share of full opening",
     "gauge-pressure": lambda values: (

@@ -4,8 +4,9 @@ import math
 from pathlib import Path
 
 from stream.block import StreamInfo
+from stream.drive.status import DriveStatus
 from stream.live.records import Hold, Pull
-from stream.live.view import DriveStatus, Health, PullNow, Steady
+from stream.live.view import Health, PullNow, Steady
 from ui.text import faults
 from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, seconds, size, two_figures
 from ui.text.lines import one_line

@@ -7,8 +7,9 @@ back.
 from typing import Protocol
 
 from stream.block import Block, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.events import EventList
-from stream.live.view import DriveStatus, LiveRows
+from stream.live.view import LiveRows
 
 
 class RawCursor(Protocol):

@@ -5,8 +5,8 @@ from collections.abc import Callable
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.drive.status import DriveStatus
 from stream.errors import SteadypullError
-from stream.live.view import DriveStatus
 from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds

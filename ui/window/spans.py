@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
+from stream.drive.status import DriveStatus
 from stream.events import Event
-from stream.live.view import DriveStatus
 from ui.text.figures import live_rpm
 from ui.text.lines import one_line
 from ui.window.mark_row import Span

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stream.block import StreamInfo
+from stream.drive.status import DriveStatus
 from stream.events import Event
-from stream.live.view import DriveStatus, Health
+from stream.live.view import Health
 from ui.text.figures import clock, count, size
 from ui.text.lines import one_line
 

@@ -139,8 +139,9 @@ def check_air(temperature_c: float, pressure_hpa: float, humidity_pct: float, al
         if value is not None and not low <= value <= high:
             raise InputError(
                 f"{what} {value:g}: not that of air on a road; give {unit}, from {low:g} to {high:g}",
-                code="air-not-weather", what=what,
-            )  # fmt: skip
+                code="air-not-weather",
+                what=what,
+            )
     if altitude_m is not None and not 850 <= pressure_hpa <= 1100:
         raise InputError(
             f"pressure {pressure_hpa:g}: no sea level has it; beside an altitude give the sea-level pressure, or leave "

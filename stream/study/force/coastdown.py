@@ -38,12 +38,12 @@ MOST_DECELERATION = 2.0  # m/s²; no road load does this, brakes do
 SLOPE_S = 2.0
 LEAST_DECELERATION = 0.03  # m/s²; slower than any car rolls
 BELOW_TOP_GEAR = 0.85
-BRIDGED_S = 1.0  # shorter doubts than this do not cut a run: a bump, a gust
+BRIDGED_S = 1.0  # shorter breaks than this do not cut a run: a bump, a gust
 SAME_GLIDE_S = 8.0  # chosen: pieces so near, without speed gained between, are one glide; a car cannot turn round in it
 BRAKED_S = 1.0
 # The turning parts of cars in neutral are 2 to 6 % of the mass, evenly spread (common practice, no source): about the
 # 3 % that are taken that is a root mean square of 1.5 %.
-MASS_FACTOR_DOUBT = 0.015
+U_MASS_FACTOR = 0.015
 MOST_ROLLING = 0.06  # of the weight; no tyre on a road needs that much, a brake does
 ODD_ROLLING = 0.025  # tyres on a hard road need 1 to 2 %; common practice, no source
 WANTED_PRECISION = 3.0  # %, of coast times, that road-load standards ask for (UN GTR 15, annex 4; from memory)
@@ -71,7 +71,7 @@ def session_coastdown(
     dropped, back     numbers of glides, from 1: left out, and (in place of the turns) gone the other way
     wind_change_mps   standard uncertainty of the wind's change between a run and its partner
 
-    u_* contain the doubt of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
+    u_* contain the uncertainty of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
     speed, no mass, no coastdown (it was in gear, or braked), no such glide.
     """
     car, mass = data.car, data.car.car.mass_kg
@@ -225,19 +225,23 @@ def _verdicts(
         run = glide.run
         rows.append(
             CoastVerdict(
-                number=number, start_s=float(run.time_s[0]), end_s=float(run.time_s[-1]),
-                from_mps=float(run.speed_mps[:LEAST_ROWS].mean()), to_mps=float(run.speed_mps[-LEAST_ROWS:].mean()),
-                way=way, used=not glide.why_not and number not in dropped,
+                number=number,
+                start_s=float(run.time_s[0]),
+                end_s=float(run.time_s[-1]),
+                from_mps=float(run.speed_mps[:LEAST_ROWS].mean()),
+                to_mps=float(run.speed_mps[-LEAST_ROWS:].mean()),
+                way=way,
+                used=not glide.why_not and number not in dropped,
                 why_not=glide.why_not or ("dropped" if number in dropped else ""),
             )
-        )  # fmt: skip
+        )
     return tuple(rows)
 
 
 def _finished(
     load: RoadLoad, mass: float, trace: RoadTrace, rows: tuple[CoastVerdict, ...], ways_said: bool, path: Path
 ) -> RoadLoad:
-    """The answer with its glides, what they and the numbers say, and the doubt of the turning parts."""
+    """The answer with its glides, what they and the numbers say, and the uncertainty of the turning parts."""
     share = load.a_n / (mass * GRAVITY)
     if share > MOST_ROLLING:
         raise InputError(
@@ -245,10 +249,17 @@ def _finished(
             "roll again in neutral, off the brakes"
         )
     found: list[Finding] = [
-        note("coast-glide-left-out", number=row.number, start_s=row.start_s, from_kmh=3.6 * row.from_mps,
-             to_kmh=3.6 * row.to_mps, why=row.why_not)
-        for row in rows if not row.used
-    ]  # fmt: skip
+        note(
+            "coast-glide-left-out",
+            number=row.number,
+            start_s=row.start_s,
+            from_kmh=3.6 * row.from_mps,
+            to_kmh=3.6 * row.to_mps,
+            why=row.why_not,
+        )
+        for row in rows
+        if not row.used
+    ]
     used = [row.number for row in rows if row.used]
     between = [row.number for row in rows if not row.used and used[0] < row.number < used[-1]]
     if between and not ways_said:
@@ -261,15 +272,21 @@ def _finished(
     wide = [step for step in load.precision if step.precision_pct is not None and step.precision_pct > WANTED_PRECISION]
     if wide:
         worst = max(wide, key=lambda step: step.precision_pct or 0.0)
-        found.append(note("coast-imprecise", precision_pct=worst.precision_pct, speed_kmh=worst.speed_kmh,
-                          pairs=worst.pairs))  # fmt: skip
+        found.append(
+            note("coast-imprecise", precision_pct=worst.precision_pct, speed_kmh=worst.speed_kmh, pairs=worst.pairs)
+        )
     values = np.array([load.a_n, load.b_n_per_mps, load.c_n_per_mps2])
-    covariance = np.array(load.covariance) + MASS_FACTOR_DOUBT**2 * np.outer(values, values)
-    u_a, u_b, u_c = (float(doubt) for doubt in np.sqrt(np.diag(covariance)))
+    covariance = np.array(load.covariance) + U_MASS_FACTOR**2 * np.outer(values, values)
+    u_a, u_b, u_c = (float(u) for u in np.sqrt(np.diag(covariance)))
     return msgspec.structs.replace(
-        load, coastdowns=rows, findings=tuple(found), u_a=u_a, u_b=u_b, u_c=u_c,
+        load,
+        coastdowns=rows,
+        findings=tuple(found),
+        u_a=u_a,
+        u_b=u_b,
+        u_c=u_c,
         covariance=tuple(tuple(row) for row in covariance.tolist()),
-    )  # fmt: skip
+    )
 
 
 def _top_gear(car: Car) -> float | None:

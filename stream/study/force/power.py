@@ -23,9 +23,9 @@ from stream.study.force.road_load import GRAVITY, RoadLoad
 from stream.study.force.scale import Design, ScaleFit
 from stream.study.force.traction import (
     AIR_DENSITY,
-    DENSITY_DOUBT,
-    DRAG_DOUBT,
-    RADIUS_DOUBT,
+    U_DENSITY,
+    U_DRAG,
+    U_RADIUS,
     UNDRIVEN_SHARE,
     CarModel,
     Points,
@@ -39,12 +39,12 @@ from stream.units import Floats, Ints
 # γ = 1.04 + 0.0025 ξ², ξ the overall ratio: the turning parts in gear, engine included. Seen as short quotes in public
 # codes, one of which credits Wong, Theory of Ground Vehicles; the page itself was not seen.
 GAMMA = (1.04, 0.0025)
-GAMMA_DOUBT = 0.25  # of what lies above 1
-ONE_GEAR_DOUBT = 0.03  # what a second gear would have shown: a wrong ratio, slip, inertia
+U_GAMMA = 0.25  # of what lies above 1
+U_ONE_GEAR = 0.03  # what a second gear would have shown: a wrong ratio, slip, inertia
 # Without a zero the scale hangs on how load changes with speed, and on two gears. On 40 days of the rehearsal car it
 # came out 15 % high with a scatter of 5 %, for slip bends the same curve; the bands' force was within 3 %.
-NO_ZERO_DOUBT = 0.10
-GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard doubts: both must be exceeded
+U_NO_ZERO = 0.10
+GEARS_DIFFER = (0.03, 3.0)  # relative, and in standard uncertainties: both must be exceeded
 ONE_PULL_SCATTER = 0.03  # chosen, of the force: repeatability taken for a band that one pull alone crosses
 MOST_SLIP_PCT, LEAST_SLIP_PCT = 12.0, -3.0  # beyond these it is no slip but a wrong radius, ratio or calibration
 
@@ -114,7 +114,7 @@ def power(
     """Fit the scale over all clean pulls and give the bands of each tune.
 
     coastdown     road load in place of drag area and rolling coefficient; None: from the sessions, where one rolls
-    air_density   kg/m³; None: of the air kept with the sessions, else 1.2 with a doubt
+    air_density   kg/m³; None: of the air kept with the sessions, else 1.2 with a uncertainty
     kept_air      whether that kept air may be used
     both_ways     each pull went against the one before along the road: slope and wind are then seen
 
@@ -153,21 +153,30 @@ def power(
     fault = _gear_fault(design, fit, gears)
     tunes = () if fault else tuple(_tune(tune, design, fit, model) for tune in _by_pulls(table))
     u_scale = per_unit * float(
-        np.linalg.norm([
-            fit.u_scale, ONE_GEAR_DOUBT * fit.scale * (len(gears) == 1),
-            NO_ZERO_DOUBT * fit.scale * (not design.zeroed.all()),
-        ])
-    )  # fmt: skip
+        np.linalg.norm(
+            [
+                fit.u_scale,
+                U_ONE_GEAR * fit.scale * (len(gears) == 1),
+                U_NO_ZERO * fit.scale * (not design.zeroed.all()),
+            ]
+        )
+    )
     findings += fault or _reading(table, gears, tunes, both_ways)
     if coasted is not None:
         findings += _beyond(table, coasted)
     if not fault and load.newtons_per_unit is not None:
         findings.append(_against_car(load.newtons_per_unit, fit.scale * per_unit, u_scale, load.unit))
     return Power(
-        force_per_unit_n=None if fault else fit.scale * per_unit, u_force_per_unit_n=None if fault else u_scale,
-        bands=tunes[0].bands if tunes else (), findings=unique(findings), unit=load.unit,
-        tune=tunes[0].tune if tunes else "", gear=tunes[0].gear if tunes else None, gears=gears, tunes=tunes,
-    )  # fmt: skip
+        force_per_unit_n=None if fault else fit.scale * per_unit,
+        u_force_per_unit_n=None if fault else u_scale,
+        bands=tunes[0].bands if tunes else (),
+        findings=unique(findings),
+        unit=load.unit,
+        tune=tunes[0].tune if tunes else "",
+        gear=tunes[0].gear if tunes else None,
+        gears=gears,
+        tunes=tunes,
+    )
 
 
 def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> CarModel:
@@ -190,11 +199,13 @@ def _car_model(car: Car, coasted: RoadLoad | None, density: float | None) -> Car
         )
     mass = body.mass_kg or 0.0
     return CarModel(
-        mass_kg=mass, radius_m=body.rolling_radius_m or 0.0,
+        mass_kg=mass,
+        radius_m=body.rolling_radius_m or 0.0,
         drag=0.5 * (AIR_DENSITY if density is None else density) * (body.drag_area_m2 or 0.0),
-        u_drag=float(np.hypot(DRAG_DOUBT, DENSITY_DOUBT if density is None else 0.0)),
-        rolling_n=(body.rolling_coefficient or 0.0) * mass * GRAVITY, coasted=coasted,
-    )  # fmt: skip
+        u_drag=float(np.hypot(U_DRAG, U_DENSITY if density is None else 0.0)),
+        rolling_n=(body.rolling_coefficient or 0.0) * mass * GRAVITY,
+        coasted=coasted,
+    )
 
 
 def _rolled(sessions: Sequence[Dataset], findings: list[Finding]) -> RoadLoad | None:
@@ -229,9 +240,14 @@ def _beyond(table: Points, coasted: RoadLoad) -> list[Finding]:
     if low >= coasted.from_mps - 0.5 and high <= coasted.to_mps + 0.5:
         return []
     return [
-        warning("power-beyond-coastdown", from_kmh=3.6 * low, to_kmh=3.6 * high, glided_from_kmh=3.6 * coasted.from_mps,
-                glided_to_kmh=3.6 * coasted.to_mps)
-    ]  # fmt: skip
+        warning(
+            "power-beyond-coastdown",
+            from_kmh=3.6 * low,
+            to_kmh=3.6 * high,
+            glided_from_kmh=3.6 * coasted.from_mps,
+            glided_to_kmh=3.6 * coasted.to_mps,
+        )
+    ]
 
 
 def other_car(coasted: Car, driven: Car) -> list[Finding]:
@@ -240,22 +256,33 @@ def other_car(coasted: Car, driven: Car) -> list[Finding]:
     same_mass = None in masses or abs((masses[0] or 0.0) - (masses[1] or 0.0)) <= 0.01 * (masses[1] or 0.0)
     if coasted.car.name == driven.car.name and same_mass:
         return []
-    return [warning("power-other-car", coasted=coasted.car.name, driven=driven.car.name, coasted_kg=masses[0],
-                    driven_kg=masses[1])]  # fmt: skip
+    return [
+        warning(
+            "power-other-car",
+            coasted=coasted.car.name,
+            driven=driven.car.name,
+            coasted_kg=masses[0],
+            driven_kg=masses[1],
+        )
+    ]
 
 
 def _gears(design: Design, fit: ScaleFit, per_unit: float) -> tuple[GearScale, ...]:
     pulls = design.table.pulls
     rows = []
-    for gear, (scale, doubt) in design.gear_scales(fit).items():
+    for gear, (scale, u) in design.gear_scales(fit).items():
         own = [pull for pull in pulls if pull.gear == gear]
         slips = [pull.slip for pull in own if pull.slip is not None]
         rows.append(
             GearScale(
-                gear=gear, pulls=len(own), force_per_unit_n=scale * per_unit, u_force_per_unit_n=doubt * per_unit,
-                gamma=gamma(own[0].overall), slip_pct=100 * float(np.mean(slips)) if slips else None,
+                gear=gear,
+                pulls=len(own),
+                force_per_unit_n=scale * per_unit,
+                u_force_per_unit_n=u * per_unit,
+                gamma=gamma(own[0].overall),
+                slip_pct=100 * float(np.mean(slips)) if slips else None,
             )
-        )  # fmt: skip
+        )
     return tuple(rows)
 
 
@@ -267,13 +294,16 @@ def gamma(overall: float) -> float:
 def _gear_fault(design: Design, fit: ScaleFit, gears: Sequence[GearScale]) -> list[Finding]:
     """Where the gears' scales differ by more than chance and uncertainties allow; nothing where they agree."""
     least, most = GEARS_DIFFER
-    if not any(abs(gap) > least * abs(fit.scale) and abs(gap) > most * doubt for gap, doubt in design.differences()):
+    if not any(abs(gap) > least * abs(fit.scale) and abs(gap) > most * u for gap, u in design.differences()):
         return []
     return [
-        warning("power-gears-differ", gears=tuple(float(gear.gear) for gear in gears),
-                force_n=tuple(gear.force_per_unit_n for gear in gears),
-                u_force_n=tuple(gear.u_force_per_unit_n for gear in gears))
-    ]  # fmt: skip
+        warning(
+            "power-gears-differ",
+            gears=tuple(float(gear.gear) for gear in gears),
+            force_n=tuple(gear.force_per_unit_n for gear in gears),
+            u_force_n=tuple(gear.u_force_per_unit_n for gear in gears),
+        )
+    ]
 
 
 def _reading(table: Points, gears: Sequence[GearScale], tunes: Sequence[TunePower], both_ways: bool) -> list[Finding]:
@@ -325,7 +355,7 @@ def _tune(tune: str, design: Design, fit: ScaleFit, model: CarModel) -> TunePowe
 
 
 def _band(rows: Ints, design: Design, fit: ScaleFit, model: CarModel, factor: float) -> PowerBand:
-    """One band from the points of one tune and gear; every doubt once, through the fit's covariance."""
+    """One band from the points of one tune and gear; every cause once, through the fit's covariance."""
     table, n = design.table, len(rows)
     link, high = design.link_rows(rows, fit.scale), design.speed_rows(rows).mean(axis=0)
     forces = link @ fit.solution
@@ -335,19 +365,25 @@ def _band(rows: Ints, design: Design, fit: ScaleFit, model: CarModel, factor: fl
     else:
         scatter = ONE_PULL_SCATTER * abs(force)
     row = link.mean(axis=0)
-    u_force = _doubt(row, fit, scatter)
+    u_force = _uncertainty(row, fit, scatter)
     power_row = speed * (row - force * high)
-    u_power = _doubt(power_row, fit, speed * scatter)
+    u_power = _uncertainty(power_row, fit, speed * scatter)
     spun = (factor - 1 - UNDRIVEN_SHARE) * model.mass_kg * float(table.acceleration[rows].mean())
-    u_spun = GAMMA_DOUBT * (factor - 1) * model.mass_kg * float(table.acceleration[rows].mean())
+    u_spun = U_GAMMA * (factor - 1) * model.mass_kg * float(table.acceleration[rows].mean())
     return PowerBand(
-        rpm=float(table.rpm[rows[0]]), force_n=force, wheel_power_kw=force * speed / 1000,
-        u_wheel_power_kw=u_power / 1000, wheel_torque_nm=force * model.radius_m, u_force_n=u_force,
-        u_wheel_torque_nm=float(np.hypot(u_force, RADIUS_DOUBT * force)) * model.radius_m, speed_mps=speed,
+        rpm=float(table.rpm[rows[0]]),
+        force_n=force,
+        wheel_power_kw=force * speed / 1000,
+        u_wheel_power_kw=u_power / 1000,
+        wheel_torque_nm=force * model.radius_m,
+        u_force_n=u_force,
+        u_wheel_torque_nm=float(np.hypot(u_force, U_RADIUS * force)) * model.radius_m,
+        speed_mps=speed,
         steady_equivalent_kw=(force + spun) * speed / 1000,
-        u_steady_equivalent_kw=float(np.hypot(u_power, u_spun * speed)) / 1000, n=n,
-    )  # fmt: skip
+        u_steady_equivalent_kw=float(np.hypot(u_power, u_spun * speed)) / 1000,
+        n=n,
+    )
 
 
-def _doubt(row: Floats, fit: ScaleFit, scatter: float) -> float:
+def _uncertainty(row: Floats, fit: ScaleFit, scatter: float) -> float:
     return float(np.sqrt(max(float(row @ fit.covariance @ row), 0.0) + scatter**2))

@@ -13,8 +13,9 @@ Floats = npt.NDArray[np.float64]
 CRITICAL_95 = 1.438  # for the usual factors; Monte Carlo of white noise (2e5 series), not the published table
 
 
-def variance_ratio(values: Floats, mean_factor: float = 0.2, spread_factor: float = 0.1,
-                   step_factor: float = 0.1) -> Floats:  # fmt: skip
+def variance_ratio(
+    values: Floats, mean_factor: float = 0.2, spread_factor: float = 0.1, step_factor: float = 0.1
+) -> Floats:
     """R for each value of a series, about 1 where it is steady and far above where it moves.
 
     R = (2 - l1) v / d, v the filtered squared distance from the filtered value before, d the filtered squared step.

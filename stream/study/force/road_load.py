@@ -141,11 +141,20 @@ def fit_road_load(
     u_a, u_b, u_c = (float(u) for u in np.sqrt(np.diag(covariance)))
     a, b, c = (float(value) for value in coefficients)
     return RoadLoad(
-        a_n=a, b_n_per_mps=b, c_n_per_mps2=c, u_a=u_a, u_b=u_b, u_c=u_c, runs=len(runs),
-        from_mps=float(min(_smooth(run).min() for run in runs)), to_mps=float(max(_smooth(run).max() for run in runs)),
-        wind_change_mps=fit.wind_change_mps, precision=step_times(runs), findings=tuple(findings),
+        a_n=a,
+        b_n_per_mps=b,
+        c_n_per_mps2=c,
+        u_a=u_a,
+        u_b=u_b,
+        u_c=u_c,
+        runs=len(runs),
+        from_mps=float(min(_smooth(run).min() for run in runs)),
+        to_mps=float(max(_smooth(run).max() for run in runs)),
+        wind_change_mps=fit.wind_change_mps,
+        precision=step_times(runs),
+        findings=tuple(findings),
         covariance=tuple(tuple(row) for row in covariance.tolist()),
-    )  # fmt: skip
+    )
 
 
 class _Fit:

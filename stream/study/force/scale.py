@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from stream.study.force.traction import BAND_DOUBT, OF_SCALE, Points
+from stream.study.force.traction import OF_SCALE, U_BAND, Points
 from stream.study.shared import zero_sources
 from stream.units import Flags, Floats, Ints
 
@@ -20,7 +20,7 @@ STEPS = 50
 SETTLED = 1e-10
 # How far the zeros of sessions lie apart where none was taken, of the greatest load; common practice, no source.
 ZERO_APART = 0.03
-ALIKE_RPM = 500.0  # over so many rpm the doubts of a band are alike; common practice, no source
+ALIKE_RPM = 500.0  # over so many rpm the errors of a band are alike; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +43,24 @@ class ScaleFit:
 
 
 def fit_scale(
-    load: Floats, force: Floats, u_load: Floats, u_force: Floats, columns: Floats, by_scale: Floats, free: Flags,
+    load: Floats,
+    force: Floats,
+    u_load: Floats,
+    u_force: Floats,
+    columns: Floats,
+    by_scale: Floats,
+    free: Flags,
     of_scale: Flags | None = None,
-) -> ScaleFit:  # fmt: skip
+) -> ScaleFit:
     """Fit k and the draws.
 
-    load, force, u_load, u_force   (points,), standard doubts of the noise alone
+    load, force, u_load, u_force   (points,), standard uncertainties of the noise alone
     columns                        (points, columns) N per draw
     by_scale                       (points, columns) load units per draw: errors of load, such as of its zero
     free                           (columns,) true where nothing is known beforehand
     of_scale                        (columns,) true where the data have no say: such a draw stays 0 and only widens the
-                                   doubt. A scale error of all forces is told from k by nothing but the curve's bends,
-                                   and those have other causes.
+                                   uncertainty. A scale error of all forces is told from k by nothing but the curve's
+                                   bends, and those have other causes.
     """
     if of_scale is not None and of_scale.any():
         fit = fit_scale(load, force, u_load, u_force, columns[:, ~of_scale], by_scale[:, ~of_scale], free[~of_scale])
@@ -71,9 +77,15 @@ def fit_scale(
 
 
 def _with_scale_draws(
-    fit: ScaleFit, load: Floats, u_load: Floats, u_force: Floats, columns: Floats, by_scale: Floats, free: Flags,
+    fit: ScaleFit,
+    load: Floats,
+    u_load: Floats,
+    u_force: Floats,
+    columns: Floats,
+    by_scale: Floats,
+    free: Flags,
     of_scale: Flags,
-) -> ScaleFit:  # fmt: skip
+) -> ScaleFit:
     """The fit with the draws that scale all forces at 0: what they would have done is added to the covariance."""
     design = _design(load, columns[:, ~of_scale], by_scale[:, ~of_scale], fit.scale)
     weight = 1 / ((u_force * fit.excess) ** 2 + (fit.scale * u_load * fit.excess) ** 2)
@@ -124,8 +136,8 @@ def _solve(
 
 
 class Design:
-    """The points with all their columns: a free intercept for pulls without a zero, zeros, the assumptions' doubts,
-    the pulls' own scatter.
+    """The points with all their columns: a free intercept for pulls without a zero, zeros, what assumptions may be off
+    by, the pulls' own scatter.
     """
 
     def __init__(self, table: Points) -> None:
@@ -144,10 +156,10 @@ class Design:
         own = np.zeros((len(each), 2 * len(pulls)))
         for index in range(len(pulls)):
             own[each == index, 2 * index : 2 * index + 2] = table.scatter[each == index]
-        bands = BAND_DOUBT * table.force[:, None] * _shared_by_band(self.gear, table.rpm)
-        parts = [self.intercepts, zeros, table.doubts, own, bands]
-        self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.doubts, 0 * own, 0 * bands])
-        self.columns = np.column_stack([self.intercepts, 0 * zeros, table.doubts, own, bands])
+        bands = U_BAND * table.force[:, None] * _shared_by_band(self.gear, table.rpm)
+        parts = [self.intercepts, zeros, table.causes, own, bands]
+        self.by_scale = np.column_stack([0 * self.intercepts, -zeros, 0 * table.causes, 0 * own, 0 * bands])
+        self.columns = np.column_stack([self.intercepts, 0 * zeros, table.causes, own, bands])
         edges = np.cumsum([0, *(part.shape[1] for part in parts)]) + 1
         self.places = [slice(a, b) for a, b in pairwise(edges.tolist())]
         column, first = np.arange(self.columns.shape[1]), self.places[2].start - 1
@@ -171,14 +183,19 @@ class Design:
         table, gears = self.table, sorted(set(self.gear.tolist()))
         more = np.column_stack([table.load * (self.gear == gear) for gear in gears[1:]])
         fit = fit_scale(
-            table.load, table.force, table.u_load, table.u_force, np.column_stack([self.columns, more]),
-            np.column_stack([self.by_scale, 0 * more]), np.concatenate([self.free, np.ones(more.shape[1], np.bool_)]),
+            table.load,
+            table.force,
+            table.u_load,
+            table.u_force,
+            np.column_stack([self.columns, more]),
+            np.column_stack([self.by_scale, 0 * more]),
+            np.concatenate([self.free, np.ones(more.shape[1], np.bool_)]),
             np.concatenate([self.of_scale, np.zeros(more.shape[1], np.bool_)]),
-        )  # fmt: skip
+        )
         return gears, fit
 
     def differences(self) -> list[tuple[float, float]]:
-        """(difference from the lowest gear's scale, its standard doubt) of each other gear, N per unit of load."""
+        """(difference from the lowest gear's scale, its standard uncertainty) of each other gear, N per load unit."""
         if len(set(self.gear.tolist())) < 2:
             return []
         gears, fit = self._apart()
@@ -186,7 +203,7 @@ class Design:
         return [(float(fit.solution[at]), float(np.sqrt(fit.covariance[at, at]))) for at in places]
 
     def gear_scales(self, fit: ScaleFit) -> dict[int, tuple[float, float]]:
-        """(scale, standard doubt) of each gear by itself, N per unit of load."""
+        """(scale, standard uncertainty) of each gear by itself, N per unit of load."""
         if len(set(self.gear.tolist())) < 2:
             return {int(self.gear[0]): (fit.scale, fit.u_scale)}
         gears, apart = self._apart()
@@ -214,7 +231,7 @@ class Design:
     def speed_rows(self, rows: Ints) -> Floats:
         """(rows, 1 + columns): by how much of itself the speed is too high for each draw."""
         speed = np.zeros((len(rows), 1 + self.columns.shape[1]))
-        speed[:, self.places[2]] = self.table.speed_doubts[rows]
+        speed[:, self.places[2]] = self.table.speed_causes[rows]
         return speed
 
 

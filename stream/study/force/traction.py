@@ -27,18 +27,19 @@ from stream.study.pulls import PullTrace
 from stream.units import Flags, Floats, Ints
 
 AIR_DENSITY = 1.2  # kg/m³, about 20 °C at sea level
-# Standard doubts. Common practice, no source, but for the tyre's slip, which the trade puts at 3 to 8 % in a hard pull.
-MASS_DOUBT = 0.01
-RADIUS_DOUBT = 0.01
-ROAD_SPEED_DOUBT = 0.01
-DRAG_DOUBT = 0.05
-DENSITY_DOUBT = 0.03  # the weather not being given: 0 to 35 °C, 970 to 1030 hPa
-UNDRIVEN_SHARE, UNDRIVEN_DOUBT = 0.015, 0.0075  # of the mass: half of the 3 % of all wheels
-ROLLING_SHARE, ROLLING_DOUBT = 0.5, 0.15  # of the rolling that undriven tyres have
+# Standard uncertainties. Common practice, no source, but for the tyre's slip, which the trade puts at 3 to 8 % in a
+# hard pull.
+U_MASS = 0.01
+U_RADIUS = 0.01
+U_ROAD_SPEED = 0.01
+U_DRAG = 0.05
+U_DENSITY = 0.03  # the weather not being given: 0 to 35 °C, 970 to 1030 hPa
+UNDRIVEN_SHARE, U_UNDRIVEN = 0.015, 0.0075  # of the mass: half of the 3 % of all wheels
+ROLLING_SHARE, U_ROLLING = 0.5, 0.15  # of the rolling that undriven tyres have
 HARD_PULL_SLIP, LEAST_SLIP = 0.055, 0.03  # middle and low end of 3 to 8 %
 # What no column tells: waves of the road, wind-up of the driveline, curves in tyre and air. Every pull meets it at the
 # same speeds, so it does not average out over pulls.
-BAND_DOUBT = 0.015  # of the force, in each gear and band
+U_BAND = 0.015  # of the force, in each gear and band
 HARD_PULL = 0.5  # of the weight as push: what a pull is called hard by; slip goes with the push
 # A road that looks level. This is how free the fit's intercept is once a zero was taken. Quite free it follows what
 # bends the line over the short span of forces in one gear: slip and gusts made the scale of the rehearsal car 21 % too
@@ -52,7 +53,7 @@ PULL_GUST_MPS = 0.7
 
 @dataclass(frozen=True, slots=True)
 class CarModel:
-    """What the force needs of the car. `drag` is ½ ρ CdA with its relative doubt; `coasted` stands in for both."""
+    """What the force needs of the car. `drag` is ½ ρ CdA, `u_drag` relative; `coasted` stands in for both."""
 
     mass_kg: float
     radius_m: float
@@ -72,13 +73,13 @@ class CarModel:
 
 @dataclass(frozen=True, slots=True)
 class Push:
-    """Force by the model, N (rows,), the doubts' columns, (rows, doubts) N, and by how much of itself the road speed
-    would be too high for each doubt, (rows, doubts).
+    """Force by the model, N (rows,), the causes' columns, (rows, causes) N, and by how much of itself the road speed
+    would be too high for each cause, (rows, causes).
     """
 
     force: Floats
-    doubts: Floats
-    speed_doubts: Floats
+    causes: Floats
+    speed_causes: Floats
 
 
 def push(
@@ -86,10 +87,10 @@ def push(
 ) -> Push:
     """The model at speeds m/s and accelerations m/s², both (rows,).
 
-    u_scale   relative standard doubt of the speed (radius and rpm, or the road speed's own)
+    u_scale   relative standard uncertainty of the speed (radius and rpm, or the road speed's own)
     slips     the speed comes from engine speed, and is high by the tyres' slip
     step_s    seconds between rows; with it, slip that changes with the push is taken for acceleration, too. Beside a
-              road speed only its steady change is known, and what departs from that stays in doubt
+              road speed only its steady change is known, and what departs from that stays in uncertainty
     """
     a_n, b_n, c_n = car.road_load
     undriven = UNDRIVEN_SHARE * car.mass_kg
@@ -102,13 +103,13 @@ def push(
     slip, sliding = (slip, sliding) if slips else (0 * slip, sliding - sliding.mean())
     ones = np.ones(len(speed))
     columns = [
-        (MASS_DOUBT * (inertia + (a_n if car.coasted is None else force - inertia)), 0 * ones),
-        (UNDRIVEN_DOUBT * car.mass_kg * acceleration, 0 * ones),
+        (U_MASS * (inertia + (a_n if car.coasted is None else force - inertia)), 0 * ones),
+        (U_UNDRIVEN * car.mass_kg * acceleration, 0 * ones),
         (u_scale * with_speed, u_scale * ones),
         (slip * with_speed + (car.mass_kg + undriven) * speed * sliding, slip),
         (car.mass_kg * GRAVITY * UNSEEN_SLOPE * ones, 0 * ones),
         (2 * abs(c_n) * UNSEEN_WIND_MPS * speed, 0 * ones),
-        *((column, 0 * ones) for column in _road_load_doubts(car, speed, air)),
+        *((column, 0 * ones) for column in _road_load_causes(car, speed, air)),
     ]
     return Push(force, np.column_stack([c for c, _ in columns]), np.column_stack([s for _, s in columns]))
 
@@ -127,12 +128,12 @@ def pull_scatter(car: CarModel, speed: Floats) -> Floats:
     return np.column_stack([np.full(len(speed), car.mass_kg * GRAVITY * PULL_GRADE), gust * speed])
 
 
-def _road_load_doubts(car: CarModel, speed: Floats, air: Floats) -> list[Floats]:
+def _road_load_causes(car: CarModel, speed: Floats, air: Floats) -> list[Floats]:
     ones = np.ones(len(speed))
     if car.coasted is None:
-        return [ROLLING_DOUBT * car.rolling_n * ones, car.u_drag * air]
+        return [U_ROLLING * car.rolling_n * ones, car.u_drag * air]
     load = car.coasted
-    split = ROLLING_DOUBT * (load.a_n + load.b_n_per_mps * speed)
+    split = U_ROLLING * (load.a_n + load.b_n_per_mps * speed)
     share = np.column_stack([ROLLING_SHARE * ones, ROLLING_SHARE * speed, speed**2])
     values, vectors = np.linalg.eigh(np.array(load.covariance))
     factors = vectors * np.sqrt(np.clip(values, 0, None))
@@ -140,14 +141,14 @@ def _road_load_doubts(car: CarModel, speed: Floats, air: Floats) -> list[Floats]
 
 
 LEAST_ROAD_ROWS = 8
-# Engine speed's standard doubt where no fit says one: a readout in rpm, and a provisional line ('±30 % is enough').
-READOUT_DOUBT, PROVISIONAL_DOUBT = 0.002, 0.10
+# chosen: engine speed's standard uncertainty where no fit says one, for a readout in rpm and for a provisional line
+U_READOUT, U_PROVISIONAL = 0.002, 0.10
 
 
 @dataclass(frozen=True, slots=True)
 class DrivenPull:
     """One pull with its motion on an even clock. `slip` is rpm-derived over road speed less 1, None without a road
-    speed; `u_speed` the relative doubt of speed.
+    speed; `u_speed` the relative uncertainty of speed.
     """
 
     trace: PullTrace
@@ -162,7 +163,7 @@ class DrivenPull:
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """Band means, (points,), and the doubts' columns, (points, doubts); pull is the row in `pulls`."""
+    """Band means, (points,), and the causes' columns, (points, causes); pull is the row in `pulls`."""
 
     pulls: tuple[DrivenPull, ...]
     pull: Ints
@@ -173,8 +174,8 @@ class Points:
     acceleration: Floats
     u_load: Floats
     u_force: Floats
-    doubts: Floats
-    speed_doubts: Floats
+    causes: Floats
+    speed_causes: Floats
     scatter: Floats
 
 
@@ -183,12 +184,12 @@ def road_traces(sessions: Sequence[Dataset]) -> dict[str, RoadTrace]:
     return {str(one.path): road_trace(one, "power") for one in sessions if one.first("road_speed") is not None}
 
 
-def speed_doubt(session: Dataset) -> float:
-    """Relative standard doubt of engine speed."""
+def u_of_speed(session: Dataset) -> float:
+    """Relative standard uncertainty of engine speed."""
     fit = session.calibration
     if fit is not None:
         return float(np.hypot(fit.u_slope / abs(fit.slope_rpm_per_unit), fit.scale_error_pct / 100))
-    return READOUT_DOUBT if session.car.need("engine_speed", "power").unit == "rpm" else PROVISIONAL_DOUBT
+    return U_READOUT if session.car.need("engine_speed", "power").unit == "rpm" else U_PROVISIONAL
 
 
 def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, found: list[Finding]) -> DrivenPull | None:
@@ -213,7 +214,7 @@ def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, found
     speed, slip, u_speed = (
         rpm / 60 * 2 * np.pi * (car.car.rolling_radius_m or 1.0) / overall,
         None,
-        float(np.hypot(RADIUS_DOUBT, speed_doubt(session))),
+        float(np.hypot(U_RADIUS, u_of_speed(session))),
     )
     if at_road is not None:
         stamps, road_speed = at_road
@@ -223,7 +224,7 @@ def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, found
         rest = float(np.std(ratio - np.polyval(line, stamps - middle)))
         speed = speed * np.polyval(line, np.clip(time, stamps[0], stamps[-1]) - middle)
         slip = float(1 / ratio.mean() - 1)
-        u_speed = float(np.hypot(ROAD_SPEED_DOUBT, rest / np.sqrt(max(len(stamps) / 4, 1))))
+        u_speed = float(np.hypot(U_ROAD_SPEED, rest / np.sqrt(max(len(stamps) / 4, 1))))
     # Only from the used part: a window that reaches over the lift takes the end of the pull for slower than it is.
     motion = local_slope(time[inside], speed[inside])
     if motion is None:
@@ -231,9 +232,15 @@ def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, found
         return None
     clock = motion.time_s
     return DrivenPull(
-        replace(pull, start_s=start, end_s=(pull.end_s or 0.0) - pull.lag_s, lag_s=0.0), gear, overall, motion,
-        np.interp(clock, time, rpm), np.interp(clock, time, load), u_speed, slip,
-    )  # fmt: skip
+        replace(pull, start_s=start, end_s=(pull.end_s or 0.0) - pull.lag_s, lag_s=0.0),
+        gear,
+        overall,
+        motion,
+        np.interp(clock, time, rpm),
+        np.interp(clock, time, load),
+        u_speed,
+        slip,
+    )
 
 
 def _left_out(pull: PullTrace, why: str) -> Finding:
@@ -267,23 +274,32 @@ def points(pulls: Sequence[DrivenPull], car: CarModel, width: float, both_ways: 
     spent = width / rate[pull, band]
     u_a = np.array([item.motion.u_slope for item in pulls])[pull]
     rough = np.array([_roughness(item) for item in pulls])[pull]
-    doubts, half = at[:, 4:], (count - 4 - 2) // 2
+    causes, half = at[:, 4:], (count - 4 - 2) // 2
     if both_ways:
-        doubts[:, WITH_DIRECTION] *= np.where(pull % 2, -1.0, 1.0)[:, None]
+        causes[:, WITH_DIRECTION] *= np.where(pull % 2, -1.0, 1.0)[:, None]
     return Points(
-        tuple(pulls), pull, table.rpm[band], at[:, 0], at[:, 1], at[:, 2], at[:, 3],
-        rough * np.sqrt(LIVE_CORRELATION_S / np.maximum(spent, LIVE_CORRELATION_S)), car.mass_kg * u_a,
-        doubts[:, :half], doubts[:, half : 2 * half], doubts[:, 2 * half :],
-    )  # fmt: skip
+        tuple(pulls),
+        pull,
+        table.rpm[band],
+        at[:, 0],
+        at[:, 1],
+        at[:, 2],
+        at[:, 3],
+        rough * np.sqrt(LIVE_CORRELATION_S / np.maximum(spent, LIVE_CORRELATION_S)),
+        car.mass_kg * u_a,
+        causes[:, :half],
+        causes[:, half : 2 * half],
+        causes[:, 2 * half :],
+    )
 
 
 def _quantities(pull: DrivenPull, car: CarModel) -> Floats:
-    """(rows, 4 + doubts + speed doubts + 2): load, force, speed, acceleration, then the columns."""
+    """(rows, 4 + causes + speed causes + 2): load, force, speed, acceleration, then the columns."""
     speed, gain = pull.motion.value, pull.motion.slope
     step = float(np.median(np.diff(pull.motion.time_s)))
     model = push(car, speed, gain, pull.u_speed, slips=pull.slip is None, step_s=step)
     return np.column_stack(
-        [pull.load, model.force, speed, gain, model.doubts, model.speed_doubts, pull_scatter(car, speed)]
+        [pull.load, model.force, speed, gain, model.causes, model.speed_causes, pull_scatter(car, speed)]
     )
 
 

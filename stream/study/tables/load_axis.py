@@ -16,7 +16,7 @@ from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
 from stream.study.tables.user_table import UserTable
-from stream.units import Flags, Floats, conversion, plain_unit
+from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
 HIGH_SHARE_OF_AMBIENT = 0.75
 HIGH_THROTTLE_PCT = 60.0
@@ -31,8 +31,6 @@ MOVED_PCT = 25.0
 OTHER_SIDE_SHARE = 0.1  # chosen: of a cell's rows, that had the other quantity at high load
 # how the name of a pressure channel tells that it is the air's; common practice, no source
 _AMBIENT_NAMES = ("baro", "ambient", "atmos")
-_SHARE_UNITS = ("1", "0..1", "0-1", "ratio", "fraction")
-_PER_CENT = ("%", "pct", "percent")
 _ABSOLUTE = {"psia": "psi", "bara": "bar", "kpaa": "kpa", "kpaabs": "kpa", "barabs": "bar"}
 
 Source = Literal["said", "channel", "standing", "wide-open", "standard"]
@@ -85,11 +83,9 @@ class LoadAxes:
 
 def to_base(table: UserTable) -> float:
     """What the second axis of a table is multiplied by to be in kPa, or in per cent."""
-    if table.axis == "throttle":
-        return 100.0 if table.unit == "1" else 1.0
-    factor = conversion(table.unit, "kPa")
+    factor = conversion(table.unit, "%" if table.axis == "throttle" else "kPa")
     if factor is None:
-        raise InputError(f"{table.path}: {table.unit!r} is no unit of pressure; write kPa, hPa, bar or psi")
+        raise InputError(f"{table.path}: {table.unit!r} is no unit of {table.axis}; write kPa, hPa, bar, psi, or %")
     return factor[0]
 
 
@@ -122,8 +118,8 @@ def load_axes(data: Dataset, rows: EvenRows) -> LoadAxes:
         pressure = None if channel is None else _pressure(data, rows, channel, ambient, throttle, findings)
     except InputError as error:
         trouble["manifold_pressure"] = error
-    if trouble:
-        findings.append(warning("load-channel-unusable", why=" · ".join(str(error) for error in trouble.values())))
+    for role, refusal in trouble.items():
+        findings.append(warning("load-channel-unusable", session=data.path.name, role=role, why=refusal.code))
     return LoadAxes(str(data.path), pressure, throttle, ambient, trouble, tuple(findings))
 
 
@@ -191,11 +187,15 @@ def _pressure(
     running = np.isfinite(values) & (rows.speed_rpm > RUNNING_RPM)
     factor = _to_kpa(channel.unit)
     if factor is None and channel.unit.strip():
-        raise InputError(f"{where} is in {channel.unit!r}, no unit of pressure; write kPa, hPa, bar, psi or inHg")
+        raise InputError(
+            f"{where} is in {channel.unit!r}, no unit of pressure; write kPa, hPa, bar, psi or inHg", "load-unit"
+        )
     if factor is None:
         last = float(np.percentile(values[running], 99.5)) if running.any() else 0.0
         if channel.gauge or not PRESSURE_TOP_KPA[0] <= last <= 10 * PRESSURE_TOP_KPA[0]:
-            raise InputError(f"{where} has no unit and ends at {last:.3g}; write its unit in the car file, as in kPa")
+            raise InputError(
+                f"{where} has no unit and ends at {last:.3g}; write its unit in the car file, as in kPa", "load-unit"
+            )
         factor = 1.0
         findings.append(warning("pressure-unit-missing", channel=channel.name, session=data.path.name))
     kpa = np.asarray(values * factor, dtype=np.float64)
@@ -207,10 +207,13 @@ def _pressure(
         if low < LEAST_MANIFOLD_KPA or last > PRESSURE_TOP_KPA[1]:
             raise InputError(
                 f"{where} runs from {low:.3g} to {last:.3g} kPa with the engine running: no absolute manifold "
-                "pressure; mend its unit, or write gauge = true"
+                "pressure; mend its unit, or write gauge = true",
+                "load-range",
             )
         if throttle is not None and _stands_still(kpa[running], throttle[running]):
-            raise InputError(f"{where} stands still while the throttle moves; mend the sensor, leave this session out")
+            raise InputError(
+                f"{where} stands still while the throttle moves; mend the sensor, leave this session out", "load-still"
+            )
     return kpa
 
 
@@ -229,14 +232,19 @@ def _throttle(data: Dataset, rows: EvenRows, findings: list[Finding]) -> Floats 
         return None
     where, unit = f"{data.path}: channel {channel.name!r}", plain_unit(channel.unit)
     low, last = np.nanpercentile(values, [0.5, 99.5])
-    if unit and unit not in (*_SHARE_UNITS, *_PER_CENT):
-        raise InputError(f"{where} is in {channel.unit!r}; log the opening in % or as a share from 0 to 1")
-    if unit in _SHARE_UNITS or (not unit and last <= SHARE_TOP):
+    factor = PCT_PER_UNIT.get(unit)
+    if unit and factor is None:
+        raise InputError(f"{where} is in {channel.unit!r}; log the opening in % or as a share from 0 to 1", "load-unit")
+    if factor == 100 or (not unit and last <= SHARE_TOP):
         values, low, last = values * 100, low * 100, last * 100
         if not unit:
             findings.append(note("throttle-unit-missing", channel=channel.name, session=data.path.name))
     elif last <= SHARE_TOP and float(np.nanpercentile(rows.speed_rpm, 95)) > 2000:
-        raise InputError(f'{where} never passes {last:.3g} %: a share from 0 to 1; write unit = "1" in the car file')
+        raise InputError(
+            f'{where} never passes {last:.3g} %: a share from 0 to 1; write unit = "1" in the car file', "load-unit"
+        )
     if low < -5 or last > 110:
-        raise InputError(f"{where} runs from {low:.3g} to {last:.3g} %: no throttle opening; mend its unit or scale")
+        raise InputError(
+            f"{where} runs from {low:.3g} to {last:.3g} %: no throttle opening; mend its unit or scale", "load-range"
+        )
     return np.asarray(values, dtype=np.float64)

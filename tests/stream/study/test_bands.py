@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from stream.errors import InputError
-from stream.study.bands import TIP_IN_S, band_table
+from stream.study.bands import band_table
 from tests.stream.study.made import pull
 
 
@@ -45,7 +45,7 @@ def test_a_band_another_pull_did_not_cross_is_empty_not_zero() -> None:
 def test_the_first_moments_of_a_pull_are_not_used() -> None:
     """The first 0.4 s of a pull are left out."""
     made = pull(rate=1000)
-    spoiled = replace(made, load=np.where(made.time_s < TIP_IN_S - 0.001, 99.0, made.load))
+    spoiled = replace(made, load=np.where(made.time_s < 0.399, 99.0, made.load))
 
     assert np.nanmax(band_table([spoiled], 100).load) == pytest.approx(1.0)
 

@@ -76,3 +76,19 @@ def test_what_cannot_be_marked_changes_nothing(steadypull, held, words, said: st
     assert ran.code == 2
     assert said in ran.err
     assert held.read_bytes() == before
+
+
+def test_the_air_of_a_day_is_said_of_all_its_sessions_at_once(steadypull, held, tmp_path) -> None:
+    """What is heard too; but a number of a hold or a pull belongs to one session."""
+    other = tmp_path / "other.h5"
+    other.write_bytes(held.read_bytes())
+    shown = steadypull("mark", held, other, "--air", "18,1002,55", "--none-heard", "--json").json
+
+    assert [row["air"]["pressure_hpa"] for row in shown] == [1002.0, 1002.0]
+    for path in (held, other):
+        with open_session(path) as session:
+            assert session.conditions.temperature_c == 18.0
+            assert [row.heard for row in session.heard] == [False]
+    ran = steadypull("mark", held, other, "--drop-hold", 1)
+    assert ran.code == 2
+    assert "one session" in ran.err

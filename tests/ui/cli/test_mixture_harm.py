@@ -220,6 +220,33 @@ SITUATIONS = [
         "λ frozen for half a minute",
         spoilt(lam=lambda c: np.where(np.abs(np.arange(len(c["rpm"])) / RATE - 90) < 16, 0.79, c["lam"])),
     ),
+    Situation(
+        "λ 0.5 while it warms up", spoilt(lam=lambda c: np.where(np.arange(len(c["rpm"])) < 60 * RATE, 0.5, c["lam"]))
+    ),
+    Situation(
+        "λ drifting slowly, deaf to fuel cuts",
+        spoilt(lam=lambda c: np.linspace(0.76, 0.84, len(c["rpm"]))),
+        nothing=True,
+        finding="lambda-stuck",
+    ),
+    Situation("λ of a loose wire", spoilt(lam=stuck(0.80, 0.05)), nothing=True, finding="lambda-stuck"),
+    Situation(
+        "λ missing where it is lean",
+        spoilt(
+            lam=lambda c: np.where(
+                full_load(c) & (np.arange(len(c["rpm"])) % 10 < 4), np.nan, np.where(full_load(c), 0.8, c["lam"])
+            )
+        ),
+    ),
+    Situation(
+        "λ clipped where it is lean",
+        spoilt(
+            lam=lambda c: np.where(
+                full_load(c) & (np.arange(len(c["rpm"])) % 10 < 4), 1.35, np.where(full_load(c), 0.8, c["lam"])
+            )
+        ),
+        CAR.replace('role = "lambda"', 'role = "lambda"\nrange = [0.6, 1.3]'),
+    ),
     Situation("λ in volts, said", spoilt(lam=narrow_band), CAR.replace('"lambda"', '"lambda"\nunit = "V"'), code=(2,)),
     Situation("λ in volts, not said", spoilt(lam=narrow_band), code=(2,)),
     Situation("a wide-band voltage as λ", spoilt(lam=lambda c: (14.7 * c["lam"] - 10) / 2), code=(0, 2)),
@@ -467,6 +494,18 @@ def test_the_same_drive_rightly_read_is_leaned_in_bounds(steadypull, tmp_path: P
     assert {cell["proposed"] for cell in found if cell["second_axis"] == 100} == {0.97}
 
 
+def test_a_row_of_a_slow_log_is_one_hit(steadypull, tmp_path: Path) -> None:
+    """The rich drive at one row a second: 14 pulls leave about 20 rows in a cell, not 200 hits; none is leaned."""
+    columns = {name: values[:: round(RATE)] for name, values in drive(pulls=14, lean=0.92).items()}
+    session = write_session(tmp_path / "slow.h5", CAR, 1.0, columns)
+    (tmp_path / "target.csv").write_text(table())
+    answer = steadypull("advise-mixture", session, "--target", tmp_path / "target.csv", "--json").json
+
+    at_load = [cell for cell in answer["cells"] if cell["second_axis"] == 100]
+    assert 10 <= max(cell["n"] for cell in at_load) < 50
+    assert leaner_at_load(answer, 100.0) == []
+
+
 @pytest.mark.parametrize("unit", ["bar", "psi", "hPa", "mbar"])
 def test_units_change_no_proposal(steadypull, tmp_path: Path, unit: str) -> None:
     """The same table in another unit, turned and in falling order: the same cells, the same proposals."""
@@ -566,6 +605,20 @@ def test_the_fuel_table_comes_back_multiplied_and_steps_do_not_chain(steadypull,
     other = write_session(tmp_path / "next.h5", CAR, RATE, drive(pulls=14, lean=0.95, seed=9))
     fresh = steadypull("advise-mixture", other, "--target", target, "--fuel", tmp_path / "new.csv", "--json")
     assert any(cell["fuel_proposed"] < cell["fuel_now"] for cell in fresh.json["cells"])
+
+
+def test_a_fuel_table_over_throttle_with_a_target_over_pressure(steadypull, tmp_path: Path) -> None:
+    """Each table is entered with its own channel; full load is the last column of both. 6 % lean under load."""
+    session, target = made(tmp_path, Situation("lean", lambda: drive(lean=1.06)))
+    (tmp_path / "fuel.csv").write_text("throttle[0..1],0,0.25,0.5,1\n2000,30,40,60,90\n6000,31,41,61,91\n")
+    words = ("--target", target, "--fuel", tmp_path / "fuel.csv", "--json")
+    answer = steadypull("advise-mixture", session, *words).json
+
+    assert (answer["axis"], answer["unit"]) == ("throttle", "1")
+    last = [cell for cell in answer["cells"] if cell["second_axis"] == 1]
+    assert [cell["proposed"] for cell in last] == pytest.approx([1.06, 1.06], abs=0.004)
+    assert [cell["fuel_proposed"] for cell in last] == [95, 96]  # 90 and 91 times 1.06, in whole numbers
+    assert all(cell["high_load"] for cell in last)
 
 
 def test_multipliers_written_once_are_not_written_again(steadypull, tmp_path: Path) -> None:

@@ -5,8 +5,9 @@ import math
 import pytest
 
 from stream.block import ChannelInfo, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.live.records import PullFault
-from stream.live.view import DriveStatus, Health
+from stream.live.view import Health
 from tests.ui.window.fake_feed import pull, steady
 from ui.text import faults, figures, road
 

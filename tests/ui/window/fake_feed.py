@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.records import Hold, Pull
-from stream.live.view import DriveStatus, Health, LiveRows, Steady
+from stream.live.view import Health, LiveRows, Steady
 
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
 HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
