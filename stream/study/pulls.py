@@ -46,7 +46,9 @@ class PullTrace:
     start_s, end_s            the pull itself, on the clock of time_s; None is the first and last row
     started                   when the pull began, any clock that all pulls share, s; NaN where unknown
     order                     place in the order the pulls were made, used where `started` is unknown
+    number                    the pull's number in its session, from 1; 0 where it is in none
     keep                      a person's decision; None lets the verdict decide
+    load_key                  what is equal where the loads of two sessions are on one scale
     lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
     zero                      what was taken off `load`; None: load as recorded
     direction                 which way along the road, any word
@@ -67,12 +69,14 @@ class PullTrace:
     end_s: float | None = None
     started: float = math.nan
     order: int = 0
+    number: int = 0
     verdict: Literal["clean", "flawed"] = "clean"
     faults: tuple[str, ...] = ()
     keep: bool | None = None
     unit: str = ""
     car: str = ""
     calibration: str = ""
+    load_key: tuple[object, ...] = ()
     lag_s: float = 0.0
     lag_doubt_s: float = 0.0
     zero: PullZero | None = None
@@ -143,12 +147,14 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             end_s=pull.end_s,
             started=began + pull.start_s,
             order=number,
+            number=number + 1,
             verdict=pull.verdict,
             faults=pull.faults,
             keep=KEPT[data.pull_marks[number].kept],
             unit=unit,
             car=data.car.car.name,
             calibration=calibration,
+            load_key=load_key(data),
             lag_s=lag,
             lag_doubt_s=lag_doubt,
             conditions=conditions,
@@ -158,6 +164,15 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
         zero = zero_at((pull.start_s + pull.end_s) / 2, data.zeros, str(data.path))
         traces.append(trace.with_zero(None if zero is None else zero.scaled(factor)))
     return traces
+
+
+def load_key(data: Dataset) -> tuple[object, ...]:
+    """What must be equal for the loads of two sessions to be on one scale: the car and its load channel's figures."""
+    load = data.car.by_role("load")
+    if load is None:
+        return (data.car.car.name,)
+    scale = (load.sign, load.newtons_per_unit, load.bridge, load.gauge_factor, load.side)
+    return (data.car.car.name, load.name, load.unit, *scale)
 
 
 def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
