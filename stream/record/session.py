@@ -60,7 +60,8 @@ class Session:
 
     Every reading method raises InputError, one line, where the file turns out to be damaged. `path` is the
     file; `info` the stream (rate, channels, device's name); `car_text` the car file as written; `gear` None
-    where it is not known; `finished` False where the recording was cut off; `rows` the samples of each
+    where it is not known; `dated` False where the log said no date and `started_utc` is when it was imported;
+    `finished` False where the recording was cut off; `rows` the samples of each
     channel that are there.
     """
 
@@ -75,6 +76,7 @@ class Session:
             self.started_utc: datetime = _utc(text_of(root["started_utc"]))
             self.software_version: str = text_of(root.get("software_version", ""))
             self.finished: bool = bool(root["finished"])
+            self.dated: bool = bool(root.get("dated", 1))
             self.gear: int | None = int(root.get("gear", 0)) or None
             self._samples: Any = file[layout.SAMPLES]
             self.rows: int = int(self._samples.shape[0])

@@ -11,7 +11,7 @@ that are left out anyway.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -115,6 +115,24 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
     keep = slice(filled[0], filled[-1] + 1) if len(filled) else slice(0, 0)
     return BandTable(width, (edges[:-1] + np.float64(width / 2))[keep], load[:, keep], rate[:, keep], tuple(coarse))
+
+
+def band_means(pulls: Sequence[PullTrace], values: Sequence[Floats | None], table: BandTable) -> Floats:
+    """(pulls, bands) means over speed of something else that was recorded beside the pulls, on the bands of `table`.
+
+    values   for each pull (rows,) on its own stamps; None where there is no such channel
+    """
+    rows = np.full(table.load.shape, np.nan)
+    have = [row for row, value in enumerate(values) if value is not None]
+    if not have:
+        return rows
+    beside = [replace(pulls[row], load=value) for row in have if (value := values[row]) is not None]
+    found = band_table(beside, table.width)
+    column = {round(rpm): number for number, rpm in enumerate(found.rpm)}
+    for number, rpm in enumerate(table.rpm):
+        if round(rpm) in column:
+            rows[have, number] = found.load[:, column[round(rpm)]]
+    return rows
 
 
 def _one_pull(time: Floats, speed: Floats, load: Floats, edges: Floats) -> tuple[Floats, Floats, bool]:

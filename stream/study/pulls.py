@@ -46,6 +46,7 @@ class PullTrace:
     start_s, end_s            the pull itself, on the clock of time_s; None is the first and last row
     started                   when the pull began, any clock that all pulls share, s; NaN where unknown
     order                     place in the order the pulls were made, used where `started` is unknown
+    number                    the pull's number in its session, from 1; 0 where it is in none
     keep                      a person's decision; None lets the verdict decide
     lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
     zero                      what was taken off `load`; None: load as recorded
@@ -67,6 +68,7 @@ class PullTrace:
     end_s: float | None = None
     started: float = math.nan
     order: int = 0
+    number: int = 0
     verdict: Literal["clean", "flawed"] = "clean"
     faults: tuple[str, ...] = ()
     keep: bool | None = None
@@ -143,6 +145,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             end_s=pull.end_s,
             started=began + pull.start_s,
             order=number,
+            number=number + 1,
             verdict=pull.verdict,
             faults=pull.faults,
             keep=KEPT[data.pull_marks[number].kept],

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, ZeroPart
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.compare import compare
 from stream.study.pulls import PullTrace
 from tests.bench.figure import Figure
 

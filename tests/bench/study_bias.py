@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.sources.rehearsal.truth import change_by_band
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.compare import compare
 from stream.study.dataset import open_datasets
 from stream.study.pulls import all_traces
 from tests.stream.study.rehearsed import day

@@ -2,31 +2,32 @@
 
 import click
 
-from ui.cli.options import json_option, read_pulls, sessions_argument
+from ui.cli.options import history_option, json_option, read_pulls, scatter_of, sessions_argument
 from ui.text.cautions import SHORT
 
 
 @click.command("coach")
 @sessions_argument
+@history_option
 @json_option
-def command(session_paths: tuple[str, ...], as_json: bool) -> int:
+def command(session_paths: tuple[str, ...], history: str | None, as_json: bool) -> int:
     """What the day resolves, and the next pull to make: which tune, gear and direction; or 'settled'."""
-    import msgspec
-
     from stream.study.compare.coach import coach
     from ui.cli.paper import console, say_warnings, say_words
     from ui.cli.results import print_json
+    from ui.text.comparison import coach_json, day_line, next_pull
+    from ui.text.findings import say_all
 
     pulls, words = read_pulls(session_paths)
-    advice = coach(pulls)
-    advice = msgspec.structs.replace(advice, warnings=(*advice.warnings, *words))
+    advice = coach(pulls, scatter=scatter_of(session_paths, history, 250.0))
     if as_json:
-        print_json(msgspec.to_builtins(advice))
+        print_json(coach_json(advice, words))
         return 0
     out = console()
-    out.print(advice.words)
+    out.print(day_line(advice.resolves))
+    out.print(next_pull(advice))
     counts = ", ".join(f"{count} of {tune or 'no tune named'}" for tune, count in advice.pulls.items())
     out.print(f"Clean pulls so far: {counts or 'none'}.")
-    say_warnings(out, advice.warnings)
+    say_warnings(out, [*say_all(advice.findings), *words])
     say_words(SHORT)
     return 0

@@ -1,14 +1,26 @@
 """steadypull compare: tune against tune."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 from ui.cli.air_options import air_option, beyond_option, correction_for
-from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
+from ui.cli.options import (
+    band_option,
+    history_option,
+    json_option,
+    positive,
+    read_pulls,
+    scatter_of,
+    sessions_argument,
+)
 
 if TYPE_CHECKING:
-    from stream.study.compare.compare import Comparison
+    import msgspec
+
+    from stream.study.compare.answer import Comparison
+    from stream.study.compare.coach import Resolves
 
 
 @click.command("compare")
@@ -18,6 +30,15 @@ if TYPE_CHECKING:
 @band_option
 @air_option
 @beyond_option
+@history_option
+@click.option(
+    "--drift",
+    "drift_pct",
+    type=float,
+    default=2.0,
+    metavar="PCT",
+    help="Standard uncertainty of a drift through the day, counted where the order would not show one.  [2]",
+)
 @json_option
 def command(
     session_paths: tuple[str, ...],
@@ -26,42 +47,53 @@ def command(
     width: float,
     air: tuple[str, ...],
     beyond_range: bool,
+    history: str | None,
+    drift_pct: float,
     as_json: bool,
 ) -> int:
-    """Change of load from base to trial in each rev band and overall; pulls are the replicates."""
-    import msgspec
-
+    """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare
     from ui.cli.results import print_json
-    from ui.text.findings import say_all
+    from ui.text.comparison import comparison_json
 
+    positive("--drift", drift_pct)
     pulls, words = read_pulls(session_paths)
+    scatter = scatter_of(session_paths, history, width)
     factors, said = correction_for(pulls, session_paths, air, beyond_range)
-    result = compare(pulls, base, trial, width, factors)
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words, *say_all(said)))
+    result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
+    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json(comparison_json(result, words))
     else:
         both = [pull for pull in pulls if pull.tune in (base, trial)]
-        print_comparison(result, day_resolves(both, width), width)
+        print_comparison(result, day_resolves(both, width), width, words)
     return 0
 
 
-def print_comparison(result: "Comparison", resolves_pct: float | None, width: float) -> None:
+def print_comparison(
+    result: "Comparison", resolves: "Resolves | None", width: float, remarks: Sequence[str] = ()
+) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
     from ui.cli.paper import console, plain_table, say_warnings
-    from ui.text.comparison import band_words, more_pulls_words, verdict_words
+    from ui.text.comparison import (
+        band_words,
+        day_line,
+        left_out_lines,
+        look_line,
+        more_pulls_words,
+        shape_words,
+        verdict_words,
+    )
     from ui.text.figures import pct, pull_load
+    from ui.text.findings import say_all
 
     out = console()
-    out.print(
-        "Your day resolves ? %: no two clean pulls on one tune yet."
-        if resolves_pct is None
-        else f"Your day resolves {pct(resolves_pct)} % (by the repeat pulls on one tune)."
-    )
+    out.print(day_line(resolves))
     out.print(verdict_words(result))
-    out.print(band_words(result, width))
+    for line in (look_line(result), band_words(result, width), shape_words(result, width)):
+        if line:
+            out.print(line)
     table = plain_table("rpm", result.base, result.trial, "change %", "from", "to", "")
     for band in result.bands:
         sides = ((band.base_mean, band.base_n), (band.trial_mean, band.trial_n))
@@ -77,4 +109,6 @@ def print_comparison(result: "Comparison", resolves_pct: float | None, width: fl
     out.print(table)
     out.print(f"Load in {result.unit or 'no unit'} (pulls); from and to are the 95 % interval.")
     out.print(more_pulls_words(result))
-    say_warnings(out, result.warnings)
+    for line in left_out_lines(result):
+        out.print(line)
+    say_warnings(out, [*say_all(result.findings), *remarks])

@@ -1,5 +1,6 @@
 """steadypull curve: load against engine speed, per tune."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -8,6 +9,8 @@ from ui.cli.air_options import air_option, beyond_option, correction_for
 from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
+    import msgspec
+
     from stream.study.compare.curve import CurveBand, Curves
 
 
@@ -27,31 +30,30 @@ def command(
     as_json: bool,
 ) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
-    import msgspec
-
     from stream.record.text_file import write_text
     from stream.study.compare.curve import curves, curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json
-    from ui.text.findings import say_all
+    from ui.text.comparison import curves_json
 
     target = new_file("--csv", csv_path)
     pulls, words = read_pulls(session_paths)
     factors, said = correction_for(pulls, session_paths, air, beyond_range)
     result = curves(pulls, width, factors)
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words, *say_all(said)))
+    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
     if target is not None:
         write_text(target, curves_csv(result))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json(curves_json(result, words))
     else:
-        print_curves(result, csv_path)
+        print_curves(result, csv_path, words)
     return 0
 
 
-def print_curves(result: "Curves", csv_path: str | None) -> None:
+def print_curves(result: "Curves", csv_path: str | None, remarks: Sequence[str] = ()) -> None:
     """The curves as a table, a column for each tune."""
     from ui.cli.paper import console, plain_table, say_warnings
+    from ui.text.findings import say_all
 
     out = console()
     for tune in result.tunes:
@@ -67,7 +69,7 @@ def print_curves(result: "Curves", csv_path: str | None) -> None:
     out.print(f"Load in {result.unit or 'no unit'}; rpm is a band's middle; n pulls, one number each.")
     if power:
         out.print("power %: load × speed, against its highest band; no watts, see 'steadypull power' for these.")
-    say_warnings(out, result.warnings)
+    say_warnings(out, [*say_all(result.findings), *remarks])
     if csv_path is not None:
         out.print(f"curves: {csv_path}")
 

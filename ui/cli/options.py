@@ -13,6 +13,7 @@ from stream.errors import InputError
 if TYPE_CHECKING:
     from stream.car import Car
     from stream.record.session import Session
+    from stream.study.compare.scatter import Scatter
     from stream.study.dataset import Dataset
     from stream.study.pulls import PullTrace
     from stream.study.speed import HeldSession
@@ -33,6 +34,11 @@ gear_option: Decorator = click.option(
 sessions_argument: Decorator = click.argument("session_paths", metavar="SESSION…", nargs=-1, required=True)
 band_option: Decorator = click.option(
     "--band", "width", type=float, default=250.0, metavar="RPM", help="Width of the rev bands.  [250]"
+)
+history_option: Decorator = click.option(
+    "--history",
+    metavar="DIR|none",
+    help="Folder of earlier sessions that teach this car's scatter; none: today alone.  [the sessions' own folder]",
 )
 
 
@@ -148,6 +154,14 @@ def car_of(session: "Session", car_path: str | None) -> "Car":
     if session.car_text.strip() != car.text.strip():
         warn([f"{car_path} differs from the car file in {session.path}; {car_path} is used"])
     return car
+
+
+def scatter_of(session_paths: Sequence[str], history: str | None, width: float) -> "Scatter":
+    """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
+    from stream.study.compare.history import known_scatter
+    from stream.study.compare.scatter import PRIOR
+
+    return PRIOR if history == "none" else known_scatter(session_paths, history, width)
 
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:

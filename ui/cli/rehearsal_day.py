@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.live.records import PullFault
     from stream.sources.rehearsal.recording import Recording
-    from stream.study.compare.compare import Comparison
+    from stream.study.compare.answer import Comparison
 
 BASE, TRIAL = "heron", "plover"
 TURNS = 2  # of each tune, alternating

@@ -85,12 +85,12 @@ def _drained(drive: "Drive", recording: "Recording") -> bool:
 
 
 def _print(day: "Day", as_json: bool) -> None:
-    import msgspec
 
     from stream.sources.rehearsal.truth import change_by_band
     from ui.cli.fit import fit_json
     from ui.cli.rehearsal_day import BASE, PULL_GEAR, TRIAL
     from ui.cli.results import print_json
+    from ui.text.comparison import comparison_json
 
     truth = day.recordings[0].truth
     change = change_by_band(BASE, TRIAL, gear=PULL_GEAR)
@@ -99,7 +99,7 @@ def _print(day: "Day", as_json: bool) -> None:
             {
                 "sessions": [str(path) for path in day.sessions],
                 "fit": {} if day.calibration is None else fit_json(day.calibration),
-                "compare": {} if day.comparison is None else msgspec.to_builtins(day.comparison),
+                "compare": {} if day.comparison is None else comparison_json(day.comparison),
                 "truth": {
                     "slope_rpm_per_unit": truth.slope_rpm_per_unit,
                     "intercept_rpm": truth.intercept_rpm,
@@ -117,6 +117,7 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
     from ui.cli.results import print_findings
     from ui.text.comparison import verdict_words
     from ui.text.figures import pct
+    from ui.text.findings import say_all
 
     out = console()
     for path, stage in zip(day.sessions, day.stages, strict=True):
@@ -149,7 +150,7 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
             )
         out.print(table)
         out.print(verdict_words(result))
-        say_warnings(out, result.warnings)
+        say_warnings(out, say_all(result.findings))
     if day.report is not None:
         out.print(f"\nreport: {day.report}")
     say_words("Next: open the report in a browser; for a car of your own begin with 'steadypull car'.")

@@ -34,12 +34,13 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     found = search(shelf.sessions, text)
     if tune is not None:
         from ui.cli.trend import print_trend
+        from ui.text.comparison import trend_json
 
-        result = _trend(found, tune, width, folder)
+        result, remarks = _trend(found, tune, width, folder)
         if as_json:
-            print_json(_plain(result))
+            print_json(trend_json(result, remarks))
         else:
-            print_trend(result)
+            print_trend(result, remarks)
         return 0
     if as_json:
         print_json({"folder": str(shelf.folder), "sessions": [_plain(session) for session in found]})
@@ -104,10 +105,8 @@ def aligned(rows: Sequence[Sequence[str]], right: Sequence[int]) -> list[str]:
     return lines
 
 
-def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Trend":
-    """The trend over the sessions that hold the tune. Raises InputError where none does."""
-    import msgspec
-
+def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tuple[Trend, list[str]]":
+    """The trend over the sessions that hold the tune, and remarks. Raises InputError where none does."""
     from stream.errors import InputError
     from stream.study.compare.trend import trend
     from stream.study.dataset import open_datasets
@@ -118,5 +117,4 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "Tre
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
     pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
-    result = trend(pulls, tune, width)
-    return msgspec.structs.replace(result, warnings=(*result.warnings, *remarks))
+    return trend(pulls, tune, width), remarks

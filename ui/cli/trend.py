@@ -1,5 +1,6 @@
 """steadypull trend: one tune over its sessions."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -17,28 +18,27 @@ if TYPE_CHECKING:
 @json_option
 def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bool) -> int:
     """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
-    import msgspec
-
     from stream.study.compare.trend import trend
     from ui.cli.results import print_json
+    from ui.text.comparison import trend_json
 
     pulls, words = read_pulls(session_paths)
     result = trend(pulls, tune, width)
-    result = msgspec.structs.replace(result, warnings=(*result.warnings, *words))
     if as_json:
-        print_json(msgspec.to_builtins(result))
+        print_json(trend_json(result, words))
     else:
-        print_trend(result)
+        print_trend(result, words)
     return 0
 
 
-def print_trend(result: "Trend") -> None:
+def print_trend(result: "Trend", remarks: Sequence[str] = ()) -> None:
     """The slope in words, then a line for each session."""
     from datetime import datetime
     from pathlib import Path
 
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import pct
+    from ui.text.findings import say_all
 
     out = console()
     slope, low, high = result.slope_pct_per_day, result.low_pct_per_day, result.high_pct_per_day
@@ -55,4 +55,4 @@ def print_trend(result: "Trend") -> None:
         table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, Path(point.session).name)
     out.print(table)
     out.print("Change against the first session; from and to are the 95 % interval of the session's own pulls.")
-    say_warnings(out, result.warnings)
+    say_warnings(out, [*say_all(result.findings), *remarks])

@@ -11,9 +11,12 @@ from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.record.session import open_session
 from stream.record.summary import Summary, summarise
-from stream.study.compare.coach import day_resolves
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.coach import Resolves, day_resolves
+from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
+from stream.study.compare.history import known_scatter
+from stream.study.compare.scatter import Scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
 from stream.study.force.boost import Reading, correction_of
@@ -48,7 +51,7 @@ class Compared:
     base: str
     trial: str
     result: Comparison | None
-    resolves_pct: float | None
+    resolves: Resolves | None
     trouble: str = ""
 
 
@@ -115,6 +118,7 @@ def gather(
     readings = _readings(sessions, air, kept_air, beyond_range)
     factors, air_findings = _correction(pulls, air, kept_air, beyond_range)
     found, trouble = _curves(pulls, width_rpm, factors)
+    scatter = known_scatter(paths, width=width_rpm)
     return Gathered(
         sessions=sessions,
         summaries=tuple(summarise(session.path) for session in sessions),
@@ -123,7 +127,7 @@ def gather(
         words=tuple(words),
         curves=found,
         curve_trouble=trouble,
-        comparisons=_comparisons(pulls, base, width_rpm, factors),
+        comparisons=_comparisons(pulls, base, width_rpm, factors, scatter),
         width_rpm=width_rpm,
         air=readings,
         corrected=factors is not None,
@@ -195,7 +199,7 @@ def _curves(pulls: list[PullTrace], width: float, air: Mapping[str, float] | Non
 
 
 def _comparisons(
-    pulls: list[PullTrace], base: str | None, width: float, air: Mapping[str, float] | None
+    pulls: list[PullTrace], base: str | None, width: float, air: Mapping[str, float] | None, scatter: Scatter
 ) -> tuple[Compared, ...]:
     tunes = list(dict.fromkeys(pull.tune for pull in pulls))
     if base is not None and base not in tunes:
@@ -204,13 +208,15 @@ def _comparisons(
     if len(tunes) < 2:
         return ()
     first = tunes[0] if base is None else base
-    return tuple(_compared(pulls, first, trial, width, air) for trial in tunes if trial != first)
+    return tuple(_compared(pulls, first, trial, width, air, scatter) for trial in tunes if trial != first)
 
 
-def _compared(pulls: list[PullTrace], base: str, trial: str, width: float, air: Mapping[str, float] | None) -> Compared:
+def _compared(
+    pulls: list[PullTrace], base: str, trial: str, width: float, air: Mapping[str, float] | None, scatter: Scatter
+) -> Compared:
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     try:
-        result = compare(pulls, base, trial, width, air)
+        result = compare(pulls, base, trial, width, air, scatter)
         return Compared(base, trial, result, day_resolves(both, width))
     except InputError as error:
         return Compared(base, trial, None, None, str(error))

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from stream.calibrate.speed.calfile import SpeedCalibration
-from stream.study.compare.compare import Comparison
+from stream.study.compare.answer import Comparison
 from stream.study.compare.curve import Curves
 from stream.study.dataset import Dataset
 from ui.report.canvas import Canvas, drawable, look

@@ -2,12 +2,13 @@
 
 from functools import partial
 
-from stream.study.compare.compare import Comparison
+from stream.study.compare.answer import Comparison
 from ui.report import pictures
 from ui.report.gather import Compared, Gathered
 from ui.report.model import Part, Picture, Section, Table, Words, minds
-from ui.text.comparison import band_words, more_pulls_words, verdict_words
+from ui.text.comparison import band_words, day_line, look_line, more_pulls_words, shape_words, verdict_words
 from ui.text.figures import figures, pct, pull_load
+from ui.text.findings import say_all
 from ui.text.lines import tune_name
 
 
@@ -19,7 +20,7 @@ def in_short(found: Gathered) -> Section:
             parts.append(Words(f"{_pair(one)} cannot be told: {found.short(one.trouble)}.", "answer"))
         else:
             parts.append(Words(f"{verdict_words(one.result)} {band_words(one.result, found.width_rpm)}", "answer"))
-            parts.append(Words(day_words(one.resolves_pct)))
+            parts.append(Words(day_line(one.resolves)))
     if not found.comparisons:
         tunes = list(dict.fromkeys(pull.tune for pull in found.pulls))
         told = f"One tune, {tune_name(tunes[0])}: nothing to compare it with yet." if tunes else "No pull was found."
@@ -74,16 +75,9 @@ def load_curves(found: Gathered) -> Section:
             "little apart sideways so that whiskers can be told apart.",
         ),
         Table(tuple(heads), tuple(cells), note=f"Load in {unit}; rpm is a band's middle."),
-        *minds([found.short(line) for line in (*result.warnings, *found.words)]),
+        *minds([found.short(line) for line in (*say_all(result.findings), *found.words)]),
     ]
     return Section("Load against engine speed", tuple(parts))
-
-
-def day_words(resolves_pct: float | None) -> str:
-    """What the day's scatter lets be told apart."""
-    if resolves_pct is None:
-        return "What your day resolves is not known: it needs two clean pulls on one tune."
-    return f"Your day resolves {pct(resolves_pct)} %: a smaller change is lost in the scatter of the pulls."
 
 
 def _pair(one: Compared) -> str:
@@ -107,10 +101,24 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
         for band in result.bands
     )
     heads = ("rpm", tune_name(result.base), "pulls", tune_name(result.trial), "pulls", "change %", "from", "to", "")
-    said = set(found.curves.warnings) | set(found.words) if found.curves is not None else set()
+    said = set(say_all(found.curves.findings)) | set(found.words) if found.curves is not None else set()
     return [
-        Words(f"{_pair(one)}. {day_words(one.resolves_pct)}"),
-        Words(f"{verdict_words(result)} {band_words(result, found.width_rpm)} {more_pulls_words(result)}", "answer"),
+        Words(f"{_pair(one)}. {day_line(one.resolves)}"),
+        Words(
+            " ".join(
+                filter(
+                    None,
+                    (
+                        verdict_words(result),
+                        band_words(result, found.width_rpm),
+                        shape_words(result, found.width_rpm),
+                        look_line(result),
+                        more_pulls_words(result),
+                    ),
+                )
+            ),
+            "answer",
+        ),
         Picture(
             partial(pictures.draw_comparison, result=result),
             78,
@@ -118,5 +126,5 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
             "interval. Filled squares are resolved: told apart from no change, counting how many bands were looked at.",
         ),
         Table(heads, rows, frozenset({8}), f"Load in {result.unit or 'no unit'}; from and to are the 95 % interval."),
-        *minds([found.short(line) for line in result.warnings if line not in said]),
+        *minds([found.short(line) for line in say_all(result.findings) if line not in said]),
     ]

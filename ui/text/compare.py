@@ -1,5 +1,104 @@
 """Sentences. Curves, comparison, coach, trend."""
 
+from collections.abc import Mapping
+from typing import Any
+
+from stream.study.pulls import TEMPERATURE
 from ui.text.findings import Sentence
 
-SENTENCES: dict[str, Sentence] = {}
+CONDITIONS = {
+    "lambda": "mixture (λ)",
+    "fuel_trim_pct": "fuel trim",
+    "intake_c": "intake temperature",
+    "air_c": "air temperature",
+    "pressure_hpa": "air pressure",
+    "manifold_hpa": "manifold pressure",
+    "coolant_c": "coolant temperature",
+}
+ORDER = {
+    "one-session-a-side": "one recording a side, and what differs between two recordings cannot be told from the tune",
+    "order-like-drift": "a drift through the day (heat soak, a zero that moves) would look just like the change",
+}
+
+
+def _rpm(values: tuple[float, ...]) -> str:
+    return ", ".join(f"{value:.0f}" for value in values)
+
+
+def _differs(values: Mapping[str, Any]) -> str:
+    name = CONDITIONS.get(values["what"], f"{TEMPERATURE}{str(values['what']).removeprefix(TEMPERATURE)}")
+    sides = [f"{values[side]:.4g}{values['unit']}" for side in ("base", "trial")]
+    return f"not the tune alone: {name} is {sides[0]} on the base side and {sides[1]} on the trial side"
+
+
+def _order(values: Mapping[str, Any]) -> str:
+    return (
+        f"in this order only: {ORDER[values['why']]}; {values['drift_pct']:g} % is allowed for a drift. "
+        "Drive base, trial, base, trial"
+    )
+
+
+def _drifts(values: Mapping[str, Any]) -> str:
+    way = "falls" if values["change_pct"] < 0 else "rises"
+    return (
+        f"order drift: load {way} by {abs(values['change_pct']):.2g} % from pull to pull whatever the tune "
+        f"(p = {values['p']:.2g}); heat soak, perhaps: let it cool, and take turns"
+    )
+
+
+def _air(values: Mapping[str, Any]) -> str:
+    at = [f"{_rpm(values['rpm'])} rpm"] if values["rpm"] else []
+    return "the air correction changes the verdict at " + ", ".join(at + ["the overall change"] * values["overall"])
+
+
+SENTENCES: dict[str, Sentence] = {
+    "not-tune-alone": _differs,
+    "not-same-direction": lambda v: (
+        f"not the tune alone: base went {' and '.join(v['base'])}, trial {' and '.join(v['trial'])}"
+    ),
+    "zeros-differ": lambda v: (
+        f"the zeros of the two sides differ by {v['gap']:.2g} {v['unit']}".rstrip() + ", more than their uncertainty: "
+        "the zero drifted; take a fresh one before each row of pulls"
+    ),
+    "in-this-order-only": _order,
+    "order-drift": _drifts,
+    "unequal-boost": lambda v: (
+        f"manifold pressure of the two sides differs by up to {v['largest_pct']:.1f} % at {_rpm(v['rpm'])} rpm: "
+        "tunes are compared at equal pressure only, so there is no change there"
+    ),
+    "short-pulls-not-in-level": "{pulls} short pull(s) left out of the overall change: it needs bands that all share",
+    "load-near-zero": lambda v: f"load crosses zero or is too near it at {_rpm(v['rpm'])} rpm: no change in % there",
+    "load-negative": "load is negative throughout, so the change is of its size; check its sign",
+    "air-corrected": "corrected to standard air on both sides; that holds for full throttle without boost only",
+    "air-changes-verdict": _air,
+    "no-shared-band": "no rev band was crossed by pulls on all sides: nothing to compare",
+    "one-pull-a-side": "one pull on a side gives curves and no verdict; make at least two of each tune",
+    "wilder-than-known": (
+        "today the turns scatter {factor:.1f} times as much as this car is known to: today's own scatter alone counts"
+    ),
+    "scatter-is-a-prior": (
+        "this car's scatter is not known from earlier days: pulls {pull_pct:.1f} % and turns {turn_pct:.1f} % "
+        "(standard deviations) are assumed beside today's own, and give way as days come"
+    ),
+    "unlike-others-left-out": (
+        "{pulls} pull(s) unlike their tune's others are left out; they are listed, and can be kept by hand"
+    ),
+    "looks-replayed": "a pull was dropped by hand: the verdicts at the earlier looks were worked out again without it",
+    "two-pct-out-of-reach": lambda v: (
+        "no useful number of pulls settles 2 %: "
+        + ("what pulls share (zero, drift) is too uncertain" if v["shared"] else "the pulls scatter too much")
+    ),
+    "bands-too-narrow": (
+        "bands of {width_rpm:g} rpm are narrower than the data of {pulls} pull(s): bands without a sample are left "
+        "empty; use wider bands or a higher live rate"
+    ),
+    "pull-crosses-no-band": "{pulls} pull(s) cross no whole band of {width_rpm:g} rpm: use narrower bands",
+    "zero-moves-curve": lambda v: (
+        f"the zero's uncertainty moves a whole curve by {v['uncertainty']:.2g} {v['unit']}".rstrip()
+    ),
+    "no-relative-power": "no relative power: load times speed means nothing without a zero; take one",
+    "curves-in-different-gears": "the tunes have no gear in common: their curves must not be compared",
+    "tune-shown-in-gear": "{tune!r} is shown in {gear}",
+    "no-slope": "no slope: it needs three dated sessions at different times",
+    "not-comparable": "{reason}",
+}

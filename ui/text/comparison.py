@@ -3,13 +3,17 @@
 import math
 from collections.abc import Iterable
 from datetime import datetime
+from typing import Any
 
-from stream.study.compare.coach import Advice
-from stream.study.compare.compare import BandChange, Comparison
+from stream.findings import Finding, told, unique
+from stream.study.compare.answer import BandChange, Comparison
+from stream.study.compare.coach import Advice, Resolves
 from stream.study.compare.curve import Curves
+from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
+from ui.text.findings import as_json, say_all
 from ui.text.lines import one_line, sentence, sentences, tune_name
 
 
@@ -18,11 +22,21 @@ def change(value: float) -> str:
     return pct(value, sign=True)
 
 
-def day_line(resolves_pct: float | None) -> str:
-    """First of all: what this day can tell apart."""
-    if resolves_pct is None:
+def day_line(resolves: Resolves | None) -> str:
+    """First of all: what this day can tell apart, with its own interval."""
+    if resolves is None:
         return "What your day resolves is not known yet: it needs two clean pulls on one tune."
-    return f"Your day resolves {pct(resolves_pct)} %; a smaller change is lost in the scatter."
+    span = f"{pct(resolves.low_pct)} to {pct(resolves.high_pct)} %"
+    return (
+        f"Your day resolves {pct(resolves.pct)} % ({span} by so few repeats); a smaller change is lost in the scatter."
+    )
+
+
+def look_line(result: Comparison) -> str:
+    """Where one is between the looks at which verdicts fall."""
+    if not result.look:
+        return f"So far: the first verdict falls at {result.next_look} pulls."
+    return f"Verdict of the look at {result.look} pulls; intervals are so far; the next look is at {result.next_look}."
 
 
 def answer(result: Comparison | None, trouble: str) -> tuple[str, str, str]:
@@ -41,12 +55,13 @@ def answer(result: Comparison | None, trouble: str) -> tuple[str, str, str]:
     if overall.resolved:
         way = "more" if overall.change_pct > 0 else "less"
         title = f"{trial} gives {pct(abs(overall.change_pct))} % {way} load than {base}{only}"
-        return kind, title, f"Overall {interval} (95 % interval); {counts}."
+        return kind, title, f"Overall {interval} (95 % interval); {counts}. {look_line(result)}"
     if any(band.resolved for band in result.bands):
         title = f"{trial} differs from {base} at some speeds, not overall{only}"
-        return kind, title, f"Overall it may be anything from {interval}; {counts}."
-    title = f"No difference shown between {trial} and {base}"
-    return "idle", title, f"It may be anything from {interval}; {counts}. {more_pulls_words(result)}"
+        return kind, title, f"Overall it may be anything from {interval}; {counts}. {look_line(result)}"
+    title = f"No difference shown between {trial} and {base}{only}"
+    rest = f"{look_line(result)} {more_pulls_words(result)}"
+    return "caution" if result.order_only else "idle", title, f"It may be anything from {interval}; {counts}. {rest}"
 
 
 def bands_line(result: Comparison | None, width: float) -> str:
@@ -74,25 +89,36 @@ def verdict_words(result: Comparison) -> str:
     return f"In this order only. {words}" if result.order_only else words
 
 
+def shape_words(result: Comparison, width: float) -> str:
+    """Which bands gained or lost against the curve's own mean; '' where the shape is not resolved."""
+    if not result.shape.resolved:
+        return ""
+    spans = _spans([(band.rpm, band.change_pct) for band in result.shape.bands if band.resolved], width)
+    return f"Shape, whatever shifts the whole curve: {spans}, against the curve's own mean change."
+
+
 def band_words(result: Comparison, width: float) -> str:
     """At which speeds the change is resolved, runs of bands drawn together."""
-    bands = result.bands
-    if not any(band.resolved for band in bands):
-        return "No band is resolved by itself."
-    told = []
+    found = [(b.rpm, b.change_pct) for b in result.bands if b.resolved and b.change_pct is not None]
+    return f"Resolved by band: {_spans(found, width)}." if found else "No band is resolved by itself."
+
+
+def _spans(found: list[tuple[float, float]], width: float) -> str:
+    """(rpm, change) of resolved bands as 'more at 2000 to 3000, 5000 to 5250 rpm; less at …'."""
+    parts = []
     for word, sign in (("more", 1), ("less", -1)):
         spans: list[list[float]] = []
-        for band in bands:
-            if not band.resolved or band.change_pct is None or band.change_pct * sign <= 0:
+        for rpm, change_pct in found:
+            if change_pct * sign <= 0:
                 continue
-            low, high = band.rpm - width / 2, band.rpm + width / 2
+            low, high = rpm - width / 2, rpm + width / 2
             if spans and low - spans[-1][1] < 1e-6 * width:
                 spans[-1][1] = high
             else:
                 spans.append([low, high])
         if spans:
-            told.append(f"{word} at " + ", ".join(f"{low:.0f} to {high:.0f}" for low, high in spans) + " rpm")
-    return f"Resolved by band: {'; '.join(told)}."
+            parts.append(f"{word} at " + ", ".join(f"{low:.0f} to {high:.0f}" for low, high in spans) + " rpm")
+    return "; ".join(parts)
 
 
 def more_pulls_words(result: Comparison) -> str:
@@ -110,24 +136,77 @@ def more_pulls_words(result: Comparison) -> str:
     )
 
 
+WHY = {
+    "first-pull": "the first pull of the day",
+    "other-tune-now": "it is the other tune's turn, a pull of each in turn",
+    "take-turns": "the tunes must take turns before a verdict holds in any order",
+    "fresh-zero": "more pulls alone will not do for 2 %: take a fresh zero",
+    "not-settled": "not settled yet",
+    "not-comparable": "these pulls cannot be compared yet",
+}
+
+
 def next_pull(advice: Advice | None) -> str:
-    """The coach's words, without the day's, which stand on top already."""
+    """The coach's words: the next pull and why, or that it is settled."""
     if advice is None:
         return ""
-    words = advice.words
-    if advice.day_resolves_pct is not None:
-        words = words.removeprefix(f"Your day resolves {advice.day_resolves_pct:.1f} %. ")
-    words = one_line(words.removeprefix("Next: "))
-    return words[:1].upper() + words[1:]
+    result = advice.comparison
+    if advice.settled and result is not None:
+        if advice.why == "resolved":
+            return f"Settled: {tune_name(result.trial)} differs from {tune_name(result.base)}."
+        return f"Settled: a change of {pct(result.smallest_resolvable_pct or 0.0)} % would have shown, and none did."
+    tune = f"tune {tune_name(advice.tune)}" if advice.tune else "another tune"
+    gear = "the same gear" if advice.gear is None else f"gear {advice.gear}"
+    where = "the other way than the last pull of this tune"
+    if advice.direction is not None:
+        where = f"direction {one_line(advice.direction)}"
+    due = "" if advice.why == "not-comparable" else f"; the next look is at {advice.next_look} pulls"
+    return f"Next: {tune}, {gear}, {where}; {WHY[advice.why]}{due}."
 
 
 def to_mind(result: Comparison | None, curves: Curves | None, remarks: Iterable[str]) -> list[str]:
     """Everything that must be said beside the answer, each once; 'in this order only' first."""
-    lines = [] if result is None else list(result.warnings)
-    lines += [] if curves is None else [w for w in curves.warnings if "relative power" not in w]
-    lines += remarks
-    lines.sort(key=lambda line: not line.startswith("in this order only"))
-    return sentences(lines)
+    found = [] if result is None else list(result.findings)
+    found += [] if curves is None else [one for one in curves.findings if one.code != "no-relative-power"]
+    found.sort(key=lambda one: one.code != "in-this-order-only")
+    return sentences([*say_all(found), *remarks])
+
+
+def left_out_lines(result: Comparison) -> list[str]:
+    """The pulls left out, one line each."""
+    return [f"left out: pull {one.pull} of {one.session}, unlike its tune's others" for one in result.left_out]
+
+
+def comparison_json(result: Comparison, remarks: Iterable[str] = ()) -> dict[str, Any]:
+    """What `compare --json` prints."""
+    return _with_findings(result, result.findings, remarks)
+
+
+def curves_json(result: Curves, remarks: Iterable[str] = ()) -> dict[str, Any]:
+    """What `curve --json` prints."""
+    return _with_findings(result, result.findings, remarks)
+
+
+def trend_json(result: Trend, remarks: Iterable[str] = ()) -> dict[str, Any]:
+    """What `trend --json` prints."""
+    return _with_findings(result, result.findings, remarks)
+
+
+def coach_json(advice: Advice, remarks: Iterable[str] = ()) -> dict[str, Any]:
+    """What `coach --json` prints; `why` in words."""
+    rows = _with_findings(advice, advice.findings, remarks)
+    del rows["comparison"]
+    rows["why"] = next_pull(advice)
+    rows["day_resolves_pct"] = None if advice.resolves is None else advice.resolves.pct
+    rows["advance"] = []
+    return rows
+
+
+def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[str]) -> dict[str, Any]:
+    import msgspec
+
+    rows: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(record, findings=()))
+    return {**rows, **as_json(unique([*findings, *map(told, remarks)]))}
 
 
 def band_reading(band: BandChange, result: Comparison, width: float) -> str:

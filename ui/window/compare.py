@@ -1,6 +1,7 @@
 """The Compare screen: is the trial tune better than the base, at which speeds, and how sure is that?"""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -138,7 +139,7 @@ class CompareScreen(Screen):
     def _read(paths: Sequence[str], width: float, task: Task) -> tuple[Opened, Answer]:
         opened = open_sessions(paths, task.tell, task.stop)
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
-        return opened, work_out(opened.pulls, base, trial, width)
+        return opened, work_out(opened.pulls, base, trial, width, opened.scatter)
 
     def recompute(self) -> None:
         """Work the answer out anew for what is chosen now."""
@@ -149,7 +150,7 @@ class CompareScreen(Screen):
         pulls, width = self.opened.pulls, float(self.width_box.text())
         base, trial = self.base.currentData(), self.trial.currentData()
         opened = self.opened
-        self.worker.start("working out", lambda _: (opened, work_out(pulls, base, trial, width)))
+        self.worker.start("working out", lambda _: (opened, work_out(pulls, base, trial, width, opened.scatter)))
 
     def swap_tunes(self) -> None:
         """Base becomes trial and the other way round."""
@@ -164,7 +165,7 @@ class CompareScreen(Screen):
             return
         pulls = list(self.opened.pulls)
         pulls[place] = ticked(pulls[place], used)
-        self.opened = Opened(tuple(pulls), self.opened.sessions, self.opened.remarks)
+        self.opened = replace(self.opened, pulls=tuple(pulls))
         self.lists.show_answer(self.found, pulls)
         self.recompute()
 
@@ -192,7 +193,7 @@ class CompareScreen(Screen):
             self._fill_choosers(opened, found)
         kind, title, detail = words.answer(found.comparison, found.trouble)
         bands = words.bands_line(found.comparison, found.width)
-        self.answer.show_words(kind, words.day_line(found.resolves_pct), title, detail, bands)
+        self.answer.show_words(kind, words.day_line(found.resolves), title, detail, bands)
         self.figure.show_answer(found)
         self.lists.show_answer(found, opened.pulls)
         self.foot.show_words(

@@ -8,7 +8,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
 from stream.record.text_file import write_text
-from stream.study.compare.compare import Comparison
+from stream.study.compare.answer import Comparison
 from ui.window.compare_study import comparison_csv
 from ui.window.theme import Theme
 

@@ -9,13 +9,15 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from stream.errors import InputError
-from stream.study.compare.coach import Advice, coach, day_resolves
-from stream.study.compare.compare import Comparison, compare
+from stream.study.compare.answer import Comparison
+from stream.study.compare.coach import Advice, Resolves, coach, day_resolves
+from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
+from stream.study.compare.history import known_scatter
+from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace, all_traces
-from ui.text.findings import say_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,7 @@ class Opened:
 
     pulls: tuple[PullTrace, ...]
     sessions: int
+    scatter: Scatter
     remarks: tuple[str, ...]
 
     @property
@@ -42,7 +45,7 @@ class Answer:
     comparison: Comparison | None
     trouble: str
     curves: Curves | None
-    resolves_pct: float | None
+    resolves: Resolves | None
     advice: Advice | None
 
 
@@ -66,7 +69,7 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
     pulls, words = all_traces(sessions)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    return Opened(tuple(pulls), len(sessions), (*remarks, *words))
+    return Opened(tuple(pulls), len(sessions), known_scatter([one.path for one in sessions]), (*remarks, *words))
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:
@@ -80,7 +83,7 @@ def ticked(pull: PullTrace, used: bool) -> PullTrace:
     return replace(pull, keep=None if used == (pull.verdict == "clean") else used)
 
 
-def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float) -> Answer:
+def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float, scatter: Scatter = PRIOR) -> Answer:
     """Compare two tunes and draw their curves; what cannot be told is said in words instead."""
     both = [pull for pull in pulls if pull.tune in (base, trial)]
     comparison, trouble, shown, advice = None, "", None, None
@@ -89,13 +92,13 @@ def work_out(pulls: Sequence[PullTrace], base: str, trial: str, width: float) ->
         trouble = f"only one tune here, {base or 'without a name'}: choose a session of another tune too"
     else:
         try:
-            comparison = compare(both, base, trial, width, air.factors)
-            comparison = msgspec.structs.replace(comparison, warnings=(*comparison.warnings, *say_all(air.findings)))
+            comparison = compare(both, base, trial, width, air.factors, scatter)
+            comparison = msgspec.structs.replace(comparison, findings=(*comparison.findings, *air.findings))
         except InputError as error:
             trouble = str(error)
     try:
         shown = curves(both, width, air.factors)
-        advice = coach(pulls, base, None if base == trial else trial, width)
+        advice = coach(pulls, base, None if base == trial else trial, width, scatter=scatter)
     except InputError as error:
         trouble = trouble or str(error)
     return Answer(base, trial, width, comparison, trouble, shown, day_resolves(both, width), advice)

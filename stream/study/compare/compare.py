@@ -1,14 +1,9 @@
-# NOTE TO ALL (04:55): lead rewrites stream/study/compare/{compare,coach,fair,pair}.py and their commands now.
-# data, air: leave these alone. air: put `pressure_kpa` (rows,), absolute, on PullTrace; lead compares at equal boost.
 """Is tune B better than tune A, at which speeds, and how sure is that?
 
-Pulls are the replicates. Per band the change is the ratio of the two means; its interval is Welch's on the
-log of the ratio, each mean's relative variance by the delta method, turned back into per cent. (On the log
-rather than the ratio: the interval is the same whichever tune is called base, and no interval reaches below
--100 %.) The overall change is Welch's on each pull's mean log load over the bands that all pulls share.
-
-To both is added what pulls share: the stated doubt of the zeros, the lag's doubt, and, where sessions of one
-tune differ by more than pulls and zeros explain, that excess (see `shared.py`).
+Turns are the replicates (`evidence.py`), verdicts fall at set numbers of pulls (`looks.py`), rev bands and the level of
+the whole curve are one family, and what this car is known to scatter counts beside today's (`scatter.py`). Apart from
+that stands the *shape*: each band less the mean over the bands. What shifts a whole curve (air, a zero in proportion,
+the session, a drift through the day) cannot make it, so it may be resolved in any order.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,61 +13,38 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
+from stream.findings import Finding, note, told, unique, warning
 from stream.study import stats
-from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table
+from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare import fair
-from stream.study.compare.pair import LEAST_RELATIVE_SE, Pair
+from stream.study.compare import fair, looks
+from stream.study.compare.answer import (
+    BandChange,
+    Comparison,
+    LeftOut,
+    Overall,
+    PullCount,
+    ScatterKnown,
+    Shape,
+    ShapeBand,
+)
+from stream.study.compare.evidence import Evidence, weigh
+from stream.study.compare.scatter import PRIOR, Scatter
+from stream.study.compare.sides import Prepared, prepare
 from stream.study.pulls import PullTrace, in_time_order
-from stream.study.stats import ALPHA
+from stream.units import Flags, Floats
 
 WANTED_PCT = 2.0
+DRIFT_PCT = 2.0  # chosen: standard uncertainty of a drift through a day, where the order would not show it
 
 
-class PullCount(msgspec.Struct, frozen=True):
-    """Pulls used on each side."""
+class _Look(msgspec.Struct, frozen=True):
+    """Adjusted p at a look, by band's middle in whole rpm; of the level; of the shape."""
 
-    base: int
-    trial: int
-
-
-class BandChange(msgspec.Struct, frozen=True, kw_only=True):
-    """One rev band. None is 'cannot be known'; the interval is 95 %."""
-
-    rpm: float
-    base_mean: float | None
-    base_n: int
-    trial_mean: float | None
-    trial_n: int
-    change_pct: float | None
-    low_pct: float | None
-    high_pct: float | None
-    p_adjusted: float | None
-    resolved: bool
-
-
-class Overall(msgspec.Struct, frozen=True, kw_only=True):
-    """The change over all shared bands; the interval is 95 %."""
-
-    change_pct: float | None
-    low_pct: float | None
-    high_pct: float | None
-    resolved: bool
-
-
-class Comparison(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer of `compare`, as its JSON. `pulls_for_2_pct` is a range of pulls on each side."""
-
-    unit: str
-    base: str
-    trial: str
-    pulls: PullCount
-    order_only: bool
-    bands: tuple[BandChange, ...]
-    overall: Overall
-    smallest_resolvable_pct: float | None
-    pulls_for_2_pct: tuple[int, int] | None
-    warnings: tuple[str, ...]
+    pulls: int
+    bands: dict[int, float]
+    overall: float | None
+    shape: dict[int, float]
 
 
 def compare(
@@ -81,144 +53,285 @@ def compare(
     trial: str,
     width: float = DEFAULT_WIDTH_RPM,
     air: Mapping[str, float] | None = None,
+    scatter: Scatter = PRIOR,
+    drift_pct: float = DRIFT_PCT,
 ) -> Comparison:
     """Compare two tunes band by band and overall.
 
-    pulls   of any tunes and sessions; only usable pulls of these two tunes, in one gear, count
-    width   of a rev band, rpm
-    air     correction factor by session; both sides are corrected, and it is said where that changes the
-            verdict
+    pulls       of any tunes and sessions; only usable pulls of these two tunes, in one gear, count
+    width       of a rev band, rpm
+    air         correction factor by session; both sides are corrected, and it is said where that changes the verdict
+    scatter     what is known of this car's scatter before today
+    drift_pct   standard uncertainty of a drift, used where the order of the turns would not show one
 
     Raises InputError where a tune, a clean pull or a common gear is missing, where cars or units differ, and
     where air correction is asked for without a zero or for some sessions only.
     """
     if base == trial:
-        raise InputError(f"--base and --trial are both {base!r}; give two tunes")
-    used, warnings = usable_pulls(pulls, (base, trial))
-    used, gear_warnings = in_one_gear(in_time_order(used), (base, trial), width)[::2]
-    used, zero_warnings = one_zero(used)
-    warnings += gear_warnings + zero_warnings
-    result = _compare(used, base, trial, width, warnings)
+        raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
+    used, words = usable_pulls(pulls, (base, trial))
+    used, gear_words = in_one_gear(in_time_order(used), (base, trial), width)[::2]
+    used, zero_words = one_zero(used)
+    findings = [told(line) for line in (*words, *gear_words, *zero_words)]
+    made = _made(pulls, used, (base, trial))
+    if any(pull.keep is False and pull.verdict == "clean" for pull in pulls if pull.tune in (base, trial)):
+        findings.append(note("looks-replayed"))
+    plain = _compare(used, made, (base, trial), width, scatter, drift_pct, findings)
     if air is None:
-        return result
-    corrected = _compare(with_air(used, air), base, trial, width, warnings)
-    return msgspec.structs.replace(corrected, warnings=corrected.warnings + _air_words(result, corrected))
+        return plain
+    corrected = _compare(with_air(used, air), made, (base, trial), width, scatter, drift_pct, findings)
+    return msgspec.structs.replace(corrected, findings=corrected.findings + _air_findings(plain, corrected))
 
 
 def with_air(pulls: Sequence[PullTrace], air: Mapping[str, float]) -> list[PullTrace]:
     """The pulls with load times their session's correction factor. Raises InputError as `compare` says."""
     for pull in pulls:
         if pull.zero is None:
-            raise InputError(f"{pull.session}: air correction needs a zero; take one with 'steadypull zero'")
+            raise InputError(
+                f"{pull.session}: air correction needs a zero; take one first", code="air-needs-zero", path=pull.session
+            )
         if pull.session not in air:
             raise InputError(f"{pull.session}: no air reading for it; correct all sessions or none")
     return [replace(pull, load=pull.load * air[pull.session]) for pull in pulls]
 
 
-def _air_words(plain: Comparison, corrected: Comparison) -> tuple[str, ...]:
-    words = ["corrected to standard air on both sides; that holds for full throttle without boost only"]
-    changed = [
-        f"{after.rpm:.0f} rpm"
+def _made(pulls: Sequence[PullTrace], used: Sequence[PullTrace], tunes: tuple[str, str]) -> list[int]:
+    """For each used pull, how many pulls had been made up to and with it: those that count as evidence or would, had a
+    person not dropped them. So a later drop moves no look."""
+    counted = [
+        pull
+        for pull in in_time_order(pulls)
+        if pull.tune in tunes and (pull.verdict == "clean" or pull.keep is not None)
+    ]
+    number = {(pull.session, pull.start_s, pull.order): place for place, pull in enumerate(counted, 1)}
+    return [number[(pull.session, pull.start_s, pull.order)] for pull in used]
+
+
+def _air_findings(plain: Comparison, corrected: Comparison) -> tuple[Finding, ...]:
+    changed = tuple(
+        after.rpm
         for before, after in zip(plain.bands, corrected.bands, strict=True)
         if before.resolved != after.resolved
-    ]
-    if plain.overall.resolved != corrected.overall.resolved:
-        changed.append("the overall change")
-    if changed:
-        words.append("the air correction changes the verdict at " + ", ".join(changed))
-    return tuple(words)
+    )
+    overall = plain.overall.resolved != corrected.overall.resolved
+    found = [note("air-corrected")]
+    if changed or overall:
+        found.append(warning("air-changes-verdict", rpm=changed, overall=overall))
+    return tuple(found)
 
 
-def _compare(used: list[PullTrace], base: str, trial: str, width: float, said: Sequence[str]) -> Comparison:
+def _compare(
+    used: Sequence[PullTrace],
+    made: Sequence[int],
+    tunes: tuple[str, str],
+    width: float,
+    scatter: Scatter,
+    drift_pct: float,
+    said: Sequence[Finding],
+) -> Comparison:
+    base, trial = tunes
     table = band_table(used, width)
-    warnings = list(said) + table_words(table)
-    pair = Pair.of(used, table, trial)
-    if not pair.tested.any():
-        warnings.append("no band was crossed by a pull of each tune: nothing to compare")
-    bands = _bands(pair)
-    overall, test = _overall(pair)
-    warnings += pair.warnings + fair.differences(pair.base_pulls, pair.trial_pulls)
-    order_only, order_words = fair.order(used, base, trial)
-    warnings += order_words + fair.drift(pair.log_load, pair.side)
-    smallest, wanted = None, None
-    if test is not None:
-        smallest = 100 * float(np.expm1(stats.detectable(test.se, test.df)))
-        wanted, words = _wanted_pulls(pair)
-        warnings += words
-    elif min(len(pair.base_pulls), len(pair.trial_pulls)) < 2:
-        warnings.append("one pull on a side gives curves and no verdict; make at least two of each tune")
+    pressure = band_means(used, [pull.pressure_kpa for pull in used], table)
+    number = np.array(made)
+    total = int(number.max())
+    look: _Look | None = None
+    for at in looks.looks_up_to(total):
+        look = _look(used, table, pressure, number <= at, tunes, scatter, drift_pct, at) or look
+    ready = prepare(used, table, pressure, trial, scatter)
+    why = fair.order(used, base, trial)
+    evidence, shape = _weigh(ready, scatter, drift_pct if why else 0.0)
+    findings = [*said, *table_findings(table), *ready.findings]
+    findings += _said_of(ready, evidence, scatter, why, drift_pct)
+    bands, overall = _bands(ready, evidence, look), _overall(ready, evidence, look)
+    smallest, wanted, words = _fineness(ready, evidence)
+    findings += words
     return Comparison(
         unit=used[0].unit,
         base=base,
         trial=trial,
-        pulls=PullCount(len(pair.base_pulls), len(pair.trial_pulls)),
-        order_only=order_only,
+        pulls=PullCount(int((~ready.trial).sum()), int(ready.trial.sum())),
+        order_only=bool(why),
         bands=bands,
         overall=overall,
         smallest_resolvable_pct=smallest,
         pulls_for_2_pct=wanted,
-        warnings=tuple(dict.fromkeys(warnings)),
+        shape=_shape(ready, shape, look),
+        scatter=ScatterKnown(
+            pull_pct=100 * scatter.level.pull,
+            turn_pct=100 * scatter.level.turn,
+            days=scatter.days,
+            sessions=scatter.sessions,
+        ),
+        look=0 if look is None else look.pulls,
+        next_look=looks.next_look(total),
+        left_out=tuple(_left_out(used[row]) for row in ready.unlike),
+        findings=unique(findings),
     )
 
 
-def table_words(table: BandTable) -> list[str]:
-    """Warnings: bands narrower than the steps of the data, pulls that fill no band."""
-    words = []
-    if table.coarse:
-        words.append(
-            f"bands of {table.width:g} rpm are narrower than the data of {len(table.coarse)} pull(s): bands "
-            "without a sample are left empty; use wider bands or a higher live rate"
-        )
-    empty = int((~np.isfinite(table.load).any(axis=1)).sum())
-    if empty:
-        words.append(f"{empty} pull(s) cross no whole band of {table.width:g} rpm with load known: use narrower bands")
-    return words
+def _weigh(ready: Prepared, scatter: Scatter, drift_pct: float) -> tuple[Evidence, Evidence | None]:
+    """The evidence for the changes, and for the shape; None where too few bands are shared."""
+    bands = len(ready.rpm)
+    shape = None if ready.shape is None else weigh(ready.shape, scatter.shape_spread(ready.shape.values.shape[1]))
+    return weigh(ready.level, scatter.spread(bands), drift_pct / 100), shape
 
 
-def _bands(pair: Pair) -> tuple[BandChange, ...]:
-    tests = [pair.band_test(column) for column in range(len(pair.rpm))]
-    adjusted = stats.holm(np.array([np.nan if test is None else test.p for test in tests]))
+def _look(
+    used: Sequence[PullTrace],
+    table: BandTable,
+    pressure: Floats,
+    rows: Flags,
+    tunes: tuple[str, str],
+    scatter: Scatter,
+    drift_pct: float,
+    at: int,
+) -> _Look | None:
+    """What the pulls made up to a look say there, spending and family in p; None where a tune is missing."""
+    place = np.flatnonzero(rows)
+    early = [used[int(row)] for row in place]
+    if {pull.tune for pull in early} != set(tunes):
+        return None
+    part = replace(table, load=table.load[place], rate=table.rate[place])
+    ready = prepare(early, part, pressure[place], tunes[1], scatter)
+    evidence, shape = _weigh(ready, scatter, drift_pct if fair.order(early, *tunes) else 0.0)
+    strict = stats.ALPHA / looks.level(at)
+
+    def spent(p: Floats, rpm: Floats) -> dict[int, float]:
+        return {round(r): min(1.0, strict * float(one)) for r, one in zip(rpm, p, strict=True) if np.isfinite(one)}
+
+    bands = spent(evidence.p_family[:-1], ready.rpm)
+    overall = min(1.0, strict * float(evidence.p_family[-1])) if np.isfinite(evidence.p_family[-1]) else None
+    return _Look(at, bands, overall, {} if shape is None else spent(shape.p_family, ready.rpm[ready.shared]))
+
+
+def _pct(log_ratio: float) -> float | None:
+    return 100 * float(np.expm1(log_ratio)) if np.isfinite(log_ratio) else None
+
+
+def _bands(ready: Prepared, evidence: Evidence, look: _Look | None) -> tuple[BandChange, ...]:
+    low, high = evidence.interval()
+    there = np.isfinite(ready.load)
+    counts = [(there[ready.trial == side]).sum(axis=0) for side in (False, True)]
+    means = [_means(ready, side, evidence) for side in (False, True)]
+    enough = np.minimum(*counts) >= 1
     rows = []
-    for column, test in enumerate(tests):
-        base, trial = pair.side_values(column)
-        p = None if test is None else float(adjusted[column])
+    for column, rpm in enumerate(ready.rpm):
+        known = ready.tested[column] and enough[column]
+        verdict = known and min(counts[0][column], counts[1][column]) >= 2
+        p = look.bands.get(round(rpm)) if look is not None and known else None
         rows.append(
             BandChange(
-                rpm=float(pair.rpm[column]),
-                base_mean=float(base.mean()) if len(base) else None,
-                base_n=len(base),
-                trial_mean=float(trial.mean()) if len(trial) else None,
-                trial_n=len(trial),
-                change_pct=100 * float(trial.mean() / base.mean() - 1) if pair.tested[column] else None,
-                low_pct=None if test is None else 100 * float(np.expm1(test.low)),
-                high_pct=None if test is None else 100 * float(np.expm1(test.high)),
+                rpm=float(rpm),
+                base_mean=means[0][column],
+                base_n=int(counts[0][column]),
+                trial_mean=means[1][column],
+                trial_n=int(counts[1][column]),
+                change_pct=_pct(evidence.change[column]) if known else None,
+                low_pct=_pct(low[column]) if verdict else None,
+                high_pct=_pct(high[column]) if verdict else None,
                 p_adjusted=p,
-                resolved=p is not None and p < ALPHA,
+                resolved=p is not None and p < stats.ALPHA,
+                pressure_kpa=(_finite(ready.pressure[0, column]), _finite(ready.pressure[1, column])),
             )
         )
     return tuple(rows)
 
 
-def _overall(pair: Pair) -> tuple[Overall, stats.Test | None]:
-    test = pair.overall_test()
-    base, trial = pair.log_sides()
-    if not (len(base) and len(trial)):
-        return Overall(change_pct=None, low_pct=None, high_pct=None, resolved=False), None
-    change = 100 * float(np.expm1(trial.mean() - base.mean()))
-    if test is None:
-        return Overall(change_pct=change, low_pct=None, high_pct=None, resolved=False), None
-    low, high = (100 * float(np.expm1(limit)) for limit in (test.low, test.high))
-    return Overall(change_pct=change, low_pct=low, high_pct=high, resolved=test.p < ALPHA), test
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
-def _wanted_pulls(pair: Pair) -> tuple[tuple[int, int] | None, list[str]]:
-    """The range of pulls a side that settles 2 %, over the 95 % interval of the pulls' scatter."""
-    base, trial = pair.log_sides()
-    df = len(base) + len(trial) - 2
-    sd = max(float(np.sqrt((base.var() * len(base) + trial.var() * len(trial)) / df)), LEAST_RELATIVE_SE)
-    kept = sum(part.variance for part in pair.shared_parts)
-    low, high = (stats.pulls_needed(np.log1p(WANTED_PCT / 100), limit, kept) for limit in stats.sd_interval(sd, df))
+def _means(ready: Prepared, side: bool, evidence: Evidence) -> list[float | None]:
+    """Per band: the mean that the change is a ratio of; the plain one where no change has a meaning."""
+    own = ready.load[ready.trial == side]
+    logs = evidence.trial if side else evidence.base
+    result: list[float | None] = []
+    for column in range(len(ready.rpm)):
+        values = own[np.isfinite(own[:, column]), column]
+        if not len(values):
+            result.append(None)
+        elif ready.tested[column]:
+            result.append(float(np.sign(values[0]) * np.exp(logs[column])))
+        else:
+            result.append(float(values.mean()))
+    return result
+
+
+def _overall(ready: Prepared, evidence: Evidence, look: _Look | None) -> Overall:
+    low, high = (_pct(limit[-1]) for limit in evidence.interval())
+    if min(int((~ready.trial).sum()), int(ready.trial.sum())) < 2:
+        low = high = None
+    p = None if look is None else look.overall
+    return Overall(
+        change_pct=_pct(evidence.change[-1]), low_pct=low, high_pct=high, resolved=p is not None and p < stats.ALPHA
+    )
+
+
+def _shape(ready: Prepared, evidence: Evidence | None, look: _Look | None) -> Shape:
+    if evidence is None or min(int((~ready.trial).sum()), int(ready.trial.sum())) < 2:
+        return Shape(False, ())
+    low, high = evidence.interval()
+    rows = []
+    for column, rpm in enumerate(ready.rpm[ready.shared]):
+        change, least, most = _pct(evidence.change[column]), _pct(low[column]), _pct(high[column])
+        if change is None or least is None or most is None:
+            continue
+        p = None if look is None else look.shape.get(round(rpm))
+        resolved = p is not None and p < stats.ALPHA
+        rows.append(ShapeBand(rpm=float(rpm), change_pct=change, low_pct=least, high_pct=most, resolved=resolved))
+    return Shape(any(row.resolved for row in rows), tuple(rows))
+
+
+def _said_of(ready: Prepared, evidence: Evidence, scatter: Scatter, why: str, drift_pct: float) -> list[Finding]:
+    findings: list[Finding] = []
+    sides = ([p for p, t in zip(ready.pulls, ready.trial, strict=True) if t == side] for side in (False, True))
+    base, trial = sides
+    if not ready.tested.any():
+        findings.append(warning("no-shared-band"))
+    if min(len(base), len(trial)) < 2:
+        findings.append(warning("one-pull-a-side"))
+    if why:
+        findings.append(warning("in-this-order-only", why=why, drift_pct=drift_pct))
+    findings += fair.differences(base, trial) + fair.drift(ready.level.values[:, -1], ready.trial)
+    if evidence.wild:
+        findings.append(warning("wilder-than-known", factor=float(np.sqrt(evidence.factor[-1]))))
+    if not scatter.days:
+        findings.append(
+            note("scatter-is-a-prior", pull_pct=100 * scatter.level.pull, turn_pct=100 * scatter.level.turn)
+        )
+    if len(ready.unlike):
+        findings.append(warning("unlike-others-left-out", pulls=len(ready.unlike)))
+    return findings
+
+
+def _left_out(pull: PullTrace) -> LeftOut:
+    return LeftOut(session=pull.session, pull=pull.number, why="unlike-others")
+
+
+def table_findings(table: BandTable) -> list[Finding]:
+    """Bands narrower than the steps of the data, pulls that fill no band."""
+    findings = []
+    if table.coarse:
+        findings.append(warning("bands-too-narrow", width_rpm=table.width, pulls=len(table.coarse)))
+    empty = int((~np.isfinite(table.load).any(axis=1)).sum())
+    if empty:
+        findings.append(warning("pull-crosses-no-band", width_rpm=table.width, pulls=empty))
+    return findings
+
+
+def _fineness(ready: Prepared, evidence: Evidence) -> tuple[float | None, tuple[int, int] | None, list[Finding]]:
+    """(smallest change, %, that a single test of as many pulls finds with 80 % power; the range of pulls a side that
+    would settle 2 %; findings)."""
+    se, df = float(evidence.se[-1]), float(evidence.df[-1])
+    if not np.isfinite(se) or min(int((~ready.trial).sum()), int(ready.trial.sum())) < 2:
+        return None, None, []
+    smallest = 100 * float(np.expm1(stats.detectable(se, df)))
+    pulls = 2 / (1 / max(int((~ready.trial).sum()), 1) + 1 / int(ready.trial.sum()))
+    sd = float(np.sqrt(max(evidence.scatter[-1], 0.0) * pulls / 2))
+    kept = float(evidence.se[-1] ** 2 - evidence.scatter[-1])
+    low, high = (
+        stats.pulls_needed(np.log1p(WANTED_PCT / 100), limit, max(kept, 0.0)) for limit in stats.sd_interval(sd, df)
+    )
     if low is None or high is None:
-        cause = "the doubt that pulls share (zero, session) is too large" if kept else "the pulls scatter too much"
-        return None, [f"no useful number of pulls settles {WANTED_PCT:g} %: {cause}"]
-    return (low, high), []
+        return smallest, None, [warning("two-pct-out-of-reach", shared=kept > 0)]
+    return smallest, (low, high), []

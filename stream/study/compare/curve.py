@@ -9,10 +9,11 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
+from stream.findings import Finding, note, told, unique, warning
 from stream.study import stats
-from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_table
+from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare.compare import table_words, with_air
+from stream.study.compare.compare import table_findings, with_air
 from stream.study.pulls import PullTrace, in_time_order
 from stream.units import Floats
 
@@ -21,7 +22,8 @@ class CurveBand(msgspec.Struct, frozen=True, kw_only=True):
     """One rev band: mean load, 95 % interval (None below two pulls), pulls; relative power where zero is
     known.
 
-    `relative_power_pct` is load times speed, in % of the greatest among all curves shown.
+    `relative_power_pct` is load times speed, in % of the greatest among all curves shown; `pressure_kpa` the mean
+    manifold pressure.
     """
 
     rpm: float
@@ -30,6 +32,7 @@ class CurveBand(msgspec.Struct, frozen=True, kw_only=True):
     high: float | None
     n: int
     relative_power_pct: float | None = None
+    pressure_kpa: float | None = None
 
 
 class TuneCurve(msgspec.Struct, frozen=True, kw_only=True):
@@ -41,11 +44,11 @@ class TuneCurve(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Curves(msgspec.Struct, frozen=True, kw_only=True):
-    """The answer of `curve`, as its JSON."""
+    """The answer of `curve`; its fields are the keys of its JSON."""
 
     unit: str
     tunes: tuple[TuneCurve, ...]
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def curves(
@@ -57,29 +60,27 @@ def curves(
     and is told in a warning. Raises InputError as `compare` does, but tunes without a clean pull are only
     warned of.
     """
-    used, warnings = usable_pulls(pulls)
+    used, words = usable_pulls(pulls)
     used = in_time_order(used)
     tunes = list(dict.fromkeys(pull.tune for pull in used))
-    used, gear_words = _shown_gear(used, tunes, width)
+    used, findings = _shown_gear(used, tunes, width)
     used, zero_words = one_zero(used)
-    warnings += gear_words + zero_words
+    findings = [*map(told, words), *findings, *map(told, zero_words)]
     if air is not None:
         used = with_air(used, air)
-        warnings.append("corrected to standard air; that holds for full throttle without boost only")
+        findings.append(note("air-corrected"))
     table = band_table(used, width)
-    warnings += table_words(table)
+    pressure = band_means(used, [pull.pressure_kpa for pull in used], table)
+    findings += table_findings(table)
     zeroed = all(pull.zero is not None for pull in used)
     if zeroed:
-        doubt = max(pull.zero.doubt for pull in used if pull.zero is not None)
-        warnings += [f"zero's doubt moves a whole curve by {doubt:.2g} {used[0].unit}".rstrip()] if doubt else []
+        uncertainty = max(pull.zero.doubt for pull in used if pull.zero is not None)
+        if uncertainty:
+            findings.append(note("zero-moves-curve", uncertainty=uncertainty, unit=used[0].unit))
     else:
-        warnings.append("no relative power: load times speed means nothing without a zero; take one")
-    rows = [_tune(tune, used, table) for tune in tunes]
-    return Curves(
-        unit=used[0].unit,
-        tunes=tuple(_with_power(rows) if zeroed else rows),
-        warnings=tuple(dict.fromkeys(warnings)),
-    )
+        findings.append(note("no-relative-power"))
+    rows = [_tune(tune, used, table, pressure) for tune in tunes]
+    return Curves(unit=used[0].unit, tunes=tuple(_with_power(rows) if zeroed else rows), findings=unique(findings))
 
 
 def curves_csv(result: Curves) -> str:
@@ -94,21 +95,21 @@ def curves_csv(result: Curves) -> str:
     return text.getvalue()
 
 
-def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tuple[list[PullTrace], list[str]]:
-    """The pulls in the gear common to all tunes; where there is none, each tune in the gear it has most
-    of."""
+def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tuple[list[PullTrace], list[Finding]]:
+    """The pulls in the gear common to all tunes; where there is none, each tune in the gear it has most of."""
     try:
         kept, _, words = in_one_gear(used, tunes, width)
     except InputError:
-        kept, words = [], ["the tunes have no gear in common: their curves must not be compared"]
+        kept, findings = [], [warning("curves-in-different-gears")]
         for tune in tunes:
             own, gear, own_words = in_one_gear([pull for pull in used if pull.tune == tune], [tune], width)
             kept += own
-            words += [f"{tune!r} is shown in {gear}", *own_words]
-    return kept, words
+            findings += [note("tune-shown-in-gear", tune=tune, gear=gear), *map(told, own_words)]
+        return kept, findings
+    return kept, [told(line) for line in words]
 
 
-def _tune(tune: str, used: Sequence[PullTrace], table: BandTable) -> TuneCurve:
+def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Floats) -> TuneCurve:
     rows = [index for index, pull in enumerate(used) if pull.tune == tune]
     load = table.load[rows]
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
@@ -122,7 +123,11 @@ def _tune(tune: str, used: Sequence[PullTrace], table: BandTable) -> TuneCurve:
         if interval is not None:
             half = float(np.hypot(interval[1] - mean, stats.t_quantile(np.inf) * lag[column]))
             low, high = mean - half, mean + half
-        bands.append(CurveBand(rpm=float(table.rpm[column]), mean=mean, low=low, high=high, n=len(values)))
+        own = pressure[rows, column]
+        kpa = float(own[np.isfinite(own)].mean()) if np.isfinite(own).any() else None
+        bands.append(
+            CurveBand(rpm=float(table.rpm[column]), mean=mean, low=low, high=high, n=len(values), pressure_kpa=kpa)
+        )
     return TuneCurve(tune=tune, pulls=len(rows), bands=tuple(bands))
 
 

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from stream.findings import Finding, note, told, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.fair import drift_test
-from stream.study.compare.pair import best_block
+from stream.study.compare.sides import best_block
 from stream.study.pulls import PullTrace, in_time_order
 
 DAY_S = 86_400.0
@@ -40,7 +41,7 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     low_pct_per_day: float | None
     high_pct_per_day: float | None
     p: float | None
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RPM) -> Trend:
@@ -48,19 +49,19 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
 
     Raises InputError where the tune has no clean pull, or cars or units differ.
     """
-    used, warnings = usable_pulls(pulls, (tune,))
+    used, words = usable_pulls(pulls, (tune,))
     used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
     used, zero_words = one_zero(used)
-    warnings += gear_words + zero_words
+    findings = [told(line) for line in (*words, *gear_words, *zero_words)]
     load = band_table(used, width).load
     whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
     doubled = np.vstack([whole, whole])
     rows, bands = best_block(doubled, np.repeat([False, True], len(used)))
     rows = rows[: len(used)]
     if not bands.any():
-        return _no_trend(tune, [*warnings, "no band that the sessions share: no trend"])
+        return _no_trend(tune, [*findings, warning("no-shared-band")])
     if not rows.all():
-        warnings.append(f"{int((~rows).sum())} short pull(s) left out: the trend needs bands that all share")
+        findings.append(note("short-pulls-not-in-level", pulls=int((~rows).sum())))
     logs = np.log(np.abs(load[rows][:, bands])).mean(axis=1)
     kept = [pull for pull, row in zip(used, rows, strict=True) if row]
     names = list(dict.fromkeys(pull.session for pull in kept))
@@ -81,7 +82,7 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
     dated = bool(np.isfinite(starts).all())
     slope = drift_test(starts / DAY_S, means, np.zeros(len(means), dtype=np.bool_)) if dated else None
     if slope is None:
-        warnings.append("no slope: it needs three dated sessions at different times")
+        findings.append(warning("no-slope"))
     return Trend(
         tune=tune,
         points=tuple(points),
@@ -89,7 +90,7 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
         low_pct_per_day=None if slope is None else 100 * slope.low,
         high_pct_per_day=None if slope is None else 100 * slope.high,
         p=None if slope is None else slope.p,
-        warnings=tuple(warnings),
+        findings=tuple(findings),
     )
 
 
@@ -97,8 +98,8 @@ def _pct(log_change: float) -> float:
     return 100 * float(np.expm1(log_change))
 
 
-def _no_trend(tune: str, warnings: Sequence[str]) -> Trend:
+def _no_trend(tune: str, findings: Sequence[Finding]) -> Trend:
     return Trend(
         tune=tune, points=(), slope_pct_per_day=None, low_pct_per_day=None, high_pct_per_day=None, p=None,
-        warnings=tuple(warnings),
+        findings=tuple(findings),
     )  # fmt: skip

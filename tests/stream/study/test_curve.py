@@ -1,7 +1,6 @@
 import csv
 import io
 
-import msgspec
 import numpy as np
 import pytest
 from scipy import stats as reference
@@ -10,6 +9,8 @@ from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
 from stream.study.compare.curve import curves, curves_csv
 from tests.stream.study.made import day, pull
+from ui.text.comparison import curves_json
+from ui.text.findings import say_all
 
 LEVELS = [0.99, 1.02, 1.00]
 
@@ -33,9 +34,9 @@ def test_one_pull_has_no_interval() -> None:
 
 def test_keys_of_the_json_come_first_and_are_these() -> None:
     """The fixed keys come first, in their order."""
-    found = msgspec.to_builtins(curves([pull()]))
+    found = curves_json(curves([pull()]))
 
-    assert list(found) == ["unit", "tunes", "warnings"]
+    assert list(found) == ["unit", "tunes", "findings", "warnings"]
     assert list(found["tunes"][0]) == ["tune", "pulls", "bands"]
     assert list(found["tunes"][0]["bands"][0])[:5] == ["rpm", "mean", "low", "high", "n"]
 
@@ -44,7 +45,7 @@ def test_relative_power_needs_a_zero() -> None:
     """Load times speed means nothing without a zero."""
     made = [pull(), pull("plover", 2.0)]
     refused = curves(made)
-    assert any("no relative power" in words for words in refused.warnings)
+    assert any("no relative power" in words for words in say_all(refused.findings))
     assert refused.tunes[0].bands[0].relative_power_pct is None
 
     given = curves([one.with_zero(PullZero(0.5, (ZeroPart("zero", 0.01),))) for one in made])
@@ -53,7 +54,7 @@ def test_relative_power_needs_a_zero() -> None:
     assert last.relative_power_pct == pytest.approx(100)
     first = given.tunes[0].bands[0]
     assert first.relative_power_pct == pytest.approx(100 * 0.5 * first.rpm / (1.5 * last.rpm))
-    assert any("zero's doubt" in words for words in given.warnings)
+    assert any("zero's uncertainty" in words for words in say_all(given.findings))
 
 
 def test_a_lags_doubt_widens_a_sloping_curve() -> None:
@@ -70,14 +71,14 @@ def test_tunes_without_a_gear_in_common_are_shown_and_said() -> None:
     result = curves([pull(gear=2), pull("plover", gear=3)])
 
     assert [tune.tune for tune in result.tunes] == ["heron", "plover"]
-    assert any("no gear in common" in words for words in result.warnings)
+    assert any("no gear in common" in words for words in say_all(result.findings))
 
 
 def test_a_tune_without_a_clean_pull_is_named_and_none_at_all_refused() -> None:
     """A tune without a clean pull is named; where no tune has one, it is refused."""
     bad = pull("plover", verdict="flawed", faults=("lift",))
 
-    assert any("'plover'" in words for words in curves([pull(), bad]).warnings)
+    assert any("'plover'" in words for words in say_all(curves([pull(), bad]).findings))
     with pytest.raises(InputError, match="no clean pull"):
         curves([bad])
     with pytest.raises(InputError, match="no pulls"):

@@ -15,7 +15,6 @@ from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.rehearsal.truth import change_by_band
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import curves
-from stream.study.compare.fair import fresh_for_each
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.pulls import all_traces, gear_of, gear_of_pull, pull_traces
 from tests.stream.study.made import pull as made_pull
@@ -122,15 +121,6 @@ def test_a_zero_is_taken_off_once_however_often_it_is_asked() -> None:
     assert twice.without_zero().load == pytest.approx(np.ones(801))
 
 
-def test_fresh_means_a_zero_for_each_pull() -> None:
-    """Every pull leans most on a zero of its own."""
-    pulls = [made_pull(session=f"s{n}").with_zero(PullZero(0.1, (), f"s{n}/zero@5")) for n in range(2)]
-
-    assert fresh_for_each(pulls)
-    assert not fresh_for_each([pulls[0], pulls[0]])
-    assert not fresh_for_each([made_pull()])
-
-
 def load_car_of_the_scenario():
     from stream.car import parse_car
 
@@ -189,5 +179,5 @@ def test_two_tunes_in_turns_on_the_rehearsal_car(tmp_path) -> None:
     assert len(bands) == len(truth)
     assert not result.order_only
     assert sum(band.low_pct <= truth[band.rpm] <= band.high_pct for band in bands) >= len(bands) - 1
-    assert {band.rpm for band in bands if band.resolved} >= {rpm for rpm, pct in truth.items() if pct > 2.5}
+    assert {band.rpm for band in bands if band.resolved} >= {rpm for rpm, pct in truth.items() if pct > 3.5}
     assert all(truth[band.rpm] > 0.3 for band in bands if band.resolved)

@@ -76,8 +76,7 @@ def test_the_answer_stands_in_words_with_what_the_day_resolves_first(compared: A
     lines = said(compared).splitlines()
 
     assert lines[0].startswith("Your day resolves 0.")
-    assert lines[1].startswith("plover gives ")
-    assert lines[1].endswith(" % more load than heron")
+    assert lines[1] == "plover differs from heron at some speeds, not overall"  # twelve pulls: an early, strict look
     assert "6 pulls of heron, 6 of plover" in lines[2]
     assert lines[3].startswith("Resolved by band: more at ")
     assert compared.answer.mark.kind == "ok"
@@ -91,8 +90,8 @@ def test_resolved_bands_are_where_the_model_gains(compared: Any) -> None:
     assert len(dots) >= 15
     assert [d.y for d in dots] == pytest.approx([truth[d.x] for d in dots], abs=1.0)
     assert all(truth[d.x] > 1.0 for d in dots if d.resolved)
-    assert all(truth[d.x] < 1.5 for d in dots if not d.resolved)
-    assert sum(d.resolved for d in dots) >= 5
+    assert all(truth[d.x] < 3.0 for d in dots if not d.resolved)
+    assert sum(d.resolved for d in dots) >= 4
 
 
 def test_resolved_is_told_by_shape_not_only_by_colour(qt: Any, compared: Any) -> None:
@@ -181,7 +180,7 @@ def test_in_this_order_only_is_in_the_answer_and_first_to_mind(
     screen.open(paths[:2])
     settle(screen)
 
-    assert screen.answer.answer.text().endswith("in this order only")
+    assert screen.answer.answer.text() == "No difference shown between plover and heron, in this order only"
     assert screen.answer.mark.kind == "caution"
     assert screen.foot.mind.text().startswith("▲ In this order only")
     assert "take turns" in screen.foot.next.text()
@@ -227,7 +226,7 @@ def test_swap_turns_the_sign(compared: Any, settle: Callable[[Any], None]) -> No
     settle(compared)
 
     assert compared.base.currentText() == "plover"
-    assert " % less load than plover" in said(compared)
+    assert "differs from plover at some speeds" in said(compared)
 
 
 def test_wider_bands_are_fewer(qt: Any, compared: Any, settle: Callable[[Any], None]) -> None:
@@ -275,7 +274,7 @@ def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.Mon
         assert len(colours) > 20
     elif kind == "svg":
         texts = "".join(ElementTree.fromstring(out.read_text()).itertext())
-        assert "more load than heron" in texts
+        assert "differs from heron at some speeds" in texts
         assert "could be scatter" in texts
         assert "Mind:" in texts
         assert "Point at" not in texts
