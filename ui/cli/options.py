@@ -12,6 +12,7 @@ from stream.errors import InputError
 
 if TYPE_CHECKING:
     from stream.car import Car
+    from stream.findings import Finding
     from stream.record.session import Session
     from stream.study.compare.scatter import Scatter
     from stream.study.dataset import Dataset
@@ -164,7 +165,7 @@ def scatter_of(session_paths: Sequence[str], history: str | None, width: float) 
     return PRIOR if history == "none" else known_scatter(session_paths, history, width)
 
 
-def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
+def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
     from stream.study.dataset import open_datasets
     from stream.study.pulls import all_traces

@@ -18,6 +18,7 @@ from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace, all_traces
+from ui.text.findings import say_all
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,9 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
     pulls, words = all_traces(sessions)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    return Opened(tuple(pulls), len(sessions), known_scatter([one.path for one in sessions]), (*remarks, *words))
+    return Opened(
+        tuple(pulls), len(sessions), known_scatter([one.path for one in sessions]), (*remarks, *say_all(words))
+    )
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:

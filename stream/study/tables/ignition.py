@@ -56,7 +56,7 @@ def advise_ignition(
             "two tunes or more", "nothing-to-learn-from",
         )  # fmt: skip
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
-    whole += [*(warning("told", text=line) for line in words), *findings, *found]
+    whole += [*words, *findings, *found]
     if not most:
         whole.append(warning("advance-most-unknown"))
     axis = "" if not part else (advance.axis if isinstance(advance, UserTable) else "manifold_pressure")
