@@ -17,8 +17,6 @@ from ui.cli.options import (
 )
 
 if TYPE_CHECKING:
-    import msgspec
-
     from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
@@ -53,6 +51,8 @@ def command(
     as_json: bool,
 ) -> int:
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
+    import msgspec
+
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare
     from ui.cli.results import print_json

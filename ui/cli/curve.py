@@ -9,8 +9,6 @@ from ui.cli.air_options import air_option, beyond_option, correction_for
 from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
-    import msgspec
-
     from stream.findings import Finding
     from stream.study.compare.curve import CurveBand, Curves
 
@@ -31,6 +29,8 @@ def command(
     as_json: bool,
 ) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
+    import msgspec
+
     from stream.record.text_file import write_text
     from stream.study.compare.curve import curves, curves_csv
     from ui.cli.options import new_file
