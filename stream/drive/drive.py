@@ -16,6 +16,7 @@ from stream.car import Car
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
+from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
@@ -24,7 +25,7 @@ from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
-from stream.record.tables import Heard, Weather
+from stream.record.tables import Command, Heard, Weather
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
@@ -155,6 +156,7 @@ class Drive:
         """Name the tune that is in the car now. A session has one tune, so a recording goes on in a new file."""
         with self._lock:
             if label != self._tune:
+                self._keep("tune", label)
                 self._tune = label
                 self._restart = self._take is not None
 
@@ -245,6 +247,8 @@ class Drive:
             return
         if stage.rows == 0:
             self._origin = block.first
+        if self._guide is not None and self._guide.ear is not None:
+            self._guide.ear.hear(block)
         rows = stage.push(block)
         if len(rows):
             self._last = rows
@@ -269,6 +273,7 @@ class Drive:
             return
         while self._asked:
             asked = self._asked.popleft()
+            self._keep("skip" if asked == "skip" else "back")
             guide.skip() if asked == "skip" else guide.redo()
         guide.take(stage.holds)
         guide.look(stage.steady())
@@ -284,13 +289,33 @@ class Drive:
         while self._notes:
             note = self._notes.popleft()
             self._away = note.kind == "device-away" or (self._away and note.kind != "device-back")
-            if note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
+            if note.command:
+                self._do_again(note)
+            elif note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
                 self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
         while self._marks:
-            self.events.add(self._stage.time_s if self._stage else 0.0, "mark", self._marks.popleft())
+            text = self._marks.popleft()
+            self._keep("mark", text)
+            self.events.add(self._stage.time_s if self._stage else 0.0, "mark", text)
         while self._knocks:
             self._knocks.popleft()
             self._keep_knock()
+
+    def _keep(self, kind: str, value: str = "", index: int | None = None) -> None:
+        """Keep in the session what a person did, with the sample before which it took effect."""
+        if self._take is not None:
+            at = self._take.stage.next_sample if index is None else index
+            self._take.commands.append(Command(index=at, kind=kind, value=value))
+
+    def _do_again(self, note: SourceNote) -> None:
+        """What a person did in the recording that is replayed, at the same sample."""
+        index = max(0, note.index - self._origin)
+        if note.kind in ("skip", "back") and self._guide is not None:
+            self._asked.append("skip" if note.kind == "skip" else "redo")
+            return
+        self._keep(note.kind, note.text, index)
+        if note.kind == "mark" and self._reader.ring is not None:
+            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.text)
 
     def _keep_knock(self) -> None:
         """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
@@ -318,6 +343,8 @@ class Drive:
         self._stage = stage
         self._speeds.clear()
         if self._guide is not None:
+            if self._guide.ear is None:
+                self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
         if not self._want_recording:
             return
@@ -328,6 +355,7 @@ class Drive:
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
             live_rate_hz=stage.settings.live_rate_hz, live_filter=stage.settings.filter,
             live_delay_s=stage.settings.delay_s, load_unit="" if load is None else load.unit,
+            signal_unit=self.car.need("engine_speed", "a drive").unit,
             calibration="provisional", conditions=self._weather,
         )  # fmt: skip
         self.recorded.append(path)

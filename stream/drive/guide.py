@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from stream.calibrate.speed.judge import uneven_pulses
 from stream.calibrate.speed.match import AMBIGUOUS, match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
@@ -19,12 +20,14 @@ from stream.car import Car
 from stream.drive.gearing import road_kmh, road_words
 from stream.drive.guide_plan import GuidePlan, Said, doubt_words, largest_doubt, wanted
 from stream.drive.nearness import Known, reread
+from stream.drive.pulse_ear import PulseEar
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
 from stream.live.view import Steady
 from stream.record.tables import HoldMark
 
 SURE = 15.0  # in -2 ln(likelihood): a thousand to one and more
+PROVED_BY = 4  # chosen: speeds with a known pulse frequency; three shifted by a target may still nearly fit
 LONG_S = 9.0  # beyond the seconds a hold needs: the driver should have gone on by now
 
 
@@ -46,6 +49,14 @@ class _Seen:
     let_go: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _Reread:
+    """The whole row read again. proved: the pulse frequency of enough speeds stands behind it."""
+
+    target_rpm: tuple[float | None, ...]
+    proved: bool
+
+
 @dataclass
 class Guide:
     """Give it each finished hold with `take`, each look at the steadiness with `look`; read the rest.
@@ -55,6 +66,7 @@ class Guide:
 
     car: Car
     plan: GuidePlan
+    ear: PulseEar | None = None
     said: list[Said] = field(default_factory=list)
     fit: SpeedFit | None = None
     doubt_rpm: float | None = None
@@ -131,6 +143,8 @@ class Guide:
         """Another session begins: its holds are counted anew, those of the last one still teach the fit."""
         self._session_from = len(self._seen)
         self._count_seen = 0
+        if self.ear is not None:
+            self.ear.new_session()
 
     def take(self, holds: Sequence[Hold]) -> None:
         """The holds of the running session so far; those that are new are judged."""
@@ -198,7 +212,13 @@ class Guide:
         found = [next((seen for seen in known if seen.hold == hold), None) for hold in holds]
         rpm = [None if seen is None or seen.place is None else self._row[seen.place].rpm for seen in found]
         kept = [index for index, seen in enumerate(found) if seen is None or not seen.let_go]
-        if self._row and self._contradicted([holds[i] for i in kept], [rpm[i] for i in kept], pinned):
+        whole = self._whole_row([holds[i] for i in kept], [rpm[i] for i in kept], pinned) if self._row else None
+        if whole is not None and whole.proved:
+            self._say("note", "the holds are marked as the whole row and the pulse frequency show them")
+            rpm = [None] * len(holds)
+            for place, index in enumerate(kept):
+                rpm[index] = whole.target_rpm[place]
+        elif whole is not None:
             self._say(
                 "note",
                 "the holds do not fit the targets as they were taken: none is marked; give them when you fit",
@@ -209,18 +229,27 @@ class Guide:
             for seen, target in zip(found, rpm, strict=True)
         )
 
-    def _contradicted(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> bool:
-        asked = sorted({target.rpm for target in self._row if target.asked and target.state != "skipped"})
+    def _whole_row(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> "_Reread | None":
+        """The holds read again as a whole where that clearly contradicts how they were taken; else None."""
+        hz = self._pulses(holds)
+        # A driver may go through a list of his own: where the pulses can tell, all of the row is possible.
+        heard = sum(value is not None for value in hz) >= PROVED_BY
+        wanted = [target for target in self._row if target.state != "skipped" and (heard or target.asked)]
+        targets = sorted({target.rpm for target in wanted})
         try:
-            match = match_targets(holds, pinned, asked, self.plan.reading_error_rpm)
+            match = match_targets(holds, pinned, targets, self.plan.reading_error_rpm, hz)
         except InputError:
-            return False
+            return None
         differ = [
             seen
             for seen, taken, stuck in zip(match.target_rpm, rpm, match.stuck_at, strict=True)
             if taken is not None and (stuck is not None or seen not in (None, taken))
         ]
-        return bool(differ) and not match.ambiguous
+        if not differ or match.ambiguous:
+            return None
+        speeds = {rpm for rpm, value in zip(match.target_rpm, hz, strict=True) if value is not None} - {None}
+        even = uneven_pulses(hz, match.target_rpm, self.plan.reading_error_rpm) is None
+        return _Reread(match.target_rpm, even and len(speeds) >= PROVED_BY)
 
     def take_said(self) -> list[Said]:
         """What there is to tell since the last call."""
@@ -285,7 +314,11 @@ class Guide:
         if len({seen.place for seen in counted} - {None}) < 3:
             return
         now = [None if seen.place is None else self._row[seen.place].rpm for seen in counted]
-        better = reread([s.hold for s in counted], now, asked, self._line[1], self.plan.reading_error_rpm, margin)
+        holds = [seen.hold for seen in counted]
+        hz = self._pulses(holds)
+        if sum(value is not None for value in hz) >= PROVED_BY:  # the pulses tell: he may be farther than was asked
+            asked = [item.rpm for item in self._row if item.state != "skipped"]
+        better = reread(holds, now, asked, self._line[1], self.plan.reading_error_rpm, margin, hz)
         if better is None:
             return
         for seen, old, new in zip(counted, now, better, strict=True):
@@ -372,6 +405,9 @@ class Guide:
     def _known(self) -> Known:
         rows = [(s.hold, self._row[s.place].rpm) for s in self._seen if s.place is not None and not s.let_go]
         return Known(self._line, tuple(rows), self.fit, self.plan.reading_error_rpm)
+
+    def _pulses(self, holds: Sequence[Hold]) -> tuple[float | None, ...]:
+        return (None,) * len(holds) if self.ear is None else self.ear.hz(holds)
 
     def _progress_words(self) -> str:
         doubt = "" if self.doubt_rpm is None else f", doubt ±{doubt_words(self.doubt_rpm)} rpm"

@@ -8,7 +8,7 @@ from stream.record.change import change_session, set_calibration
 from stream.record.session import open_session
 from stream.record.tables import append_rows, zero_rows
 from stream.sources.log_columns import ControllerLog
-from stream.study.align_log import Merger
+from stream.study.clock import Merger
 from stream.study.dataset import Dataset
 
 

@@ -106,11 +106,12 @@ def reread(
     zero_rpm: float,
     reading_error: float,
     margin: float = AMBIGUOUS,
+    hz: Sequence[float | None] = (),
 ) -> tuple[float | None, ...] | None:
     """A reading of the whole row that is much likelier than the one at hand; None where there is none.
 
     holds: all so far; assigned: their targets now; asked: the targets that were asked for until now; margin: in
-    -2 ln(likelihood), by how much it must be likelier.
+    -2 ln(likelihood), by how much it must be likelier; hz: pulse frequency of each hold where it is known.
     """
     speed = np.array([hold.speed_rpm for hold in holds])
     targets = np.unique(np.asarray(asked, np.float64))
@@ -119,9 +120,10 @@ def reread(
     sigma = np.sqrt(max(reading_error, 30.0) ** 2 + (0.005 * targets) ** 2)
     slowest, *others = sorted(holds, key=lambda hold: hold.speed_rpm)
     calm = slowest.speed_sd_rpm < 0.6 * float(np.median([hold.speed_sd_rpm for hold in others]))
+    known = np.array([np.nan if value is None else value for value in hz]) if len(hz) else None
     ranked = [
         (reading.cost, tuple(None if label < 0 else float(targets[label]) for label in reading.labels))
-        for reading in readings(Row(speed, targets, sigma, zero_rpm, calm=calm))
+        for reading in readings(Row(speed, targets, sigma, zero_rpm, calm=calm, hz=known))
     ]
     if not ranked:
         return None

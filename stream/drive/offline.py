@@ -8,6 +8,7 @@ from stream.car import Car
 from stream.errors import StorageError
 from stream.events import EventFile, EventList
 from stream.live.stage import LiveStage
+from stream.record.tables import Command
 from stream.record.writer import SessionWriter
 from stream.sources.source import Source
 
@@ -37,7 +38,8 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             writer = SessionWriter(
                 path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began,
                 live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
-                load_unit="" if load is None else load.unit, calibration="provisional", journal=False,
+                load_unit="" if load is None else load.unit,
+                signal_unit=car.need("engine_speed", "a session").unit, calibration="provisional", journal=False,
             )  # fmt: skip
         try:
             _pump(source, stage, writer, progress)
@@ -103,6 +105,9 @@ def _pump(
             if progress is not None:
                 progress(block.end - origin)
         for note in source.take_notes():
-            if note.kind != "gap":
-                at = max(0.0, (note.index - (origin or 0)) / stage.info.rate_hz)
+            index = max(0, note.index - (origin or 0))
+            if note.command and writer is not None:
+                writer.add_commands([Command(index=index, kind=note.kind, value=note.text)])
+            if note.kind != "gap" and (not note.command or note.kind == "mark"):
+                at = index / stage.info.rate_hz
                 stage.events.add(at, note.kind, note.text)

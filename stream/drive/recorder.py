@@ -5,6 +5,7 @@ It follows the live stage and never overtakes it, so that a session ends on the 
 
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -12,7 +13,7 @@ from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
-from stream.record.tables import Heard, HoldMark
+from stream.record.tables import Command, Heard, HoldMark
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor
 
@@ -25,7 +26,8 @@ class Take:
     """One session being recorded: what the stage hands to the recorder, and how far.
 
     The stage's thread raises `stage_row` (rows of the ring that it has seen), and behind the last one sets `marks`
-    (what was said of the holds) and `ended`. `heard` is knock that a person heard while it ran.
+    (what was said of the holds) and `ended`. `heard` is knock that a person heard
+    while it ran, `commands` what a person did.
     """
 
     writer: SessionWriter
@@ -39,6 +41,7 @@ class Take:
     seen_event: int = 0
     marks: tuple[HoldMark, ...] | None = None
     heard: list[Heard] = field(default_factory=list)
+    commands: deque[Command] = field(default_factory=deque)
 
     def passed(self, row: int, rows: LiveRows) -> None:
         """The stage has seen the ring up to `row` and gave these live rows."""
@@ -111,6 +114,11 @@ class Recorder(threading.Thread):
             self.take.writer.append(block)
 
     def _add_events(self) -> None:
+        """Write the events and commands that are new."""
+        commands: list[Command] = []
+        while self.take.commands:
+            commands.append(self.take.commands.popleft())
+        self.take.writer.add_commands(commands)
         events, _ = self.take.events.since(self.take.seen_event)
         if events:
             self.take.seen_event = events[-1].number

@@ -120,6 +120,11 @@ class LiveStage:
         return self._rows
 
     @property
+    def next_sample(self) -> int:
+        """Index of the sample that comes next, from the session's first one."""
+        return self._expected
+
+    @property
     def time_s(self) -> float:
         """Session time of the newest sample."""
         return self._expected / self.info.rate_hz

@@ -7,7 +7,7 @@ with its own CRC-32. It describes itself, so a session can be made again from th
 session's size once more while recording, and goes when the session is finished.
 
 A record is: marker, kind u8, length of the body u32, body, CRC-32 u32 over all before it. Little-endian.
-Kinds: 1 the session's description (JSON, always first); 2 a block; 3 an event (JSON); 4 a zero (JSON).
+Kinds: 1 the session's description (JSON, always first); 2 a block; 3 an event (JSON); 4 a zero (JSON); 5 a command
 """
 
 import os
@@ -26,14 +26,14 @@ from stream.errors import InputError
 from stream.events import Event
 from stream.record.count import Place
 from stream.record.layout import FORMAT_VERSION, SAMPLE_DTYPE
-from stream.record.tables import Weather, Zero
+from stream.record.tables import Command, Weather, Zero
 
 MARKER = b"SJ1\n"
 _HEAD = struct.Struct("<4sBI")  # marker, kind, length
 _CRC = struct.Struct("<I")
 _BLOCK = struct.Struct("<QQQQqBI")  # row, first, lost, device_us, host_ns, restarted, rows
 _BLOCK_START = struct.Struct(_HEAD.format + _BLOCK.format.lstrip("<"))
-_KIND_HEADER, _KIND_BLOCK, _KIND_EVENT, _KIND_ZERO = 1, 2, 3, 4
+_KIND_HEADER, _KIND_BLOCK, _KIND_EVENT, _KIND_ZERO, _KIND_COMMAND = 1, 2, 3, 4, 5
 
 
 class JournalHeader(msgspec.Struct, frozen=True, kw_only=True):
@@ -94,6 +94,10 @@ class JournalWriter:
         """One zero."""
         self._record(_KIND_ZERO, msgspec.json.encode(zero))
 
+    def command(self, command: Command) -> None:
+        """Something that a person did."""
+        self._record(_KIND_COMMAND, msgspec.json.encode(command))
+
     def sync(self) -> None:
         """Wait until all of it is on the disk."""
         os.fsync(self._fd)
@@ -139,7 +143,7 @@ class JournalReader:
     def __exit__(self, *_: object) -> None:
         self._file.close()
 
-    def items(self) -> Iterator[JournalBlock | Event | Zero]:
+    def items(self) -> Iterator[JournalBlock | Event | Zero | Command]:
         """What follows the description, in the order it was written."""
         while (record := self._next()) is not None:
             kind, body = record
@@ -180,11 +184,13 @@ class JournalReader:
         self.torn = True
         return None
 
-    def _decode(self, kind: int, body: bytes) -> JournalBlock | Event | Zero | None:
+    def _decode(self, kind: int, body: bytes) -> JournalBlock | Event | Zero | Command | None:
         if kind == _KIND_EVENT:
             return msgspec.json.decode(body, type=Event)
         if kind == _KIND_ZERO:
             return msgspec.json.decode(body, type=Zero)
+        if kind == _KIND_COMMAND:
+            return msgspec.json.decode(body, type=Command)
         if kind != _KIND_BLOCK:
             return None  # of a later Steadypull: not needed to know the samples
         row, first, lost, device_us, host_ns, restarted, rows = _BLOCK.unpack_from(body)

@@ -32,6 +32,7 @@ PULLS: Final = "pulls"
 ZEROS: Final = "zeros"
 EVENTS: Final = "events"
 HEARD: Final = "heard"
+COMMANDS: Final = "commands"
 CONDITIONS: Final = "conditions"
 CALIBRATIONS: Final = "calibrations"
 
@@ -73,15 +74,24 @@ EVENT_DTYPE: Final = np.dtype([("time", "<f8"), ("kind", _TEXT), ("text", _TEXT)
 HEARD_DTYPE: Final = np.dtype(
     [("pull", "<i4"), ("rpm_from", "<f8"), ("rpm_to", "<f8"), ("heard", "u1"), ("said_utc", _TEXT)]
 )
+COMMAND_DTYPE: Final = np.dtype([("index", "<u8"), ("kind", _TEXT), ("value", _TEXT)])
 
 TABLES: Final[dict[str, np.dtype[Any]]] = {
     GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
-    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE, HEARD: HEARD_DTYPE,
+    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE, HEARD: HEARD_DTYPE, COMMANDS: COMMAND_DTYPE,
 }  # fmt: skip
 OPTIONAL: Final = frozenset({"n_effective", "value", "kept", "by_hand"})  # a session of another tool may lack them
 LIVE: Final[dict[str, np.dtype[Any]]] = {
     LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
+    LIVE_SIGNAL: np.dtype("<f4"),
 }  # fmt: skip
+
+LONG_NAMES: Final = {
+    LIVE_TIME: "time from the first sample",
+    LIVE_SPEED: "engine speed",
+    LIVE_LOAD: "driveline load",
+    LIVE_SIGNAL: "engine speed signal, filtered",
+}
 
 
 def chunk_rows(rate_hz: float, seconds: float = CHUNK_S) -> int:
@@ -116,7 +126,7 @@ def create_layout(file: Any, info: StreamInfo, root: dict[str, Any], live: dict[
     """Make every table of a new session, empty and extendable, so that nothing new is born while recording.
 
     `root` are the root attributes, `live` those of the /live datasets (filter, delay_s, calibration,
-    load_unit).
+    load_unit, signal_unit).
     """
     for name, value in root.items():
         file.attrs[name] = clean_text(value) if isinstance(value, str) else value
@@ -134,12 +144,27 @@ def create_layout(file: Any, info: StreamInfo, root: dict[str, Any], live: dict[
     samples.attrs["device"] = clean_text(info.name)
     for name, dtype in TABLES.items():
         file.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(TABLE_CHUNK_ROWS,))
-    units = {LIVE_TIME: "s", LIVE_SPEED: "rpm", LIVE_LOAD: clean_text(live["load_unit"])}
+    units = {
+        LIVE_TIME: "s",
+        LIVE_SPEED: "rpm",
+        LIVE_LOAD: clean_text(live["load_unit"]),
+        LIVE_SIGNAL: clean_text(live["signal_unit"]),
+    }
     for name, dtype in LIVE.items():
         rows = chunk_rows(live_rate_hz, LIVE_CHUNK_S)
         dataset = file.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(rows,))
-        dataset.attrs["unit"] = units[name]
+        dataset.attrs["unit"] = dataset.attrs["units"] = units[name]
+        dataset.attrs["long_name"] = LONG_NAMES[name]
         dataset.attrs["filter"] = clean_text(live["filter"])
         dataset.attrs["delay_s"] = float(live["delay_s"])
         dataset.attrs["calibration"] = clean_text(live["calibration"])
+    # Names of the NeXus standard (NXroot, NXdata): any tool that knows it draws load and speed against time.
+    file[LIVE_TIME].make_scale("time")
+    for name in (LIVE_SPEED, LIVE_LOAD, LIVE_SIGNAL):
+        file[name].dims[0].attach_scale(file[LIVE_TIME])
+    file.attrs["NX_class"], file.attrs["default"] = "NXroot", "live"
+    group = file["live"]
+    group.attrs["NX_class"], group.attrs["signal"] = "NXdata", "load"
+    group.attrs["auxiliary_signals"] = np.array(["speed"], dtype=_TEXT)
+    group.attrs["axes"] = np.array(["time"], dtype=_TEXT)
     file.create_group(CALIBRATIONS)

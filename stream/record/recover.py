@@ -15,7 +15,7 @@ from stream.record.file import SessionFile
 from stream.record.journal import JournalBlock, JournalReader
 from stream.record.names import is_taken, journal_path
 from stream.record.session import BusyError, Session, open_session, reading_words
-from stream.record.tables import Zero
+from stream.record.tables import Command, Zero
 
 
 class _DamagedError(Exception):
@@ -147,6 +147,7 @@ def _copy_session(file: SessionFile, session: Session) -> None:
                 layout.ZEROS,
                 layout.EVENTS,
                 layout.HEARD,
+                layout.COMMANDS,
                 *layout.LIVE,
             ):
                 if name in session.h5:
@@ -163,9 +164,11 @@ def _copy_session(file: SessionFile, session: Session) -> None:
 
 def _add_journal(file: SessionFile, journal: JournalReader) -> None:
     """What the journal holds beyond the rows, events and zeros that are already there."""
-    known = {Event: len(file.h5[layout.EVENTS]), Zero: len(file.h5[layout.ZEROS])}
+    tables_of = {Event: layout.EVENTS, Zero: layout.ZEROS, Command: layout.COMMANDS}
+    known: dict[type, int] = {kind: len(file.h5[name]) for kind, name in tables_of.items()}
     events: list[Event] = []
     zeros: list[Zero] = []
+    commands: list[Command] = []
     count = SampleCount(journal.header.rate_hz)
     gaps, clock = [], []
     for item in journal.items():
@@ -182,9 +185,12 @@ def _add_journal(file: SessionFile, journal: JournalReader) -> None:
             known[type(item)] -= 1
         elif isinstance(item, Event):
             events.append(item)
+        elif isinstance(item, Command):
+            commands.append(item)
         else:
             zeros.append(item)
     file.append_table(layout.GAPS, np.array(gaps, layout.GAP_DTYPE))
     file.append_table(layout.CLOCK, np.array(clock, layout.CLOCK_DTYPE))
     file.append_table(layout.EVENTS, tables.event_rows(events))
     file.append_table(layout.ZEROS, tables.zero_rows(zeros))
+    file.append_table(layout.COMMANDS, tables.command_rows(commands))

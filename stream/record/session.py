@@ -24,7 +24,7 @@ from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import layout, tables
 from stream.record.names import journal_path
-from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero, text_of
+from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
 
 _SLAB_BYTES = 1 << 20  # read at once; big enough that HDF5's cost a read does not show
 _LOWEST_HZ, _HIGHEST_HZ = 1e-17, 1e7  # of the slowest log and the quickest wire
@@ -195,7 +195,7 @@ class Session:
         return LiveRows(time[:rows], speed[:rows], load[:rows], signal[:rows])
 
     def live_attributes(self) -> dict[str, Any]:
-        """How /live was made: filter, delay_s, calibration, and load_unit."""
+        """How /live was made: filter, delay_s, calibration, load_unit and signal_unit."""
         with reading_words(self.path):
             attributes = self._file[layout.LIVE_SPEED].attrs
             return {
@@ -203,6 +203,9 @@ class Session:
                 "delay_s": float(attributes["delay_s"]),
                 "calibration": text_of(attributes["calibration"]),
                 "load_unit": text_of(self._file[layout.LIVE_LOAD].attrs["unit"]),
+                "signal_unit": text_of(self._file[layout.LIVE_SIGNAL].attrs["unit"])
+                if layout.LIVE_SIGNAL in self._file
+                else "",
             }
 
     @property
@@ -239,6 +242,11 @@ class Session:
     def zeros(self) -> tuple[Zero, ...]:
         """Stretches declared as zero load."""
         return tables.from_rows(Zero, self._table(layout.ZEROS, layout.ZERO_DTYPE))
+
+    @property
+    def commands(self) -> tuple[Command, ...]:
+        """What a person did while it was recorded, in order."""
+        return tables.from_rows(Command, self._table(layout.COMMANDS, layout.COMMAND_DTYPE))
 
     @property
     def heard(self) -> tuple[Heard, ...]:

@@ -61,6 +61,19 @@ class PullMark(msgspec.Struct, frozen=True, kw_only=True):
     kept: Literal[-1, 0, 1] = 0
 
 
+class Command(msgspec.Struct, frozen=True, kw_only=True):
+    """What a person did while a session ran: it took effect before the sample with this index, counted from the
+    session's first one, lost samples included.
+
+    kind   tune, zero, mark, here, skip or back
+    value  the tune's label, the mark's text; '' where the kind says it all
+    """
+
+    index: int
+    kind: str
+    value: str = ""
+
+
 class Heard(msgspec.Struct, frozen=True, kw_only=True):
     """What a person heard while listening for knock.
 
@@ -171,6 +184,11 @@ def zero_rows(zeros: Iterable[Zero]) -> Rows:
 def heard_rows(heard: Iterable[Heard]) -> Rows:
     """Rows of /heard."""
     return to_rows(layout.HEARD_DTYPE, list(heard))
+
+
+def command_rows(commands: Iterable[Command]) -> Rows:
+    """Rows of /commands."""
+    return to_rows(layout.COMMAND_DTYPE, list(commands))
 
 
 def event_rows(events: Iterable[Event]) -> Rows:

@@ -19,7 +19,7 @@ from stream.record.count import ClockRow, GapRow, SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalHeader, JournalWriter
 from stream.record.names import journal_path
-from stream.record.tables import Heard, HoldMark, Weather, Zero
+from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 
 _PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
 
@@ -38,6 +38,7 @@ class SessionWriter:
     started_utc    when the first sample came, with a time zone
     live_*         rate, filter in words, and group delay of the rows that `append_live` gets
     load_unit      unit of those rows' load
+    signal_unit    unit of those rows' signal
     calibration    name of the line that made volts into rpm ('provisional')
     conditions     the air of the day, where somebody said it
     journal        False where the source can be read again (import of a log)
@@ -57,6 +58,7 @@ class SessionWriter:
         live_filter: str,
         live_delay_s: float,
         load_unit: str,
+        signal_unit: str = "",
         calibration: str,
         conditions: Weather | None = None,
         journal: bool = True,
@@ -75,6 +77,7 @@ class SessionWriter:
         live: dict[str, str | float] = {
             "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration,
             "load_unit": load_unit,
+            "signal_unit": signal_unit,
         }  # fmt: skip
         with disk.storage_words(self.path, "nothing was recorded"):  # a name that is too long, a folder shut off
             left_over = self._journal_path.exists()
@@ -94,6 +97,7 @@ class SessionWriter:
         self._live: list[LiveRows] = []
         self._events: list[Event] = []
         self._zeros: list[Zero] = []
+        self._commands: list[Command] = []
         self._failure: StorageError | None = None
         self._closed = False
 
@@ -160,6 +164,15 @@ class SessionWriter:
         if self._journal is not None:
             with disk.storage_words(self._journal_path):
                 self._journal.zero(zero)
+
+    def add_commands(self, commands: Iterable[Command]) -> None:
+        """Record what a person did, in order."""
+        new = list(commands)
+        self._commands += new
+        if self._journal is not None:
+            with disk.storage_words(self._journal_path):
+                for command in new:
+                    self._journal.command(command)
 
     def flush(self) -> None:
         """Put everything on the disk; when this returns it survives a power cut.
@@ -250,17 +263,19 @@ class SessionWriter:
             (layout.CLOCK, np.array(self._clock, layout.CLOCK_DTYPE)),
             (layout.ZEROS, tables.zero_rows(self._zeros)),
             (layout.EVENTS, tables.event_rows(self._events)),
+            (layout.COMMANDS, tables.command_rows(self._commands)),
         ]
         if self._live:
             pending += [
                 (layout.LIVE_TIME, np.concatenate([rows.time_s for rows in self._live])),
                 (layout.LIVE_SPEED, np.concatenate([rows.speed_rpm for rows in self._live])),
                 (layout.LIVE_LOAD, np.concatenate([rows.load for rows in self._live])),
+                (layout.LIVE_SIGNAL, np.concatenate([rows.signal for rows in self._live])),
             ]
         for name, rows in pending:
             if len(rows):
                 self._file.append_table(name, rows)
-        for waiting in (self._gaps, self._clock, self._zeros, self._events, self._live):
+        for waiting in (self._gaps, self._clock, self._zeros, self._events, self._commands, self._live):
             waiting.clear()
 
     def _close_journal(self) -> None:

@@ -13,7 +13,6 @@ from stream.record.session import Session, open_session
 from stream.sources.source import SourceNote
 
 _PACED_BLOCK_S = 0.02  # as often as a serial line is read, so that what is drawn moves as it did
-_TAKEN_OVER = ("mark", "note")  # what a person or the device said; everything else is found again
 
 
 class ReplaySource:
@@ -58,11 +57,14 @@ class ReplaySource:
         if rows is None and self._pace is not None:
             rows = max(1, round(session.rate_hz * _PACED_BLOCK_S))
         self._blocks = session.blocks(rows)
-        self._said.extend(
+        commands = [SourceNote(one.kind, one.index, one.value, command=True) for one in session.commands]
+        marked = any(one.kind == "mark" for one in commands)
+        notes = [
             SourceNote(event.kind, round(event.time_s * session.rate_hz), event.text)
             for event in session.events
-            if event.kind in _TAKEN_OVER
-        )
+            if event.kind == "note" or (event.kind == "mark" and not marked)
+        ]
+        self._said.extend(sorted([*commands, *notes], key=lambda note: note.index))
         self._next = next(self._blocks, None)
         self._began_s = self._clock()
         return session.info
@@ -94,7 +96,7 @@ class ReplaySource:
         return self._stopped.is_set() or (self._session is not None and self._next is None)
 
     def take_notes(self) -> list[SourceNote]:
-        """Gaps, restarts, and the marks and notes of the recording, since the last call."""
+        """Gaps, restarts, what a person did in the recording and what the device said, since the last call."""
         notes, self._notes = self._notes, []
         return notes
 
@@ -120,5 +122,7 @@ class ReplaySource:
             self._notes.append(SourceNote("gap", block.first, f"{block.lost} samples lost"))
         if block.restarted:
             self._notes.append(SourceNote("device-back", block.first, "the device began anew"))
-        while self._said and self._said[0].index < block.end:
+        while self._said and (
+            self._next is None or self._said[0].index < block.end
+        ):  # some came behind the last sample
             self._notes.append(self._said.popleft())

@@ -19,6 +19,8 @@ _FIRST_RETRY_NS, _LONGEST_RETRY_NS = 100_000_000, 1_000_000_000
 _FAULT_EVERY_NS = 5_000_000_000  # dropped frames and lines are told no more often
 _SILENT_NS = 3_000_000_000
 _MOST_NOTES = 1000
+_PACE_NS = 5_000_000_000  # over which the rate that comes is measured
+_TIMES_OFF = 3.0  # a rate that is declared wrong is wrong by such a factor; a host that was busy evens out within it
 
 
 class SerialSource:
@@ -28,6 +30,7 @@ class SerialSource:
     car          its channels must all be sent by the device; what else the device sends is kept
     rate_hz      samples per second of text lines that carry no clock
     open_timeout_s  how long open() waits for something that can be understood
+    in_real_time    whether samples come as they are measured, so that the declared rate can be held against the host
     clock        host monotonic clock, nanoseconds
     """
 
@@ -41,6 +44,7 @@ class SerialSource:
         *,
         baud: int = 115200,
         open_timeout_s: float = 10.0,
+        in_real_time: bool = True,
         clock: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self._url, self._car, self._baud, self._clock = url, car, baud, clock
@@ -61,6 +65,8 @@ class SerialSource:
         self._dropped_told = 0
         self._dropped_told_ns = 0
         self._silence_told = False
+        self._in_real_time = in_real_time
+        self._paced_from: tuple[int, int] | None = None  # (host clock, samples) since which the rate is measured
 
     @property
     def finished(self) -> bool:
@@ -143,6 +149,7 @@ class SerialSource:
         self._take(self._decode(data, now))
         self._tell_dropped(now)
         self._tell_silence(now)
+        self._tell_pace(now)
 
     def _decode(self, data: bytes, now: int) -> list[Item]:
         """Raises InputError, naming the port, for text lines that cannot be used."""
@@ -260,6 +267,28 @@ class SerialSource:
             self._note(
                 "fault",
                 f"{self._url}: nothing has come for {_SILENT_NS * 1e-9:.0f} s; is the device running?",
+            )
+
+    def _tell_pace(self, now: int) -> None:
+        """Say once where samples come far more often, or far more seldom, than is declared."""
+        if self._info is None or not self._in_real_time or self._away_since_ns is not None:
+            self._paced_from = None
+            return
+        if self._paced_from is None:
+            self._paced_from = now, self._decoder.count
+            return
+        began, count = self._paced_from
+        if now - began < max(_PACE_NS, 20e9 / self._info.rate_hz):
+            return
+        self._paced_from = now, self._decoder.count
+        came_hz = (self._decoder.count - count) / (now - began) * 1e9
+        ratio = came_hz / self._info.rate_hz
+        if came_hz > 0 and not 1.0 / _TIMES_OFF < ratio < _TIMES_OFF:
+            self._in_real_time = False  # said once
+            self._note(
+                "fault",
+                f"{self._url}: the device declares {self._info.rate_hz:g} samples a second, but {came_hz:.3g} come; "
+                "its times, and all speeds of change, are wrong by as much: mend its rate or its clock",
             )
 
     def _note(self, kind: str, text: str) -> None:

@@ -8,11 +8,13 @@ from stream.block import Block, StreamInfo
 
 @dataclass(frozen=True, slots=True)
 class SourceNote:
-    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to."""
+    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to. A
+    `command` is what a person did in a recording that is replayed; its kind is that of the command."""
 
     kind: str
     index: int
     text: str
+    command: bool = False
 
 
 class Source(Protocol):

@@ -4,7 +4,7 @@ From here on the study works on arrays only.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
@@ -282,7 +282,7 @@ def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
     single = tuple(str(data.path) for data in with_pulls if len(data.zeros) == 1)
     if single:
         found.append(warning("one-zero-only", sessions=single))
-    chains, lags = ({what(data): str(data.path) for data in reversed(with_pulls)} for what in (_chain, _lag))
+    chains, lags = _kinds(with_pulls, _chain), _kinds(with_pulls, _lag)
     if len(chains) > 1:
         found.append(warning("load-channel-differs", kinds=tuple(chains), sessions=tuple(chains.values())))
     if len(lags) > 1:
@@ -292,6 +292,14 @@ def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
     if any(_speed(data).lag_s is None and _speed(data).unit != "rpm" for data in with_pulls):
         found.append(warning("speed-lag-not-given", u_lag_s=UNKNOWN_LAG_U_S))
     return found
+
+
+def _kinds(sessions: Sequence[Dataset], what: Callable[[Dataset], str]) -> dict[str, str]:
+    """Each kind that there is, and the first session with it."""
+    kinds: dict[str, str] = {}
+    for data in sessions:
+        kinds.setdefault(what(data), str(data.path))
+    return kinds
 
 
 def _speed(data: Dataset) -> Channel:

@@ -16,6 +16,7 @@ import numpy as np
 from stream.calibrate.chain.ripple import pulse_hz
 from stream.calibrate.speed.calfile import SourceSession, SpeedCalibration, calibration_of
 from stream.calibrate.speed.confirm import CLEARLY, unsteady_reason, worth_leaving_out
+from stream.calibrate.speed.judge import uneven_pulses
 from stream.calibrate.speed.match import match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
@@ -186,6 +187,8 @@ def read_again(
     found = dict(zip(kept, match.target_rpm, strict=True))
     differ = [index for index in guessed if found[index] != marks[index].target_rpm]
     if not differ or match.ambiguous:
+        return None
+    if uneven_pulses([hz[index] for index in kept], match.target_rpm, reading_error_rpm) is not None:
         return None
     return tuple(found.get(index) for index in range(len(holds)))
 

@@ -8,11 +8,14 @@ from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.wire.description import FLOAT32_MAX
 from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
-from stream.wire.lines import LineParser, Values
-from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, pace_of
+from stream.wire.lines import LineParser, Values, without_comment
+from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, on_line, pace_of
 
 _WRAPS = (2.0**32, 2.0**16)  # counters of 32 and 16 bits that start over, in units of the clock column
 _LATEST = 1e15  # in the unit of the clock column: thirty years of microseconds
+_CONFIRMED, _CONFIRMED_FAR = 3, 10  # lines that agree on a clock's new line before it is believed
+_FAR_US = 1e7  # a jump back, or ahead by more than this, wants the more of them
+_SET_ANEW_S = 3600.0  # a clock that leaps by this much more than the host's was set anew: nothing was lost meanwhile
 _WRAP_STEP_S = 10.0  # a step across the wrap that is longer than this is taken for a restart
 
 
@@ -44,6 +47,9 @@ class TextDecoder:
         self._items: list[Item] = []
         self._host_ns = self._last_ns = 0
         self._last_us: float | None = None  # device clock of the last line used
+        self._held: Values = np.empty((0, 0))  # lines whose time is off the line of those before, not yet judged
+        self._order: list[int] | None = None  # where the columns stand since a header in mid-stream named them so
+        self._refused = False  # such a header named other columns: its lines are not used
         self._reopened = False
         self._mind_cut = False  # the next line may be the rest of one whose beginning was missed
 
@@ -53,6 +59,8 @@ class TextDecoder:
             self.counts.bad_lines += 1
         self._tail.clear()
         self._skipping = False
+        self.counts.bad_lines += len(self._held)
+        self._held = self._held[:0]
         self._reopened = self._mind_cut = True
 
     def feed(self, data: bytes, host_ns: int = 0) -> list[Item]:
@@ -106,13 +114,52 @@ class TextDecoder:
             else:
                 return
         if chunk and self._layout is not None:
-            self._rows(self._layout, self._parse(chunk))
+            self._pieces(self._layout, chunk)
+
+    def _pieces(self, layout: Layout, chunk: bytes) -> None:
+        """Use the lines, cut where a line of names says that the columns stand otherwise from there on."""
+        if b"\n" not in chunk or not self._head.may_name(chunk):
+            self._use(layout, chunk)
+            return
+        start = 0
+        for begin, end in self._head.names_in(chunk):
+            if begin > start:
+                self._use(layout, chunk[start : begin - 1])
+            self._obey(layout, chunk[begin:end])
+            start = end + 1
+        if start < len(chunk):
+            self._use(layout, chunk[start:])
+
+    def _use(self, layout: Layout, chunk: bytes) -> None:
+        if not self._refused:
+            self._rows(layout, self._parse(chunk))
+            return
+        dropped = sum(bool(without_comment(line)) for line in chunk.split(b"\n"))
+        self.counts.bad_lines += dropped
+        self.last_bad = clean_text(chunk.rpartition(b"\n")[2].decode("utf-8", "replace"), 40)
+
+    def _obey(self, layout: Layout, line: bytes) -> None:
+        """A header in mid-stream: the same columns are mapped by name, others are refused until they come again."""
+        order = self._head.order_of(line, layout)
+        if order is None:
+            if not self._refused:
+                names = clean_text(line.decode("utf-8", "replace"), 120)
+                text = (
+                    f"a new header with other columns ({names}); its lines are dropped until the first one comes again"
+                )
+                self._items.append(WireNote("fault", self.count, text))
+            self._refused = True
+            self.counts.bad_lines += 1
+            return
+        self._refused = False
+        self._order = None if order == list(range(layout.columns)) else order
 
     def _begin(self, layout: Layout) -> None:
         self._layout = layout
         self._parser = LineParser(layout.separator, layout.columns)
         first, self._head.lines = b"\n".join(self._head.lines), []
-        self._rows(layout, self._parse(first))
+        if first:
+            self._pieces(layout, first)
 
     def _rows(self, layout: Layout, values: Values) -> None:
         """Use the rows, or keep them until there are enough to tell the rate."""
@@ -123,11 +170,12 @@ class TextDecoder:
                 self._pace = self._given_pace()
             elif len(values):
                 stamps = values[:, layout.clock] * layout.clock_us
-                enough = enough_stamps(stamps)
+                steady = stamps[:-1][on_line(stamps)]
+                enough = enough_stamps(steady)
                 self._waiting = [values]
                 if not enough:
                     return
-                self._pace = self._measured_pace(stamps[:enough])
+                self._pace = self._measured_pace(steady[:enough])
                 if not 0 <= stamps[1] - stamps[0] <= self._pace.late_us:
                     self.counts.bad_lines += 1  # its beginning was missed, so its time is wrong
                     values = values[1:]
@@ -156,6 +204,8 @@ class TextDecoder:
 
     def _parse(self, chunk: bytes) -> Values:
         values = self._parser.parse(chunk)
+        if self._order is not None:
+            values = values[:, self._order]
         clock = self._layout.clock if self._layout else None
         if clock is not None and not np.abs(values[:, clock]).max(initial=0.0) <= _LATEST:
             timed = np.abs(values[:, clock]) <= _LATEST  # a line without a time has no place
@@ -171,6 +221,10 @@ class TextDecoder:
 
     def _samples(self, layout: Layout, pace: Pace, values: Values) -> None:
         """Cut the rows where samples are missing, and hand out the pieces as Blocks."""
+        if layout.clock is not None:
+            values = self._timed(layout, layout.clock, pace, values)
+            if not len(values):
+                return
         self.counts.lines += len(values)
         if layout.clock is None:
             lost = self._lost_by_host(pace) if self._reopened else 0
@@ -188,6 +242,47 @@ class TextDecoder:
                 self._block(pace, piece, int(np.clip(stamps[start], 0, 2.0**62)), lost, restarted)
         self._last_ns = self._host_ns
 
+    def _timed(self, layout: Layout, clock: int, pace: Pace, values: Values) -> Values:
+        """The lines whose time is believed. One that is off the line of those before is held until others agree with
+        it; where they go on from before instead, it was wrong, and is dropped and counted."""
+        if len(self._held):
+            values = np.concatenate((self._held, values))
+            self._held = self._held[:0]
+        if not len(values):
+            return values
+        stamps = values[:, clock] * layout.clock_us
+        last = float(stamps[0]) if self._last_us is None else self._last_us
+        steps = np.diff(stamps, prepend=last)
+        breaks = np.flatnonzero((steps < 0) | (steps > pace.late_us)).tolist()
+        if not breaks:
+            return values
+        keep = np.ones(len(values), dtype=np.bool_)
+        ends = [*breaks[1:], len(values)]
+        last = float(stamps[breaks[0] - 1]) if breaks[0] else last
+        for begin, end in zip(breaks, ends, strict=True):
+            step = float(stamps[begin]) - last
+            if 0 <= step <= pace.late_us or self._wraps(layout, step):
+                last = float(stamps[end - 1])
+                continue
+            far = step < 0 or step > _FAR_US
+            if end - begin < (_CONFIRMED_FAR if far else _CONFIRMED):
+                if end == len(values):
+                    self._held = values[begin:]
+                    keep[begin:] = False
+                    break
+                behind = float(stamps[end])
+                if step >= 0 > behind - float(stamps[end - 1]) or (step < 0 and behind >= last):
+                    keep[begin:end] = False
+                    self.counts.bad_lines += end - begin
+                    self.last_bad = f"the time {stamps[begin] / layout.clock_us:.15g}, far off the others"
+                    continue
+            last = float(stamps[end - 1])
+        return values[keep]
+
+    def _wraps(self, layout: Layout, step_us: float) -> bool:
+        """Whether a step back is a counter of 32 or 16 bits that starts over."""
+        return any(0 <= step_us + wrap * layout.clock_us < _WRAP_STEP_S * 1e6 for wrap in _WRAPS)
+
     def _lost_by_clock(self, layout: Layout, pace: Pace, step_us: float) -> tuple[int, bool]:
         """(samples missing, restarted) at a step of the device's clock."""
         if step_us < 0:
@@ -198,6 +293,9 @@ class TextDecoder:
             return self._lost_by_host(pace), True
         if step_us <= pace.late_us:
             return 0, False
+        host_s = max(0, self._host_ns - self._last_ns) * 1e-9 if self._last_ns else 0.0
+        if step_us * 1e-6 > host_s + _SET_ANEW_S:
+            return self._lost_by_host(pace), True
         usual = max(1, round(pace.shared_us * 1e-6 * pace.rate_hz))
         return min(MAX_LOST, max(1, round(step_us * 1e-6 * pace.rate_hz) - usual)), False
 

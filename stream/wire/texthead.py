@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from stream.block import ChannelInfo
 from stream.errors import InputError
@@ -12,6 +13,8 @@ from stream.wire.items import clean_names, clean_text
 from stream.wire.lines import Values, cells_of, numbers_of, separator_of, without_comment
 
 _NAME = re.compile(r"\s*([^\W\d][^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
+_LETTER = re.compile(rb"(?:^|\n)[ \t?]*[A-Za-z_\x80-\xff]")
+_LINE = re.compile(rb"(?m)^[ \t?]*[A-Za-z_\x80-\xff][^\n]*$")
 _CLOCK_UNITS = {"s": 1e6, "ms": 1e3, "us": 1.0, "µs": 1.0}  # microseconds per unit
 _FEWEST = 3  # good lines before anything is concluded
 _MOST_HELD = 256 * 1024  # bytes of lines kept until then, good or bad
@@ -84,6 +87,43 @@ class TextHead:
         channels = self._channels(columns, clock)
         return Layout(separator_of(self._good[columns][0]), columns, channels, clock, clock_us)
 
+    def may_name(self, chunk: bytes) -> bool:
+        """Whether a line of the chunk may be one of names: quick, for chunks that are all numbers."""
+        return _LETTER.search(chunk) is not None
+
+    def names_in(self, chunk: bytes) -> list[tuple[int, int]]:
+        """(begin, end) of the lines of names in a chunk: a channel or the clock is among them, or they are as many."""
+        found = []
+        for match in _LINE.finditer(chunk):
+            line = without_comment(match[0])
+            separator = separator_of(line)
+            named = _names_in(line) if line and numbers_of(line, separator) is None else None
+            if not named or len(named) < 2:
+                continue
+            names = {name for name, _ in named}
+            known = names & ({name for channel in self._expected for name in (channel.name,)} | self._known_names())
+            if known or (separator != b" " and len(named) in self._good):
+                found.append(match.span())
+        return found
+
+    def _known_names(self) -> set[str]:
+        return {name for line in self._names.values() for name, _ in _names_in(line) or []}
+
+    def order_of(self, line: bytes, layout: Layout) -> list[int] | None:
+        """Where each of the layout's columns stands in a new header; None where it has other columns or units."""
+        named = _names_in(without_comment(line)) or []
+        first = self._named(layout.columns) or [(channel.name, channel.unit) for channel in self._expected]
+        if len(named) != len(first) or len(first) != layout.columns:
+            return None
+        places = {name: place for place, (name, _) in enumerate(named)}
+        order = []
+        for name, unit in first:
+            place = places.get(name)
+            if place is None or (unit and named[place][1] and unit != named[place][1]):
+                return None
+            order.append(place)
+        return order if len(set(order)) == len(order) else None
+
     def repeats(self, line: bytes) -> bool:
         """Whether the line is the line of names again, as a device sends it when it restarts."""
         return without_comment(line) in self._names.values()
@@ -128,6 +168,16 @@ def _names_in(line: bytes) -> list[tuple[str, str]] | None:
     cells = text.split() if separator == b" " else text.split(separator.decode())
     found = [_NAME.fullmatch(cell) for cell in cells]
     return [(cell[1], cell[2] or "") for cell in found if cell] if all(found) else None
+
+
+def on_line(stamps: Values) -> npt.NDArray[np.bool_]:
+    """Which of the first stamps but the last can be true: not those that the next one goes back from, or behind those
+    before them, while the next goes on from before. Shape (n - 1,)."""
+    if len(stamps) < 3:
+        return np.ones(max(len(stamps) - 1, 0), dtype=np.bool_)
+    before, own, behind = stamps[:-2], stamps[1:-1], stamps[2:]
+    wrong = (behind >= before) & ((own > behind) | (own < before))
+    return np.concatenate(([True], ~wrong))
 
 
 def enough_stamps(stamps: Values) -> int:

@@ -23,7 +23,7 @@ from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.recording import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.truth import road_load
-from stream.study.align_log import align_log
+from stream.study.clock import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.power import power

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from stream.errors import InputError
-from stream.study.align import align
+from stream.study.clock import align
 from tests.outside_data import outside_file
 
 WLTC, NEDC = "wltc_class3b_1Hz.csv", "nedc_urban_1Hz.csv"

@@ -10,8 +10,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from stream.sources.log_columns import ControllerLog
-    from stream.study.align import Alignment
-    from stream.study.align_log import Merger
+    from stream.study.clock import Alignment, Merger
     from stream.study.dataset import Dataset
 
 
@@ -36,7 +35,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
     from stream.car import load_car
     from stream.sources.log_columns import read_controller_log
-    from stream.study.align_log import align_log, merged_source
+    from stream.study.clock import align_log, merged_source
     from stream.study.dataset import open_dataset
     from ui.cli.live_text import warn
     from ui.cli.results import print_json

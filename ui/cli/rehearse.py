@@ -61,7 +61,7 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
-        source = SerialSource(port.port_url, car)
+        source = SerialSource(port.port_url, car, in_real_time=not quick)
         drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick)
         with on_signals(drive.stop):
             drive.start()

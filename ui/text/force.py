@@ -141,6 +141,14 @@ def _against_kept(values: Mapping[str, Any]) -> str:
     )
 
 
+def _unequal(values: Mapping[str, Any]) -> str:
+    rpm = ", ".join(f"{one:.0f}" for one in values["rpm"])
+    return (
+        f"{values['tune']!r} ran at another manifold pressure than {values['now']!r} at {rpm} rpm (by up to "
+        f"{values['gap_pct']:.1f} %): more boost is no better advance, so it is not compared there"
+    )
+
+
 def _no_ambient(values: Mapping[str, Any]) -> str:
     return (
         f"{values['session']}: {values['channel']!r} is a gauge pressure and the ambient one is not known: 1013 hPa is "
@@ -173,6 +181,11 @@ SENTENCES: dict[str, Sentence] = {
     "air-boost-not-seen": (
         "the car file does not say whether the engine is boosted; manifold pressure never went above ambient, so it is "
         "corrected as without boost"
+    ),
+    "advance-unequal-boost": _unequal,
+    "advance-boost-not-logged": (
+        "the engine is boosted and its manifold pressure is not known: whether the tunes ran at equal boost cannot be "
+        "seen, and more boost looks like better advance"
     ),
     "boost-against-car": (
         "{session}: the car file says the engine is not boosted, but manifold pressure is {above_hpa:.0f} hPa above "

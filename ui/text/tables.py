@@ -135,6 +135,14 @@ def _heard_in(values: Mapping[str, Any]) -> str:
     )
 
 
+def _before(values: Mapping[str, Any]) -> str:
+    names = ", ".join(f"{name}.advised" for name in values["where"])
+    return (
+        f"more advance was proposed from pulls of {values['now']!r} before, and the table has changed since: they "
+        f"count as driven with what it held then, kept in {names}; delete that only if the table given is what they had"
+    )
+
+
 def _channel(values: Mapping[str, Any]) -> str:
     return f"{values['where']}: the knock channel {values['channel']} {STATES[values['why']]}: it permits nothing"
 
@@ -176,12 +184,14 @@ SENTENCES: dict[str, Sentence] = {
     "advance-band-not-crossed": "{now!r} has no clean pull in this band, and steps do not chain: hold",
     "advance-not-covered": "{path}: does not cover every band at {low_rpm:.0f} to {high_rpm:.0f} rpm; left out there",
     "advance-log-apart": _apart,
+    "advised-before": _before,
     "advised-not-kept": (
         "{where}: cannot be written ({reason}): that a step was proposed from these pulls is not kept; take no second "
         "one from them"
     ),
     "knock-seen": _seen,
     "knock-heard": _heard,
+    "knock-at-higher-load": "knock was seen or heard at these speeds at a higher load: no more advance here",
     "knock-limit": "a limit on channel {channel} was passed here ({where}): no more advance",
     "knock-limit-in-noise": (
         "{where}: the limit on channel {channel} is passed most of the time: it lies below the channel's own noise, or "

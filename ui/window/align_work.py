@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from stream.sources.log_columns import ControllerLog
-from stream.study.align import Alignment
+from stream.study.clock import Alignment
 from stream.study.dataset import Dataset
 from stream.units import Floats
 from ui.text.findings import say_all
@@ -45,7 +45,7 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
     """Read both and find the log's place. Raises InputError: a file, no match, or more than one."""
     from stream.car import load_car
     from stream.sources.log_columns import read_controller_log
-    from stream.study.align_log import align_log
+    from stream.study.clock import align_log
     from stream.study.dataset import open_dataset
 
     car = load_car(car_path)
@@ -81,7 +81,7 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
 def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:
     """Write the session that holds both, as `align -o` does; returns what was done, in words."""
     from stream.drive.merge import write_merged
-    from stream.study.align_log import merged_source
+    from stream.study.clock import merged_source
 
     rows = laid.session.rows
     merger = merged_source(laid.session, laid.log, laid.found)

@@ -49,6 +49,7 @@ class PulseFinding(msgspec.Struct, frozen=True, kw_only=True):
     best: PulseCount | None
     runner_up: PulseCount | None
     probability: float
+    sure: bool
     words: str
 
 
@@ -81,7 +82,9 @@ def find_pulses(
             "that the tap "
             "neither skips nor doubles pulses"
         )
-        return PulseFinding(measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, words=words)
+        return PulseFinding(
+            measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, sure=False, words=words
+        )
     sure = ranked[1][0] - ranked[0][0] > _SURE_MARGIN
     words = (
         f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "
@@ -90,7 +93,7 @@ def find_pulses(
     if not sure:
         words += ": hold a faster speed, or use a better reference, to tell them apart"
     return PulseFinding(
-        measured=measured, u_measured=u, best=best, runner_up=second, probability=probability, words=words
+        measured=measured, u_measured=u, best=best, runner_up=second, probability=probability, sure=sure, words=words
     )
 
 

@@ -14,6 +14,8 @@ from stream.live.records import Hold
 
 _RISK = 0.05  # chosen: of widening where the stated errors are right
 _LACK = 0.01  # chosen: of calling a right model the wrong shape
+_FEWEST_PULSES = 3
+_PULSE_RISK = 0.001  # chosen: of calling a right row wrong; a row shifted by one target fails by far more
 _WEAK_SPAN = 0.3  # chosen: of the highest speed; a shorter row tells little of the slope
 
 
@@ -28,6 +30,29 @@ def widening(choice: Choice) -> float:
     if model.dof < 1 or stats.chi2.sf(model.chi_square, model.dof) > _RISK:
         return 1.0
     return float(np.sqrt(model.chi_square / model.dof))
+
+
+def uneven_pulses(
+    hz: Sequence[float | None], rpm: Sequence[float | None], reading_error_rpm: float
+) -> tuple[float, float] | None:
+    """(pulses a turn at the slowest hold, at the fastest) where 60 · frequency / speed is not one number over the holds
+    whose frequency (Hz) and speed are known; None where it is, or where fewer than three speeds can tell.
+
+    The test is of chi-square: a speed may be off by the reading error and 1 %.
+    """
+    from scipy import stats
+
+    pairs = sorted((n, f) for f, n in zip(hz, rpm, strict=True) if f is not None and n is not None)
+    if len({n for n, _ in pairs}) < _FEWEST_PULSES:
+        return None
+    speed, frequency = np.array(pairs).T
+    sigma = np.hypot(max(reading_error_rpm, 30.0), 0.01 * speed)
+    per_hz = float(np.sum(speed * frequency / sigma**2) / np.sum((frequency / sigma) ** 2))
+    misfit = float(np.sum(((speed - per_hz * frequency) / sigma) ** 2))
+    if stats.chi2.sf(misfit, len(speed) - 1) > _PULSE_RISK:
+        return None
+    first, *_, last = (60.0 * frequency / speed).tolist()
+    return first, last
 
 
 def suspect(fit: SpeedFit, hold: Hold, rpm: float, t: float) -> Finding:

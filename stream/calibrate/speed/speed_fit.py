@@ -15,7 +15,7 @@ import numpy as np
 from stream.calibrate.speed.choose import Choice, Points, choose
 from stream.calibrate.speed.curve import Curve
 from stream.calibrate.speed.ends import ONE_SPEED, end_of, inside_holds
-from stream.calibrate.speed.judge import drive_findings, fit_findings, left_out, suspect, widening
+from stream.calibrate.speed.judge import drive_findings, fit_findings, left_out, suspect, uneven_pulses, widening
 from stream.calibrate.speed.line import largest_departure_pct
 from stream.calibrate.speed.match import Match, match_at, match_targets
 from stream.calibrate.speed.speed_model import ModelName, SpeedFit, SpeedPoint
@@ -25,8 +25,6 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned
 
-_FEWEST_PULSES = 3
-_PULSE_RISK = 0.001  # chosen: of calling a right row wrong; a row shifted by one target fails by far more
 MODELS = ("auto", "line", "through-zero", "piecewise")
 
 
@@ -73,7 +71,10 @@ def fit_speed(
     findings = [*match.findings, *said, *choice.findings, *fit_findings(points, choice, factor, reading_error_rpm)]
     findings += drive_findings(fit, holds, match, candidates, choice, dropped) + left_out(unsteady or {})
     if pulse_hz is not None:
-        findings += _pulse_findings(pulse_hz, match, candidates, choice, reading_error_rpm)
+        used = [index for place, index in enumerate(candidates) if choice.used[place]]
+        speeds = [match.target_rpm[index] for index in used]
+        if (turns := uneven_pulses([pulse_hz[index] for index in used], speeds, reading_error_rpm)) is not None:
+            findings.append(warning("pulses-not-constant", slowest=turns[0], fastest=turns[1]))
     return msgspec.structs.replace(fit, findings=tuple(findings))
 
 
@@ -187,34 +188,6 @@ def _assembled(points: Points, choice: Choice, factor: float, scale_error: float
         knot_covariance=covariance,
         scatter_dof=fitted.dof if factor > 1.0 else None,
     )
-
-
-def _pulse_findings(
-    pulse_hz: Sequence[float | None],
-    match: Match,
-    candidates: Sequence[int],
-    choice: Choice,
-    reading_error: float,
-) -> list[Finding]:
-    """Whether 60 · pulse frequency / target is one number over the holds in use; where it is not, the speeds are wrong.
-
-    The test is of S / dof by chi-square, a needle's reading error and 1 % of the speed being what a target may be off.
-    """
-    from scipy import stats
-
-    used = [index for place, index in enumerate(candidates) if choice.used[place] and pulse_hz[index] is not None]
-    rpm = np.array([match.target_rpm[index] for index in used], np.float64)
-    hz = np.array([pulse_hz[index] for index in used], np.float64)
-    if len(set(rpm.tolist())) < _FEWEST_PULSES:
-        return []
-    sigma = np.hypot(max(reading_error, 30.0), 0.01 * rpm)
-    turns = float(np.sum(rpm * hz / sigma**2) / np.sum((hz / sigma) ** 2))
-    misfit = float(np.sum(((rpm - turns * hz) / sigma) ** 2))
-    if stats.chi2.sf(misfit, len(rpm) - 1) > _PULSE_RISK:
-        return []
-    order = np.argsort(rpm)
-    first, last = (60.0 * float(hz[place]) / float(rpm[place]) for place in (order[0], order[-1]))
-    return [warning("pulses-not-constant", slowest=first, fastest=last)]
 
 
 def stuck_signal(holds: Sequence[Hold], pinned: Sequence[Pinned], match: Match, end: str) -> float | None:

@@ -34,6 +34,9 @@ STUCK_HPA = 2.0
 AROUND_S = 1.0  # before and after a pull, where the throttle moves
 AMBIENT_NAMES = ("baro", "ambient", "atmos")  # how a channel of other role tells that it is ambient pressure
 AMBIENT_APART_HPA = 15.0  # chosen: two barometers agree within 5; a sea-level pressure at 130 m of altitude does not
+# chosen: load of a boosted engine goes about with absolute pressure, so 1 % of pressure is 1 % of load, half of the
+# 2 % that a comparison sets out to settle
+EQUAL_PRESSURE = 0.01
 # chosen: what two readings of one day's air differ by when one of them is wrong
 APART = (("temperature_c", 3.0), ("pressure_hpa", 5.0), ("humidity_pct", 20.0))
 
@@ -120,6 +123,18 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
     if declared is False and state == "boosted":
         found.append(warning("boost-against-car", session=data.path.name, above_hpa=above or 0.0))
     return Pressure(hpa / 10, SessionAir(data.weather, state, above, tuple(found)))
+
+
+def at_unequal_boost(base_kpa: Floats, other_kpa: Floats, airs: Sequence[SessionAir]) -> Flags:
+    """(bands,) where two sides' mean manifold pressures, kPa, (bands,) each, differ by more than changes load visibly.
+
+    Nowhere for an engine that is known to have no boost: its pressure at full throttle is the day's air, which the air
+    correction takes off. Where a pressure is not known (NaN) nothing can be said.
+    """
+    if all(air.boost in ("none", "none-seen") for air in airs):
+        return np.zeros(len(base_kpa), dtype=np.bool_)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.abs(np.log(other_kpa / base_kpa)) > EQUAL_PRESSURE)
 
 
 def correction(

@@ -1,5 +1,7 @@
 """Every channel's noise, step, spikes and clipping, from one pass over the raw samples."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from stream.calibrate.link.bridge import to_microstrain
@@ -13,6 +15,7 @@ from stream.study.survey.tally import ChannelTally, Joiner, window_rows
 
 STILLEST = 0.2  # of the windows
 FEWEST_WINDOWS = 3
+STUCK_SHARE = 0.01  # of the span: how near to a stuck level a window is taken for stuck
 RAIL_NOISE = 0.7  # of a step: with less noise a signal may stand at its top and be well
 
 
@@ -49,14 +52,21 @@ def dropouts(session: Session) -> Dropouts:
 
 
 def channel_survey(
-    name: str, unit: str, tally: ChannelTally, channel: Channel | None, rpm_per_unit: float | None, minutes: float
+    name: str,
+    unit: str,
+    tally: ChannelTally,
+    channel: Channel | None,
+    rpm_per_unit: float | None,
+    minutes: float,
+    stuck: Sequence[float] = (),
 ) -> ChannelSurvey:
-    """The record of one channel. rpm_per_unit: slope of the line in force, for engine speed."""
+    """The record of one channel. rpm_per_unit: slope of the line in force, for engine speed; stuck: levels at which the
+    signal does not follow the engine, where its noise is not that of the chain at work."""
     role = "other" if channel is None else channel.role
     unit = unit or ("" if channel is None else channel.unit)
     largest = max(abs(tally.lowest), abs(tally.highest)) if tally.finite else 0.0
     step = step_of(tally.differences, largest)
-    noise, u_noise, scatter = _noise(tally, step)
+    noise, u_noise, scatter = _noise(tally, step, stuck)
     windows = tally.windows
     span = float(np.ptp(np.quantile(windows[:, 3], [0.01, 0.99]))) if len(windows) else 0.0
     rails = (0.0, tally.lowest, tally.highest) + (tally.span or ())
@@ -72,10 +82,15 @@ def channel_survey(
     )  # fmt: skip
 
 
-def _noise(tally: ChannelTally, step: float | None) -> tuple[float | None, float | None, float | None]:
+def _noise(
+    tally: ChannelTally, step: float | None, stuck: Sequence[float]
+) -> tuple[float | None, float | None, float | None]:
     """(noise, its doubt, scatter) of the windows that move least. Movement is slow and noise fast, so that to choose
     by the one does not bias the other. Under a third of a step noise hides, and the doubt says so."""
     windows = tally.windows
+    if len(stuck) and len(windows):
+        reach = STUCK_SHARE * float(np.ptp(windows[:, 3]))
+        windows = windows[np.all(np.abs(windows[:, 3, None] - np.asarray(stuck)[None, :]) > reach, axis=1)]
     if len(windows) < FEWEST_WINDOWS or not tally.moved:
         return None, None, None
     order = np.argsort(windows[:, 0], kind="stable")

@@ -64,7 +64,8 @@ def _channels(session: Session, car: Car, study: Dataset | None) -> tuple[Channe
         channel = car.by_name(told.name)
         is_speed = study is not None and channel is not None and channel.role == "engine_speed"
         slope = line_of(study, channel)[0] if study is not None and channel is not None and is_speed else None
-        surveyed.append(channel_survey(told.name, told.unit, tally, channel, slope, minutes))
+        stuck = [stretch.signal for stretch in study.pinned] if study is not None and is_speed else []
+        surveyed.append(channel_survey(told.name, told.unit, tally, channel, slope, minutes, stuck))
     return tuple(surveyed)
 
 

@@ -1,6 +1,7 @@
 """`advise-ignition`: from sessions, the advance in them, and the tune in the car now, to proposals per cell."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -8,12 +9,12 @@ from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.dataset import Dataset
-from stream.study.pulls import SIDE_S, all_traces
+from stream.study.pulls import SIDE_S, all_traces, gear_findings
 from stream.study.tables.advice import Advice, cautions
 from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
 from stream.study.tables.ignition_part import part_load
-from stream.study.tables.ignition_table import kept_steps, odd_cells
+from stream.study.tables.ignition_table import Step, kept_steps, odd_cells
 from stream.study.tables.knock import Listening, knock_map, one_car
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Floats, unit_factor
@@ -42,9 +43,9 @@ def advise_ignition(
     traces, words = all_traces(sessions)
     odd = odd_cells(advance, confirmed)
     most = [one.car.engine.advance_max_deg for one in sessions if one.car.engine.advance_max_deg is not None]
-    asked = Asked(advance, now, step, width, min(most, default=None), odd,
-                  {str(one.path): kept_steps(one) for one in sessions})  # fmt: skip
-    knock = knock_map(sessions, advance, now, listening, width)
+    steps = {str(one.path): kept_steps(one) for one in sessions}
+    asked = Asked(advance, now, step, width, min(most, default=None), odd, steps)
+    knock = knock_map(sessions, advance, now, listening, width, steps)
     logged: dict[tuple[str, float | None], LoggedPull] = {}
     for session in sessions:
         logged.update(_logged(session, advance))
@@ -56,11 +57,19 @@ def advise_ignition(
             "two tunes or more", "nothing-to-learn-from",
         )  # fmt: skip
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
-    whole += [*words, *findings, *found]
+    if any(finding.code == "advance-not-driven" for cell in (*cells, *part) for finding in cell.evidence):
+        whole += _stepped(steps, now)
+    whole += [*words, *gear_findings(traces), *findings, *found]
     if not most:
         whole.append(warning("advance-most-unknown"))
     axis = "" if not part else (advance.axis if isinstance(advance, UserTable) else "manifold_pressure")
     return Advice(cells=(*cells, *part), findings=(*whole, *cautions()), axis=axis)
+
+
+def _stepped(steps: Mapping[str, Sequence[Step]], now: str) -> list[Finding]:
+    """That more advance was proposed from these pulls before."""
+    names = tuple(Path(path).name for path, kept in steps.items() if any(step.tune == now for step in kept))
+    return [warning("advised-before", where=names, now=now)] if names else []
 
 
 def _logged(session: Dataset, advance: AdvanceList | UserTable) -> dict[tuple[str, float | None], LoggedPull]:

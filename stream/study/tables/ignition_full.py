@@ -19,6 +19,7 @@ from stream.findings import Finding, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.force.boost import at_unequal_boost
 from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
@@ -27,7 +28,7 @@ from stream.study.tables.ignition_aim import Settings, propose
 from stream.study.tables.ignition_table import OddCell, Step, driven_before
 from stream.study.tables.knock import KnockMap
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Floats, Ints
+from stream.units import Flags, Floats, Ints
 
 LOGGED_APART_DEG = 1.0  # the log and the table differ by more: something is not as the person thinks
 
@@ -171,6 +172,7 @@ def _bands(used: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], 
                     rows[have, column] = found.load[:, where[round(rpm)]]
         return rows
 
+    pressure = banded([pull.pressure_kpa for pull in used])
     real, second = banded([one.advance for one in beside]), banded([one.second for one in beside])
     written = np.full(table.load.shape, np.nan)
     for row, pull in enumerate(used):
@@ -185,7 +187,7 @@ def _bands(used: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], 
                 f"{advance.path}: is one table, that of {now!r}, and {pull.tune!r} has no logged advance; give a list "
                 "with columns tune, rpm, advance"
             )
-    findings = _apart(used, real, written)
+    findings = [*_equal_boost(used, table, pressure, now), *_apart(used, real, written)]
     driven = np.where(np.isfinite(real), real, _before(used, table.rpm, asked))
     driven = np.where(np.isfinite(driven), driven, written)
     uncovered = ~np.isfinite(driven) & np.isfinite(table.load)
@@ -195,6 +197,37 @@ def _bands(used: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], 
             warning("advance-not-covered", path=str(advance.path), low_rpm=float(rpm.min()), high_rpm=float(rpm.max()))
         )
     return _Bands(_renamed(used, driven - written, now), table, driven, written, second), findings
+
+
+def _equal_boost(used: Sequence[PullTrace], table: BandTable, pressure: Floats, now: str) -> list[Finding]:
+    """Take out of `table` the bands in which a tune ran at another boost than `now`: that is no effect of advance."""
+    tunes = [pull.tune for pull in used]
+    airs = [pull.air for pull in used]
+    own = _band_means(pressure, np.array([tune == now for tune in tunes]))
+    findings: list[Finding] = []
+    for tune in dict.fromkeys(tunes):
+        rows = np.array([one == tune for one in tunes])
+        if tune == now:
+            continue
+        theirs = _band_means(pressure, rows)
+        apart = at_unequal_boost(own, theirs, airs) & np.isfinite(table.load[rows]).any(axis=0)
+        if apart.any():
+            table.load[np.ix_(rows, apart)] = np.nan
+            gap = float(100 * np.abs(theirs[apart] / own[apart] - 1).max())
+            findings.append(
+                warning("advance-unequal-boost", tune=tune, now=now, rpm=tuple(table.rpm[apart].tolist()), gap_pct=gap)
+            )
+    if any(air.boost == "boosted" for air in airs) and not np.isfinite(own).any():
+        findings.append(warning("advance-boost-not-logged"))
+    return findings
+
+
+def _band_means(values: Floats, rows: Flags) -> Floats:
+    """(bands,) means over some pulls, NaN where none has any."""
+    seen = np.isfinite(values[rows])
+    total = np.where(seen, values[rows], 0.0).sum(axis=0)
+    count = seen.sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _before(used: Sequence[PullTrace], rpm: Floats, asked: Asked) -> Floats:

@@ -5,6 +5,7 @@ step that was proposed from a session is kept beside it (SESSION.h5.advised), wi
 Another table given for the same pulls is a step that nobody has driven yet.
 """
 
+import hashlib
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -104,31 +105,31 @@ class Step(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class _Kept(msgspec.Struct, frozen=True, kw_only=True):
-    """The file beside a session. `samples` and `started_utc` tell whose it is."""
+    """The file beside a session. `drive` tells whose it is."""
 
-    samples: int
-    started_utc: str
+    drive: str
     steps: tuple[Step, ...]
 
 
 def kept_steps(session: Dataset) -> tuple[Step, ...]:
-    """The steps that were proposed from this session before; none where nothing is kept.
+    """The steps that were proposed from this session before, under whatever name of it in its folder; none where
+    nothing is kept.
 
-    Raises InputError where the file beside it cannot be read.
+    Raises InputError where a file beside it cannot be read.
     """
-    path = _beside(session.path)
+    kept = [_read(path) for path in sorted(session.path.parent.glob(f"*{ENDING}"))]
+    mark = _mark(session) if kept else ""
+    return tuple(step for one in kept if one.drive == mark for step in one.steps)
+
+
+def _read(path: Path) -> _Kept:
     try:
-        kept = msgspec.json.decode(path.read_bytes(), type=_Kept)
-    except FileNotFoundError:
-        return ()
+        return msgspec.json.decode(path.read_bytes(), type=_Kept)
     except (OSError, msgspec.DecodeError) as error:
         raise InputError(
             f"{path}: the steps proposed from this session cannot be read ({' '.join(str(error).split())}); delete it "
             "only if no table was changed since these pulls", "advised-unreadable",
         ) from None  # fmt: skip
-    if (kept.samples, kept.started_utc) != _whose(session):
-        return ()
-    return kept.steps
 
 
 def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Finding]:
@@ -151,8 +152,7 @@ def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Fi
         before = kept_steps(session)
         there = {(step.tune, round(step.rpm), step.second_axis) for step in before}
         new = [step for step in steps if (step.tune, round(step.rpm), step.second_axis) not in there]
-        samples, started = _whose(session)
-        kept = _Kept(samples=samples, started_utc=started, steps=(*before, *new))
+        kept = _Kept(drive=_mark(session), steps=(*before, *new))
         path = _beside(session.path)
         draft = path.with_name(path.name + ".part")
         try:
@@ -167,8 +167,12 @@ def _beside(path: Path) -> Path:
     return path.with_name(path.name + ENDING)
 
 
-def _whose(session: Dataset) -> tuple[int, str]:
-    return session.rows, session.started_utc.isoformat()
+def _mark(session: Dataset) -> str:
+    """What tells one recording from another, whatever its file is called: a digest of all its samples."""
+    digest = hashlib.sha256(f"{session.rate_hz:.9g} {session.names}".encode())
+    for _, samples in session.session.slabs():
+        digest.update(samples.tobytes())
+    return digest.hexdigest()
 
 
 def driven_before(steps: Iterable[Step], now: str, rpm: float, second: float | None, width: float) -> float:

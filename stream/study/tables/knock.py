@@ -18,7 +18,18 @@ from stream.record.tables import Heard
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import PullTrace
 from stream.study.tables.gate import Evidence, Knock
-from stream.study.tables.knock_log import BLANK, MOST_BLANK_S, QUIET, SEEN, WHY, KnockLog, read_knock, states
+from stream.study.tables.ignition_table import Step
+from stream.study.tables.knock_log import (
+    BLANK,
+    MOST_BLANK_S,
+    QUIET,
+    RAISED_HERE,
+    SEEN,
+    WHY,
+    KnockLog,
+    read_knock,
+    states,
+)
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Flags, Floats, Ints, unit_factor
 
@@ -145,8 +156,7 @@ class KnockMap:
         higher = self._inside(self.seen, wide) & ~own
         if not higher.any():
             return evidence
-        at = int(np.flatnonzero(higher)[0])
-        return Evidence(knock="unknown", withdrawn=(self.seen.found[at],), reasons=evidence.reasons)
+        return Evidence(knock="unknown", withdrawn=(warning("knock-at-higher-load"),), reasons=evidence.reasons)
 
     def _inside(self, marks: _Marks, wide: tuple[float, float]) -> Flags:
         return np.asarray((marks.low < wide[1]) & (marks.high > wide[0]))
@@ -191,10 +201,13 @@ class KnockMap:
 
 
 def knock_map(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now: str, listening: Listening,
-              width: float) -> KnockMap:  # fmt: skip
-    """Read every knock channel of all sessions. Raises InputError where the sessions are of different cars."""
+              width: float, steps: Mapping[str, Sequence[Step]]) -> KnockMap:  # fmt: skip
+    """Read every knock channel of all sessions; `steps`: what was proposed from each before, by its path.
+
+    Raises InputError where the sessions are of different cars.
+    """
     one_car(sessions)
-    read = [_read(session, advance, now) for session in sessions]
+    read = [_read(session, advance, now, steps.get(str(session.path), ()), width) for session in sessions]
     whole = tuple(_worst(reading, read, width) for reading in read)
     seen = [mark for one in whole for mark in _seen_marks(one)]
     seen += [mark for one in whole for mark in _heard_marks(one)]
@@ -230,7 +243,8 @@ class _Reading:
     heard: tuple[Heard, ...]
 
 
-def _read(session: Dataset, advance: AdvanceList | UserTable, now: str) -> _Reading:
+def _read(session: Dataset, advance: AdvanceList | UserTable, now: str, steps: Sequence[Step],
+          width: float) -> _Reading:  # fmt: skip
     rows = session.even(ROLES, ROWS_HZ)
     count = len(rows.time_s)
     logs = {one.name: read_knock(session, one, rows.step_s, count) for one in session.recorded("knock")}
@@ -243,9 +257,14 @@ def _read(session: Dataset, advance: AdvanceList | UserTable, now: str) -> _Read
     if len(own := {_tune(session, p.tune) for p in session.pulls}) == 1:
         tune[:] = own.pop()
     second = _second(session, rows, advance)
+    degrees = _advance(session, rows, advance, now, second, pull, tune)
+    if session.first("advance") is None:  # before a step was taken, these rows had what the table held then
+        for step in steps:
+            there = (tune == step.tune) & (np.abs(rows.speed_rpm - step.rpm) <= width / 2)
+            degrees[there] = np.fmin(degrees[there], step.from_deg)
     return _Reading(
         session, rows, logs, _light(rows), _loaded(session, rows),
-        _advance(session, rows, advance, now, second, pull, tune), second, pull,
+        degrees, second, pull,
         np.asarray(tune == now, dtype=bool), session.heard,
     )  # fmt: skip
 
@@ -423,8 +442,9 @@ def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Findi
         return None
     if not one.channel:
         return warning("knock-no-channel")
-    state = int(one.state[np.flatnonzero(bad)[0]])
-    row = int(np.flatnonzero(bad)[0])
+    state = int(np.bincount(one.state[bad]).argmax())
+    row = int(np.flatnonzero(bad & (one.state == state))[0])
+    state = RAISED_HERE if state == SEEN else state
     return warning("knock-not-known", why=WHY[state], where=one.session.path.name, channel=one.channel,
                    rpm=float(rpm[row]), times=float(one.size[row]))  # fmt: skip
 

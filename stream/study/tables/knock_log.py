@@ -126,6 +126,7 @@ def _level_state(log: KnockLog, rpm: Floats, floor: "_Floor") -> tuple[Ints, Flo
     times, quiet = floor.judge(log, rpm)
     state[~quiet & (state == QUIET)] = RAISED_HERE
     state[log.railed & (state == QUIET)] = RAILED
+    state[(state == RAISED_HERE) & ~np.isfinite(rpm)] = BLANK  # held against nothing: a hole, short or long
     state[_still(log)] = FLAT
     state[np.nan_to_num(times) > LOUD] = SEEN
     state[~np.isfinite(log.high)] = BLANK

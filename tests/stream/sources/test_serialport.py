@@ -449,3 +449,51 @@ def test_a_port_across_the_network():
         with opened(source) as info:
             assert info.names == ("speed_v", "link", "extra")
             assert indices(read_rows(source, 400)) == list(range(400))
+
+
+@pytest.mark.parametrize(("times", "said"), [(0.1, True), (1.0, False), (10.0, True)])
+@pytest.mark.parametrize("text", [False, True])
+def test_a_device_ten_times_off_its_declared_rate_is_said(times, said, text):
+    """1 000 samples a second are declared, by frames or by t; the host's clock says otherwise."""
+    now = [1_000_000_000]
+    with closing(serial.serial_for_url("loop://")) as line:
+        source = SerialSource("loop://", CAR, clock=lambda: now[0], open_timeout_s=3.0)
+        source._port = _Fed(line, now, times, text)
+        source._heard_ns = now[0]
+        notes = []
+        for _ in range(1200):
+            source._step(0.0)
+            notes += source.take_notes()
+    told = [note.text for note in notes if "declares" in note.text]
+    assert len(told) == said
+    if said:
+        assert f"declares 1000 samples a second, but {1000 * times:.3g} come" in told[0]
+
+
+class _Fed:
+    """A port from which 20 ms of the host's clock bring as many samples as `times` the declared rate has."""
+
+    def __init__(self, line, now, times, text):
+        self.now, self.times, self.text, self.sent, self.first = now, times, text, 0, True
+
+    def write(self, data):
+        pass
+
+    def read(self, wait_s):
+        self.now[0] += 20_000_000
+        more = round(20 * self.times)
+        start, self.sent = self.sent, self.sent + more
+        if self.text:
+            head = b"t[ms],speed_v,link,extra\n" if self.first else b""
+            self.first = False
+            return head + b"".join(b"%d,1,2,3\n" % n for n in range(start, start + more))
+        counts = np.zeros((more, 3), np.int16)
+        body = encode_samples(1 + start, start, start * 1000, counts) if more else b""
+        head, self.first = (DESCRIPTION if self.first else b""), False
+        return head + body
+
+    def close(self):
+        pass
+
+    def cancel(self):
+        pass

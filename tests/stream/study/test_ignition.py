@@ -50,7 +50,7 @@ def pulls(scatter: float = 0.002, seed: int = 1, count: int = 4, curve=torque, *
 def proposals(made, now: str, listening=QUIET, logged=None, step: float = 2.0, width: float = 250.0, **tunes: float):
     """All cells and the codes of the findings, with no session to read knock from."""
     advance = table(**tunes)
-    knock: KnockMap = knock_map([], advance, now, listening, width)
+    knock: KnockMap = knock_map([], advance, now, listening, width, {})
     asked = Asked(advance, now, step, width, None, (), {})
     cells, findings = full_load(made, logged or {}, asked, knock)
     return cells, {finding.code: finding for finding in findings}

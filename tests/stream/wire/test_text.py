@@ -355,3 +355,96 @@ def test_random_bytes_between_good_lines_never_raise(junk):
     items = one.feed(b"\n3,4\n", 0)
 
     assert numbers_in(items)[-1] == 3
+
+
+def numbered(stamps, head=b"t[ms],speed_v,link\n"):
+    """Lines whose second column is their own number, with any stamps."""
+    return head + "".join(f"{stamp},{n},-0.5\n" for n, stamp in enumerate(stamps)).encode()
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    at=st.integers(2, 1580),
+    wrong=st.one_of(st.floats(-1e14, 1e14), st.integers(-10, 3000).map(float)),
+    cuts=st.lists(st.integers(0, 30_000), max_size=4),
+)
+def test_one_line_with_a_wrong_time_costs_only_itself(at, wrong, cuts):
+    """A device's clock of 1 ms: the others are there, at their times, and it is dropped and counted."""
+    stamps = [float(n) for n in range(1600)]
+    stamps[at] = wrong
+    data = numbered([f"{stamp:.1f}" for stamp in stamps])
+    one = decoder()
+    edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
+    items = [item for start, stop in pairwise(edges) for item in one.feed(data[start:stop], 0)]
+
+    placed = {}
+    for block in blocks_of(items):
+        placed.update(zip(block.samples[:, 0].astype(int).tolist(), range(block.first, block.end), strict=True))
+    placed.pop(at, None)
+    near = abs(wrong - at) <= 3  # of lines one ms apart that one is early or late cannot be told
+    if not near:
+        assert placed == {n: n for n in range(1600) if n != at}
+        assert (one.counts.bad_lines, one.counts.lost_samples, one.counts.restarts) == (1, 1, 0)
+    assert max(placed.values()) <= 1603
+
+
+@pytest.mark.parametrize("where", [5, 1300])
+def test_a_line_of_the_year_thirty_thousand_is_dropped_and_named(where):
+    """One t of 10^12 s once made a session of 5.5e9 s; so it may not, among the first lines or later."""
+    stamps = [n / 1000 for n in range(1600)]
+    stamps[where] = 1e12
+    one = decoder()
+    items = one.feed(numbered([f"{stamp:.3f}" for stamp in stamps], b"t[s],speed_v,link\n"), 0)
+
+    assert items[0].rate_hz == 1000.0
+    assert blocks_of(items)[-1].end == 1600
+    assert (one.counts.bad_lines, one.counts.restarts) == (1, 0)
+    assert "1000000000000" in one.last_bad
+
+
+def test_a_clock_that_is_set_anew_makes_no_session_of_years():
+    """The device learns the date: its clock leaps from 1.5 s to 1.7e9 s and goes on there."""
+    stamps = [n / 100 + (1.7e9 if n >= 150 else 0) for n in range(400)]
+    one = decoder()
+    data = numbered([f"{stamp:.2f}" for stamp in stamps], b"t[s],speed_v,link\n")
+    items = one.feed(data[:3000], 1_000_000_000) + one.feed(data[3000:], 3_000_000_000)
+
+    assert numbers_in(items) == list(range(400))
+    assert blocks_of(items)[-1].end < 1000
+    assert one.counts.restarts == 1
+
+
+def test_the_same_columns_in_another_order_are_mapped_by_name():
+    """A restarted device names its columns anew; what it says counts, the time column too."""
+    one = decoder()
+    more = b"link[mV/V],speed_v[V],t[ms]\n" + b"".join(b"-0.5,%d,%d\n" % (n, n) for n in range(1500, 1700))
+    items = one.feed(lines(1500) + more + lines(100, start=1700), 0)
+
+    assert numbers_in(items) == list(range(1800))
+    assert set(np.concatenate([b.samples[:, 1] for b in blocks_of(items)]).tolist()) == {-0.5}
+    assert (one.counts.bad_lines, one.counts.restarts, one.counts.lost_samples) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    "header", [b"t[ms],speed_v[V],lambda\n", b"t[ms],link[N],speed_v\n", b"a,b,c\n", b"t[ms],speed_v,link,knock\n"]
+)
+def test_other_columns_in_mid_stream_are_refused_by_name_and_counted(header):
+    """They once took the places of the first ones in silence. The first header brings its lines back."""
+    one = decoder()
+    width = header.count(b",") + 1
+    foreign = b"".join(b",".join([b"%d" % n] * width) + b"\n" for n in range(1500, 1600))
+    items = one.feed(lines(1500) + header + foreign + lines(100, start=1600), 0)
+
+    assert numbers_in(items) == [*range(1500), *range(1600, 1700)]
+    assert one.counts.bad_lines == 101
+    (fault,) = [note.text for note in items if isinstance(note, WireNote) and note.kind == "fault"]
+    assert header.decode().strip() in fault
+
+
+def test_words_of_a_device_are_no_header():
+    """A message among the lines costs itself only."""
+    one = decoder()
+    items = one.feed(lines(1500) + b"Hello there\nsensor ok\n" + lines(100, start=1500, head=False), 0)
+
+    assert numbers_in(items) == list(range(1600))
+    assert one.counts.bad_lines == 2

@@ -72,8 +72,44 @@ def test_what_was_proposed_cannot_be_read_is_an_error_not_a_permission(steadypul
     spoilt = steadypull("advise-ignition", *paths, "--advance", first, *WORD)
     assert (spoilt.code, beside.name in spoilt.error) == (2, True)
     beside.write_bytes(whole)
-    paths[0].with_name(f"{paths[0].name}.advised").write_bytes(whole)
     assert steadypull("advise-ignition", *paths, "--advance", first, *WORD).code == 0
+
+
+def test_a_copy_under_another_name_is_the_same_pulls(steadypull, tmp_path: Path) -> None:
+    """What was proposed from a session is found again by what was recorded, not by the file's name."""
+    paths = day(tmp_path)
+    first = table(tmp_path / "first.csv", **TUNES)
+    second = table(tmp_path / "second.csv", **{**TUNES, "heron": NOW + STEP})
+    assert steadypull("advise-ignition", *paths, "--advance", first, *WORD).code == 0
+    paths[1].rename(tmp_path / "renamed.h5")
+    again = cells(steadypull("advise-ignition", paths[0], tmp_path / "renamed.h5", "--advance", second, *WORD))
+    assert max(cell["proposed"] for cell in again) <= NOW + STEP
+
+
+def test_knock_that_is_remembered_later_counts_at_what_was_driven_then(steadypull, tmp_path: Path) -> None:
+    """A step was proposed, the table changed; then somebody says that the old pulls knocked: below what they had."""
+    paths = day(tmp_path)
+    first = table(tmp_path / "first.csv", **TUNES)
+    second = table(tmp_path / "second.csv", **{**TUNES, "heron": NOW + STEP})
+    assert steadypull("advise-ignition", *paths, "--advance", first, *WORD).code == 0
+    assert steadypull("mark", paths[1], "--heard", "4000-4300").code == 0
+    again = cells(steadypull("advise-ignition", *paths, "--advance", second, *WORD))
+    assert next(cell for cell in again if cell["rpm"] == 4125.0)["proposed"] <= NOW - STEP
+
+
+def test_none_heard_is_kept_and_counts_where_every_pull_was_listened_to(steadypull, tmp_path: Path) -> None:
+    """Yesterday's word gives leave today; a further session of the same tune without a word takes it away again."""
+    paths = day(tmp_path)
+    first = table(tmp_path / "first.csv", **TUNES)
+    assert steadypull("mark", paths[1], "--none-heard").code == 0
+    words = ("--advance", first, "--now", "heron", "--json")
+    assert next(c for c in cells(steadypull("advise-ignition", *paths, *words)) if c["rpm"] == 4125.0)["proposed"] == (
+        NOW + STEP
+    )
+    folder = tmp_path / "later"
+    folder.mkdir()
+    (later,) = write_day(folder, Made("heron", NOW, seed=5))
+    assert max(c["proposed"] for c in cells(steadypull("advise-ignition", *paths, later, *words))) <= NOW
 
 
 def test_no_band_of_the_written_table_gets_more_than_was_proposed_for_it(steadypull, tmp_path: Path) -> None:

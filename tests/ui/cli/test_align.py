@@ -94,7 +94,7 @@ def test_the_controllers_clock_is_found_within_ten_milliseconds(
 
     found = aligned(capsys, path, log, car)
 
-    assert set(found) == {"offset_s", "rate_ppm", "u_offset_s", "correlation"}
+    assert set(found) >= {"offset_s", "rate_ppm", "u_offset_s", "correlation"}
     assert abs(off_s(found, recording, log)) < 0.010
     assert abs(found["offset_s"] - recording.truth.controller.offset_s) < 0.010 + 2 * found["u_offset_s"]
     assert found["correlation"] > 0.99

@@ -323,3 +323,38 @@ def test_the_report_says_that_a_boosted_engine_was_not_corrected(made: Make, tmp
     assert said("report", made(car=channels(boosted=True), air=DENSE), "-o", page)[0] == 0
 
     assert "no air correction" in page.read_text(encoding="utf-8").lower()
+
+
+def advised(paths: list[Path], folder: Path) -> tuple[int, set[str]]:
+    """(cells with more advance than now, codes): from A at 20 degrees and B at 24, nobody having heard knock."""
+    table = folder / "advance.csv"
+    rows = [f"{tune},{rpm},{degrees}" for tune, degrees in (("A", 20), ("B", 24)) for rpm in (1500, 4000, 7000)]
+    table.write_text("tune,rpm,advance\n" + "\n".join(rows) + "\n")
+    found = answer("advise-ignition", *paths, "--advance", table, "--now", "A", "--none-heard")
+    more = sum(cell["proposed"] is not None and cell["proposed"] > cell["now"] + 0.05 for cell in found["cells"])
+    return more, {finding["code"] for finding in found["findings"]}
+
+
+def test_more_boost_is_never_taken_for_better_advance(made: Make, tmp_path: Path) -> None:
+    """B has 4 degrees more and 5 % more load, all of it from 5 % more boost: no more advance follows from that. At
+    equal boost the same load would be the advance's."""
+    car = channels(boosted=True)
+    more: dict[str, Any] = {"change": 0.05, "scatter": 0.002}
+
+    base = made("A", car=car, high=150.0, scatter=0.002)
+    steps, codes = advised([base, made("B", seed=2, car=car, high=157.5, **more)], tmp_path)
+    equal, quiet = advised([base, made("B", seed=2, car=car, high=150.0, **more)], tmp_path)
+
+    assert steps == 0
+    assert "advance-unequal-boost" in codes
+    assert equal > 0
+    assert "advance-unequal-boost" not in quiet
+
+
+def test_a_boosted_engine_without_a_pressure_log_says_that_boost_cannot_be_compared(made: Make, tmp_path: Path) -> None:
+    """Two tunes of a boosted engine whose boost nobody logged."""
+    car = '[engine]\nboosted = true\n[[channel]]\nname = "map"\nrole = "other"\nunit = "kPa"\n'
+
+    _, codes = advised([made("A", car=car), made("B", seed=2, car=car, change=0.05)], tmp_path)
+
+    assert "advance-boost-not-logged" in codes

@@ -37,8 +37,7 @@ def test_ripple_and_pulses_per_turn_come_back(
     assert speed is not None
     assert speed.ripple_rpm == pytest.approx(amplitude_v * RPM_PER_V, rel=0.12)
     assert speed.pulses_per_turn.measured == pytest.approx(pulses, rel=0.01)
-    assert speed.pulses_per_turn.per_turn == pulses
-    assert speed.pulses_per_turn.runner_up is not None
+    assert speed.pulses_per_turn.per_turn is None  # the provisional line may be 30 % off: no count is named by it
 
 
 def test_without_ripple_only_the_product_is_known(tmp_path: Path) -> None:
