@@ -168,9 +168,11 @@ def scatter_of(session_paths: Sequence[str], history: str | None, width: float) 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
     from stream.study.dataset import open_datasets
-    from stream.study.pulls import all_traces
+    from stream.study.pulls import all_traces, gear_findings
+    from ui.text.findings import say_all
 
     pulls, words = all_traces(open_datasets(session_paths))
+    words += say_all(gear_findings(pulls))
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")

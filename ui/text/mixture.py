@@ -126,6 +126,7 @@ SENTENCES: dict[str, Sentence] = {
     "leaner-bounded": _with("leaner, bounded at {most_pct:.0f} % a pass"),
     "hold-lean-seen": _with("hold: λ up to {lam:.2f} was seen here under load"),
     "hold-lean-target": _with("hold: a wanted λ of {wanted:.2f} is above 1 at high load and was not allowed by hand"),
+    "hold-silent": _with("hold: for {silent_s:.1f} s more λ was missing, misfire-lean or still here"),
     "hold-few-hits": _with("hold: none leaner at high load under {needed} hits"),
     "hold-one-passage": _with("hold: none leaner at high load from fewer than {needed} passages"),
     "hold-edge": _with("hold: the drive touched only the edge of this cell, and it reaches into high load"),

@@ -17,7 +17,7 @@ from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.boost import correction_of
-from stream.study.pulls import PullTrace, all_traces
+from stream.study.pulls import PullTrace, all_traces, gear_findings
 from ui.text.findings import say_all
 
 
@@ -68,6 +68,7 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
             remarks.append(f"left out: {error}")
         tell(number, len(paths))
     pulls, words = all_traces(sessions)
+    words += say_all(gear_findings(pulls))
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
     return Opened(

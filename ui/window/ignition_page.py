@@ -32,11 +32,12 @@ class IgnitionPage(StudyPage):
         self.advance_path: Path | None = None
         self.choose = QtWidgets.QPushButton("Advance table…")
         self.choose.setToolTip(ASK)
-        self.now, self.none_heard = QtWidgets.QComboBox(), QtWidgets.QCheckBox("Listened: no knock heard")
-        self.none_heard.setToolTip(NONE_HEARD)
+        self.now, self.knock = QtWidgets.QComboBox(), QtWidgets.QComboBox()
+        self.knock.addItems(("nobody listened", "listened, none heard"))
+        self.knock.setToolTip(NONE_HEARD)
         self.export = QtWidgets.QPushButton("Export table…")
         self.export.setToolTip("The whole table as it came, the proposals in it")
-        for part in (self.choose, label("caption", "In the car now"), self.now, self.none_heard):
+        for part in (self.choose, label("caption", "In the car now"), self.now, label("caption", "Knock"), self.knock):
             self.top.addWidget(part)
         self.top.addStretch(1)
         self.top.addWidget(self.status)
@@ -49,8 +50,8 @@ class IgnitionPage(StudyPage):
         column.addWidget(self.reading)
         self.body.addLayout(column)
         self.choose.clicked.connect(self.choose_table)
-        self.now.activated.connect(self.work_out)
-        self.none_heard.toggled.connect(self.work_out)
+        self.now.activated.connect(self._other_tune)
+        self.knock.activated.connect(self.work_out)
         self.export.clicked.connect(self.export_table)
         self.table.selectionModel().currentRowChanged.connect(lambda now, _: self._read(now.row()))
         self.found: work.Ignition | None = None
@@ -69,6 +70,7 @@ class IgnitionPage(StudyPage):
 
     def begin(self) -> None:
         """Offer the sessions' tunes, the last one driven first."""
+        self.knock.setCurrentIndex(0)
         before = self.now.currentData()
         tunes = work.tunes_of(self.paths)
         self.now.clear()
@@ -86,9 +88,14 @@ class IgnitionPage(StudyPage):
             self.choose.setText(one_line(chosen.name))
             self.work_out()
 
+    def _other_tune(self) -> None:
+        """What was heard is said of the pulls of one tune: of another nobody has said anything."""
+        self.knock.setCurrentIndex(0)
+        self.work_out()
+
     def work_out(self) -> None:
         """Work the proposals out for what is chosen now."""
-        table, now, none_heard = self.advance_path, self.now.currentData(), self.none_heard.isChecked()
+        table, now, none_heard = self.advance_path, self.now.currentData(), self.knock.currentIndex() == 1
         if table is None or now is None or not self.paths:
             self.empty()
             return

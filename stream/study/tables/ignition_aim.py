@@ -71,7 +71,7 @@ def propose(settings: Settings, place: Place, evidence: Evidence, rpm: float, se
     best = () if aim.best is None else (note("advance-best", best_deg=aim.best, low=aim.limits[0], high=aim.limits[1]),)
     return AdvanceCell(
         rpm=rpm, second_axis=second, proposal=proposal, low=aim.limits[0], high=aim.limits[1],
-        evidence=(settings.finding(), *best, *aim.found, *proposal.reasons), n=int(sum(settings.count)),
+        evidence=(*proposal.reasons, settings.finding(), *best, *aim.found), n=int(sum(settings.count)),
         estimate=aim.best,
     )  # fmt: skip
 

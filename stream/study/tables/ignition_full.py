@@ -76,6 +76,8 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
     Raises InputError where `now` has no clean pull, a tune is in no table and no log, or there is no common gear.
     """
     now = asked.now
+    # a limit that was passed says nothing against the load of a pull; what it says of knock is in `knock`
+    pulls = [replace(pull, verdict="clean") if pull.faults == ("over-limit",) else pull for pull in pulls]
     used, words = usable_pulls(pulls)
     tunes = list(dict.fromkeys(pull.tune for pull in in_time_order(used)))
     if now not in tunes:
@@ -339,5 +341,5 @@ def _untested(rpm: float, settings: Settings | None, asked: Asked, knock: KnockM
     return AdvanceCell(
         rpm=rpm, second_axis=None, proposal=proposal, low=None, high=None,
         n=0 if settings is None else int(sum(settings.count)),
-        evidence=(*tried, warning("advance-band-not-crossed", now=asked.now), *proposal.reasons),
+        evidence=(*proposal.reasons, warning("advance-band-not-crossed", now=asked.now), *tried),
     )  # fmt: skip

@@ -204,7 +204,7 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
         )  # fmt: skip
         return AdvanceCell(
             rpm=rpm, second_axis=second, proposal=proposal, low=None, high=None, n=sum(map(len, spans.values())),
-            evidence=(tried, why or note("part-load-few"), *proposal.reasons),
+            evidence=(*proposal.reasons, why or note("part-load-few"), tried),
         )  # fmt: skip
     return propose(settings, place, evidence, rpm, second)
 

@@ -41,6 +41,7 @@ LEAST_HITS = 10
 LEANER_HIGH_HITS = 50  # below, nothing is leaned where the engine works hard
 LEANER_HIGH_VISITS = 2
 LEANER_HIGH_EDGE = 0.25  # chosen: of the way to the neighbour; a cell seen only farther off was not seen
+SILENT_SHARE = 0.2  # chosen: of the time in a cell; what λ says there may be its better moments alone
 FAR_LEAN = 0.08  # λ above the wanted one, under load
 FAR_LEAN_S = 0.3  # so long at once: shorter is a misfire or noise
 TARGET_APART = 0.06  # λ: a wish that its neighbours do not share by more is a slip until somebody says otherwise
@@ -135,6 +136,7 @@ def advise_mixture(
         step=max(drive.sensor.step for drive in read),
         lean_at_load=lean_at_load,
         lean={},
+        silent=_silent_s(read, found, grid),
     )
     gate.lean.update(_lean_cells(read, asked, grid, delay, gate.high))
     cells = tuple(_cell(gate, grid, target, row, column) for row, column in np.ndindex(*grid.cells.shape))
@@ -221,6 +223,16 @@ def _fits(
     return cell_fits(found, grid, [drive.rows.step_s for drive in read], cautious=cautious)
 
 
+def _silent_s(read: Sequence[Drive], found: Sequence[MixtureRows], grid: UserTable) -> dict[tuple[int, int], float]:
+    """Seconds in each cell in which there was fuel and no λ to be believed."""
+    seconds: dict[tuple[int, int], float] = {}
+    for drive, one in zip(read, found, strict=True):
+        for at in zip(nearest(one.silent[0], grid.rpm), nearest(one.silent[1], grid.second), strict=True):
+            key = (int(at[0]), int(at[1]))
+            seconds[key] = seconds.get(key, 0.0) + drive.rows.step_s
+    return seconds
+
+
 def _need_rows(read: Sequence[Drive], found: Sequence[MixtureRows], left: Counter[str], target: UserTable) -> None:
     """Raises InputError where no row tells the mixture for a reason that a person can mend before the next drive."""
     if sum(len(one.ratio) for one in found) or left["dead-sensor"] or left["still-sensor"]:
@@ -247,6 +259,7 @@ class _Gate:
     step: float
     lean_at_load: bool
     lean: dict[tuple[int, int], "_LeanCell"]
+    silent: dict[tuple[int, int], float]
 
     def is_high(self, at: tuple[int, int]) -> bool:
         """Whether a cell reaches into high load by its axis, or was driven there by the other quantity."""
@@ -308,6 +321,9 @@ def _leaner(gate: _Gate, at: tuple[int, int], fit: CellFit) -> tuple[float, Find
     if gate.is_high(at):
         if fit.wanted_most > 1 + 1e-6 and not gate.lean_at_load:
             return 1.0, warning("hold-lean-target", wanted=fit.wanted_most, **values)
+        silent = gate.silent.get(at, 0.0)
+        if silent > SILENT_SHARE * (silent + HIT_S * fit.hits):
+            return 1.0, warning("hold-silent", silent_s=silent, **values)
         if fit.hits < LEANER_HIGH_HITS:
             return 1.0, note("hold-few-hits", needed=LEANER_HIGH_HITS, **values)
         if fit.visits < LEANER_HIGH_VISITS:

@@ -109,7 +109,7 @@ def _fit(
     influence = np.linalg.solve(normal, (design * share[:, None]).T)  # (columns, rows)
     value = float(influence[0] @ ratio)
     residual = ratio - design @ (influence @ ratio)
-    hits = int(weight_s.sum() / HIT_S + 1e-6)
+    hits = int(np.minimum(weight_s / HIT_S, 1.0).sum() + 1e-6)  # a slow log's row is one hit
     visit = np.concatenate(([0], np.cumsum(np.diff(time) > VISIT_GAP_S)))
     groups = visit
     if visit[-1] < 2:  # one or two passages: pieces of them stand for more

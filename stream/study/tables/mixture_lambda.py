@@ -25,6 +25,7 @@ STILL = 0.0007  # chosen: less than any display flickers by; a live λ wanders b
 TWO_LEVELS = 0.012  # a sensor that shows two neighbouring steps and no other flickers
 STILL_S = 10.0
 LIVE_RANGE = 0.03  # chosen: from one fuel cut alone a live λ moves by ten times as much
+ANSWERS = (3, 0.25)  # chosen: of so many fuel cuts and more, the least share in which λ must change by LIVE_RANGE
 FOLLOWS = (0.06, 0.02)  # wanted λ spread by this much, and λ smoothed over a second by less than that
 RAIL_S, RAIL_HOLD_S = 1.5, 4.0  # at its end at least so long while speed changes, or so long whatever
 APART = 0.03  # of two sensors; common practice, no source: wideband sensors are good to 0.01 or 0.02
@@ -180,14 +181,29 @@ def _state(values: Floats, step: float, rows: EvenRows, axes: LoadAxes, wanted: 
     never = float(np.ptp(seen)) <= STILL and len(seen) * rows.step_s >= STILL_S
     cuts = [slice(*cut) for cut in runs_of(cut & np.isfinite(values)) if (cut[1] - cut[0]) * rows.step_s >= CUT_S]
     moved |= any(float(np.ptp([*values[part], np.median(seen)])) >= LIVE_RANGE for part in cuts)
+    answered = [_answers(values, part, rows) for part in cuts]
+    deaf = len(cuts) >= ANSWERS[0] and sum(answered) < ANSWERS[1] * len(cuts)
     follows = True
     asked = wanted[judged & np.isfinite(wanted)]
     if len(asked) and float(np.ptp(np.percentile(asked, [5, 95]))) > FOLLOWS[0]:
         width = max(round(1.0 / rows.step_s), 1)
         smooth = ndimage.uniform_filter1d(np.where(np.isfinite(values), values, np.median(seen)), width)
         follows = float(np.ptp(np.percentile(smooth[judged], [2.5, 97.5]))) >= FOLLOWS[1]
-    dead = never or not follows or (len(cuts) >= 2 and not moved) or float(still[judged].mean()) > 0.5
-    return bool(dead), still | railed
+    levels = np.unique(np.round(seen, 5))
+    flickers = len(levels) <= 2 and float(np.ptp(levels)) <= TWO_LEVELS and _engine_moved(slice(None), rows, axes)
+    silent_in_cuts = len(cuts) >= 2 and not moved
+    frozen = float(still[judged].mean()) > 0.5
+    return never or flickers or silent_in_cuts or deaf or not follows or frozen, still | railed
+
+
+def _answers(values: Floats, cut: slice, rows: EvenRows) -> bool:
+    """Whether λ is another one in a fuel cut, or just behind it, than before it."""
+    before = values[max(cut.start - round(2.0 / rows.step_s), 0) : cut.start]
+    during = values[cut.start + round(0.5 / rows.step_s) : cut.stop + round(1.0 / rows.step_s)]
+    if not np.isfinite(before).any() or not np.isfinite(during).any():
+        return True
+    level = float(np.nanmedian(before))
+    return abs(float(np.nanmedian(during)) - level) >= LIVE_RANGE
 
 
 def _frozen(values: Floats, rows: EvenRows, axes: LoadAxes) -> Flags:

@@ -45,6 +45,7 @@ class MixtureRows:
     shift       how much `ratio` changes where the delay is off by its uncertainty
     wanted      wanted λ
     other_high  high load by the quantity that is not the table's axis, or by this one, as measured
+    silent      (rpm, second) of rows with fuel in which λ was missing, misfire-lean or still, (2, j)
     left_out    why how many other rows do not count, in seconds
     """
 
@@ -56,6 +57,7 @@ class MixtureRows:
     shift: Floats
     wanted: Floats
     other_high: Flags
+    silent: Floats
     left_out: Counter[str]
 
 
@@ -114,14 +116,16 @@ def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
     )  # fmt: skip
     cautious = lam / wanted * np.maximum(trim_then, 1.0) if drive.trim.still else ratio
     good = np.isfinite(lam) & np.isfinite(rpm_then) & np.isfinite(second_then)
+    cut = _widened(_cut(drive), AFTER_OVERRUN_S + max(delay.constant_s, 0.0), rows.step_s)
+    misfire = _misfire(lam, rows.step_s)
     left: Counter[str] = Counter()
     for why, out in (
         ("dead-sensor", np.full(len(lam), drive.sensor.dead)),
         ("not-running", ~(rpm_then > RUNNING_RPM)),
         ("cold", _cold(drive)),
-        ("overrun", _widened(_cut(drive), AFTER_OVERRUN_S + max(delay.constant_s, 0.0), rows.step_s)),
+        ("overrun", cut),
         ("tip-in", _widened(_tip_in(drive), AFTER_TIP_IN_S, rows.step_s)),
-        ("misfire", _misfire(lam, rows.step_s)),
+        ("misfire", misfire),
         ("still-sensor", drive.sensor.still),
         ("outside", ~np.isfinite(wanted)),
         ("no-trim", ~np.isfinite(trim_then)),
@@ -129,6 +133,10 @@ def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
     ):
         left[why] += int((good & out).sum())
         good &= ~out
+    reach = round((AROUND_JUMP_S + delay.constant_s) / rows.step_s) + 2  # a misfire's margin reaches back over a cut
+    near_cut = ndimage.binary_dilation(cut, np.ones(2 * reach + 1, dtype=np.bool_))
+    fuelled = (rpm_then > RUNNING_RPM) & np.isfinite(second_then) & ~near_cut
+    silent = fuelled & (~np.isfinite(lam) | misfire | drive.sensor.still)
     high = _at(axes.high().astype(float), index) > 0.5
     return MixtureRows(
         rows.time_s[good],
@@ -139,6 +147,7 @@ def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
         np.nan_to_num(np.abs(early - late)[good] / 2),
         wanted[good],
         high[good],
+        np.stack([rpm_then[silent], second_then[silent]]),
         left,
     )
 

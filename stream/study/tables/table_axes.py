@@ -18,6 +18,7 @@ RPM_REACHES = 2000.0  # what the rpm axis reaches and no other does, where the c
 LARGEST_RPM = 25_000.0
 # chosen: full load without boost at 4 000 m is 60 kPa, and no road engine is filled above 5 bar
 PRESSURE_TOP_KPA = (45.0, 600.0)
+LEAST_TOP_KPA = 35.0  # chosen: a part of a table may end low; 30 inHg or 15 psi called kPa may not pass
 SHARE_TOP = 1.05  # a throttle axis that ends here is a share of one, not per cent
 THROTTLE_TOP_PCT = 105.0
 PRESSURE_UNITS = {"kpa": "kPa", "hpa": "hPa", "mbar": "mbar", "pa": "Pa", "bar": "bar", "psi": "psi", "inhg": "inHg"}
@@ -201,8 +202,7 @@ def _check(place: str, axis: Axis, unit: str, values: Sequence[float]) -> None:
             )
         return
     kpa = last * HPA_PER_UNIT[unit.lower()] / 10
-    # a part of a table may end low: only what no unit slip explains is let through
-    if not PRESSURE_TOP_KPA[0] / 2 <= kpa <= PRESSURE_TOP_KPA[1]:
+    if not LEAST_TOP_KPA <= kpa <= PRESSURE_TOP_KPA[1]:
         raise InputError(
             f"{place}: manifold pressure that ends at {last:g} {unit} is {kpa:.3g} kPa, which no engine sees; write "
             "the unit that the values are in"

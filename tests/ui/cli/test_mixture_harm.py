@@ -223,6 +223,30 @@ SITUATIONS = [
     Situation(
         "λ 0.5 while it warms up", spoilt(lam=lambda c: np.where(np.arange(len(c["rpm"])) < 60 * RATE, 0.5, c["lam"]))
     ),
+    Situation(
+        "λ drifting slowly, deaf to fuel cuts",
+        spoilt(lam=lambda c: np.linspace(0.76, 0.84, len(c["rpm"]))),
+        nothing=True,
+        finding="lambda-stuck",
+    ),
+    Situation("λ of a loose wire", spoilt(lam=stuck(0.80, 0.05)), nothing=True, finding="lambda-stuck"),
+    Situation(
+        "λ missing where it is lean",
+        spoilt(
+            lam=lambda c: np.where(
+                full_load(c) & (np.arange(len(c["rpm"])) % 10 < 4), np.nan, np.where(full_load(c), 0.8, c["lam"])
+            )
+        ),
+    ),
+    Situation(
+        "λ clipped where it is lean",
+        spoilt(
+            lam=lambda c: np.where(
+                full_load(c) & (np.arange(len(c["rpm"])) % 10 < 4), 1.35, np.where(full_load(c), 0.8, c["lam"])
+            )
+        ),
+        CAR.replace('role = "lambda"', 'role = "lambda"\nrange = [0.6, 1.3]'),
+    ),
     Situation("λ in volts, said", spoilt(lam=narrow_band), CAR.replace('"lambda"', '"lambda"\nunit = "V"'), code=(2,)),
     Situation("λ in volts, not said", spoilt(lam=narrow_band), code=(2,)),
     Situation("a wide-band voltage as λ", spoilt(lam=lambda c: (14.7 * c["lam"] - 10) / 2), code=(0, 2)),
@@ -468,6 +492,18 @@ def test_the_same_drive_rightly_read_is_leaned_in_bounds(steadypull, tmp_path: P
     found = leaner_at_load(answer, 100.0)
     assert {(cell["rpm"], cell["second_axis"]) for cell in found} >= {(rpm, 100) for rpm in (3000, 4000, 5000, 6000)}
     assert {cell["proposed"] for cell in found if cell["second_axis"] == 100} == {0.97}
+
+
+def test_a_row_of_a_slow_log_is_one_hit(steadypull, tmp_path: Path) -> None:
+    """The rich drive at one row a second: 14 pulls leave about 20 rows in a cell, not 200 hits; none is leaned."""
+    columns = {name: values[:: round(RATE)] for name, values in drive(pulls=14, lean=0.92).items()}
+    session = write_session(tmp_path / "slow.h5", CAR, 1.0, columns)
+    (tmp_path / "target.csv").write_text(table())
+    answer = steadypull("advise-mixture", session, "--target", tmp_path / "target.csv", "--json").json
+
+    at_load = [cell for cell in answer["cells"] if cell["second_axis"] == 100]
+    assert 10 <= max(cell["n"] for cell in at_load) < 50
+    assert leaner_at_load(answer, 100.0) == []
 
 
 @pytest.mark.parametrize("unit", ["bar", "psi", "hPa", "mbar"])

@@ -260,3 +260,17 @@ def test_the_air_that_was_kept_is_the_air_of_the_power(
     assert any(f"{density:.3f} kg/m³" in line for line in kept["warnings"])
     assert not any("kg/m³" in line for line in none["warnings"])
     assert kept["bands"] == given["bands"] != none["bands"]
+
+
+@pytest.mark.parametrize("command", ["curve", "coach", "power"])
+def test_a_gear_that_road_speed_contradicts_is_said_by_every_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """Driven in third, declared as second."""
+    path = tmp_path / "s.h5"
+    session(path, 50, "heron", BEGAN, chain=Chain(extra=("road_speed",)), gear=2, drive_gear=3, pulls=2)
+
+    assert run([command, str(path), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+
+    assert any("declared as gear 2, but road speed shows gear 3" in line for line in found["warnings"])

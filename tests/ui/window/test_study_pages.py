@@ -139,7 +139,8 @@ def test_more_advance_waits_for_a_persons_word(screen: Any, settle: Settle) -> N
     assert not any("more" in row[3] for row in cells(shown.cells))
     assert "no cell gets more advance" in said(shown)
 
-    shown.none_heard.setChecked(True)
+    shown.knock.setCurrentIndex(1)
+    shown.knock.activated.emit(1)
     settle(shown)
     rows = cells(shown.cells)
     raised = [row for row in rows if "▲ more" in row[3]]
@@ -153,6 +154,12 @@ def test_more_advance_waits_for_a_persons_word(screen: Any, settle: Settle) -> N
     assert "exhaust heat" in said(shown)
     shown.table.selectRow(rows.index(raised[0]))
     assert shown.reading.text() == f"{raised[0][0]} rpm, full load: {raised[0][6]}"
+    other = 1 - shown.now.currentIndex()
+    shown.now.setCurrentIndex(other)
+    shown.now.activated.emit(other)
+    settle(shown)
+    assert shown.knock.currentText() == "nobody listened"  # what was said of plover's pulls is not said of heron's
+    assert not any("▲ more" in row[3] for row in cells(shown.cells))
 
 
 def test_mixture_stands_on_the_targets_axes_and_is_exported(
