@@ -48,6 +48,7 @@ class PullTrace:
     order                     place in the order the pulls were made, used where `started` is unknown
     number                    the pull's number in its session, from 1; 0 where it is in none
     keep                      a person's decision; None lets the verdict decide
+    load_key                  what is equal where the loads of two sessions are on one scale
     lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
     zero                      what was taken off `load`; None: load as recorded
     direction                 which way along the road, any word
@@ -75,6 +76,7 @@ class PullTrace:
     unit: str = ""
     car: str = ""
     calibration: str = ""
+    load_key: tuple[object, ...] = ()
     lag_s: float = 0.0
     lag_doubt_s: float = 0.0
     zero: PullZero | None = None
@@ -152,6 +154,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             unit=unit,
             car=data.car.car.name,
             calibration=calibration,
+            load_key=load_key(data),
             lag_s=lag,
             lag_doubt_s=lag_doubt,
             conditions=conditions,
@@ -161,6 +164,15 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
         zero = zero_at((pull.start_s + pull.end_s) / 2, data.zeros, str(data.path))
         traces.append(trace.with_zero(None if zero is None else zero.scaled(factor)))
     return traces
+
+
+def load_key(data: Dataset) -> tuple[object, ...]:
+    """What must be equal for the loads of two sessions to be on one scale: the car and its load channel's figures."""
+    load = data.car.by_role("load")
+    if load is None:
+        return (data.car.car.name,)
+    scale = (load.sign, load.newtons_per_unit, load.bridge, load.gauge_factor, load.side)
+    return (data.car.car.name, load.name, load.unit, *scale)
 
 
 def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[Finding]]:

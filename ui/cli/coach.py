@@ -19,7 +19,7 @@ def command(session_paths: tuple[str, ...], history: str | None, as_json: bool) 
     from ui.text.findings import say_all
 
     pulls, words = read_pulls(session_paths)
-    advice = coach(pulls, scatter=scatter_of(session_paths, history, 250.0))
+    advice = coach(pulls, scatter=scatter_of(pulls, history))
     if as_json:
         print_json(coach_json(advice, words))
         return 0

@@ -60,7 +60,7 @@ def command(
 
     positive("--drift", drift_pct)
     pulls, words = read_pulls(session_paths)
-    scatter = scatter_of(session_paths, history, width)
+    scatter = scatter_of(pulls, history, width)
     factors, said = correction_for(pulls, session_paths, air, beyond_range)
     result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
     result = msgspec.structs.replace(result, findings=(*result.findings, *said))

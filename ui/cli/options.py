@@ -157,22 +157,21 @@ def car_of(session: "Session", car_path: str | None) -> "Car":
     return car
 
 
-def scatter_of(session_paths: Sequence[str], history: str | None, width: float) -> "Scatter":
+def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float = 250.0) -> "Scatter":
     """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
     from stream.study.compare.history import known_scatter
     from stream.study.compare.scatter import PRIOR
 
-    return PRIOR if history == "none" else known_scatter(session_paths, history, width)
+    return PRIOR if history == "none" else known_scatter(pulls, history, width)
 
 
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
     from stream.study.dataset import open_datasets
     from stream.study.pulls import all_traces, gear_findings
-    from ui.text.findings import say_all
 
     pulls, words = all_traces(open_datasets(session_paths))
-    words += say_all(gear_findings(pulls))
+    words += gear_findings(pulls)
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")

@@ -119,7 +119,7 @@ def gather(
     readings = _readings(sessions, air, kept_air, beyond_range)
     factors, air_findings = _correction(pulls, air, kept_air, beyond_range)
     found, trouble = _curves(pulls, width_rpm, factors)
-    scatter = known_scatter(paths, width=width_rpm)
+    scatter = known_scatter(pulls, width=width_rpm)
     return Gathered(
         sessions=sessions,
         summaries=tuple(summarise(session.path) for session in sessions),

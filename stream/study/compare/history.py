@@ -1,86 +1,72 @@
 """What earlier days of the same car and load calibration teach of its scatter, read from the sessions of a folder."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
-from datetime import date
+from collections.abc import Sequence
+from contextlib import ExitStack, suppress
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
 
-from stream.car import Car, parse_car
 from stream.errors import InputError
-from stream.record.session import open_session
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
 from stream.study.compare.scatter import PRIOR, PastDay, Scatter, learn, turn_numbers
-from stream.study.dataset import open_datasets
-from stream.study.pulls import PullTrace, all_traces, in_time_order
+from stream.study.dataset import Dataset, open_dataset
+from stream.study.pulls import PullTrace, all_traces, in_time_order, load_key
 
 MOST_SESSIONS = 60  # chosen: the newest; ten days of six sessions teach as much as the weight of the past can hold
 
 
 def known_scatter(
-    compared: Sequence[str | Path], folder: str | Path | None = None, width: float = DEFAULT_WIDTH_RPM
+    pulls: Sequence[PullTrace], folder: str | Path | None = None, width: float = DEFAULT_WIDTH_RPM
 ) -> Scatter:
-    """The scatter known before the first of the compared sessions was begun.
+    """The scatter known before the day of the first of these pulls.
 
-    folder   where earlier sessions lie; None: the folders of the compared ones themselves
+    pulls    those compared, of all their sessions
+    folder   where earlier sessions lie; None: the folders of the pulls' own sessions
 
     Sessions of another car or load calibration, of the same day or later, without a date of their own (a log that
     begins at its import), or that cannot be read, are passed by. Raises InputError for a folder that is not there.
     """
-    own = {Path(path).resolve() for path in compared}
     if folder is not None and not Path(folder).is_dir():
         raise InputError(f"{folder}: no such folder; name one that holds earlier sessions", code="no-history-folder")
-    places = [Path(folder)] if folder is not None else sorted({path.parent for path in own})
-    first, wanted = _first_day(own)
-    if first is None or wanted is None:
+    began = [pull.started for pull in pulls if np.isfinite(pull.started)]
+    if not began:
         return PRIOR
-    earlier: dict[Path, date] = {}
-    for path in (found for place in places for found in place.glob("*.h5")):
-        if path.resolve() not in own and (day := _day_of(path, wanted)) is not None and day < first:
-            earlier[path] = day
-    newest = sorted(earlier, key=lambda path: earlier[path], reverse=True)[:MOST_SESSIONS]
-    days: dict[date, list[Path]] = defaultdict(list)
-    for path in newest:
-        days[earlier[path]].append(path)
-    return learn([past for day in sorted(days) for past in _past_days(days[day], width)])
+    first = datetime.fromtimestamp(min(began), UTC).date()
+    own = {Path(pull.session).resolve() for pull in pulls}
+    places = [Path(folder)] if folder is not None else sorted({path.parent for path in own})
+    with ExitStack() as opened:
+        earlier: list[tuple[date, Dataset]] = []
+        for path in (found for place in places for found in sorted(place.glob("*.h5"))):
+            if path.resolve() not in own and (found_one := _earlier(path, first, pulls[0])) is not None:
+                opened.push(found_one)
+                earlier.append((found_one.started_utc.astimezone(UTC).date(), found_one))
+        earlier.sort(key=lambda pair: pair[0])
+        days: dict[date, list[Dataset]] = defaultdict(list)
+        for day, data in earlier[-MOST_SESSIONS:]:
+            days[day].append(data)
+        return learn([past for day in sorted(days) for past in _past_days(days[day], width)])
 
 
-def load_key(car: Car) -> tuple[object, ...]:
-    """What must be equal for the load of two sessions to be on one scale."""
-    load = car.by_role("load")
-    if load is None:
-        return (car.car.name,)
-    return (
-        car.car.name, load.name, load.unit, load.sign, load.newtons_per_unit, load.bridge, load.gauge_factor, load.side,
-    )  # fmt: skip
-
-
-def _first_day(paths: Iterable[Path]) -> tuple[date | None, tuple[object, ...] | None]:
-    """Day of the first of the sessions, and the key of its load."""
-    days, key = [], None
-    for path in sorted(paths):
-        with suppress(InputError), open_session(path) as session:
-            days.append(session.started_utc.date())
-            key = key or load_key(parse_car(session.car_text, str(path)))
-    return (min(days), key) if days else (None, None)
-
-
-def _day_of(path: Path, wanted: tuple[object, ...]) -> date | None:
-    """The day of a session that may teach; None for one that may not."""
-    with suppress(InputError), open_session(path) as session:
-        if session.dated and session.finished and load_key(parse_car(session.car_text, str(path))) == wanted:
-            return session.started_utc.date()
+def _earlier(path: Path, first: date, like: PullTrace) -> Dataset | None:
+    """The session, open, where it may teach."""
+    with suppress(InputError):
+        data = open_dataset(path)
+        session = data.session
+        before = session.started_utc.astimezone(UTC).date() < first
+        if before and session.dated and session.finished and load_key(data) == like.load_key:
+            return data
+        data.close()
     return None
 
 
-def _past_days(paths: Sequence[Path], width: float) -> list[PastDay]:
+def _past_days(sessions: Sequence[Dataset], width: float) -> list[PastDay]:
     """One day's pulls, a `PastDay` for each gear; those that a person dropped or the verdict calls flawed left out."""
     pulls: list[PullTrace] = []
     with suppress(InputError):
-        pulls = [pull for pull in all_traces(open_datasets(paths))[0] if pull.usable]
+        pulls = [pull for pull in all_traces(sessions)[0] if pull.usable]
     if len(pulls) < 2:
         return []
     pulls = one_zero(in_time_order(pulls))[0]
