@@ -61,6 +61,7 @@ class FoundHold:
     end: int
     said: int  # the tick at which it was known
     record: Hold
+    by_gap: bool = False  # a gap ended it
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,9 @@ class HoldFinder:
         self._candidate: _Candidate | None = None
         self._ended: deque[_Ended] = deque()
         self._free_from = 0  # ticks before it belong to a hold, or to another run
-        self._settled_to = self._now = 0
+        self._settled_to = self._now = self._run_from = 0
+        self._gap_at = -1
+        self.longest_run = 0  # ticks of the longest run that has ended
         self._next = 0
         self._context = round(CONTEXT_S * steady.rate_hz)
         self._min_ticks = steady.min_ticks
@@ -103,7 +106,8 @@ class HoldFinder:
 
     def begin_run(self, tick: int) -> None:
         """An unbroken run of ticks starts here in the history: its start, or the first judged tick after a gap."""
-        self._free_from = self._settled_to = tick
+        self._free_from = self._settled_to = self._run_from = tick
+        self._gap_at = -1
         self._next = (tick // self._every + 1) * self._every
 
     def push(self, start: int, end: int) -> None:
@@ -115,8 +119,10 @@ class HoldFinder:
             self._decide(self._next)
             self._next += self._every
 
-    def end_run(self) -> None:
+    def end_run(self, *, by_gap: bool = False) -> None:
         """The run is over: a gap, or the end. What is open is closed on what there is."""
+        self._gap_at = self.history.run_end if by_gap else -1
+        self.longest_run = max(self.longest_run, self.history.run_end - self._run_from)
         end = self._now = self.history.run_end
         if end > self._next - self._every:
             self._decide(end)
@@ -222,7 +228,7 @@ class HoldFinder:
 
     def _break(self, c: _Candidate) -> None:
         if c.flagged:
-            self.changes.append(HoldChange("hold-broken", c.end, self._now, c.mean))
+            self.changes.append(HoldChange("hold-broken", c.end, self._now, c.mean, c.end == self._gap_at))
         self._candidate = None
 
     def _close(self, end: int) -> None:
@@ -245,7 +251,9 @@ class HoldFinder:
             ended = self._ended.popleft()
             hold = self._judge(max(ended.start, self._settled_to), ended.end)
             if hold is None and ended.flagged:
-                self.changes.append(HoldChange("hold-broken", ended.end, self._now, float("nan")))
+                self.changes.append(
+                    HoldChange("hold-broken", ended.end, self._now, float("nan"), ended.end == self._gap_at)
+                )
             elif hold is not None:
                 self._settled_to = hold.end
                 self.found.append(hold)
@@ -270,7 +278,7 @@ class HoldFinder:
         slope = slope_of(rpm, self.steady.rate_hz)
         if self._drifts(a, b, slope, hinged=edges.ramp_before != 0 and edges.ramp_behind != 0):
             return None
-        return FoundHold(a, b, self._now, self._record(a, b))
+        return FoundHold(a, b, self._now, self._record(a, b), by_gap=b >= self._gap_at > 0)
 
     def _trim(self, a: int, b: int) -> tuple[int, int]:
         """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while

@@ -103,6 +103,7 @@ class PullFinder:
         self._found: list[_Found] = []
         self._references = References()
         self._waiting: deque[tuple[int, Part]] = deque()
+        self._unchecked: list[int] = []  # of those, to be looked at again since another pull was added
 
     @property
     def pulls(self) -> list[Pull]:
@@ -143,8 +144,8 @@ class PullFinder:
         self._load.append(load)
         self._look_at_throttle(throttle)
         self._look()
-        if self._waiting:
-            self._judge_again()
+        if self._unchecked:
+            self._judge_again(self._unchecked.pop(0))
 
     def end_run(self) -> None:
         """A hole that is too long to look across, or the end: what is open is judged on what there is."""
@@ -158,8 +159,8 @@ class PullFinder:
     def finish(self) -> None:
         """The session is over: judge what is open, and what the whole session can tell."""
         self.end_run()
-        while self._waiting:
-            self._judge_again(final=True)
+        for number in [waiting for waiting, _ in self._waiting]:
+            self._judge_again(number, final=True)
         for number, found in enumerate(self._found):
             if found.course is None or found.withdrawn or "part-throttle" in found.pull.faults:
                 continue
@@ -302,23 +303,25 @@ class PullFinder:
             return
         if not (rise.shifted or rise.lifted or rise.short):
             self._references.add(number, course)
+            self._unchecked = [waiting for waiting, _ in self._waiting]
         if self._references.alike(number, course) < FEWEST_OTHERS:
             if len(self._waiting) == WAITING:
                 self._waiting.popleft()
             self._waiting.append((number, _copied(part)))
 
-    def _judge_again(self, *, final: bool = False) -> None:
-        """One pull that was judged by itself alone, once three others show what is usual: one a step."""
-        for place, (number, part) in enumerate(self._waiting):
-            found = self._found[number]
-            known = found.course is not None and self._references.alike(number, found.course) >= FEWEST_OTHERS
-            if known or final:
-                del self._waiting[place]
-                reference = self._references.without(number, found.course, self._most_throttle)
-                if reference is not None and not found.withdrawn:
-                    faults = faults_of(found.rise, part, self._levels(), self._rate, self._cutoff, reference)
-                    self._change(found, self._with_limits(found.rise, faults))
-                return
+    def _judge_again(self, number: int, *, final: bool = False) -> None:
+        """A pull that was judged by itself alone, once three others show what is usual: one a step."""
+        part = next((kept for waiting, kept in self._waiting if waiting == number), None)
+        found = self._found[number]
+        if part is None or found.course is None:
+            return
+        if not final and self._references.alike(number, found.course) < FEWEST_OTHERS:
+            return
+        self._waiting = deque(one for one in self._waiting if one[0] != number)
+        reference = self._references.without(number, found.course, self._most_throttle)
+        if reference is not None and not found.withdrawn:
+            faults = faults_of(found.rise, part, self._levels(), self._rate, self._cutoff, reference)
+            self._change(found, self._with_limits(found.rise, faults))
 
     def _shifted(self, rise: Rise) -> None:
         """A gear change that began when its pull had been told already."""

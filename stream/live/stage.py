@@ -13,7 +13,7 @@ import numpy.typing as npt
 from stream.block import Block, StreamInfo
 from stream.car import Car
 from stream.events import EventList
-from stream.live.bridge import Bridge, Piece
+from stream.live.bridge import SHORTEST_GAP_S, Bridge, Piece
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
 from stream.live.history import (
@@ -40,6 +40,8 @@ from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.live.view import Health, LiveRows, PullNow, Steady, join_rows
 from stream.units import Flags, Floats
+
+BROKEN_BY_GAP = f"ended by a gap of {SHORTEST_GAP_S:g} s or more in engine speed"
 
 
 class LiveStage:
@@ -91,6 +93,7 @@ class LiveStage:
         self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
         self._pending_from = 0
         self._finished = False
+        self._gaps = 0  # long gaps in engine speed
         for remark in self.settings.remarks:
             self.events.add(0.0, "note", remark)
 
@@ -98,6 +101,14 @@ class LiveStage:
     def holds(self) -> list[Hold]:
         """The holds found so far, in order of time."""
         return [found.record for found in self._finder.found] if self._holds is None else self._holds
+
+    @property
+    def cut_by_gaps_s(self) -> float | None:
+        """Seconds of the longest stretch without a gap, where gaps in engine speed alone leave no stretch as long as a
+        hold; else None."""
+        if not self._gaps or self._finder.longest_run >= self._steady.min_ticks:
+            return None
+        return self._finder.longest_run / self.settings.live_rate_hz
 
     @property
     def pulls(self) -> list[Pull]:
@@ -162,7 +173,7 @@ class LiveStage:
         Safe to call twice."""
         if self._finished:
             return join_rows([])
-        rows = join_rows(self._take(self._bridge.flush()))
+        rows = join_rows(self._take(self._bridge.flush(), by_gap=False))
         self._end_run()
         self._tell_limits()
         if self.settings.pull_verdicts:
@@ -197,14 +208,14 @@ class LiveStage:
 
     # -- samples to ticks -----------------------------------------------------------------------------------------
 
-    def _take(self, pieces: list[Piece]) -> list[LiveRows]:
+    def _take(self, pieces: list[Piece], *, by_gap: bool = True) -> list[LiveRows]:
         """Run what the bridge gives out; it ends the runs."""
         parts = []
         for piece in pieces:
             if len(piece.values):
                 parts.append(self._run(piece))
             if piece.ends:
-                self._end_run()
+                self._end_run(by_gap=by_gap)
         return parts
 
     def _run(self, piece: Piece) -> LiveRows:
@@ -301,10 +312,11 @@ class LiveStage:
             self._pinned_finder.hold(found.record, found.start, found.end)
         self._referred = len(self._finder.found)
 
-    def _end_run(self) -> None:
+    def _end_run(self, *, by_gap: bool = False) -> None:
         self._ticker.end_run()
         if self._judging:
-            self._finder.end_run()
+            self._finder.end_run(by_gap=by_gap)
+            self._gaps += by_gap
             self._refer()
             self._pinned_finder.end_run()
             self._judging = False
@@ -333,10 +345,12 @@ class LiveStage:
         told: list[tuple[float, tuple[float, str, str, float], dict[str, Any] | None]] = []
         while self._finder.changes:
             change = self._finder.changes.popleft()
-            told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, "", change.rpm), None))
+            text = BROKEN_BY_GAP if change.by_gap else ""
+            told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, text, change.rpm), None))
         for found in self._finder.found[self._told :]:
             hold = found.record
             text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
+            text += f", {BROKEN_BY_GAP}" if found.by_gap else ""
             row = {"hold": msgspec.to_builtins(hold)}
             told.append((found.said / rate, (hold.end_s, "hold-done", text, hold.speed_rpm), row))
         self._told = len(self._finder.found)

@@ -57,10 +57,17 @@ class LineParser:
 
         `chunk` is whole lines with LF or CRLF between them and none at the end.
         """
-        values = self._quickly(chunk)
+        values = self.quickly(chunk)
         if values is None:
             values = self._piecewise(chunk)
-        values += 0.0  # no -0.0: the quick ways do not agree on the sign of '-0'
+            values += 0.0
+        return values
+
+    def quickly(self, chunk: bytes) -> Values | None:
+        """The same where each line is plain numbers, else None."""
+        values = self._quickly(chunk)
+        if values is not None:
+            values += 0.0  # no -0.0: the quick ways do not agree on the sign of '-0'
         return values
 
     def _piecewise(self, chunk: bytes) -> Values:

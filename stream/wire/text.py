@@ -118,8 +118,9 @@ class TextDecoder:
 
     def _pieces(self, layout: Layout, chunk: bytes) -> None:
         """Use the lines, cut where a line of names says that the columns stand otherwise from there on."""
-        if b"\n" not in chunk or not self._head.may_name(chunk):
-            self._use(layout, chunk)
+        values = None if self._refused else self._parser.quickly(chunk)
+        if values is not None:  # plain numbers all through, as nearly always
+            self._rows(layout, self._placed(layout, values))
             return
         start = 0
         for begin, end in self._head.names_in(chunk):
@@ -132,7 +133,7 @@ class TextDecoder:
 
     def _use(self, layout: Layout, chunk: bytes) -> None:
         if not self._refused:
-            self._rows(layout, self._parse(chunk))
+            self._rows(layout, self._parse(layout, chunk))
             return
         dropped = sum(bool(without_comment(line)) for line in chunk.split(b"\n"))
         self.counts.bad_lines += dropped
@@ -202,15 +203,8 @@ class TextDecoder:
             )
         return Pace(self._given_rate_hz)
 
-    def _parse(self, chunk: bytes) -> Values:
-        values = self._parser.parse(chunk)
-        if self._order is not None:
-            values = values[:, self._order]
-        clock = self._layout.clock if self._layout else None
-        if clock is not None and not np.abs(values[:, clock]).max(initial=0.0) <= _LATEST:
-            timed = np.abs(values[:, clock]) <= _LATEST  # a line without a time has no place
-            self.counts.bad_lines += int(np.count_nonzero(~timed))
-            values = values[timed]
+    def _parse(self, layout: Layout, chunk: bytes) -> Values:
+        values = self._placed(layout, self._parser.parse(chunk))
         if self._parser.bad:
             bad = [line for line in self._parser.bad if not self._head.repeats(line)]
             self._parser.bad.clear()
@@ -219,22 +213,34 @@ class TextDecoder:
                 self.last_bad = clean_text(bad[-1].decode("utf-8", "replace"), 40)
         return values
 
+    def _placed(self, layout: Layout, values: Values) -> Values:
+        """The values in the layout's order of columns, without lines that have no time."""
+        if self._order is not None:
+            values = values[:, self._order]
+        clock = layout.clock
+        if clock is not None and not np.abs(values[:, clock]).max(initial=0.0) <= _LATEST:
+            timed = np.abs(values[:, clock]) <= _LATEST  # a line without a time has no place
+            self.counts.bad_lines += int(np.count_nonzero(~timed))
+            values = values[timed]
+        return values
+
     def _samples(self, layout: Layout, pace: Pace, values: Values) -> None:
         """Cut the rows where samples are missing, and hand out the pieces as Blocks."""
-        if layout.clock is not None:
-            values = self._timed(layout, layout.clock, pace, values)
-            if not len(values):
-                return
-        self.counts.lines += len(values)
         if layout.clock is None:
+            self.counts.lines += len(values)
             lost = self._lost_by_host(pace) if self._reopened else 0
             self._block(pace, values, 0, lost, False)
         else:
-            stamps = values[:, layout.clock] * layout.clock_us
-            before = stamps[0] if self._last_us is None else self._last_us
-            steps = np.diff(stamps, prepend=before)
-            breaks = np.flatnonzero((steps < 0) | (steps > pace.late_us))
-            edges = [0, *(int(row) for row in breaks if row > 0), len(values)]
+            if len(self._held):
+                values = np.concatenate((self._held, values))
+            stamps, steps, breaks = self._breaks(layout, layout.clock, pace, values)
+            if len(breaks) or len(self._held):
+                values = self._timed(layout, stamps, breaks, pace, values)
+                if not len(values):
+                    return
+                stamps, steps, breaks = self._breaks(layout, layout.clock, pace, values)
+            self.counts.lines += len(values)
+            edges = [0, *(row for row in breaks if row > 0), len(values)]
             for start, stop in pairwise(edges):
                 lost, restarted = self._lost_by_clock(layout, pace, float(steps[start]))
                 piece = np.delete(values[start:stop], layout.clock, axis=1)
@@ -242,20 +248,20 @@ class TextDecoder:
                 self._block(pace, piece, int(np.clip(stamps[start], 0, 2.0**62)), lost, restarted)
         self._last_ns = self._host_ns
 
-    def _timed(self, layout: Layout, clock: int, pace: Pace, values: Values) -> Values:
+    def _breaks(self, layout: Layout, clock: int, pace: Pace, values: Values) -> tuple[Values, Values, list[int]]:
+        """(times in µs, their steps, the rows with which the clock leaps or turns back)"""
+        stamps = values[:, clock] * layout.clock_us
+        before = stamps[0] if self._last_us is None else self._last_us
+        steps = np.diff(stamps, prepend=before)
+        return stamps, steps, np.flatnonzero((steps < 0) | (steps > pace.late_us)).tolist()
+
+    def _timed(self, layout: Layout, stamps: Values, breaks: list[int], pace: Pace, values: Values) -> Values:
         """The lines whose time is believed. One that is off the line of those before is held until others agree with
         it; where they go on from before instead, it was wrong, and is dropped and counted."""
-        if len(self._held):
-            values = np.concatenate((self._held, values))
-            self._held = self._held[:0]
-        if not len(values):
+        self._held = self._held[:0]
+        if not len(breaks):
             return values
-        stamps = values[:, clock] * layout.clock_us
         last = float(stamps[0]) if self._last_us is None else self._last_us
-        steps = np.diff(stamps, prepend=last)
-        breaks = np.flatnonzero((steps < 0) | (steps > pace.late_us)).tolist()
-        if not breaks:
-            return values
         keep = np.ones(len(values), dtype=np.bool_)
         ends = [*breaks[1:], len(values)]
         last = float(stamps[breaks[0] - 1]) if breaks[0] else last

@@ -13,7 +13,6 @@ from stream.wire.items import clean_names, clean_text
 from stream.wire.lines import Values, cells_of, numbers_of, separator_of, without_comment
 
 _NAME = re.compile(r"\s*([^\W\d][^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
-_LETTER = re.compile(rb"(?:^|\n)[ \t?]*[A-Za-z_\x80-\xff]")
 _LINE = re.compile(rb"(?m)^[ \t?]*[A-Za-z_\x80-\xff][^\n]*$")
 _CLOCK_UNITS = {"s": 1e6, "ms": 1e3, "us": 1.0, "µs": 1.0}  # microseconds per unit
 _FEWEST = 3  # good lines before anything is concluded
@@ -86,10 +85,6 @@ class TextHead:
         clock, clock_us = self._clock_of(columns)
         channels = self._channels(columns, clock)
         return Layout(separator_of(self._good[columns][0]), columns, channels, clock, clock_us)
-
-    def may_name(self, chunk: bytes) -> bool:
-        """Whether a line of the chunk may be one of names: quick, for chunks that are all numbers."""
-        return _LETTER.search(chunk) is not None
 
     def names_in(self, chunk: bytes) -> list[tuple[int, int]]:
         """(begin, end) of the lines of names in a chunk: a channel or the clock is among them, or they are as many."""

@@ -1,6 +1,7 @@
 """Two logs that nobody here made; their README beside them says what each is and where it comes from."""
 
 import gzip
+import json
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from stream.car import parse_car
 from stream.sources.csvlog import CsvSource
 from tests.outside_data import outside_file
+from ui.cli.main import run
 from ui.text.findings import say
 
 BRIDGE = """
@@ -91,3 +93,24 @@ def test_road_log_with_whole_second_stamps():
     assert lost == 0
     assert rpm.max() <= rows[:, 1].max()
     assert rpm.mean() == pytest.approx(rows[:, 1].mean(), rel=0.02)
+
+
+def test_road_log_is_imported_with_holds(capsys: pytest.CaptureFixture[str], tmp_path: Path):
+    """The same log through the command line. That the speed held is checked on the log's own rows: those well inside
+    a hold (its edges are known to a row or two) lie in the band of a hold, 1.5 % or 60 rpm, and a little more."""
+    (tmp_path / "car.toml").write_text(ROAD)
+    log = outside_file("road_obd_long1.csv.gz")
+
+    assert run(["import", str(log), "--car", str(tmp_path / "car.toml"), "-o", str(tmp_path / "s.h5"), "--json"]) == 0
+
+    done = json.loads(capsys.readouterr().out)
+    assert [finding["code"] for finding in done["findings"]] == ["stamps-spread", "stamps-uneven"]
+    with gzip.open(log, "rt") as text:
+        time_s, rpm = np.loadtxt(text, delimiter=",", skiprows=1, usecols=(0, 1)).T
+    holds = [hold for hold in done["holds"] if hold["end_s"] - hold["start_s"] > 10]
+    assert len(holds) >= 10
+    far = 0
+    for hold in holds:
+        rows = rpm[(time_s >= hold["start_s"] + 2) & (time_s <= hold["end_s"] - 3)]
+        far += np.mean(np.abs(rows - hold["speed_rpm"]) > 1.5 * max(60.0, 0.015 * hold["speed_rpm"])) > 0.1
+    assert far <= len(holds) // 10

@@ -39,6 +39,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     from stream.study.dataset import open_dataset
     from ui.cli.live_text import warn
     from ui.cli.results import print_json
+    from ui.text.findings import as_json as findings_json
     from ui.text.findings import say_all
 
     car = load_car(car_path)
@@ -54,7 +55,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
         _write(merger, session, log, target)
         added = merger.added
     if as_json:
-        print_json(msgspec.to_builtins(found))
+        print_json(msgspec.to_builtins(found) | {"log_zero": log.zero} | findings_json(log.findings))
     else:
         _print(found, session, log, target, added)
     return 0

@@ -139,7 +139,14 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
     from ui.text.figures import moment
 
     if not stage.holds:
-        out.print("no hold: speed was never steady for long enough")
+        cut = stage.cut_by_gaps_s
+        if cut is None:
+            out.print("no hold: speed was never steady for long enough")
+        else:
+            out.print(
+                f"no hold: engine speed has gaps, and the longest stretch without one is {cut:.1f} s; "
+                f"a hold needs {stage.car.hold.min_s:g} s"
+            )
         return
     unit = next((c.unit for c in stage.info.channels if (k := stage.car.by_name(c.name)) and k.role == "load"), "")
     table = plain_table("hold", "from s", "to s", "rpm", "± rpm", "drift rpm/s", f"load {unit}".strip())

@@ -113,13 +113,16 @@ def speed_findings(speed: SpeedSurvey) -> Iterator[Finding]:
         yield Finding(
             what="dead band", channel=name, grave=True, value=speed.dead_below_rpm, unit="rpm",
             doubt=speed.u_dead_below_rpm, words=f"dead below about {spaced(speed.dead_below_rpm)} rpm",
-            cure="more pulse height or a lower trigger level at the converter's input; check its offset",
+            cure="likely the tap's pulses are lower than the input's threshold and hysteresis at low speed, or the "
+            "input is biased past it: give more pulse height, or a lower trigger level; check the input's offset",
         )  # fmt: skip
     if speed.ceiling_above_rpm is not None:
         yield Finding(
             what="ceiling", channel=name, grave=True, value=speed.ceiling_above_rpm, unit="rpm",
             doubt=speed.u_ceiling_above_rpm, words=f"stuck above about {spaced(speed.ceiling_above_rpm)} rpm",
-            cure="fewer pulses a turn, a smaller timing capacitor or less gain: see 'steadypull plan'",
+            cure="likely the pump is busy all the time (too little current for its C at that frequency), the timed "
+            "packet is longer than a cycle, the output stage cannot come nearer to its supply, or the analogue input "
+            "ends there: divide the pulses, take a smaller timing capacitor or less gain, or raise the supply",
         )  # fmt: skip
     if speed.ripple_left_rpm is not None and speed.ripple_left_rpm > RIPPLE_LEFT_RPM:
         yield Finding(

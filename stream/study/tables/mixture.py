@@ -113,8 +113,9 @@ def advise_mixture(
     if not 5 < stoichiometric < 20:
         raise InputError(
             f"{stoichiometric:g} is no air-fuel ratio of a fuel; 14.7 is usual for petrol",
-            "stoichiometric-ratio", value=stoichiometric,
-        )  # fmt: skip
+            "stoichiometric-ratio",
+            value=stoichiometric,
+        )
     grid = target if fuel is None else fuel
     marks = each_drive_once(drives)
     names = tuple((data.path.name, mark) for data, mark in zip(drives, marks, strict=True))
@@ -161,9 +162,11 @@ def advise_mixture(
         ambient_finding(ambient),
         *_session_findings(read, left),
     ]
-    ordered = [*(one for one in findings if one.severity == "danger"),
-               *(one for one in findings if one.severity == "warning"),
-               *(one for one in findings if one.severity == "note")]  # fmt: skip
+    ordered = [
+        *(one for one in findings if one.severity == "danger"),
+        *(one for one in findings if one.severity == "warning"),
+        *(one for one in findings if one.severity == "note"),
+    ]
     kept: list[Finding] = []
     kept += (one for one in ordered if one not in kept)
     return MixtureAdvice(cells, tuple(kept), grid, fuel is not None, names)
@@ -278,11 +281,18 @@ def _cell(gate: _Gate, grid: UserTable, target: UserTable, row: int, column: int
     at = (row, column)
     fit = gate.fits.get(at)
     plain = MixtureCell(
-        rpm=float(grid.rpm[row]), second_axis=float(grid.second[column]), now=1.0, proposed=None, low=None, high=None,
-        n=0 if fit is None else fit.hits, why=note("few-hits", hits=0, needed=LEAST_HITS),
-        spread=None if fit is None else fit.spread, high_load=gate.is_high(at),
+        rpm=float(grid.rpm[row]),
+        second_axis=float(grid.second[column]),
+        now=1.0,
+        proposed=None,
+        low=None,
+        high=None,
+        n=0 if fit is None else fit.hits,
+        why=note("few-hits", hits=0, needed=LEAST_HITS),
+        spread=None if fit is None else fit.spread,
+        high_load=gate.is_high(at),
         wanted=None if fit is None else fit.wanted,
-    )  # fmt: skip
+    )
     if grid is target:
         plain = msgspec.structs.replace(plain, wanted=float(target.cells[row, column]))
     if gate.odd[row, column]:
@@ -300,9 +310,16 @@ def _cell(gate: _Gate, grid: UserTable, target: UserTable, row: int, column: int
 def _values(fit: CellFit) -> dict[str, float | int | bool]:
     """What every sentence about a measured cell needs."""
     return {
-        "ratio": fit.ratio, "low": fit.low or 0.0, "high": fit.high or 0.0, "hits": fit.hits, "visits": fit.visits,
-        "spread": fit.spread, "centred": fit.centred, "rpm": fit.rpm, "second": fit.second,
-    }  # fmt: skip
+        "ratio": fit.ratio,
+        "low": fit.low or 0.0,
+        "high": fit.high or 0.0,
+        "hits": fit.hits,
+        "visits": fit.visits,
+        "spread": fit.spread,
+        "centred": fit.centred,
+        "rpm": fit.rpm,
+        "second": fit.second,
+    }
 
 
 def _richer(fit: CellFit) -> tuple[float, Finding]:
@@ -390,10 +407,17 @@ def _dangers(gate: _Gate, grid: UserTable) -> list[Finding]:
     if not gate.lean:
         return []
     at, worst = max(gate.lean.items(), key=lambda item: item[1].lam - item[1].wanted)
-    return [danger(
-        "lean-under-load", cell=grid.name(*at), lam=worst.lam, wanted=worst.wanted,
-        seconds=sum(one.seconds for one in gate.lean.values()), cells=len(gate.lean), above=FAR_LEAN,
-    )]  # fmt: skip
+    return [
+        danger(
+            "lean-under-load",
+            cell=grid.name(*at),
+            lam=worst.lam,
+            wanted=worst.wanted,
+            seconds=sum(one.seconds for one in gate.lean.values()),
+            cells=len(gate.lean),
+            above=FAR_LEAN,
+        )
+    ]
 
 
 def _table_findings(
@@ -407,16 +431,30 @@ def _table_findings(
     """What is in question in the tables themselves."""
     found: list[Finding] = []
     for row, column in np.argwhere(odd_wanted):
-        found.append(warning("wanted-odd", cell=target.name(row, column), value=float(target.cells[row, column]),
-                             file=target.path.name))  # fmt: skip
+        found.append(
+            warning(
+                "wanted-odd",
+                cell=target.name(row, column),
+                value=float(target.cells[row, column]),
+                file=target.path.name,
+            )
+        )
     for row, column in np.argwhere(gate.odd):
-        found.append(warning("fuel-odd", cell=grid.name(row, column), value=float(grid.cells[row, column]),
-                             file=grid.path.name))  # fmt: skip
+        found.append(
+            warning("fuel-odd", cell=grid.name(row, column), value=float(grid.cells[row, column]), file=grid.path.name)
+        )
     lean = np.argwhere((target.cells > 1) & target_high[None, :])
     if len(lean):
         row, column = lean[0]
-        found.append(warning("lean-wanted-at-load", cell=target.name(row, column), cells=len(lean),
-                             value=float(target.cells[row, column]), allowed=gate.lean_at_load))  # fmt: skip
+        found.append(
+            warning(
+                "lean-wanted-at-load",
+                cell=target.name(row, column),
+                cells=len(lean),
+                value=float(target.cells[row, column]),
+                allowed=gate.lean_at_load,
+            )
+        )
     for table in dict.fromkeys((grid.path, target.path)):
         one = grid if table == grid.path else target
         if not one.named:

@@ -62,13 +62,20 @@ def cell_fits(
         r, c = divmod(int(cell), len(grid.second))
         away = np.column_stack([_away(rpm[mine], grid.rpm, r), _away(second[mine], grid.second, c)])
         fit = _fit(
-            away, (rpm[mine], second[mine]), (float(grid.rpm[r]), float(grid.second[c])), ratio[mine], shift[mine],
-            time[mine], weight_s[mine],
-        )  # fmt: skip
+            away,
+            (rpm[mine], second[mine]),
+            (float(grid.rpm[r]), float(grid.second[c])),
+            ratio[mine],
+            shift[mine],
+            time[mine],
+            weight_s[mine],
+        )
         fits[r, c] = replace(
-            fit, wanted=float(wanted[mine].mean()), wanted_most=float(wanted[mine].max()),
+            fit,
+            wanted=float(wanted[mine].mean()),
+            wanted_most=float(wanted[mine].max()),
             high_share=float(high[mine].mean()),
-        )  # fmt: skip
+        )
     return fits
 
 
@@ -123,8 +130,14 @@ def _fit(
         low, high = value - half, value + half
     spread = math.sqrt(float(share @ (ratio - share @ ratio) ** 2))
     return CellFit(
-        ratio=value, low=low, high=high, spread=spread, hits=hits, visits=int(visit[-1]) + 1,
+        ratio=value,
+        low=low,
+        high=high,
+        spread=spread,
+        hits=hits,
+        visits=int(visit[-1]) + 1,
         rpm=centre[0] if sides[0] else float(share @ where[0]),
-        second=centre[1] if sides[1] else float(share @ where[1]), centred=all(sides),
+        second=centre[1] if sides[1] else float(share @ where[1]),
+        centred=all(sides),
         edge=max(0.0 if both else abs(float(share @ axis)) for both, axis in zip(sides, away.T, strict=True)),
-    )  # fmt: skip
+    )

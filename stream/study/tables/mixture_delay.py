@@ -42,8 +42,14 @@ class Delay:
 
     def finding(self) -> Finding:
         """What is known of it."""
-        values = {"constant_s": self.constant_s, "k_s": self.k_s, "u_s": self.u_s, "events": self.events,
-                  "needed": LEAST_EVENTS, "reference": REFERENCE}  # fmt: skip
+        values = {
+            "constant_s": self.constant_s,
+            "k_s": self.k_s,
+            "u_s": self.u_s,
+            "events": self.events,
+            "needed": LEAST_EVENTS,
+            "reference": REFERENCE,
+        }
         return Finding("lambda-delay", "note" if self.measured else "warning", values)
 
     def steps(self, rows: EvenRows, pressure: Floats | None) -> Floats:

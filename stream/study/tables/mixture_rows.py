@@ -110,10 +110,11 @@ def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
     trim_then = _at(drive.trim.factor, index)
     ratio = lam / wanted * trim_then
     early, late = (
-        lam / _burnt_at(drive, target, delay, sign * delay.u_s)[2]
+        lam
+        / _burnt_at(drive, target, delay, sign * delay.u_s)[2]
         * _at(drive.trim.factor, _index(drive, delay, sign * delay.u_s))
         for sign in (-1, 1)
-    )  # fmt: skip
+    )
     cautious = lam / wanted * np.maximum(trim_then, 1.0) if drive.trim.still else ratio
     good = np.isfinite(lam) & np.isfinite(rpm_then) & np.isfinite(second_then)
     cut = _widened(_cut(drive), AFTER_OVERRUN_S + max(delay.constant_s, 0.0), rows.step_s)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
+from stream.events import EventList
 from stream.live.stage import LiveStage
 from stream.live.view import join_rows
 from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
@@ -312,3 +313,24 @@ def test_a_least_time_shorter_than_what_an_edge_needs_is_no_trouble() -> None:
         holds = run_stage(samples, rate_hz, quick).holds
         assert holds, rate_hz
         assert all(hold.end_s > hold.start_s for hold in holds)
+
+
+def test_a_gap_is_named_as_the_reason() -> None:
+    """What a gap ended says so; and where gaps alone leave no stretch of 3 s, that is the reason, not an unsteady
+    speed."""
+    events = EventList()
+    stage = LiveStage(car(), info(200.0), events)
+    samples = Plan(4).hold(3000, 10, 10.0).ramp(4000, 300).hold(4000, 6, 10.0).samples()
+    stage.push(Block(samples[:1200], 0, 200.0))
+    stage.push(Block(samples[1200:1700], 1300, 200.0, lost=100))
+    stage.push(Block(samples[1700:], 1900, 200.0, lost=100))
+    stage.finish()
+    told = [(event.kind, event.text) for event in events.since(0)[0] if event.kind in ("hold-done", "hold-broken")]
+
+    assert [kind for kind, _ in told] == ["hold-done", "hold-done"]
+    assert ["ended by a gap of 0.25 s" in text for _, text in told] == [True, False]
+    assert stage.cut_by_gaps_s is None
+
+    chopped = run_stage(samples[:2000], 200, gaps=dict.fromkeys(range(400, 2000, 400), 60))
+    assert chopped.holds == []
+    assert chopped.cut_by_gaps_s == pytest.approx(2.0, abs=0.25)

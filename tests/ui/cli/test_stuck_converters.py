@@ -57,6 +57,9 @@ def test_a_dead_band_at_any_level_and_a_ceiling(steadypull, tmp_path, stuck_v: f
     steadypull("fit", path, "--targets", listed(ROW), "-o", tmp_path / "S.toml")
     steadypull("apply", tmp_path / "S.toml", path)
     after = steadypull("survey", path, "--json").json["speed"]
+    cures = {finding["what"]: finding["cure"] for finding in survey["findings"]}
+    assert "threshold and hysteresis" in cures["dead band"]
+    assert "output stage" in cures["ceiling"]
     assert after["dead_below_rpm"] == pytest.approx(DEAD, abs=80.0)
     assert after["ceiling_above_rpm"] == pytest.approx(CEILING, abs=80.0)
 

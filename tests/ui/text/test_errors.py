@@ -14,7 +14,6 @@ PROGRAMS = {"sources/rehearsal/examples.py"}  # a small program with options of 
 NOT_YET = (  # rooms that still name options; it only shrinks
     "study/compare/compare.py",
     "study/force/",
-    "study/survey/findings.py",
     "study/tables/ignition",
 )
 
