@@ -20,7 +20,7 @@ from ui.text.proposals import (
     ignition_title,
     power_row,
 )
-from ui.text.tables import DECIDES, WATCH
+from ui.text.tables import DECIDES, WATCH, others
 
 POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
 LISTENED = "A person listened in its pulls and heard no knock."
@@ -113,8 +113,8 @@ def mixture(found: Gathered) -> Section | None:
     if evidence:
         axis = f"{advice.grid.axis.replace('_', ' ')} {advice.grid.unit}"
         parts.append(Table(("rpm", axis, "evidence"), evidence, frozenset({2})))
-    others = say_all(one for one in advice.findings if one.severity != "danger")
-    kept = [line for line in others if line not in (DECIDES, WATCH, *found.words)]
+    lesser = others(one for one in advice.findings if one.severity != "danger")
+    kept = [line for line in lesser if line not in found.words]
     return Section("Mixture: proposals", (*parts, *minds([found.short(line) for line in kept])))
 
 
@@ -135,9 +135,9 @@ def _grid(advice: MixtureAdvice) -> list[Part]:
 
 
 def _person_decides() -> list[Part]:
-    return [Words(f"{text[:1].upper()}{text[1:]}.", "caution") for text in (DECIDES, WATCH)]
+    return [Words(sentence(text), "caution") for text in (DECIDES, WATCH)]
 
 
 def _minds(found: Gathered, advice: Advice) -> list[Words]:
-    kept = [line for line in say_all(advice.findings) if line not in (DECIDES, WATCH, *found.words)]
+    kept = [line for line in others(advice.findings) if line not in found.words]
     return minds([found.short(line) for line in kept])

@@ -10,9 +10,11 @@ def one_line(text: str, longest: int | None = None) -> str:
 
 
 def sentence(line: str) -> str:
-    """A line with a capital letter and one full stop; '' stays ''."""
-    text = one_line(line)
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}{'' if text.endswith(('?', '!')) else '.'}" if text else ""
+    """A line with a capital letter and one full stop; '' stays ''. A file's name in front stays as it is."""
+    text = one_line(line).rstrip(".")
+    if text.split(" ", 1)[0].isalpha():
+        text = f"{text[:1].upper()}{text[1:]}"
+    return text if not text or text.endswith(("?", "!")) else f"{text}."
 
 
 def sentences(lines: Iterable[str]) -> list[str]:

@@ -1,9 +1,10 @@
 """Sentences. Ignition and mixture tables."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from stream.findings import Finding
 from stream.study.tables.advice import AdvanceCell, Advice
 from ui.text.findings import Sentence, as_json, say_all
 
@@ -16,6 +17,13 @@ WATCH = (
     "change; a second person watches the screen, on a closed road; local law rules, and no number here replaces a "
     "licensed professional"
 )
+
+CAUTIONS = frozenset({"advice-person-decides", "advice-watch", "mixture-decides", "mixture-watch"})
+
+
+def others(findings: Iterable[Finding]) -> list[str]:
+    """What there is to say besides DECIDES and WATCH, for where these two stand anyway."""
+    return say_all(finding for finding in findings if finding.code not in CAUTIONS)
 
 
 def evidence(cell: AdvanceCell) -> str:

@@ -8,14 +8,13 @@ import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.text.lines import one_line
+from ui.text.lines import one_line, sentence
 from ui.window import align_work as work
 from ui.window import ask
 from ui.window.compare_figure import Key
 from ui.window.curve_plot import bare_view, style_view
 from ui.window.panels import label
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage
-from ui.window.study_work import in_window
 from ui.window.theme import Theme
 
 ASK = "Choose the controller's CSV log, and the car file that names its columns: time, rpm, and what else to take."
@@ -130,7 +129,7 @@ class AlignPage(StudyPage):
         super().failed(trouble)
         if laid is not None:
             self._show(laid)
-            self.say("caution", "Not written", in_window(trouble))
+            self.say("caution", "Not written", sentence(trouble))
 
     def believe_it(self) -> None:
         """Ask for a name and write the session that holds both."""

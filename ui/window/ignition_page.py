@@ -6,9 +6,9 @@ from pyqtgraph.Qt import QtWidgets
 
 from stream.errors import StorageError
 from stream.record.text_file import write_text
-from ui.text.findings import say_all
 from ui.text.lines import one_line, tune_name
 from ui.text.proposals import ignition_rows, ignition_title
+from ui.text.tables import others
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -108,7 +108,7 @@ class IgnitionPage(StudyPage):
         self.export.setEnabled(bool(found.table))
         self.cells.show_cells(HEADS, ignition_rows(found.advice))
         self.reading.setText(POINT)
-        self.say(*ignition_title(found.advice), say_all(found.advice.findings))
+        self.say(*ignition_title(found.advice), others(found.advice.findings))
 
     def export_table(self) -> None:
         """Ask for a name and write the whole table with the proposals in it."""

@@ -8,9 +8,10 @@ from stream.errors import StorageError
 from stream.record.text_file import write_text
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell
 from stream.study.tables.user_table import companion
-from ui.text.findings import say, say_all
+from ui.text.findings import say
 from ui.text.lines import one_line
 from ui.text.mixture import SHOWN, grid_text, mixture_title, table_files
+from ui.text.tables import others
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -137,7 +138,7 @@ class MixturePage(StudyPage):
         self.found = found
         self.export.setEnabled(True)
         self.show_cells()
-        self.say(*mixture_title(found), say_all(found.findings))
+        self.say(*mixture_title(found), others(found.findings))
 
     def show_cells(self) -> None:
         """Fill the table with what is chosen, rows and columns as the file has them."""

@@ -5,19 +5,14 @@ from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
+from ui.text.lines import sentence, sentences
 from ui.text.tables import DECIDES, WATCH
 from ui.window.compare_panels import AnswerPanel, Foot
 from ui.window.panels import label
-from ui.window.study_work import in_window, minds
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 
 EMPTY_TITLE, EMPTY_DETAIL = "No sessions opened", "Choose sessions on the Shelf, then press Compare there."
-
-
-def sentence(text: str) -> str:
-    """The text with a capital and a full stop."""
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
 class StudyPage(QtWidgets.QWidget):
@@ -93,12 +88,12 @@ class StudyPage(QtWidgets.QWidget):
     def failed(self, trouble: str) -> None:
         """Say what is missing, where the answer would stand."""
         self.empty()
-        self.say("caution", self.no_answer, in_window(trouble))
+        self.say("caution", self.no_answer, sentence(trouble))
 
     def say(self, kind: str, title: str, detail: str, warnings: Sequence[str] = ()) -> None:
         """The answer's words, and what to mind."""
         self.answer.show_words(kind, "", title, detail, "")
-        self.foot.show_words(self.decides, minds(warnings))
+        self.foot.show_words(self.decides, sentences(warnings))
 
     def showEvent(self, event: Any) -> None:  # noqa: N802 - Qt's name
         """The page came in front; Qt calls this."""

@@ -11,17 +11,9 @@ from stream.study.tables.advice import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.text.figures import plus_minus
 from ui.text.findings import say
-from ui.text.lines import one_line, tune_name
+from ui.text.lines import sentence, tune_name
 from ui.text.proposals import power_row
-from ui.text.tables import DECIDES, WATCH
 
-# The study's errors name the commands' options; in the window these are other things.
-_IN_THE_WINDOW = (
-    ("declare --gear, or", "declare the gear when you record, or"),
-    (" (--coastdown)", ""),
-    ("--now ", "in the car now: "),
-    ("--stoichiometric ", "air-fuel ratio at λ 1: "),
-)
 WIDE = 0.15  # of the power: a doubt beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
@@ -97,21 +89,6 @@ def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio
         return advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
 
 
-def in_window(text: str) -> str:
-    """An error or a warning as a sentence, without the commands' options."""
-    told = one_line(text)
-    for option, words in _IN_THE_WINDOW:
-        told = told.replace(option, words)
-    if told.split(" ", 1)[0].isalpha():  # a file's name stays as it is
-        told = f"{told[:1].upper()}{told[1:]}"
-    return told if told.endswith("?") else f"{told.rstrip('.')}."
-
-
-def minds(warnings: Sequence[str]) -> list[str]:
-    """What to mind, without what the foot says anyway."""
-    return [in_window(line) for line in warnings if line not in (DECIDES, WATCH)]
-
-
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:
     """A row a band, under POWER_HEADS."""
     return [power_row(band) for band in tune.bands]
@@ -125,7 +102,7 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
         scale = f"One {result.unit or 'unit'} of load is {told} N. "
     if tune is None or not tune.bands:
         fault = [finding for finding in result.findings if finding.code == "power-gears-differ"]
-        return "caution", "No power is given", in_window(say(fault[0])) if fault else ""
+        return "caution", "No power is given", sentence(say(fault[0])) if fault else ""
     best = max(tune.bands, key=lambda band: band.wheel_power_kw)
     title = (
         f"{tune_name(tune.tune)}: {plus_minus(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
