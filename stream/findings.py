@@ -41,11 +41,6 @@ def danger(code: str, **values: Value) -> Finding:
     return Finding(code, "danger", values)
 
 
-def told(text: str) -> Finding:
-    """A sentence that the engine still makes itself. For the move to codes only; it goes when the last one is gone."""
-    return Finding("told", "warning", {"text": text})
-
-
 def unique(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The findings in order, each once."""
     kept: list[Finding] = []

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.pulls import PullTrace
 
@@ -16,7 +17,7 @@ from stream.study.pulls import PullTrace
 GEAR_GAP = 1.3
 
 
-def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple[list[PullTrace], list[str]]:
+def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple[list[PullTrace], list[Finding]]:
     """The pulls of these tunes (all where none is named) that may be used, and what must be said of the rest.
 
     Raises InputError where a tune is not there or has no usable pull, or where cars or units differ.
@@ -31,21 +32,22 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
     used = [pull for pull in wanted if pull.usable]
     if not pulls:
         raise InputError("no pulls in these sessions; drive one, or look at what a replay finds", code="no-pulls")
-    warnings = []
+    findings: list[Finding] = []
     for tune in tunes or known:
         if not any(pull.tune == tune for pull in used):
             why = Counter(fault for pull in wanted if pull.tune == tune for fault in pull.faults)
-            words = ", ".join(f"{fault} ×{count}" for fault, count in why.most_common()) or "dropped by hand"
-            message = f"tune {tune!r}: no clean pull ({words}); make another, or keep a flawed one"
+            faults = tuple(f"{fault} ×{count}" for fault, count in why.most_common())
             if tunes or not used:
-                raise InputError(message, code="no-clean-pull", tune=tune, why=words)
-            warnings.append(message)
+                reason = ", ".join(faults) or "dropped by hand"
+                message = f"tune {tune!r}: no clean pull ({reason}); make another, or keep a flawed one"
+                raise InputError(message, code="no-clean-pull", tune=tune, why=reason)
+            findings.append(warning("tune-without-clean-pull", tune=tune, faults=faults))
     kept_flawed = sum(1 for pull in used if pull.verdict == "flawed")
     if kept_flawed:
-        warnings.append(f"{kept_flawed} flawed pull(s) kept by hand are in the result")
+        findings.append(warning("flawed-pulls-kept", pulls=kept_flawed))
     if len({pull.calibration for pull in used}) > 1:
-        warnings.append("the sessions were read with different calibrations; the difference may come from there")
-    return used, warnings
+        findings.append(warning("calibrations-differ"))
+    return used, findings
 
 
 def _same_kind(pulls: Sequence[PullTrace]) -> None:
@@ -58,16 +60,15 @@ def _same_kind(pulls: Sequence[PullTrace]) -> None:
             raise InputError(f"sessions of different {what} ({names}) cannot stand side by side; leave one kind out")
 
 
-def one_zero(pulls: Sequence[PullTrace]) -> tuple[list[PullTrace], list[str]]:
+def one_zero(pulls: Sequence[PullTrace]) -> tuple[list[PullTrace], list[Finding]]:
     """All pulls with their zero off, or, where any lacks one, all as recorded, with a warning."""
     if all(pull.zero is not None for pull in pulls):
         return list(pulls), []
     some = any(pull.zero is not None for pull in pulls)
-    words = "some sessions have no zero" if some else "no zero was taken"
-    return [pull.without_zero() for pull in pulls], [f"{words}: load is as recorded, and so is its change"]
+    return [pull.without_zero() for pull in pulls], [warning("zero-missing", some=some)]
 
 
-def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> tuple[list[str], list[str]]:
+def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> tuple[list[str], list[Finding]]:
     """A name for each pull's gear, and warnings. Where none is declared, the rate of gain tells gears apart.
 
     A pull without a gear joins a declared one whose rate of gain is within GEAR_GAP of its own.
@@ -88,7 +89,7 @@ def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -
         near = math.isfinite(rate) and abs(middle[nearest] - rate) < math.log(GEAR_GAP) / 2
         gear = pull.gear if pull.gear is not None else nearest if near else None
         names.append("an unknown gear" if gear is None else f"gear {gear}")
-    return names, ["some pulls have no declared gear; it was taken from their rate of gain"]
+    return names, [note("gear-from-gain")]
 
 
 def _log_rates(pulls: Sequence[PullTrace], width: float) -> list[float]:
@@ -101,7 +102,7 @@ def _log_rates(pulls: Sequence[PullTrace], width: float) -> list[float]:
     return [float(row[np.isfinite(row)].mean()) if np.isfinite(row).any() else math.nan for row in rows]
 
 
-def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[str]]:
+def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[Finding]]:
     order = sorted((rate, index) for index, rate in enumerate(rates) if math.isfinite(rate))
     group, number = [0] * len(rates), 0
     for (before, _), (rate, index) in itertools.pairwise(order):
@@ -110,7 +111,7 @@ def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[str]]:
     if number == 0:
         return ["one gear"] * len(rates), []
     names = [f"the gear that gains about {_usual_rate(rates, group, index):.0f} rpm/s" for index in group]
-    return names, [f"no gear is declared; by their rate of gain the pulls are in {number + 1} gears"]
+    return names, [warning("gears-from-gain", gears=number + 1)]
 
 
 def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> float:
@@ -119,14 +120,14 @@ def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> fl
 
 def in_one_gear(
     pulls: Sequence[PullTrace], tunes: Sequence[str], width: float = DEFAULT_WIDTH_RPM
-) -> tuple[list[PullTrace], str, list[str]]:
+) -> tuple[list[PullTrace], str, list[Finding]]:
     """The pulls in the gear that serves these tunes best, that gear's name, and a warning naming what was
     left out.
 
     Best: the most pulls of the tune that has fewest in it, then the most pulls. Raises InputError where the
     tunes have no gear in common.
     """
-    names, warnings = gear_of_each(pulls, width)
+    names, findings = gear_of_each(pulls, width)
     counts = {
         gear: [sum(1 for n, p in zip(names, pulls, strict=True) if n == gear and p.tune == tune) for tune in tunes]
         for gear in dict.fromkeys(names)
@@ -140,5 +141,5 @@ def in_one_gear(
         raise InputError(f"no gear in which every tune has a clean pull ({there}); make pulls of all in one gear")
     for gear in counts:
         if gear != best:
-            warnings.append(f"{sum(counts[gear])} pull(s) in {gear} left out: gears never mix; {best} is used")
-    return [pull for name, pull in zip(names, pulls, strict=True) if name == best], best, warnings
+            findings.append(note("gear-left-out", pulls=sum(counts[gear]), gear=gear, used=best))
+    return [pull for name, pull in zip(names, pulls, strict=True) if name == best], best, findings

@@ -4,7 +4,7 @@ From here on the study works on arrays only.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
@@ -13,7 +13,7 @@ import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
 from stream.car import Car, Channel
-from stream.findings import Finding, warning
+from stream.findings import Finding, note, warning
 from stream.live.records import Pull
 from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
 from stream.study.force.boost import UNKNOWN_AIR, SessionAir, pressure_of
@@ -175,7 +175,7 @@ def load_key(data: Dataset) -> tuple[object, ...]:
     return (data.car.car.name, load.name, load.unit, *scale)
 
 
-def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
+def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[Finding]]:
     """The pulls of several sessions in the order they were made, and what must be said of the sessions."""
     pulls: list[PullTrace] = []
     ended = float("-inf")
@@ -186,7 +186,7 @@ def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]
         later = max(0.0, ended - began)
         pulls += [replace(pull, started=pull.started + later) for pull in pull_traces(data)]
         ended = began + later + data.duration_s
-    return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_words(sessions)
+    return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_findings(sessions)
 
 
 def gear_of_pull(
@@ -287,28 +287,31 @@ def _calibration_name(data: Dataset, factor: float) -> str:
     return f"{speed}; load times {factor:g}"
 
 
-def session_words(sessions: Sequence[Dataset]) -> list[str]:
-    """Warnings: sessions without a pull, chains that differ, a speed that was never calibrated, a lag nobody gave."""
-    words = [f"{data.path}: no pull was found in it" for data in sessions if not data.pulls]
+def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
+    """Sessions without a pull, chains that differ, a speed that was never calibrated, a lag nobody gave."""
+    found = [note("session-without-pull", session=str(data.path)) for data in sessions if not data.pulls]
     with_pulls = [data for data in sessions if data.pulls]
-    single = [str(data.path) for data in with_pulls if len(data.zeros) == 1]
+    single = tuple(str(data.path) for data in with_pulls if len(data.zeros) == 1)
     if single:
-        words.append(
-            f"one zero only in {', '.join(single)}: what bush friction and a wound-up driveline hide shows only in the "
-            "gap to a second one, so the doubt of the change may be larger than said; take another from a free roll"
-        )
-    for what, value in (("load channel", _chain), ("lag of engine speed", _lag)):
-        kinds: dict[str, str] = {}
-        for data in with_pulls:
-            kinds.setdefault(value(data), str(data.path))
-        if len(kinds) > 1:
-            each = "; ".join(f"{kind} in {path}" for kind, path in kinds.items())
-            words.append(f"the {what} is not the same in all sessions ({each}): the difference may come from there")
+        found.append(warning("one-zero-only", sessions=single))
+    chains, lags = _kinds(with_pulls, _chain), _kinds(with_pulls, _lag)
+    if len(chains) > 1:
+        found.append(warning("load-channel-differs", kinds=tuple(chains), sessions=tuple(chains.values())))
+    if len(lags) > 1:
+        found.append(warning("speed-lag-differs", kinds=tuple(lags), sessions=tuple(lags.values())))
     if any(data.calibration is None and _speed(data).unit != "rpm" for data in with_pulls):
-        words.append("engine speed is by the car file's provisional line: bands may sit at a wrong rpm until a fit")
+        found.append(warning("speed-by-provisional-line"))
     if any(_speed(data).lag_s is None and _speed(data).unit != "rpm" for data in with_pulls):
-        words.append(f"the car file gives no lag_s for engine speed: taken as 0 s, with {UNKNOWN_LAG_U_S:g} s of doubt")
-    return words
+        found.append(warning("speed-lag-not-given", u_lag_s=UNKNOWN_LAG_U_S))
+    return found
+
+
+def _kinds(sessions: Sequence[Dataset], what: Callable[[Dataset], str]) -> dict[str, str]:
+    """Each kind that there is, and the first session with it."""
+    kinds: dict[str, str] = {}
+    for data in sessions:
+        kinds.setdefault(what(data), str(data.path))
+    return kinds
 
 
 def _speed(data: Dataset) -> Channel:

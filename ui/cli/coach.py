@@ -28,6 +28,6 @@ def command(session_paths: tuple[str, ...], history: str | None, as_json: bool) 
     out.print(next_pull(advice))
     counts = ", ".join(f"{count} of {tune or 'no tune named'}" for tune, count in advice.pulls.items())
     out.print(f"Clean pulls so far: {counts or 'none'}.")
-    say_warnings(out, [*say_all(advice.findings), *words])
+    say_warnings(out, say_all([*advice.findings, *words]))
     say_words(SHORT)
     return 0

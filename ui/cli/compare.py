@@ -17,6 +17,7 @@ from ui.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
 
@@ -72,7 +73,7 @@ def command(
 
 
 def print_comparison(
-    result: "Comparison", resolves: "Resolves | None", width: float, remarks: Sequence[str] = ()
+    result: "Comparison", resolves: "Resolves | None", width: float, remarks: "Sequence[Finding]" = ()
 ) -> None:
     """What the day resolves, the verdict, the bands, and what to mind, on standard output."""
     from ui.cli.paper import console, plain_table, say_warnings
@@ -111,4 +112,4 @@ def print_comparison(
     out.print(more_pulls_words(result))
     for line in left_out_lines(result):
         out.print(line)
-    say_warnings(out, [*say_all(result.findings), *remarks])
+    say_warnings(out, say_all([*result.findings, *remarks]))

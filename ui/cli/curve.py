@@ -9,6 +9,7 @@ from ui.cli.air_options import air_option, beyond_option, correction_for
 from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
+    from stream.findings import Finding
     from stream.study.compare.curve import CurveBand, Curves
 
 
@@ -50,7 +51,7 @@ def command(
     return 0
 
 
-def print_curves(result: "Curves", csv_path: str | None, remarks: Sequence[str] = ()) -> None:
+def print_curves(result: "Curves", csv_path: str | None, remarks: "Sequence[Finding]" = ()) -> None:
     """The curves as a table, a column for each tune."""
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.findings import say_all
@@ -69,7 +70,7 @@ def print_curves(result: "Curves", csv_path: str | None, remarks: Sequence[str] 
     out.print(f"Load in {result.unit or 'no unit'}; rpm is a band's middle; n pulls, one number each.")
     if power:
         out.print("power %: load × speed, against its highest band; no watts, see 'steadypull power' for these.")
-    say_warnings(out, [*say_all(result.findings), *remarks])
+    say_warnings(out, say_all([*result.findings, *remarks]))
     if csv_path is not None:
         out.print(f"curves: {csv_path}")
 

@@ -12,6 +12,7 @@ from stream.errors import InputError
 
 if TYPE_CHECKING:
     from stream.car import Car
+    from stream.findings import Finding
     from stream.record.session import Session
     from stream.study.compare.scatter import Scatter
     from stream.study.dataset import Dataset
@@ -164,14 +165,13 @@ def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float =
     return PRIOR if history == "none" else known_scatter(pulls, history, width)
 
 
-def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list[str]]:
+def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
     from stream.study.dataset import open_datasets
     from stream.study.pulls import all_traces, gear_findings
-    from ui.text.findings import say_all
 
     pulls, words = all_traces(open_datasets(session_paths))
-    words += say_all(gear_findings(pulls))
+    words += gear_findings(pulls)
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")

@@ -8,6 +8,7 @@ import click
 from ui.cli.options import json_option, positive
 
 if TYPE_CHECKING:
+    from stream.findings import Finding
     from stream.record.shelf import Shelf
     from stream.record.summary import Summary
     from stream.study.compare.trend import Trend
@@ -105,7 +106,7 @@ def aligned(rows: Sequence[Sequence[str]], right: Sequence[int]) -> list[str]:
     return lines
 
 
-def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tuple[Trend, list[str]]":
+def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tuple[Trend, list[Finding]]":
     """The trend over the sessions that hold the tune, and remarks. Raises InputError where none does."""
     from stream.errors import InputError
     from stream.study.compare.trend import trend

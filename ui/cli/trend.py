@@ -8,6 +8,7 @@ import click
 from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
 
 if TYPE_CHECKING:
+    from stream.findings import Finding
     from stream.study.compare.trend import Trend
 
 
@@ -31,7 +32,7 @@ def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bo
     return 0
 
 
-def print_trend(result: "Trend", remarks: Sequence[str] = ()) -> None:
+def print_trend(result: "Trend", remarks: "Sequence[Finding]" = ()) -> None:
     """The slope in words, then a line for each session."""
     from datetime import datetime
     from pathlib import Path
@@ -55,4 +56,4 @@ def print_trend(result: "Trend", remarks: Sequence[str] = ()) -> None:
         table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, Path(point.session).name)
     out.print(table)
     out.print("Change against the first session; from and to are the 95 % interval of the session's own pulls.")
-    say_warnings(out, [*say_all(result.findings), *remarks])
+    say_warnings(out, say_all([*result.findings, *remarks]))

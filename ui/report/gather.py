@@ -185,8 +185,8 @@ def software() -> str:
 
 def _pulls(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
     with_load = [session for session in sessions if session.car.by_role("load") is not None]
-    pulls, words = all_traces(with_load)
-    words += say_all(gear_findings(pulls))
+    pulls, found = all_traces(with_load)
+    words = say_all([*found, *gear_findings(pulls)])
     words += [f"{s.path}: has no load channel, so its pulls are not studied" for s in sessions if s not in with_load]
     return pulls, words
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from stream.findings import Finding, told, unique
+from stream.findings import Finding, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
 from stream.study.compare.curve import Curves
@@ -177,22 +177,22 @@ def left_out_lines(result: Comparison) -> list[str]:
     return [f"left out: pull {one.pull} of {one.session}, unlike its tune's others" for one in result.left_out]
 
 
-def comparison_json(result: Comparison, remarks: Iterable[str] = ()) -> dict[str, Any]:
+def comparison_json(result: Comparison, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
     """What `compare --json` prints."""
     return _with_findings(result, result.findings, remarks)
 
 
-def curves_json(result: Curves, remarks: Iterable[str] = ()) -> dict[str, Any]:
+def curves_json(result: Curves, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
     """What `curve --json` prints."""
     return _with_findings(result, result.findings, remarks)
 
 
-def trend_json(result: Trend, remarks: Iterable[str] = ()) -> dict[str, Any]:
+def trend_json(result: Trend, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
     """What `trend --json` prints."""
     return _with_findings(result, result.findings, remarks)
 
 
-def coach_json(advice: Advice, remarks: Iterable[str] = ()) -> dict[str, Any]:
+def coach_json(advice: Advice, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
     """What `coach --json` prints; `why` in words."""
     rows = _with_findings(advice, advice.findings, remarks)
     del rows["comparison"]
@@ -202,11 +202,11 @@ def coach_json(advice: Advice, remarks: Iterable[str] = ()) -> dict[str, Any]:
     return rows
 
 
-def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[str]) -> dict[str, Any]:
+def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[Finding]) -> dict[str, Any]:
     import msgspec
 
     rows: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(record, findings=()))
-    return {**rows, **as_json(unique([*findings, *map(told, remarks)]))}
+    return {**rows, **as_json(unique([*findings, *remarks]))}
 
 
 def band_reading(band: BandChange, result: Comparison, width: float) -> str:

@@ -13,13 +13,13 @@ from stream.findings import Finding
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
-AREAS = ("chain", "compare", "force", "live", "logs", "mixture", "record", "speed", "tables")
+AREAS = ("chain", "compare", "force", "live", "logs", "mixture", "pulls", "record", "speed", "tables")
 
 
 @cache
 def sentences() -> dict[str, Sentence]:
     """Code to sentence, all areas together. Raises ValueError where two areas share a code."""
-    whole: dict[str, Sentence] = {"told": "{text}"}
+    whole: dict[str, Sentence] = {}
     for area in AREAS:
         for code, sentence in import_module(f"ui.text.{area}").SENTENCES.items():
             if code in whole:

@@ -68,10 +68,10 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
             remarks.append(f"left out: {error}")
         tell(number, len(paths))
     pulls, words = all_traces(sessions)
-    words += say_all(gear_findings(pulls))
+    words += gear_findings(pulls)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    return Opened(tuple(pulls), len(sessions), known_scatter(pulls), (*remarks, *words))
+    return Opened(tuple(pulls), len(sessions), known_scatter(pulls), (*remarks, *say_all(words)))
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:

@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
-from stream.findings import Finding, note, told, unique, warning
+from stream.findings import Finding, note, unique, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
@@ -69,10 +69,10 @@ def compare(
     """
     if base == trial:
         raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
-    used, words = usable_pulls(pulls, (base, trial))
-    used, gear_words = in_one_gear(in_time_order(used), (base, trial), width)[::2]
-    used, zero_words = one_zero(used)
-    findings = [told(line) for line in (*words, *gear_words, *zero_words)]
+    used, findings = usable_pulls(pulls, (base, trial))
+    used, of_gears = in_one_gear(in_time_order(used), (base, trial), width)[::2]
+    used, of_zeros = one_zero(used)
+    findings += [*of_gears, *of_zeros]
     made = _made(pulls, used, (base, trial))
     if any(pull.keep is False and pull.verdict == "clean" for pull in pulls if pull.tune in (base, trial)):
         findings.append(note("looks-replayed"))

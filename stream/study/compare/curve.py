@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
-from stream.findings import Finding, note, told, unique, warning
+from stream.findings import Finding, note, unique, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
@@ -65,7 +65,7 @@ def curves(
     tunes = list(dict.fromkeys(pull.tune for pull in used))
     used, findings = _shown_gear(used, tunes, width)
     used, zero_words = one_zero(used)
-    findings = [*map(told, words), *findings, *map(told, zero_words)]
+    findings = [*words, *findings, *zero_words]
     if air is not None:
         used = with_air(used, air)
         findings.append(note("air-corrected"))
@@ -104,9 +104,9 @@ def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tu
         for tune in tunes:
             own, gear, own_words = in_one_gear([pull for pull in used if pull.tune == tune], [tune], width)
             kept += own
-            findings += [note("tune-shown-in-gear", tune=tune, gear=gear), *map(told, own_words)]
+            findings += [note("tune-shown-in-gear", tune=tune, gear=gear), *own_words]
         return kept, findings
-    return kept, [told(line) for line in words]
+    return kept, words
 
 
 def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Floats) -> TuneCurve:

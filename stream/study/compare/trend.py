@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
-from stream.findings import Finding, note, told, warning
+from stream.findings import Finding, note, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
@@ -52,7 +52,7 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
     used, words = usable_pulls(pulls, (tune,))
     used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
     used, zero_words = one_zero(used)
-    findings = [told(line) for line in (*words, *gear_words, *zero_words)]
+    findings = [*words, *gear_words, *zero_words]
     load = band_table(used, width).load
     whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
     doubled = np.vstack([whole, whole])

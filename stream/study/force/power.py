@@ -13,7 +13,7 @@ from scipy import stats
 
 from stream.car import Car
 from stream.errors import InputError
-from stream.findings import Finding, note, told, unique, warning
+from stream.findings import Finding, note, unique, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
@@ -130,7 +130,7 @@ def power(
     model = _car_model(car, coasted, air_density)
     traces, words = all_traces(sessions)
     used, more = usable_pulls(traces)
-    findings += [told(line) for line in (*words, *more)]  # until these rooms make findings
+    findings += [*words, *more]
     findings += gear_findings(used)
     roads = road_traces(sessions)
     by_path = {str(session.path): session for session in sessions}

@@ -59,7 +59,7 @@ def advise_ignition(
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
     if any(finding.code == "advance-not-driven" for cell in (*cells, *part) for finding in cell.evidence):
         whole += _stepped(steps, now)
-    whole += [*(warning("told", text=line) for line in words), *gear_findings(traces), *findings, *found]
+    whole += [*words, *gear_findings(traces), *findings, *found]
     if not most:
         whole.append(warning("advance-most-unknown"))
     axis = "" if not part else (advance.axis if isinstance(advance, UserTable) else "manifold_pressure")

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.errors import InputError
-from stream.findings import Finding, told, warning
+from stream.findings import Finding, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
@@ -86,10 +86,10 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
             f"{', '.join(map(repr, tunes))}); steps do not chain: drive a clean session on it first",
             "no-pull-of-now", now=now,
         )  # fmt: skip
-    findings = [*map(told, words), *_stale(used, now)]
+    findings = [*words, *_stale(used, now)]
     used, words = _gear(used, tunes, now, asked.width)
     used, more = one_zero(used)
-    findings += map(told, [*words, *more])
+    findings += [*words, *more]
     bands, found = _bands(used, logged, asked)
     findings += found
     used = list(bands.pulls)
@@ -146,13 +146,13 @@ def _stale(used: Sequence[PullTrace], now: str) -> list[Finding]:
     return [] if latest == now else [warning("advance-stale", latest=latest, now=now)]
 
 
-def _gear(used: list[PullTrace], tunes: Sequence[str], now: str, width: float) -> tuple[list[PullTrace], list[str]]:
+def _gear(used: list[PullTrace], tunes: Sequence[str], now: str, width: float) -> tuple[list[PullTrace], list[Finding]]:
     """The pulls in the gear that all tunes share; without one, in that of `now` and whatever tune shares it."""
     try:
         kept, _, words = in_one_gear(used, tunes, width)
     except InputError as error:
         kept, gear, words = in_one_gear(used, [now], width)
-        words = [*words, f"not all tunes were driven in {gear}: the others are left out ({error})"]
+        words = [*words, warning("tunes-not-in-one-gear", gear=gear, reason=str(error))]
     return kept, words
 
 
