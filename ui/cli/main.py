@@ -37,6 +37,7 @@ COMMANDS = {
     "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
     "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
     "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
+    "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
 }
