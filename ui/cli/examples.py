@@ -43,6 +43,10 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     "air": ("a thermometer, a barometer and a hygrometer", "air --temperature 18 --pressure 1002 --humidity 55"),
     "report": ("sessions", "report drives/*.h5 -o day.pdf"),
     "shelf": ("a folder with sessions", "shelf drives --search heron"),
+    "cells": (
+        "sessions, and your table of rpm against manifold pressure or throttle",
+        "cells drives/*.h5 --table advance.csv",
+    ),
     "advise-ignition": (
         "pulls on two tunes or more that differ in advance alone, and the advance of each",
         "advise-ignition drives/*.h5 --advance advance.csv --now heron",
