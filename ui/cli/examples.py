@@ -41,6 +41,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     "coach": ("sessions of one day with pulls", "coach drives/pulls*.h5"),
     "trend": ("sessions of one tune from different days", "trend drives/*.h5 --tune heron"),
     "air": ("a thermometer, a barometer and a hygrometer", "air --temperature 18 --pressure 1002 --humidity 55"),
+    "export": ("a session", "export drives/pulls.h5 -o pulls.csv --part pulls"),
     "report": ("sessions", "report drives/*.h5 -o day.pdf"),
     "shelf": ("a folder with sessions", "shelf drives --search heron"),
     "cells": (

@@ -38,6 +38,7 @@ COMMANDS = {
     "cells": ("cells", "Which cells of a table the drives reached, and where to drive next."),
     "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
     "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
+    "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
 }
