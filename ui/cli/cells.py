@@ -28,7 +28,7 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
     from stream.study.tables.user_table import read_table
     from ui.cli.paper import console, plain_table, say_warnings, say_words
     from ui.cli.results import print_json
-    from ui.text.cells import LEGEND, cells_json, next_words, summary, table_map
+    from ui.text.cells import LEGEND, cells_json, next_lines, summary, table_map
     from ui.text.findings import say_all
 
     table = read_table(table_path)
@@ -48,8 +48,8 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
     out.print(LEGEND)
     if reached.next:
         out.print("Drive here next:")
-        for cell in reached.next:
-            out.print(f"  {next_words(cell, reached.unit)}")
+        for line in next_lines(reached.next, reached.unit):
+            out.print(f"  {line}")
     say_warnings(out, say_all(reached.findings))
     say_words(SHORT)
     return 0

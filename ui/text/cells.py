@@ -1,6 +1,6 @@
 """Sentences. The cells of a table that the drives reached, and the map of them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from ui.text.findings import Sentence, as_json
@@ -55,9 +55,16 @@ def summary(reached: "Reached") -> str:
     return f"{words}; the most crossed cell has {pulls} full-load pulls." if pulls else f"{words}; no full-load pull."
 
 
-def next_words(cell: "NextCell", unit: str) -> str:
-    """Where to drive next, and why."""
-    return f"{place(cell.rpm, cell.second_axis, unit)}: {WHY[cell.why]}"
+def next_lines(wanted: Sequence["NextCell"], unit: str) -> list[str]:
+    """Where to drive next, and why; full-load cells of one column in one line, for one pull crosses them all."""
+    lines = []
+    columns = list(dict.fromkeys(cell.second_axis for cell in wanted if cell.why == "pulls"))
+    for second in columns:
+        rpm = [cell.rpm for cell in wanted if cell.why == "pulls" and cell.second_axis == second]
+        span = f"{min(rpm):g}" if len(rpm) == 1 else f"{min(rpm):g} to {max(rpm):g}"
+        lines.append(f"{span} rpm, {second:g} {UNITS.get(unit, unit)}: {WHY['pulls']}")
+    rest = [cell for cell in wanted if cell.why != "pulls"]
+    return [*lines, *(f"{place(cell.rpm, cell.second_axis, unit)}: {WHY[cell.why]}" for cell in rest)]
 
 
 def cells_json(reached: "Reached") -> dict[str, Any]:

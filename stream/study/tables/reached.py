@@ -24,7 +24,7 @@ ROWS_HZ = 10.0
 AWAY_S = 1.0  # chosen: who leaves a cell for less than this wavers at its edge, and did not come a second time
 ENOUGH_S = 3.0  # chosen: as long as a hold; a cell with less tells little
 ENOUGH_PULLS = 3  # chosen: fewer pulls give no scatter of their own worth having
-MOST_NEXT = 5
+MOST_NEXT = 5  # beside the full-load cells, which one pull crosses together
 LEAST_LOAD = 0.02  # of the highest load in any cell: below it a spread in per cent has no meaning
 _ROLES: tuple[Role, ...] = ("manifold_pressure", "throttle")
 
@@ -130,8 +130,8 @@ def _add(session: Dataset, table: UserTable, sums: _Sums) -> list[Finding]:
     size, shape = table.cells.size, table.cells.shape
 
     def counted(which: Flags, weights: Floats | None = None) -> Floats:
-        found: Floats = np.bincount(flat[which], None if weights is None else weights[which], minlength=size)
-        return found.reshape(shape)
+        found = np.bincount(flat[which], None if weights is None else weights[which], minlength=size)
+        return found.astype(np.float64).reshape(shape)
 
     sums.seconds += counted(inside) * rows.step_s
     known = inside & np.isfinite(load)
@@ -232,7 +232,8 @@ def _next(sums: _Sums, table: UserTable, redline: float) -> tuple[NextCell, ...]
         cell = NextCell(rpm=float(table.rpm[row]), second_axis=float(table.second[column]), why=why)
         found.append((rank, -float(around[row, column]), cell))
     found.sort(key=lambda one: one[:2])
-    return tuple(cell for _, _, cell in found[:MOST_NEXT])
+    pulls_first = [cell for rank, _, cell in found if rank == 0]
+    return (*pulls_first, *[cell for rank, _, cell in found if rank > 0][:MOST_NEXT])
 
 
 def _between(reached: Flags, row: int, column: int) -> bool:
