@@ -48,8 +48,8 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
     out.print(LEGEND)
     if reached.next:
         out.print("Drive here next:")
-        for line in next_lines(reached.next, reached.unit):
-            out.print(f"  {line}")
+        for words in next_lines(reached.next, reached.unit):
+            out.print(f"  {words}")
     say_warnings(out, say_all(reached.findings))
     say_words(SHORT)
     return 0

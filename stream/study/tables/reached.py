@@ -211,6 +211,8 @@ def _next(sums: _Sums, table: UserTable, redline: float) -> tuple[NextCell, ...]
     if not reached.any():
         return ()
     top = int(np.flatnonzero(reached.any(axis=0)).max())
+    mean = sums.total / np.maximum(sums.count, 1)
+    overrun = (sums.count > 0) & (mean <= LEAST_LOAD * float(np.abs(mean).max(initial=0.0)))  # nobody can hold it
     around = np.zeros(table.cells.shape)
     around[1:] += sums.seconds[:-1]
     around[:-1] += sums.seconds[1:]
@@ -223,7 +225,7 @@ def _next(sums: _Sums, table: UserTable, redline: float) -> tuple[NextCell, ...]
         seconds, pulls = float(sums.seconds[row, column]), int(sums.pulls[row, column])
         if 0 < pulls < ENOUGH_PULLS:
             rank, why = 0, "pulls"
-        elif 0 < seconds < ENOUGH_S and not pulls:
+        elif 0 < seconds < ENOUGH_S and not pulls and not overrun[row, column]:
             rank, why = 1, "thin"
         elif seconds == 0 and _between(reached, row, column):
             rank, why = 2, "new"
