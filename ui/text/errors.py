@@ -5,6 +5,9 @@ from stream.errors import SteadypullError
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
     "targets": "--{text}",
+    "same-tune-twice": "--base and --trial are both {tune!r}; give two tunes",
+    "air-needs-zero": "{path}: air correction needs a zero; take one with 'steadypull zero {path} --standing'",
+    "no-history-folder": "--history {text}",
     "targets-fit-nothing": "--{text} (--targets as held, or --at START_S=RPM)",
     "start": "--at: {text}",
     "start-without-hold": "--at: {text} ('steadypull replay SESSION --json' lists them)",
