@@ -34,7 +34,12 @@ from ui.cli.options import band_option, json_option, sessions_argument
     help="The cell at this speed is meant, though far off its neighbours. May be given again.",
 )
 @click.option("--step", type=float, default=2.0, metavar="DEG", help="The most that is proposed at once.  [2]")
-@click.option("-o", "csv_path", metavar="TABLE.csv", help="Write the whole table, proposals in it, to a new file.")
+@click.option(
+    "-o",
+    "csv_path",
+    metavar="TABLE.csv",
+    help="Write the whole table, proposals in it, to a new file; TABLE-why.csv beside it says per cell why.",
+)
 @band_option
 @json_option
 def command(
@@ -63,22 +68,25 @@ def command(
     from stream.study.tables.ignition import advise_ignition
     from stream.study.tables.ignition_table import keep_steps, table_with
     from stream.study.tables.knock import Listening
-    from stream.study.tables.user_table import read_advance
+    from stream.study.tables.user_table import companion, read_advance
     from ui.cli.advice_text import print_advice
     from ui.cli.options import new_file, speed_ranges
     from ui.cli.results import print_json
-    from ui.text.tables import advice_json
+    from ui.text.tables import advance_why, advice_json
 
     path = new_file("-o", csv_path)
+    if path is not None:
+        new_file("-o", str(companion(path)))
     listening = Listening(none_heard, () if heard is None else speed_ranges("--heard", heard))
     advance = read_advance(advance_path)
     with ExitStack() as stack:
         sessions = [stack.enter_context(session) for session in open_datasets(session_paths)]
         advice = advise_ignition(sessions, advance, now, listening, step, width, confirm)
-        table = "" if path is None else table_with(advice, advance, now, width)
-        kept = keep_steps(sessions, now, advice)
+        table, written = ("", []) if path is None else table_with(advice, advance, now, width)
+        kept = keep_steps(sessions, now, advice, *(one for one in (advance.path, path) if one is not None))
     advice = msgspec.structs.replace(advice, findings=(*kept, *advice.findings))
     if path is not None:
+        write_text(companion(path), advance_why(advice, advance, now, written))  # first: no table without its reasons
         write_text(path, table)
     if as_json:
         print_json(advice_json(advice))
@@ -87,5 +95,5 @@ def command(
             advice, f"Advance in degrees before top dead centre; {now!r} is in the car.", "the best advance", 1
         )
         if path is not None:
-            click.echo(f"table: {path}")
+            click.echo(f"table: {path}; per cell why: {companion(path)}")
     return 0

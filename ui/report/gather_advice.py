@@ -68,7 +68,7 @@ def studies_of(
         table = read_advance(asked.advance)
         listening = Listening(none_heard=asked.none_heard)
         ignition = advise_ignition(sessions, table, asked.now, listening, width=width)
-        kept = keep_steps(sessions, asked.now, ignition)
+        kept = keep_steps(sessions, asked.now, ignition, table.path)
         ignition = msgspec.structs.replace(ignition, findings=(*kept, *ignition.findings))
         files.append(_file("Advance table", Path(asked.advance)))
     mixture = None

@@ -21,6 +21,7 @@ COMMAND_LINE: dict[str, str] = {
     "no-calibration": "{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one",
     "advance-step": "--step {step_deg:g}: give degrees above 0 and up to {most_deg:g}; 2 is usual",
     "no-pull-of-now": "--now {text}",
+    "heard-nowhere": "--heard: {text}",
     "export-format": "-o {text}",
     "library-missing": "{text}: pip install 'steadypull[{part}]'",
     "no-rate": "{text}, or give --rate HZ",

@@ -1,11 +1,15 @@
 """Sentences. Ignition and mixture tables."""
 
+import csv
+import io
 import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from stream.findings import Finding
 from stream.study.tables.advice import AdvanceCell, Advice
+from stream.study.tables.ignition_table import WrittenCell
+from stream.study.tables.user_table import AdvanceList, UserTable
 from ui.text.findings import Sentence, as_json, say_all
 
 DECIDES = (
@@ -51,6 +55,22 @@ def advice_json(advice: Advice) -> dict[str, Any]:
     return {"cells": cells, "axis": advice.axis, **as_json(advice.findings)}
 
 
+def advance_why(advice: Advice, advance: AdvanceList | UserTable, now: str, written: Iterable[WrittenCell]) -> str:
+    """The companion of a written advance table: what must be said as '#' lines, then a row for each cell with the
+    reasons of the band or stretch that allowed the least."""
+    text = io.StringIO()
+    notes = (f"advance of {now!r} in degrees before top dead centre", *say_all(advice.findings))
+    text.writelines(f"# {' '.join(line.split())}\n" for line in notes)
+    writer = csv.writer(text, delimiter=advance.sheet.separator if advance.sheet else ",", lineterminator="\n")
+    second = f"{advance.axis} [{advance.unit}]" if isinstance(advance, UserTable) else "load"
+    writer.writerow(["rpm", second, "now", "written", "why"])
+    for cell in written:
+        why = "; ".join(say_all(cell.reasons)) or "nothing in the bands that it reaches asks for a change"
+        where = "full" if cell.second is None else f"{cell.second:.10g}"
+        writer.writerow([f"{cell.rpm:.10g}", where, f"{cell.now:.10g}", f"{cell.written:.10g}", why])
+    return text.getvalue()
+
+
 def _settings(values: Mapping[str, Any]) -> str:
     rows = zip(values["tunes"], values["advance_deg"], values["count"], strict=True)
     return ", ".join(f"{tune or 'no tune named'} {deg:.1f}° ({count:.0f})" for tune, deg, count in rows)
@@ -94,6 +114,8 @@ STATES = {
     "railed": "lies on an end of its range",
     "slow": "says something new too seldom to see a rev band",
     "unsure": "is of a kind whose quiet proves nothing",
+    "fallen": "is quieter than at light load: a broken wire, or it counts from the other end",
+    "echo": "says what another channel says: the wrong column, perhaps",
 }
 
 
@@ -155,7 +177,32 @@ def _channel(values: Mapping[str, Any]) -> str:
     return f"{values['where']}: the knock channel {values['channel']} {STATES[values['why']]}: it permits nothing"
 
 
+def _unlike(values: Mapping[str, Any]) -> str:
+    what = UNLIKE.get(values["what"], values["what"])
+    return (
+        f"{values['tune']!r} ran with another {what} than {values['now']!r} ({values['other']:.4g} against "
+        f"{values['own']:.4g}), which changes load like advance does: not compared; drive both alike"
+    )
+
+
+UNLIKE = {
+    "lambda": "mixture (λ)",
+    "fuel_trim_pct": "fuel trim (%)",
+    "intake_c": "intake temperature (°C)",
+    "air_c": "air temperature (°C)",
+    "coolant_c": "coolant temperature (°C)",
+    "said_c": "air temperature as kept (°C)",
+    "said_hpa": "air pressure as kept (hPa)",
+}
 SENTENCES: dict[str, Sentence] = {
+    "advance-unlike": _unlike,
+    "cell-not-reached": "no pull and no steady stretch reached this cell: as it was",
+    "advance-lean": "λ is {value:.2f} at full load: no more advance on a mixture leaner than {most:g}; mend that first",
+    "advance-one-pull": "{now!r} has one clean pull here, and one that was quiet is chance: make another",
+    "advance-order-only": (
+        "a drift through the day would look like advance in this order of sessions: {drift_pct:g} % (standard "
+        "uncertainty) is allowed for it; drive the tunes turn and turn about"
+    ),
     "advice-person-decides": DECIDES,
     "advice-watch": WATCH,
     "advance-settings": _settings,

@@ -65,10 +65,10 @@ def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: b
     with ExitStack() as stack:
         sessions = [stack.enter_context(session) for session in open_datasets(paths)]
         advice = advise_ignition(sessions, advance, now, Listening(none_heard=none_heard))
-        kept = keep_steps(sessions, now, advice)
+        kept = keep_steps(sessions, now, advice, advance.path)
     text = ""
     with suppress(InputError):
-        text = table_with(advice, advance, now, DEFAULT_WIDTH_RPM)
+        text = table_with(advice, advance, now, DEFAULT_WIDTH_RPM)[0]
     return Ignition(msgspec.structs.replace(advice, findings=(*kept, *advice.findings)), text)
 
 

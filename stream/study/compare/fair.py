@@ -70,10 +70,16 @@ def order(pulls: Sequence[PullTrace], base: str, trial: str) -> str:
     'one-session-a-side': what differs between two recordings cannot be told from the tune. 'order-like-drift': a drift
     through the day would move the two sides apart by much of itself.
     """
-    sessions = [{p.session for p in pulls if p.tune == tune} for tune in (base, trial)]
+    return order_of([(pull.tune, pull.session) for pull in in_time_order(pulls)], base, trial)
+
+
+def order_of(driven: Sequence[tuple[str, str]], base: str, trial: str) -> str:
+    """The same of (tune, session) in the order of time."""
+    driven = [one for one in driven if one[0] in (base, trial)]
+    sessions = [{session for name, session in driven if name == tune} for tune in (base, trial)]
     if len(sessions[0]) == len(sessions[1]) == 1 and sessions[0] != sessions[1]:
         return "one-session-a-side"
-    side = np.array([pull.tune == trial for pull in in_time_order(pulls)])
+    side = np.array([tune == trial for tune, _ in driven])
     place = np.arange(len(side))
     apart = abs(float(place[side].mean() - place[~side].mean())) / len(side)
     return "order-like-drift" if apart > DRIFT_SHARE else ""

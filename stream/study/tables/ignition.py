@@ -14,10 +14,11 @@ from stream.study.tables.advice import Advice, cautions
 from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
 from stream.study.tables.ignition_part import part_load
-from stream.study.tables.ignition_table import Step, kept_steps, odd_cells
-from stream.study.tables.knock import Listening, knock_map, one_car
+from stream.study.tables.ignition_table import Step, each_drive_once, kept_steps, odd_cells
+from stream.study.tables.knock import ROLES, ROWS_HZ, Listening, knock_map, one_car
+from stream.study.tables.load_axis import second_axis
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Floats, unit_factor
+from stream.units import Floats
 
 NOTHING_SAID = Listening()
 
@@ -40,10 +41,11 @@ def advise_ignition(
     """
     check_step(step)
     one_car(sessions)
+    each_drive_once(sessions)
     traces, words = all_traces(sessions)
     odd = odd_cells(advance, confirmed)
     most = [one.car.engine.advance_max_deg for one in sessions if one.car.engine.advance_max_deg is not None]
-    steps = {str(one.path): kept_steps(one) for one in sessions}
+    steps = {str(one.path): kept_steps(one, advance.path) for one in sessions}
     asked = Asked(advance, now, step, width, min(most, default=None), odd, steps)
     knock = knock_map(sessions, advance, now, listening, width, steps)
     logged: dict[tuple[str, float | None], LoggedPull] = {}
@@ -75,11 +77,22 @@ def _stepped(steps: Mapping[str, Sequence[Step]], now: str) -> list[Finding]:
 def _logged(session: Dataset, advance: AdvanceList | UserTable) -> dict[tuple[str, float | None], LoggedPull]:
     """What was logged beside each pull of a session, on its ticks."""
     degrees, second = session.channel("advance"), None
-    if isinstance(advance, UserTable) and (channel := session.first(advance.axis)) is not None:
-        second = session.channel(advance.axis)
-        second = None if second is None else second * unit_factor(channel.unit, advance.unit)
     time = session.time_s
+    if isinstance(advance, UserTable) and session.first(advance.axis) is not None:
+        rows = session.even(ROLES, ROWS_HZ)
+        found_second = second_axis(session, rows, advance)[0]
+        if found_second is not None:
+            second = np.interp(time, rows.time_s, found_second, left=np.nan, right=np.nan)
     found: dict[tuple[str, float | None], LoggedPull] = {}
+    driven = [pull for pull in session.pulls if pull.verdict == "clean"]
+    if degrees is not None and driven:
+        inside = np.any([(time >= pull.start_s) & (time <= pull.end_s) for pull in driven], axis=0)
+        seen = degrees[inside & np.isfinite(degrees)]
+        if len(seen) and float(np.median(seen)) < 0:
+            raise InputError(
+                f"{session.path}: the advance logged in its pulls is below 0 ({np.median(seen):.3g}); degrees before "
+                "top dead centre are above 0: log it with that sign, or give the channel role other", "advance-sign",
+            )  # fmt: skip
     for pull in session.pulls:
         part = slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))
         found[str(session.path), pull.start_s] = LoggedPull(_seen(degrees, part), _seen(second, part))

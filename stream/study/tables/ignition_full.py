@@ -11,6 +11,7 @@ from the fit.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -19,8 +20,9 @@ from stream.findings import Finding, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.compare.fair import order_of
 from stream.study.force.boost import at_unequal_boost
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import APART_DEG, Place, gate
@@ -30,6 +32,16 @@ from stream.study.tables.knock import KnockMap
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Flags, Floats, Ints
 
+# Standard uncertainty, relative, of two tunes' difference where the order of the sessions does not tell a tune from a
+# drift through the day. chosen: what sessions of one car are wrong by on a day (zero, heat, wind)
+DRIFT = 0.01
+# Differences of condition that alone change load by about 1 %: by ISO 1585 5 to 6 °C of air and 8 hPa; 0.03 of λ and
+# 10 °C of oil or coolant: common practice, no source
+ALIKE = (("lambda", 0.03), ("fuel_trim_pct", 3.0), ("intake_c", 6.0), ("air_c", 5.0), ("coolant_c", 10.0))
+ALIKE_TEMPERATURE_C = 10.0
+ALIKE_AIR_C, ALIKE_AIR_HPA = 5.0, 8.0  # of the air kept with the sessions
+LEAN = 1.02  # λ at full load. chosen: an engine at full load runs at 1.0 at most, give or take the sensor
+LEAST_PULLS = 2  # chosen: knock is restless, and one pull that was quiet is chance
 LOGGED_APART_DEG = 1.0  # the log and the table differ by more: something is not as the person thinks
 
 
@@ -89,7 +101,8 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
     findings = [*words, *_stale(used, now)]
     used, words = _gear(used, tunes, now, asked.width)
     used, more = one_zero(used)
-    findings += [*words, *more]
+    used, unlike = _alike(used, now)
+    findings += [*words, *more, *unlike]
     bands, found = _bands(used, logged, asked)
     findings += found
     used = list(bands.pulls)
@@ -98,9 +111,13 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
     if excess > 0:
         findings.append(warning("advance-sessions-differ", differ_pct=100 * math.sqrt(excess)))
     own = [pull for pull in used if pull.tune == now]
+    refused = _unfit(own)
+    drifting = _drifting(used, tunes)
+    if drifting and len(tunes) == 2:
+        findings.append(warning("advance-order-only", drift_pct=100 * DRIFT))
     cells = []
     for column, rpm in enumerate(bands.table.rpm):
-        settings = _settings(bands, column, tunes, now, excess)
+        settings = _settings(bands, column, tunes, now, excess, drifting)
         low, high = float(rpm) - asked.width / 2, float(rpm) + asked.width / 2
         mine = np.array([pull.tune == now for pull in used])
         reached = _reached(bands.second[mine, column])
@@ -113,7 +130,10 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
                 tested=(float(settings.advance.min()), float(settings.advance.max())), most_deg=asked.most_deg,
                 odd=_odd(asked, tunes, low, high),
             )  # fmt: skip
-            cell = propose(settings, place, knock.at_full_load(low, high, place.now_deg, own), float(rpm), None)
+            evidence = knock.at_full_load(low, high, place.now_deg, own)
+            few = () if settings.count[settings.now] >= LEAST_PULLS else (warning("advance-one-pull", now=now),)
+            evidence = replace(evidence, withdrawn=(*evidence.withdrawn, *refused, *few))
+            cell = propose(settings, place, evidence, float(rpm), None)
         cells.append(replace_reached(cell, reached))
     if not cells:
         findings.append(warning("advance-no-band"))
@@ -264,7 +284,56 @@ def _apart(used: Sequence[PullTrace], real: Floats, written: Floats) -> list[Fin
     return findings
 
 
-def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess: float) -> Settings | None:
+def _alike(used: Sequence[PullTrace], now: str) -> tuple[list[PullTrace], list[Finding]]:
+    """The pulls of the tunes that ran in about the same air, mixture and heat as `now`: what those give is no effect of
+    advance."""
+    own = [pull for pull in used if pull.tune == now]
+    findings: list[Finding] = []
+    left = set()
+    for tune in dict.fromkeys(pull.tune for pull in used if pull.tune != now):
+        theirs = [pull for pull in used if pull.tune == tune]
+        for key in sorted(_conditions(own).keys() & _conditions(theirs).keys()):
+            a, b = _conditions(own)[key], _conditions(theirs)[key]
+            if abs(a - b) > _allowed(key):
+                findings.append(warning("advance-unlike", tune=tune, now=now, what=key, own=a, other=b))
+                left.add(tune)
+                break
+    return [pull for pull in used if pull.tune not in left], findings
+
+
+def _conditions(pulls: Sequence[PullTrace]) -> dict[str, float]:
+    """Means over the pulls of what bears on load besides advance, where it was logged or said."""
+    rows: dict[str, list[float]] = {}
+    for pull in pulls:
+        weather = pull.air.weather
+        said = {} if weather is None else {"said_c": weather.temperature_c, "said_hpa": weather.pressure_hpa}
+        for key, value in {**pull.conditions, **said}.items():
+            if math.isfinite(value):
+                rows.setdefault(key, []).append(value)
+    return {key: float(np.mean(values)) for key, values in rows.items()}
+
+
+def _allowed(key: str) -> float:
+    if key.startswith(TEMPERATURE):
+        return ALIKE_TEMPERATURE_C
+    return {**dict(ALIKE), "said_c": ALIKE_AIR_C, "said_hpa": ALIKE_AIR_HPA}.get(key, math.inf)
+
+
+def _unfit(own: Sequence[PullTrace]) -> tuple[Finding, ...]:
+    """Why pulls of the tune in the car permit no more advance, whatever is known of knock: a lean mixture."""
+    leanest = max((pull.conditions.get("lambda", math.nan) for pull in own), default=math.nan,
+                  key=lambda value: -math.inf if math.isnan(value) else value)  # fmt: skip
+    return (warning("advance-lean", value=leanest, most=LEAN),) if leanest > LEAN else ()
+
+
+def _drifting(used: Sequence[PullTrace], tunes: Sequence[str]) -> bool:
+    """Whether the order of the pulls lets a drift through the day pass for advance, between any two tunes."""
+    driven = [(pull.tune, pull.session) for pull in in_time_order(used)]
+    return any(order_of(driven, one, other) for one, other in combinations(tunes, 2))
+
+
+def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess: float,
+              drifting: bool) -> Settings | None:  # fmt: skip
     """Means and their covariance in one band over the tunes that filled it; None where none did."""
     filled = np.isfinite(bands.table.load[:, column]) & np.isfinite(bands.advance[:, column])
     rows = {
@@ -283,6 +352,8 @@ def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess
     means = np.array([load[rows[tune]].mean() for tune in there])
     covariance = np.diag([scatter / len(rows[tune]) for tune in there])
     covariance += _shared(bands.pulls, [rows[tune] for tune in there], means, excess)
+    if drifting and len(there) == 2:  # of three settings a bend is asked besides, which a drift does not make
+        covariance += np.diag((DRIFT * means) ** 2 / 2)
     return Settings(
         tunes=there, advance=np.array([bands.advance[rows[tune], column].mean() for tune in there]), load=means,
         covariance=covariance, count=[len(rows[tune]) for tune in there], t=t_quantile(free) if free else math.nan,

@@ -6,24 +6,28 @@ for each tune; what a tune gives more at the same pressure is the step. A stretc
 has. Tunes whose pressures do not overlap in a cell are not compared.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
 from stream.findings import Finding, note, warning
+from stream.study.compare.fair import order_of
 from stream.study.dataset import Dataset, EvenRows
+from stream.study.pulls import STOICHIOMETRIC_AFR
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import Place, gate
 from stream.study.tables.ignition_aim import Settings, propose
-from stream.study.tables.ignition_full import Asked
+from stream.study.tables.ignition_full import ALIKE, DRIFT, Asked
 from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap
+from stream.study.tables.load_axis import second_axis
 from stream.study.tables.table_axes import Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Flags, Floats, unit_factor
+from stream.units import Flags, Floats, plain_unit
 
 RPM_WIDTH = 500.0
 PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
@@ -45,6 +49,8 @@ class _Stretch:
     pressure: float
     rpm: float
     rate: float
+    lam: float  # NaN: not logged
+    started: float  # s, a clock that all sessions share
     advance: float
     written: float  # what the table of the tune in the car says there; NaN: nothing
     zero: PullZero | None
@@ -62,11 +68,11 @@ def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tup
         if session.gear not in gears:
             findings.append(warning("part-load-gear", where=session.path.name, now=now))
             continue
-        found = _stretches(session, session.even(ROLES, ROWS_HZ), axis, advance, now)
+        found = _stretches(session, session.even(ROLES, ROWS_HZ), axis, advance, now, findings)
         stretches += found
         zeroed &= bool(session.zeros) or not found
     if not stretches:
-        return [], [note("part-load-none")]
+        return [], [*findings, note("part-load-none")]
     if not zeroed:
         findings.append(warning("part-load-no-zero"))
     cells = []
@@ -78,13 +84,14 @@ def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tup
 
 
 def _stretches(
-    session: Dataset, rows: EvenRows, axis: Axis, advance: AdvanceList | UserTable, now: str
+    session: Dataset, rows: EvenRows, axis: Axis, advance: AdvanceList | UserTable, now: str, findings: list[Finding]
 ) -> list[_Stretch]:
-    pressure_channel = session.first(axis)
-    if pressure_channel is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
+    if session.first(axis) is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
         return []
-    unit = advance.unit if isinstance(advance, UserTable) else "kPa"
-    pressure = rows.channels[pressure_channel.name] * unit_factor(pressure_channel.unit, unit)
+    pressure, why = second_axis(session, rows, advance)
+    findings += why
+    if pressure is None:
+        return []
     angle = _advance(session, rows, advance, now, pressure)
     if angle is None or not np.isfinite(pressure).any():
         return []
@@ -97,6 +104,7 @@ def _stretches(
     written = np.full(len(rows.time_s), np.nan)
     if isinstance(advance, UserTable) and session.tune == now:
         written = advance.at(rows.speed_rpm, pressure)
+    mixture = _mixture(session)
     row, column = _grid(rows.speed_rpm, pressure, advance)
     scale = session.load_scale[0]
     found = []
@@ -107,10 +115,21 @@ def _stretches(
         found.append(_Stretch(
             session.tune, str(session.path), (int(row[first]), int(column[first])),
             scale * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
-            float(rows.speed_rpm[part].mean()), float(rate[part].mean()), float(angle[part].mean()),
+            float(rows.speed_rpm[part].mean()), float(rate[part].mean()),
+            math.nan if mixture is None else float(mixture[part].mean()),
+            session.started_utc.timestamp() + float(rows.time_s[first]), float(angle[part].mean()),
             float(written[part].mean()), zero,
         ))  # fmt: skip
     return found
+
+
+def _mixture(session: Dataset) -> Floats | None:
+    """λ on the rows; None where it was not logged as λ or as a ratio of air to fuel."""
+    channel = session.first("lambda")
+    if channel is None or plain_unit(channel.unit) == "v":
+        return None
+    values = session.even(("lambda",), ROWS_HZ).channels[channel.name]
+    return values / STOICHIOMETRIC_AFR if "afr" in plain_unit(channel.unit) else values
 
 
 def _in_gear(session: Dataset, rows: EvenRows) -> Flags:
@@ -182,6 +201,9 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
     spans = {tune: [one.pressure for one in mine if one.tune == tune] for tune in tunes}
     own = spans[now]
     shared = [tune for tune in tunes if min(spans[tune]) <= max(own) and max(spans[tune]) >= min(own)]
+    mixture = {tune: float(np.mean([one.lam for one in mine if one.tune == tune])) for tune in tunes}
+    unlike = [tune for tune in shared if abs(mixture[tune] - mixture[now]) > dict(ALIKE)["lambda"]]
+    shared = [tune for tune in shared if tune not in unlike]
     place = Place(
         now_deg=at[now], step_deg=asked.step_deg, table_deg=float(np.mean([one.written for one in mine
                                                                           if one.tune == now])),
@@ -190,7 +212,10 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
     )  # fmt: skip
     evidence = knock.at_part_load(*reach, across, at[now])
     why = None
-    if len(tunes) > 1 and len(shared) < 2:
+    if unlike and len(shared) < 2:
+        why = warning("advance-unlike", tune=unlike[0], now=now, what="lambda", own=mixture[now],
+                      other=mixture[unlike[0]])  # fmt: skip
+    elif len(tunes) > 1 and len(shared) < 2:
         why = note("part-load-apart")
     elif len(shared) < 2:
         why = note("part-load-one-tune")
@@ -229,15 +254,18 @@ def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now:
     free = len(mine) - design.shape[1]
     if free < 2 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]:
         return None
+    count = len(tunes)
+    driven = [(one.tune, one.session) for one in sorted(mine, key=lambda one: one.started)]
+    drifting = count == 2 and any(order_of(driven, one, other) for one, other in combinations(tunes, 2))
     load = np.array([one.load for one in mine])
     inverse = np.linalg.inv(design.T @ design)
     found = inverse @ design.T @ load
     residual = load - design @ found
-    count = len(tunes)
     variance = float(residual @ residual) / free
     return Settings(
         tunes=tunes, advance=np.array([at[name] for name in tunes]), load=found[:count],
-        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes), t=t_quantile(free),
+        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes)
+        + drifting * np.diag((DRIFT * found[:count]) ** 2 / 2), t=t_quantile(free),
         count=[int(column.sum()) for column in tune.T], now=tunes.index(now),
     )  # fmt: skip
 

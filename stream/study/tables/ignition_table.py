@@ -1,7 +1,8 @@
 """The advance table around the proposals: cells to ask about, what pulls were really driven with, and writing it back.
 
 A table does not say which pulls were driven on it. Where the advance was logged, the log says; where it was not, the
-step that was proposed from a session is kept beside it (SESSION.h5.advised), with the advance that its pulls had then.
+step that was proposed from a session is kept beside it (SESSION.h5.advised) and beside the table, with the advance that
+its pulls had then.
 Another table given for the same pulls is a step that nobody has driven yet.
 """
 
@@ -16,7 +17,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
-from stream.findings import Finding, warning
+from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset
 from stream.study.tables.advice import Advice
 from stream.study.tables.gate import Proposal, least_of
@@ -111,13 +112,26 @@ class _Kept(msgspec.Struct, frozen=True, kw_only=True):
     steps: tuple[Step, ...]
 
 
-def kept_steps(session: Dataset) -> tuple[Step, ...]:
-    """The steps that were proposed from this session before, under whatever name of it in its folder; none where
-    nothing is kept.
+def each_drive_once(sessions: Sequence[Dataset]) -> None:
+    """Raises InputError where two files hold the same recording: its pulls would count twice."""
+    marks: dict[str, Path] = {}
+    for session in sessions:
+        mark = _mark(session)
+        if mark in marks:
+            raise InputError(
+                f"{session.path}: is the same recording as {marks[mark]}; give each recording once", "recording-twice"
+            )
+        marks[mark] = session.path
 
-    Raises InputError where a file beside it cannot be read.
+
+def kept_steps(session: Dataset, *tables: Path) -> tuple[Step, ...]:
+    """The steps that were proposed from this session before, under whatever name of it in its folder, and in those of
+    the tables: sessions are copied elsewhere while the table stays. None where nothing is kept.
+
+    Raises InputError where a file that is kept cannot be read.
     """
-    kept = [_read(path) for path in sorted(session.path.parent.glob(f"*{ENDING}"))]
+    folders = dict.fromkeys(one.parent.resolve() for one in (session.path, *tables))
+    kept = [_read(path) for folder in folders for path in sorted(folder.glob(f"*{ENDING}"))]
     mark = _mark(session) if kept else ""
     return tuple(step for one in kept if one.drive == mark for step in one.steps)
 
@@ -132,8 +146,9 @@ def _read(path: Path) -> _Kept:
         ) from None  # fmt: skip
 
 
-def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Finding]:
-    """Keep the steps of more advance beside the sessions of the tune in the car; what was kept before stays.
+def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice, *tables: Path) -> list[Finding]:
+    """Keep the steps of more advance beside the sessions of the tune in the car, and in the folders of the tables they
+    go from and to; what was kept before stays.
 
     Returns a warning for each folder that cannot be written.
     """
@@ -149,17 +164,21 @@ def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice) -> list[Fi
     for session in sessions:
         if now not in {pull.tune or session.tune for pull in session.pulls} | {session.tune}:
             continue
-        before = kept_steps(session)
+        before = kept_steps(session, *tables)
         there = {(step.tune, round(step.rpm), step.second_axis) for step in before}
         new = [step for step in steps if (step.tune, round(step.rpm), step.second_axis) not in there]
         kept = _Kept(drive=_mark(session), steps=(*before, *new))
-        path = _beside(session.path)
-        draft = path.with_name(path.name + ".part")
-        try:
-            draft.write_bytes(msgspec.json.encode(kept))
-            draft.replace(path)
-        except OSError as error:
-            found.append(warning("advised-not-kept", where=path.name, reason=error.strerror or "unknown"))
+        places = {session.path.parent.resolve(): _beside(session.path)}
+        for table in tables:  # named by the recording too: sessions of two folders may have one name
+            folder = table.parent.resolve()
+            places.setdefault(folder, folder / f"{session.path.stem}-{kept.drive[:8]}{ENDING}")
+        for path in places.values():
+            draft = path.with_name(path.name + ".part")
+            try:
+                draft.write_bytes(msgspec.json.encode(kept))
+                draft.replace(path)
+            except OSError as error:
+                found.append(warning("advised-not-kept", where=path.name, reason=error.strerror or "unknown"))
     return found
 
 
@@ -184,8 +203,22 @@ def driven_before(steps: Iterable[Step], now: str, rpm: float, second: float | N
     return min(near, default=math.nan)
 
 
-def table_with(advice: Advice, advance: AdvanceList | UserTable, now: str, width: float) -> str:
-    """The table of the tune in the car with the proposals in it, in the shape that came; the rest byte for byte.
+@dataclass(frozen=True, slots=True)
+class WrittenCell:
+    """One cell of a written table: what it held and holds, and what that rests on. second None: a list of tunes."""
+
+    rpm: float
+    second: float | None
+    now: float
+    written: float
+    reasons: tuple[Finding, ...]
+
+
+def table_with(
+    advice: Advice, advance: AdvanceList | UserTable, now: str, width: float
+) -> tuple[str, list[WrittenCell]]:
+    """(the table of the tune in the car with the proposals in it, in the shape that came, the rest byte for byte; its
+    cells).
 
     A cell has a say in all speeds up to its neighbours: it takes the least change of all bands in there, so that no
     band gets more than was proposed for it; where one of them is not known, it gets no more advance.
@@ -201,9 +234,12 @@ def table_with(advice: Advice, advance: AdvanceList | UserTable, now: str, width
         rpm, degrees = advance.tunes[now]
         change = [_over(full, *_reach(rpm, row), width, float(degrees[row])) for row in range(len(rpm))]
         new = np.array([np.nan if one.deg is None else one.deg for one in change])
-        return advance.rewritten(now, new, new)[0]
+        text, written = advance.rewritten(now, new, new)
+        rows = zip(rpm.tolist(), degrees.tolist(), written.tolist(), change, strict=True)
+        return text, [WrittenCell(at, None, old, new, one.reasons) for at, old, new, one in rows]
     part = {(cell.rpm, cell.second_axis): cell.proposal for cell in cells if cell.second_axis is not None}
     new = np.full(advance.cells.shape, np.nan)
+    why: list[tuple[Finding, ...]] = []
     for row, column in np.ndindex(*new.shape):
         at, second, value = float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column])
         own = part.get((at, second))
@@ -216,7 +252,14 @@ def table_with(advice: Advice, advance: AdvanceList | UserTable, now: str, width
             one = least_of([own, *([] if one is None else [one])], value)
         if one is not None and one.deg is not None:
             new[row, column] = one.deg
-    return advance.rewritten(new, highest=new)[0]
+        why.append((note("cell-not-reached"),) if one is None else one.reasons)
+    text, written = advance.rewritten(new, highest=new)
+    return text, [
+        WrittenCell(
+            float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column]),
+            float(written[row, column]), reasons,
+        ) for (row, column), reasons in zip(np.ndindex(*new.shape), why, strict=True)
+    ]  # fmt: skip
 
 
 def _over(full: dict[float, Proposal], low: float, high: float, width: float, value: float) -> Proposal:

@@ -15,12 +15,14 @@ from stream.car import Role
 from stream.errors import InputError
 from stream.findings import Finding, danger, note, warning
 from stream.record.tables import Heard
+from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import PullTrace
 from stream.study.tables.gate import Evidence, Knock
 from stream.study.tables.ignition_table import Step
 from stream.study.tables.knock_log import (
     BLANK,
+    ECHO,
     MOST_BLANK_S,
     QUIET,
     RAISED_HERE,
@@ -30,8 +32,9 @@ from stream.study.tables.knock_log import (
     read_knock,
     states,
 )
+from stream.study.tables.load_axis import second_axis
 from stream.study.tables.user_table import AdvanceList, UserTable
-from stream.units import Flags, Floats, Ints, unit_factor
+from stream.units import Flags, Floats, Ints
 
 ROLES: tuple[Role, ...] = ("advance", "manifold_pressure", "throttle")
 ROWS_HZ = 20.0  # chosen: a pull crosses a band in about half a second, ten rows
@@ -41,6 +44,10 @@ UNLOADED = 0.03  # of the heaviest load, zero off: the car is not driven
 REACTION_S = 2.0  # chosen: from the knock to the key, as the drive has it
 AROUND_S = 0.1  # a knock belongs to all speeds within it: filters and clocks place it no better
 NOISY_LIMIT = 0.5  # share of samples beyond a limit from which the limit lies below the noise
+COVERED_RPM = 25.0  # chosen: a tenth of a band; what one pull does not show there, another does
+APART_S = 1.0  # chosen: rows further apart in time are another passage
+# chosen: a knock sensor's own noise leaves 0.998 of a level that goes with speed; a copied column leaves 0.99999
+SAME_AS_SPEED = 0.9995
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +127,7 @@ class KnockMap:
 
     def at_full_load(self, low: float, high: float, now_deg: float, pulls: Sequence[PullTrace]) -> Evidence:
         """Evidence for full load from `low` to `high` rpm; pulls: the used pulls of the tune in the car."""
-        wide = low - self.width, high + self.width
+        wide = self._wide(low, high)
         seen = self._seen(wide, now_deg)
         crossing = [pull for pull in pulls if _crosses(pull, low, high)]
         listened = self.listening.none_heard or (
@@ -139,7 +146,7 @@ class KnockMap:
 
         Knock at a higher load than the cell's withdraws more advance; knock at its own or less also asks for less.
         """
-        wide = low - self.width, high + self.width
+        wide = self._wide(low, high)
         own = np.isnan(self.seen.second) | (self.seen.second <= second[1])
         seen = self._seen(wide, now_deg, own)
         if seen is not None:
@@ -157,6 +164,11 @@ class KnockMap:
         if not higher.any():
             return evidence
         return Evidence(knock="unknown", withdrawn=(warning("knock-at-higher-load"),), reasons=evidence.reasons)
+
+    def _wide(self, low: float, high: float) -> tuple[float, float]:
+        """With one band on each side, and no narrower for narrow bands: knock is placed no better."""
+        margin = max(self.width, DEFAULT_WIDTH_RPM)
+        return low - margin, high + margin
 
     def _inside(self, marks: _Marks, wide: tuple[float, float]) -> Flags:
         return np.asarray((marks.low < wide[1]) & (marks.high > wide[0]))
@@ -179,7 +191,7 @@ class KnockMap:
                count: int) -> Evidence:  # fmt: skip
         """Evidence where no knock was seen: quiet, listened to, or not known, and why."""
         withdrawn = tuple(self.limits.found[row] for row in np.flatnonzero(self._inside(self.limits, wide))[:1])
-        why = next((reason for one, mask in masks if (reason := _unknown(one, mask, wide))), None)
+        why = next((reason for one, mask in masks if (reason := _unknown(one, mask, wide, masks))), None)
         knock: Knock = "quiet" if masks and why is None else "unknown"
         reasons: list[Finding] = []
         if knock == "quiet":
@@ -207,14 +219,32 @@ def knock_map(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now
     Raises InputError where the sessions are of different cars.
     """
     one_car(sessions)
+    if not (math.isfinite(width) and width > 0):
+        raise InputError(f"a band width of {width:g} rpm cannot be used; give a positive number, 250 is usual",
+                         "band-width", width=width)  # fmt: skip
     read = [_read(session, advance, now, steps.get(str(session.path), ()), width) for session in sessions]
     whole = tuple(_worst(reading, read, width) for reading in read)
+    _heard_somewhere(whole, now, listening)
     seen = [mark for one in whole for mark in _seen_marks(one)]
     seen += [mark for one in whole for mark in _heard_marks(one)]
     seen += [(low, high, math.nan, math.nan, danger("knock-heard", low_rpm=low, high_rpm=high, least_deg=math.nan,
               count=1, where="")) for low, high in listening.heard]  # fmt: skip
     limits = [mark for one in whole for mark in _limit_marks(one)]
     return KnockMap(width, whole, _marks(seen), _marks(limits), listening, now, _summary(whole, now, listening))
+
+
+def _heard_somewhere(whole: Sequence[SessionKnock], now: str, listening: Listening) -> None:
+    """Raises InputError where knock is said to have been heard at speeds that the tune in the car never turned at: it
+    was heard somewhere, and nobody knows where."""
+    own = [one.rows.speed_rpm[one.now & (one.rows.speed_rpm > TURNING_RPM)] for one in whole]
+    speeds = np.concatenate([np.empty(0), *own])
+    speeds = speeds[np.isfinite(speeds)]
+    for low, high in listening.heard:
+        if len(speeds) and not ((speeds >= low) & (speeds <= high)).any():
+            raise InputError(
+                f"knock heard from {low:g} to {high:g} rpm: {now!r} ran from {speeds.min():.0f} to {speeds.max():.0f} "
+                "rpm in these sessions; say the speeds it was heard at", "heard-nowhere", low_rpm=low, high_rpm=high,
+            )  # fmt: skip
 
 
 def one_car(sessions: Sequence[Dataset]) -> None:
@@ -295,13 +325,10 @@ def _loaded(session: Dataset, rows: EvenRows) -> Flags:
 def _second(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable) -> Floats:
     """The second axis in the table's unit (kPa, or % of throttle, for a list of tunes); NaN where it was not logged."""
     axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
-    channel = session.first(axis)
-    if channel is None:
+    if session.first(axis) is None:
         return np.full(len(rows.time_s), np.nan)
-    found: Floats = rows.channels[channel.name] * unit_factor(
-        channel.unit, advance.unit if isinstance(advance, UserTable) else "kPa"
-    )
-    return found
+    found = second_axis(session, rows, advance)[0]
+    return np.full(len(rows.time_s), np.nan) if found is None else found
 
 
 def _advance(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, second: Floats,
@@ -331,6 +358,8 @@ def _worst(own: _Reading, all_of: Sequence[_Reading], width: float) -> SessionKn
                             [one.light for one in others], width)[others.index(own)]  # fmt: skip
         passed = _passed(own, log)
         told = np.where(passed & (not _noisy(passed, own)), SEEN, told)
+        if _echo(own, log):
+            told = np.full(count, ECHO, dtype=np.intp)
         size = np.fmax(size, much)
         state = np.where((state == SEEN) | (told == SEEN), SEEN, np.maximum(state, told))
         over |= passed
@@ -339,6 +368,21 @@ def _worst(own: _Reading, all_of: Sequence[_Reading], width: float) -> SessionKn
         own.session, own.rows, own.loaded, state, size, over, ", ".join(own.logs), interval, own.advance, own.second,
         own.pull, own.now, own.heard,
     )  # fmt: skip
+
+
+def _echo(own: _Reading, log: KnockLog) -> bool:
+    """Whether a knock channel is another channel's column, or goes with engine speed to the last digit."""
+    both = np.isfinite(log.mean) & np.isfinite(own.rows.speed_rpm)
+    level, speed = log.mean[both], own.rows.speed_rpm[both]
+    moves = len(level) > 10 and np.ptp(level) > 0 and np.ptp(speed) > 0
+    if moves and abs(float(np.corrcoef(level, speed)[0, 1])) > SAME_AS_SPEED:
+        return True
+    raw = own.session.session.raw(log.name)
+    if not np.isfinite(raw).any() or np.nanmax(raw) == np.nanmin(raw):
+        return False
+    knock = {one.name for one in own.session.recorded("knock")}
+    others = (name for name in own.session.names if name not in knock)
+    return any(np.array_equal(raw, own.session.session.raw(name), equal_nan=True) for name in others)
 
 
 def _passed(own: _Reading, log: KnockLog) -> Flags:
@@ -425,7 +469,23 @@ def _heard_mark(one: SessionKnock, low: float, high: float, degrees: Floats) -> 
     ))  # fmt: skip
 
 
-def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Finding | None:
+def _covered(one: SessionKnock, blank: Flags, masks: Sequence[tuple[SessionKnock, Flags]]) -> bool:
+    """Whether another passage was heard through at the speeds of these rows: a recorder that writes nothing where the
+    signal is too large leaves its holes at the same speeds each time."""
+    rows = np.flatnonzero(blank)
+    time, speed = one.rows.time_s[rows], one.rows.speed_rpm[rows]
+    shown = ~np.isfinite(speed)
+    for other, mask in masks:
+        quiet = np.flatnonzero(mask & (other.state == QUIET))
+        beside = np.abs(other.rows.speed_rpm[quiet][None, :] - speed[:, None]) <= COVERED_RPM
+        if other is one:
+            beside &= np.abs(other.rows.time_s[quiet][None, :] - time[:, None]) >= APART_S
+        shown |= beside.any(axis=1)
+    return bool(shown.all())
+
+
+def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float],
+             masks: Sequence[tuple[SessionKnock, Flags]]) -> Finding | None:  # fmt: skip
     """Why these rows of a session do not show that it was quiet; None where they do."""
     rpm = one.rows.speed_rpm
     inside = mask & ~((rpm < wide[0]) | (rpm > wide[1]))
@@ -436,7 +496,8 @@ def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float]) -> Findi
     blank = bad & (one.state == BLANK)
     if one.channel and blank.any() and not (bad & ~blank).any():
         edges = np.flatnonzero(np.diff(np.concatenate(([0], blank.astype(np.int8), [0]))))
-        if (edges[1::2] - edges[::2]).max() * one.rows.step_s <= MOST_BLANK_S and not blank.all():
+        short = (edges[1::2] - edges[::2]).max() * one.rows.step_s <= MOST_BLANK_S
+        if short and not blank.all() and _covered(one, blank, masks):
             return None  # a hole that hides no band
     if not bad.any():
         return None

@@ -9,7 +9,9 @@ mixed   rests at zero some of the time: what is not zero is knock, and zero prov
 A rise of the noise with speed is told from knock by three things. The noise of a turning engine is there whether it
 pulls or not, so a stretch at the same speed with less load bounds it. It grows no faster than speed from one band to
 the next. And it does not jump. A level that the quietest stretch does not explain is knock where it is LOUD times as
-high, and unknown below that.
+high, and unknown below that. One that falls below the quietest light load at this speed or less is unknown too: the
+noise of an engine does not fall when it turns faster and works harder, so a wire broke, or the channel counts from the
+other end (headroom to a threshold, a multiplier of the advance).
 """
 
 from dataclasses import dataclass
@@ -25,7 +27,9 @@ from stream.units import Flags, Floats, Ints
 # Times the quietest level. chosen: 3.5 dB, well below the 1.9 times at which a level was loud and went unseen
 LOUD = 1.5
 RAISED = 1.35  # times the quietest level: no longer known to be quiet. chosen: the noise of 20 Hz logs stays below
-STEADY = 1.05  # times: a level that differs by less is the same. chosen
+# times: a level that differs by less is the same. chosen: below the 1.03 times by which 0.08 V of knock lift a level
+# that rests on 2.5 V, the middle of a converter
+STEADY = 1.01
 SPREADS = 6.0  # usual spreads above the middle; measured: peaks of normal noise reach 4 to 5 in some hundred rows
 RETARD_LEAST_DEG = 0.2  # chosen: tables seldom resolve less
 MOST_BLANK_S = 0.25  # a hole shorter than this hides no band: a pull takes about half a second for one
@@ -34,10 +38,14 @@ NEVER_RESTS = 0.02  # share below which it does not
 LONG_RUN_S = 3.0  # a count or a retard is not restless for longer
 LEAST_VISIT = 3  # rows
 ON_RAIL = 0.04  # share of samples on the same extreme as the one before. chosen: noise of a few steps stays below
-DEGREES = ("deg", "°", "degree", "degrees", "deg btdc", "°btdc", "°ca", "deg ca")
+# how the unit of a retard begins: deg, degrees crank, °CA, grad. Common practice, no source
+DEGREES = ("deg", "°", "grad", "grd", "crank")
 Kind = Literal["blank", "flat", "event", "mixed", "level"]
-QUIET, SEEN, BLANK, FLAT, RAISED_HERE, RAILED, SLOW, UNSURE = range(8)
-WHY = {BLANK: "blank", FLAT: "flat", RAISED_HERE: "raised", RAILED: "railed", SLOW: "slow", UNSURE: "unsure"}
+QUIET, SEEN, BLANK, FLAT, RAISED_HERE, RAILED, SLOW, UNSURE, FALLEN, ECHO = range(10)
+WHY = {
+    BLANK: "blank", FLAT: "flat", RAISED_HERE: "raised", RAILED: "railed", SLOW: "slow", UNSURE: "unsure",
+    FALLEN: "fallen", ECHO: "echo",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +133,7 @@ def _level_state(log: KnockLog, rpm: Floats, floor: "_Floor") -> tuple[Ints, Flo
         state[:] = SLOW
     times, quiet = floor.judge(log, rpm)
     state[~quiet & (state == QUIET)] = RAISED_HERE
+    state[floor.fallen(log, rpm) & np.isin(state, (QUIET, RAISED_HERE))] = FALLEN
     state[log.railed & (state == QUIET)] = RAILED
     state[(state == RAISED_HERE) & ~np.isfinite(rpm)] = BLANK  # held against nothing: a hole, short or long
     state[_still(log)] = FLAT
@@ -150,6 +159,13 @@ class _Floor:
         quiet = [visit for visit in visits if visit.high <= RAISED * quietest[visit.band].high]
         self.tolerance = _tolerance([visit.spread for visit in quiet])
         self.mean_tolerance = _tolerance([visit.mean_spread for visit in quiet])
+        lightest: list[tuple[float, float]] = []
+        for rpm, mean in sorted((visit.rpm, visit.mean) for visit in visits if visit.light):
+            least = lightest[-1][1] if lightest else mean
+            if mean >= least / min(self.mean_tolerance, RAISED):  # one that fell away bounds nothing
+                lightest.append((rpm, min(mean, least)))
+        self.light_rpm = np.array([rpm for rpm, _ in lightest])
+        self.light_mean = np.array([mean for _, mean in lightest])
         self.reference: dict[int, tuple[float, float, float, bool]] = {}  # band: rpm, high, mean, explained
         if quietest:
             self._walk(quietest, light_too)
@@ -192,6 +208,14 @@ class _Floor:
                 explained & (peaks <= min(self.tolerance, RAISED)) & (means <= min(self.mean_tolerance, RAISED))
             )
         return times, quiet
+
+    def fallen(self, log: KnockLog, rpm: Floats) -> Flags:
+        """Rows whose level lies below that of every stretch at light load and at the same speed or less."""
+        if not len(self.light_rpm):
+            return np.zeros(len(rpm), dtype=bool)
+        place = np.searchsorted(self.light_rpm, np.nan_to_num(rpm, nan=-np.inf), side="right") - 1
+        least = np.where(place >= 0, self.light_mean[np.maximum(place, 0)], -np.inf)
+        return np.asarray(_smooth(log.mean) < least / min(self.mean_tolerance, RAISED))
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +300,7 @@ def _kind(values: Floats, channel: Channel, rate_hz: float) -> tuple[Kind, Float
     if spread == 0:
         return "flat", np.abs(values), False
     unit = channel.unit.strip().lower()
-    if unit in DEGREES:
+    if unit.startswith(DEGREES):
         away = np.where(np.abs(values) > RETARD_LEAST_DEG, np.abs(values), 0.0)
         return ("event", away, _rests(away, rate_hz)) if away.any() else ("flat", away, False)
     steps = np.diff(values)
@@ -291,7 +315,7 @@ def _kind(values: Floats, channel: Channel, rate_hz: float) -> tuple[Kind, Float
         return "event", np.abs(values), _rests(np.abs(values), rate_hz)
     if zero > NEVER_RESTS:
         return "mixed", np.abs(values), False
-    if unit in ("db", "decibel", "dbv", "dbfs"):
+    if unit.startswith(("db", "decibel")):
         return "level", np.asarray(10 ** (np.clip(values, -300.0, 300.0) / 20)), True
     return "level", np.abs(values), bool(values.max() > 0)
 

@@ -15,7 +15,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
-from stream.study.tables.user_table import UserTable
+from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
 HIGH_SHARE_OF_AMBIENT = 0.75
@@ -121,6 +121,23 @@ def load_axes(data: Dataset, rows: EvenRows) -> LoadAxes:
     for role, refusal in trouble.items():
         findings.append(warning("load-channel-unusable", session=data.path.name, role=role, why=refusal.code))
     return LoadAxes(str(data.path), pressure, throttle, ambient, trouble, tuple(findings))
+
+
+def second_axis(
+    data: Dataset, rows: EvenRows, advance: AdvanceList | UserTable
+) -> tuple[Floats | None, tuple[Finding, ...]]:
+    """(the second axis of an advance table on these rows, in its unit, kPa for a list of tunes; what was found).
+
+    None where it was not logged. Raises InputError where it cannot be the axis of a grid: an unknown unit lays the
+    drive over the wrong cells. For a list of tunes it is then no pressure, and a finding says so.
+    """
+    axes = load_axes(data, rows)
+    if isinstance(advance, UserTable):
+        own = axes.pressure_kpa if advance.axis == "manifold_pressure" else axes.throttle_pct
+        if own is None and advance.axis not in axes.trouble:
+            return None, axes.findings
+        return axes.on(advance), axes.findings
+    return axes.pressure_kpa, axes.findings
 
 
 def ambient_finding(ambient: Sequence[Ambient]) -> Finding:

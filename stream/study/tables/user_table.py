@@ -220,13 +220,26 @@ def read_advance(path: str | Path) -> AdvanceList | UserTable:
     first = sheet.content()[0]
     head = [word.casefold() for word in sheet.words(first)]
     if sorted(head) == sorted(_LIST):
-        return _list(sheet, [head.index(name) for name in _LIST])
+        listed = _list(sheet, [head.index(name) for name in _LIST])
+        _before_top(sheet, np.concatenate([degrees for _, degrees in listed.tunes.values()]))
+        return listed
     if set(head) & {"tune", "advance"}:
         raise InputError(
             f"{path}: line {sheet.lines[first]}: columns {', '.join(sheet.words(first))} are not tune, rpm, advance; "
             "write these, or a table of rpm and manifold_pressure or throttle"
         )
-    return _grid(sheet, ADVANCE_LIMITS, "cells are degrees before top dead centre")
+    grid = _grid(sheet, ADVANCE_LIMITS, "cells are degrees before top dead centre")
+    _before_top(sheet, grid.cells)
+    return grid
+
+
+def _before_top(sheet: Sheet, degrees: Floats) -> None:
+    """Raises InputError where most cells are below zero: counted the other way, less would be more advance."""
+    if float(np.median(degrees)) < 0:
+        raise InputError(
+            f"{sheet.path}: most cells are below 0 (the middle one is {np.median(degrees):g}); cells are degrees "
+            "before top dead centre, so advance is above 0: turn the sign", "advance-sign",
+        )  # fmt: skip
 
 
 def companion(path: Path) -> Path:
