@@ -44,6 +44,10 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     "export": ("a session", "export drives/pulls.h5 -o pulls.csv --part pulls"),
     "report": ("sessions", "report drives/*.h5 -o day.pdf"),
     "shelf": ("a folder with sessions", "shelf drives --search heron"),
+    "cells": (
+        "sessions, and your table of rpm against manifold pressure or throttle",
+        "cells drives/*.h5 --table advance.csv",
+    ),
     "advise-ignition": (
         "pulls on two tunes or more that differ in advance alone, and the advance of each",
         "advise-ignition drives/*.h5 --advance advance.csv --now heron",
