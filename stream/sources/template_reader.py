@@ -3,7 +3,7 @@
     [project.entry-points."steadypull.readers"]
     jsonl = "my_package:read"
 
-'import FILE.jsonl' and 'align SESSION FILE.jsonl' then read it. Here: a line a row, {"t": 0.0, "rpm": 900.0, …}.
+Logs *.jsonl are then read by it. Here: a line a row, {"t": 0.0, "rpm": 900.0, …}.
 """
 
 import json

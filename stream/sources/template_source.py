@@ -1,7 +1,7 @@
 """Template of a source in a package of your own: every channel stands at 1.0. Name the copy in its pyproject.toml:
 
 [project.entry-points."steadypull.sources"]
-example = "my_package:ExampleSource"            # 'drive --port example://…' then records what it hands out
+example = "my_package:ExampleSource"            # a drive on the port example://… records what it hands out
 """
 
 import time
