@@ -55,11 +55,10 @@ class ZeroPart:
 
 @dataclass(frozen=True, slots=True)
 class PullZero:
-    """The zero of a moment (load unit), where its error comes from, and the taken zero that it leans on most."""
+    """The zero of a moment (load unit), and where its error comes from."""
 
     value: float
     parts: tuple[ZeroPart, ...] = ()
-    leans_on: str = ""
 
     @property
     def doubt(self) -> float:
@@ -69,7 +68,7 @@ class PullZero:
     def scaled(self, factor: float) -> "PullZero":
         """The same zero where load is `factor` times what it was."""
         parts = (ZeroPart(part.key, part.doubt * abs(factor), part.weight) for part in self.parts)
-        return PullZero(self.value * factor, tuple(parts), self.leans_on)
+        return PullZero(self.value * factor, tuple(parts))
 
 
 def measure_zero(
@@ -150,7 +149,6 @@ def zero_at(time_s: float, zeros: Sequence[Zero], session: str = "") -> PullZero
     return PullZero(
         sum(weight * row[place].mean for place, weight in weights.items()),
         tuple(part for part in parts if part.doubt > 0 and part.weight > 0),
-        names[max(weights, key=lambda place: weights[place])],
     )
 
 

@@ -134,7 +134,6 @@ def test_pulls_between_the_same_zeros_share_their_errors() -> None:
     pair = [zero(0.0, 0.0, 0.01), zero(100.0, 0.4, 0.01)]
     early, late = zero_at(20.0, pair, "a.h5"), zero_at(80.0, pair, "a.h5")
     assert {part.key for part in early.parts} == {part.key for part in late.parts}
-    assert early.leans_on != late.leans_on
     newtons = early.scaled(-2900.0)
     assert newtons.value == pytest.approx(-2900.0 * early.value)
     assert newtons.doubt == pytest.approx(2900.0 * early.doubt)
