@@ -1,16 +1,16 @@
 """steadypull compare: tune against tune."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 from ui.cli.air_options import air_option, beyond_option, correction_for
 from ui.cli.options import (
+    at_least_zero,
     band_option,
     history_option,
     json_option,
-    positive,
     read_pulls,
     scatter_of,
     sessions_argument,
@@ -20,12 +20,21 @@ if TYPE_CHECKING:
     from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
+    from stream.study.compare.scatter import Scatter
+    from stream.study.pulls import PullTrace
 
 
 @click.command("compare")
 @sessions_argument
 @click.option("--base", required=True, metavar="LABEL", help="The tune to compare with.")
-@click.option("--trial", required=True, metavar="LABEL", help="The tune that is tried.")
+@click.option(
+    "--trial",
+    "trials",
+    required=True,
+    multiple=True,
+    metavar="LABEL",
+    help="The tune that is tried; several of them make one table, all pairs one family.",
+)
 @band_option
 @air_option
 @beyond_option
@@ -42,7 +51,7 @@ if TYPE_CHECKING:
 def command(
     session_paths: tuple[str, ...],
     base: str,
-    trial: str,
+    trials: tuple[str, ...],
     width: float,
     air: tuple[str, ...],
     beyond_range: bool,
@@ -58,10 +67,13 @@ def command(
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 
-    positive("--drift", drift_pct)
+    at_least_zero("--drift", drift_pct)
     pulls, words = read_pulls(session_paths)
     scatter = scatter_of(pulls, history, width)
     factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    if len(trials) > 1:
+        return _several(pulls, base, trials, width, factors, scatter, drift_pct, [*words, *said], as_json)
+    trial = trials[0]
     result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
     result = msgspec.structs.replace(result, findings=(*result.findings, *said))
     if as_json:
@@ -69,6 +81,51 @@ def command(
     else:
         both = [pull for pull in pulls if pull.tune in (base, trial)]
         print_comparison(result, day_resolves(both, width), width, words)
+    return 0
+
+
+def _several(
+    pulls: "Sequence[PullTrace]",
+    base: str,
+    trials: tuple[str, ...],
+    width: float,
+    factors: "Mapping[str, float] | None",
+    scatter: "Scatter",
+    drift_pct: float,
+    remarks: "Sequence[Finding]",
+    as_json: bool,
+) -> int:
+    """Three tunes and more: a line for each trial, and the order where pairs are told apart."""
+    from stream.study.compare.several import compare_several
+    from ui.cli.paper import console, plain_table, say_warnings
+    from ui.cli.results import print_json
+    from ui.text.comparison import ranking_words, several_json
+    from ui.text.figures import pct
+    from ui.text.findings import say_all
+
+    result = compare_several(pulls, base, trials, width, factors, scatter, drift_pct)
+    if as_json:
+        print_json(several_json(result, remarks))
+        return 0
+    out = console()
+    table = plain_table("tune", "pulls", "change %", "from", "to", "", "resolved by band")
+    for one in result.comparisons:
+        figures = (one.overall.change_pct, one.overall.low_pct, one.overall.high_pct)
+        bands = sum(band.resolved for band in one.bands)
+        table.add_row(
+            one.trial,
+            str(one.pulls.trial),
+            *("" if value is None else pct(value, sign=True) for value in figures),
+            "resolved" if one.overall.resolved else "",
+            f"{bands} of {len(one.bands)}",
+        )
+    out.print(f"Against {base}, {result.family} comparisons as one family:")
+    out.print(table)
+    out.print(ranking_words(result))
+    for tune, why in result.not_compared.items():
+        out.print(f"{tune}: {why}")
+    findings = [finding for one in result.comparisons for finding in one.findings]
+    say_warnings(out, list(dict.fromkeys(say_all([*findings, *remarks]))))
     return 0
 
 

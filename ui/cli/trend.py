@@ -20,11 +20,14 @@ if TYPE_CHECKING:
 def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bool) -> int:
     """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
     from stream.study.compare.trend import trend
+    from stream.study.force.boost import correction_of
     from ui.cli.results import print_json
     from ui.text.comparison import trend_json
 
     pulls, words = read_pulls(session_paths)
-    result = trend(pulls, tune, width)
+    correction = correction_of([pull for pull in pulls if pull.tune == tune])
+    result = trend(pulls, tune, width, correction.factors)
+    words = [*words, *correction.findings]
     if as_json:
         print_json(trend_json(result, words))
     else:
