@@ -1,18 +1,17 @@
 """steadypull compare: tune against tune."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.air_options import air_option, beyond_option, wanted_air
 from ui.cli.options import (
     at_least_zero,
     band_option,
     history_option,
     json_option,
-    read_pulls,
-    scatter_of,
+    read_day,
     sessions_argument,
 )
 
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
     from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
-    from stream.study.compare.scatter import Scatter
-    from stream.study.pulls import PullTrace
+    from stream.study.compare.several import Several
 
 
 @click.command("compare")
@@ -60,50 +58,46 @@ def command(
     as_json: bool,
 ) -> int:
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
-    import msgspec
-
+    from stream.door import compare, correction, scatter_before
     from stream.study.compare.coach import day_resolves
-    from stream.study.compare.compare import compare
+    from stream.study.compare.several import compare_several
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 
     at_least_zero("--drift", drift_pct)
-    pulls, words = read_pulls(session_paths)
-    scatter = scatter_of(pulls, history, width)
-    factors, said = correction_for(pulls, session_paths, air, beyond_range)
+    day = read_day(session_paths)
+    kept = wanted_air(session_paths, air)
     if len(trials) > 1:
-        return _several(pulls, base, trials, width, factors, scatter, drift_pct, [*words, *said], as_json)
+        scatter, corrected = scatter_before(day, history, width), correction(day, kept, beyond_range=beyond_range)
+        several = compare_several(day.pulls, base, trials, width, corrected.factors, scatter, drift_pct)
+        return _several(several, [*day.findings, *corrected.findings], as_json)
     trial = trials[0]
-    result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
-    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
+    result = compare(
+        day,
+        base,
+        trial,
+        band_rpm=width,
+        air=kept,
+        beyond_range=beyond_range,
+        history=history,
+        drift_pct=drift_pct,
+    )
     if as_json:
-        print_json(comparison_json(result, words))
+        print_json(comparison_json(result, day.findings))
     else:
-        both = [pull for pull in pulls if pull.tune in (base, trial)]
-        print_comparison(result, day_resolves(both, width), width, words)
+        both = [pull for pull in day.pulls if pull.tune in (base, trial)]
+        print_comparison(result, day_resolves(both, width), width, day.findings)
     return 0
 
 
-def _several(
-    pulls: "Sequence[PullTrace]",
-    base: str,
-    trials: tuple[str, ...],
-    width: float,
-    factors: "Mapping[str, float] | None",
-    scatter: "Scatter",
-    drift_pct: float,
-    remarks: "Sequence[Finding]",
-    as_json: bool,
-) -> int:
+def _several(result: "Several", remarks: "Sequence[Finding]", as_json: bool) -> int:
     """Three tunes and more: a line for each trial, and the order where pairs are told apart."""
-    from stream.study.compare.several import compare_several
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.cli.results import print_json
     from ui.text.comparison import ranking_words, several_json
     from ui.text.figures import pct
     from ui.text.findings import say_all
 
-    result = compare_several(pulls, base, trials, width, factors, scatter, drift_pct)
     if as_json:
         print_json(several_json(result, remarks))
         return 0

@@ -53,8 +53,8 @@ def trend(
 ) -> Trend:
     """How one tune's load went over sessions; `started` of the pulls gives the dates (POSIX seconds).
 
-    air   correction factor by session: what is left is the engine's and the link's, what it took off the days'. None: the
-          two cannot be told apart, which is said
+    air   correction factor by session: what is left is the engine's and the link's, what it took off the days'.
+          None: the two cannot be told apart, which is said
 
     Raises InputError where the tune has no clean pull, or cars or units differ.
     """
