@@ -113,7 +113,7 @@ def _several(result: "Several", remarks: "Sequence[Finding]", as_json: bool) -> 
             "resolved" if one.overall.resolved else "",
             f"{bands} of {len(one.bands)}",
         )
-    out.print(f"Against {base}, {result.family} comparisons as one family:")
+    out.print(f"Against {result.base}, {result.family} comparisons as one family:")
     out.print(table)
     out.print(ranking_words(result))
     for tune, why in result.not_compared.items():
