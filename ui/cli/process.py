@@ -20,6 +20,7 @@ from typing import Any
 ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 GRACE_S = 1.2  # from a signal to the end of a child that does not answer; with the end itself under 2 s
 ROOM_S = 0.2  # chosen: how long a running drive waits for a display that takes nothing
+JSON_FLAG = "--json"
 SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper passes it on: one signal, not two
 _PIECE = 4096  # PIPE_BUF: a pipe that is ready takes so many bytes without waiting
 _DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of <sys/prctl.h>
@@ -122,7 +123,7 @@ def finished(code: int, words: Sequence[str]) -> int:
         stream.flush()
     sink = _sinks.get("stdout")
     failure = None if sink is None else sink.failure
-    if code or failure is None or failure.errno == errno.EPIPE or (recorded and "--json" not in words):
+    if code or failure is None or failure.errno == errno.EPIPE or (recorded and JSON_FLAG not in words):
         return code
     safe = "; what was recorded is safe" if recorded else ""
     say_error(f"the answer could not be printed ({failure.strerror}); send standard output to another place{safe}")
@@ -176,7 +177,7 @@ def stopped(words: Sequence[str]) -> int:
         say_error("stopped")
         return 2
     sys.stderr.write("stopped before the device spoke; nothing was recorded\n")
-    if "--json" in words:
+    if JSON_FLAG in words:
         from ui.cli.results import NOTHING, print_json
 
         print_json(NOTHING)
