@@ -6,6 +6,7 @@ import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
+from stream.findings import note, warning
 from stream.wire.description import FLOAT32_MAX
 from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
 from stream.wire.lines import LineParser, Values, without_comment
@@ -145,10 +146,7 @@ class TextDecoder:
         if order is None:
             if not self._refused:
                 names = clean_text(line.decode("utf-8", "replace"), 120)
-                text = (
-                    f"a new header with other columns ({names}); its lines are dropped until the first one comes again"
-                )
-                self._items.append(WireNote("fault", self.count, text))
+                self._items.append(WireNote("fault", self.count, warning("header-changed", names=names)))
             self._refused = True
             self.counts.bad_lines += 1
             return
@@ -280,7 +278,7 @@ class TextDecoder:
                 if step >= 0 > behind - float(stamps[end - 1]) or (step < 0 and behind >= last):
                     keep[begin:end] = False
                     self.counts.bad_lines += end - begin
-                    self.last_bad = f"the time {stamps[begin] / layout.clock_us:.15g}, far off the others"
+                    self.last_bad = f"t = {stamps[begin] / layout.clock_us:.15g}"
                     continue
             last = float(stamps[end - 1])
         return values[keep]
@@ -320,10 +318,9 @@ class TextDecoder:
         self.counts.restarts += restarted
         first = self.count + lost
         if restarted:
-            text = f"the device restarted; about {lost} samples are missing before it"
-            self._items.append(WireNote("fault", first, text))
+            self._items.append(WireNote("fault", first, warning("device-restarted", lost=lost)))
         elif lost:
-            self._items.append(WireNote("gap", first, f"{lost} samples are missing"))
+            self._items.append(WireNote("gap", first, note("samples-missing-here", lost=lost)))
         samples = values.astype(np.float32)
         self._items.append(Block(samples, first, pace.rate_hz, device_us, self._host_ns, lost, restarted))
         self.count = first + len(values)
