@@ -15,7 +15,7 @@ from stream.findings import Finding, plain
 KINDS = (
     "recording-began", "recording-ended", "hold-began", "hold-done", "hold-broken", "pinned",
     "pull-began", "pull-done", "pull-changed", "limit", "limit-blind", "gap", "clipped", "fault", "note", "mark",
-    "knock-heard", "device-away", "device-back", "zero", "target", "alarm",
+    "knock-heard", "device-away", "device-back", "zero", "target",
 )  # fmt: skip
 
 

@@ -399,6 +399,7 @@ class Drive:
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
             last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
             changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
+            blind_limits=stage.blind_limits,
         ))  # fmt: skip
 
     def _guided(self, status: DriveStatus) -> DriveStatus:

@@ -15,6 +15,7 @@ class DriveStatus:
 
     pull_now         the pull that goes on, None where there is none
     changed_verdicts pulls whose verdict was changed after it had been told
+    blind_limits     channels with a limit that cannot show an excursion now: flat, railed or gone
     targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
     target_road_kmh  what the next target means on the road, in the gear that is driven in
     target_hint      how to hold it on the road; None when all are held
@@ -44,6 +45,7 @@ class DriveStatus:
     pull_now: PullNow | None = None
     changed_verdicts: int = 0
     redline_rpm: float | None = None
+    blind_limits: tuple[str, ...] = ()
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
     target_road_kmh: float | None = None

@@ -66,6 +66,7 @@ class Limits:
         self.over: list[list[int]] = []
         self._rate = info.rate_hz
         self._watches: list[_Watch] = []
+        self._absent = tuple(limit.channel for limit in car.limit if limit.channel not in info.names)
         for limit in car.limit:
             channel = car.by_name(limit.channel)
             if limit.channel not in info.names:
@@ -78,6 +79,11 @@ class Limits:
                 limit, column, info.channels[column].unit, None if channel is None else channel.range,
                 max(2, round((FLAT_SLOW_S if slow else FLAT_S) * info.rate_hz)),
             ))  # fmt: skip
+
+    @property
+    def blind(self) -> tuple[str, ...]:
+        """Channels that cannot show an excursion now: flat, railed, gone, or not in the stream."""
+        return (*self._absent, *(watch.limit.channel for watch in self._watches if watch.blind))
 
     def push(self, index: int, samples: npt.NDArray[np.float32]) -> None:
         """The samples (n, channels) from sample `index` on."""

@@ -125,6 +125,11 @@ class LiveStage:
         return self._pull_finder.changed
 
     @property
+    def blind_limits(self) -> tuple[str, ...]:
+        """Channels with a limit that cannot show an excursion now."""
+        return () if self._limits is None else self._limits.blind
+
+    @property
     def rows(self) -> int:
         """Rows taken so far."""
         return self._rows

@@ -27,8 +27,8 @@ WORDS: dict[str, str] = {
     "pull-began": "pull begins",
     "pull-done": "pull",
     "pull-changed": "pull changed",
-    "limit": "LIMIT",
-    "limit-blind": "limit blind",
+    "limit": "LIFT: limit",
+    "limit-blind": "NOT WATCHED",
     "gap": "gap",
     "clipped": "out of range",
     "fault": "fault",
@@ -39,7 +39,6 @@ WORDS: dict[str, str] = {
     "device-back": "device back",
     "zero": "zero",
     "target": "target",
-    "alarm": "ALARM",
 }
 
 

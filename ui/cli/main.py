@@ -35,8 +35,10 @@ COMMANDS = {
     "align": ("align", "A controller's log on the session's clock, by engine speed."),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
     "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
+    "cells": ("cells", "Which cells of a table the drives reached, and where to drive next."),
     "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
     "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
+    "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
 }

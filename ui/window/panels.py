@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text.figures import NO_FIGURE
+from ui.text.road import NO_KNOCK_DETECTION
 from ui.window.paint import font_that_fits, hatch, level_colours, shape, text_font
 from ui.window.theme import DARK, Theme
-from ui.window.watch import State
+from ui.window.watch import LIFT, State
 
 Align = QtCore.Qt.AlignmentFlag
 
@@ -62,6 +63,56 @@ class StateBar(QtWidgets.QWidget):
             self.state.detail, QtCore.Qt.TextElideMode.ElideRight, room.width()
         )
         painter.drawText(room, middle, detail)
+        painter.end()
+
+
+class LimitBand(QtWidgets.QWidget):
+    """A channel is over its limit: stripes over the whole width, LIFT, the channel and its value. Hidden otherwise."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.text = ""
+        self.hide()
+
+    def show_state(self, state: State) -> None:
+        """There while the state is LIFT, and only then."""
+        shown = state.title == LIFT
+        if shown and state.detail != self.text:
+            self.text = state.detail
+            self.setAccessibleName(f"{LIFT}. {self.text}. {NO_KNOCK_DETECTION}")
+            self.update()
+        if shown != self.isVisibleTo(self.parentWidget()):
+            self.setVisible(shown)
+            self.raise_()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the band; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        box = QtCore.QRectF(self.rect())
+        high, ink = box.height(), QtGui.QColor(self.theme.on_signal)
+        painter.fillRect(box, QtGui.QColor(self.theme.fault))
+        painter.setPen(ink)
+        big, small = text_font(high * 0.62, bold=True), text_font(high * 0.17)
+        word = QtGui.QFontMetricsF(big).horizontalAdvance(LIFT)
+        figure = font_that_fits(self.text or " ", box.width() * 0.56, high * 0.26)
+        wide = max(
+            QtGui.QFontMetricsF(figure).horizontalAdvance(self.text),
+            QtGui.QFontMetricsF(small).horizontalAdvance(NO_KNOCK_DETECTION),
+        )
+        gap = high * 0.3
+        left = (box.width() - word - gap - wide) / 2
+        for start, end in ((0.0, left - gap), (left + word + gap + wide + gap, box.width())):
+            hatch(painter, QtCore.QRectF(start, 0, max(0.0, end - start), high), self.theme.on_signal, high * 0.3)
+        painter.setFont(big)
+        painter.drawText(QtCore.QRectF(left, 0, word + 8, high), Align.AlignVCenter | Align.AlignLeft, LIFT)
+        room = QtCore.QRectF(left + word + gap, high * 0.08, wide + 8, high * 0.58)
+        painter.setFont(figure)
+        painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, self.text)
+        painter.setFont(small)
+        room = QtCore.QRectF(left + word + gap, high * 0.66, wide + 8, high * 0.26)
+        painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, NO_KNOCK_DETECTION)
         painter.end()
 
 

@@ -14,7 +14,7 @@ from ui.text.lines import one_line
 from ui.text.live import hint_words
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
-from ui.window.panels import FigurePanel, HealthLine, StateBar, Verdict
+from ui.window.panels import FigurePanel, HealthLine, LimitBand, StateBar, Verdict
 from ui.window.road_controls import Controls
 from ui.window.screen import Screen
 from ui.window.spans import Spans
@@ -25,6 +25,7 @@ from ui.window.theme import DARK, Theme
 from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
 
 FIGURES_EVERY_S = 0.1  # figures that change faster cannot be read
+BAND_HIGH = 112  # of the limit's band: what lies above the speed figure
 RAW_ROWS, RAW_READS = 8192, 8  # per frame; what is more than that is told by Block.lost
 
 
@@ -53,6 +54,7 @@ class Road(Screen):
         self._figures_at = float("-inf")
         self._now_s = 0.0
         self._spans = Spans()
+        self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
@@ -119,6 +121,7 @@ class Road(Screen):
         self.controls.enable(feed is not None)
         if feed is None:
             self.state_bar.show_state(NO_DRIVE)
+            self.limit_band.show_state(NO_DRIVE)
             self._show_figures(DriveStatus("finished"))
 
     def detach(self) -> None:
@@ -130,6 +133,7 @@ class Road(Screen):
         self.theme = theme
         for part in (
             self.state_bar,
+            self.limit_band,
             self.speed,
             self.load,
             self.target,
@@ -144,6 +148,7 @@ class Road(Screen):
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
+        self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
         for layout in (self.box, self.top, self.side, self.cards):
@@ -152,6 +157,15 @@ class Road(Screen):
             card.resize_to(unit)
         self.controls.resize_to(unit)
         self.controls.show_theme(theme.name)
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Keep the band of a limit as wide as the screen; Qt calls this."""
+        super().resizeEvent(event)
+        self._place_band()
+
+    def _place_band(self) -> None:
+        """Over the state bar and the captions below it, so that no figure moves and none is hidden."""
+        self.limit_band.setGeometry(0, 0, self.width(), round(BAND_HIGH * self.speed.unit))
 
     def poll(self) -> None:
         """Ask the drive for what is new and show it."""
@@ -166,6 +180,7 @@ class Road(Screen):
         spans = self._spans.take(status, events, self._now_s)
         state = self.watch.look(status, events, feed.info)
         self.state_bar.show_state(state)
+        self.limit_band.show_state(state)
         self._show_speed(status, state)
         self.strip.draw(self._now_s, spans)
         if self._clock() - self._figures_at >= FIGURES_EVERY_S:
@@ -203,7 +218,7 @@ class Road(Screen):
             status.steady,
             status.next_target_rpm,
             dead=dead,
-            alarm=state.title == LIFT,
+            lift=state.title == LIFT,
             pull=status.pull_now,
             redline=status.redline_rpm,
         )

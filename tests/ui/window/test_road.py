@@ -400,7 +400,7 @@ def test_events_are_heard_once_and_can_be_switched_off(open_window: Any, run: An
     feed.events.add(0.5, "hold-began", "2000 rpm")
     run(window, feed, 1.0)
     feed.events.add(1.0, "gap", "12 samples lost")
-    feed.events.add(1.0, "alarm", "lambda 1.1 at full load")
+    feed.events.add(1.0, "limit", "lambda 1.1, above 1.05", 1.1)
     run(window, feed, 1.2)
     assert heard.cues == ["hold-reached", "lift"]
     assert road_of(window).speed.sentence == "LIFT"
