@@ -72,6 +72,7 @@ def command(
     A second person watches the screen; the road is closed.
     """
     from stream.car import load_car
+    from stream.drive.day_coach import DayCoach
     from stream.drive.drive import Drive
     from stream.drive.guide_plan import GuidePlan
     from stream.events import EventFile
@@ -100,6 +101,7 @@ def command(
         gear=gear,
         targets=plan,
         weather=weather,
+        coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
         say=say,
     )
