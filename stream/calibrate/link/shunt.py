@@ -28,19 +28,6 @@ class ShuntVerdict(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Literal["good", "off", "wrong"]
 
 
-def shunt_microstrain(gauge_ohm: float, shunt_ohm: float, gauge_factor: float) -> float:
-    """Size of the strain (compression) that the shunt simulates in its gauge, microstrain."""
-    _check(gauge_ohm, shunt_ohm)
-    return 1e6 * gauge_ohm / (gauge_factor * (gauge_ohm + shunt_ohm))
-
-
-def shunt_for(microstrain: float, gauge_ohm: float, gauge_factor: float) -> float:
-    """Resistor, ohm, that simulates so much strain. Raises InputError."""
-    if not (microstrain > 0 and gauge_factor > 0 and gauge_factor * microstrain < 1e6):
-        raise InputError(f"shunt: {microstrain:g} microstrain at gauge factor {gauge_factor:g} cannot be simulated")
-    return gauge_ohm / (gauge_factor * 1e-6 * microstrain) - gauge_ohm
-
-
 def shunt_output(gauge_ohm: float, shunt_ohm: float, arm: Literal["tension", "compression"] = "tension") -> float:
     """mV/V by which the reading must move: down across a gauge that load stretches, up across one it presses."""
     _check(gauge_ohm, shunt_ohm)
