@@ -112,6 +112,7 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
     from stream.errors import InputError
     from stream.study.compare.trend import trend
     from stream.study.dataset import open_datasets
+    from stream.study.force.boost import correction_of
     from stream.study.pulls import all_traces
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
@@ -119,4 +120,5 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
     pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
-    return trend(pulls, tune, width), remarks
+    correction = correction_of([pull for pull in pulls if pull.tune == tune])
+    return trend(pulls, tune, width, correction.factors), [*remarks, *correction.findings]
