@@ -127,11 +127,12 @@ def given_car(car_path: str | None) -> "Car | None":
     """The car file given beside sessions, its warnings said; None where none was given."""
     from stream.car import load_car
     from ui.cli.live_text import warn
+    from ui.text.findings import say_all
 
     if car_path is None:
         return None
     car = load_car(car_path)
-    warn(car.warnings)
+    warn(say_all(car.findings))
     return car
 
 

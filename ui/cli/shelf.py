@@ -26,12 +26,13 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     from stream.record.shelf_index import ShelfIndex
     from ui.cli.progress import progress
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     positive("--band", width)
     with ShelfIndex() as index, progress("reading sessions", 1) as tell:
         shelf = scan(folder, index, lambda done, found: tell(done / found))
-    for remark in shelf.remarks:
-        click.echo(remark, err=True)
+    for line in say_all(shelf.findings):
+        click.echo(line, err=True)
     found = search(shelf.sessions, text)
     if tune is not None:
         from ui.cli.trend import print_trend
