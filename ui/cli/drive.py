@@ -79,10 +79,11 @@ def command(
     from stream.sources.plugins import source_for
     from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
+    from ui.text.findings import say, say_all
 
     car = load_car(car_path)
     car.speed_line("drive")
-    warn(car.warnings)
+    warn(say_all(car.findings))
     positive("--rate", rate_hz)
     positive("--seconds", seconds)
     positive("--until-u", until_u)
@@ -102,6 +103,7 @@ def command(
         weather=weather,
         coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
+        say=say,
     )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
