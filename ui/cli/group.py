@@ -1,10 +1,13 @@
 """The commands: a lazy group, so that --help costs no more than click, and one line for every error."""
 
 import importlib
+import re
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 from stream.errors import SteadypullError
 from ui.cli.examples import below_help
@@ -41,7 +44,34 @@ COMMANDS = {
     "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
+    "setup": ("setup", "Write a desktop entry, serial permission, completion; asks first."),
 }
+
+
+_FILES = re.compile(r"SESSION|LOG|FILE|\.(toml|csv|h5|html|pdf)")  # in what stands for an option's value in --help
+
+
+class Named(click.ParamType):  # type: ignore[type-arg]
+    """A name of a file or a folder, taken as it is typed; the shell completes it."""
+
+    name = "text"
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        """The shell's own list of files or folders."""
+        return [CompletionItem(incomplete, type=self.kind)]
+
+
+FILE, FOLDER = Named("file"), Named("dir")
+
+
+def _completed(param: click.Parameter) -> "click.ParamType[Any]":
+    """A parameter of plain text as the kind of name that its metavar says it is."""
+    if _FILES.search(str(param.metavar)):
+        return FILE
+    return FOLDER if param.metavar == "DIR" else param.type
 
 
 class LazyGroup(click.Group):
@@ -60,6 +90,11 @@ class LazyGroup(click.Group):
         if not isinstance(command, click.Command):
             raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]}.command is no command")
         command.epilog = below_help(cmd_name)
+        for param in command.params:
+            if isinstance(param.type, click.types.StringParamType):
+                param.type = (
+                    FILE if _FILES.search(str(param.metavar)) else FOLDER if param.metavar == "DIR" else param.type
+                )
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
