@@ -168,10 +168,9 @@ def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float =
 def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
     from stream.study.dataset import open_datasets
-    from stream.study.pulls import all_traces, gear_findings
+    from stream.study.pulls import all_traces
 
     pulls, words = all_traces(open_datasets(session_paths))
-    words += gear_findings(pulls)
     if not pulls:
         many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
         raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")

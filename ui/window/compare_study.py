@@ -15,9 +15,9 @@ from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import PRIOR, Scatter
-from stream.study.dataset import Dataset, open_dataset
+from stream.study.dataset import Dataset, open_dataset, refuse_same_drive
 from stream.study.force.boost import correction_of
-from stream.study.pulls import PullTrace, all_traces, gear_findings
+from stream.study.pulls import PullTrace, all_traces
 from ui.text.findings import say_all
 
 
@@ -63,12 +63,12 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
         try:
             session = open_dataset(path)
             session.car.need("load", "a study of pulls")
+            refuse_same_drive(session, sessions)
             sessions.append(session)
         except InputError as error:
             remarks.append(f"left out: {error}")
         tell(number, len(paths))
     pulls, words = all_traces(sessions)
-    words += gear_findings(pulls)
     if not pulls:
         raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
     return Opened(tuple(pulls), len(sessions), known_scatter(pulls), (*remarks, *say_all(words)))
