@@ -54,8 +54,10 @@ CUES = {
         Cue("hold-broken", "Hold broken", 2, 0.5, (Note(1875, 0.30, 0.06), Note(1250, 0.09))),
         Cue("target-taken", "Target taken", 3, 0.6, (Note(1250, 0.08, 0.06), Note(1500, 0.08, 0.06), Note(1875, 0.32))),
         Cue("pull-caught", "Pull caught", 3, 0.6, (Note(1500, 0.08, 0.08),) * 2 + (Note(1500, 0.08),)),
+        Cue("not-watched", "A limit is not watched", 4, 0.7, (Note(1100, 0.09, 0.25),) * 3),
         Cue("data-fault", "Data fault", 4, 0.7, (Note(1100, 0.45, 0.25), Note(1100, 0.45))),
-        Cue("lift", "Lift: lean, heat or over-rev alarm", 5, 1.0, (Note(2600, 0.05, 0.04),) * 13),
+        Cue("pull-flawed", "Pull flawed", 3, 0.6, (Note(1500, 0.28, 0.08), Note(1250, 0.08, 0.08), Note(1250, 0.28))),
+        Cue("lift", "Lift: a channel is over its limit", 5, 1.0, (Note(2600, 0.05, 0.04),) * 13),
     )
 }
 
@@ -68,7 +70,8 @@ _CUE_OF_KIND = {
     "clipped": "data-fault",
     "fault": "data-fault",
     "device-away": "data-fault",
-    "alarm": "lift",
+    "limit": "lift",
+    "limit-blind": "not-watched",
 }
 
 
@@ -88,6 +91,8 @@ def wave(cue: Cue, rate: int = SAMPLE_RATE) -> npt.NDArray[np.float32]:
 def cue_for(event: Event) -> Cue | None:
     """The cue that belongs to an event, or None."""
     name = _CUE_OF_KIND.get(event.kind)
+    if event.kind == "pull-done" and (event.details or {}).get("pull", {}).get("verdict") == "flawed":
+        name = "pull-flawed"
     return None if name is None else CUES[name]
 
 

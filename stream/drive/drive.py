@@ -4,6 +4,7 @@ import shutil
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,6 +14,7 @@ import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
+from stream.drive.day_coach import DayCoach
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
@@ -21,6 +23,7 @@ from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventFile, EventList
+from stream.findings import Finding, plain, warning
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
@@ -29,6 +32,7 @@ from stream.record.tables import Command, Heard, Weather
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
+from stream.study.running import RunningSession
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
@@ -46,17 +50,22 @@ class Drive:
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     event_file   where each event goes as it happens; closed at the end
+    say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
+    coach      is told what happens, and says what to do next; None where nobody is to be coached
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
-                 event_file: EventFile | None = None, weather: Weather | None = None) -> None:  # fmt: skip
+                 event_file: EventFile | None = None, weather: Weather | None = None,
+                 coach: DayCoach | None = None, say: Callable[[Finding], str] = plain) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
-        self.events = EventList()
+        self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
+        self._coached = (0, 0)
+        self.events = EventList(say=say)
         self.event_file = event_file
         if event_file is not None:
             self.events.watch(event_file)
@@ -97,6 +106,8 @@ class Drive:
         """Open the source and let it run, on threads of its own. Returns at once."""
         self._reader.start()
         self._engine.start()
+        if self.coach is not None:
+            self.coach.start()
 
     def wait_open(self, timeout_s: float | None = None) -> bool:
         """Wait until the stream is described, or cannot be. Raises what kept it from opening."""
@@ -185,6 +196,7 @@ class Drive:
             speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
             load=float("nan") if last is None else float(last.load[-1]),
             disk_free_bytes=self._disk_free(), counters=self.source.counters(),
+            next_step=None if self.coach is None else self.coach.step,
         )  # fmt: skip
 
     # -- the engine's thread ------------------------------------------------------------------------------------
@@ -225,6 +237,8 @@ class Drive:
                 recorder.join()
             if self.event_file is not None:
                 self.event_file.close()
+            if self.coach is not None:
+                self.coach.stop()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -238,6 +252,8 @@ class Drive:
             block = cursor.read(rows)
             if block is not None:
                 self._push(block, cursor)
+            elif self._stage is not None and self._published.time_s != self._stage.time_s:
+                self._publish(self._stage)  # what came last before the line fell silent
         self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
         self._tell(ring)
 
@@ -260,11 +276,22 @@ class Drive:
                 self._speeds.popleft()
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        self._tell_coach(stage, block, rows)
         self._follow_targets(stage)
         now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S
+
+    def _tell_coach(self, stage: LiveStage, block: Block, rows: LiveRows) -> None:
+        """Leave it in the coach's box; the coach works on a thread of its own."""
+        if self.coach is None:
+            return
+        self.coach.hear(block.first - self._origin, block, rows)
+        now = (len(stage.pulls), stage.changed_verdicts)
+        if now != self._coached:
+            self._coached = now
+            self.coach.pulls(stage.pulls)
 
     def _follow_targets(self, stage: LiveStage) -> None:
         """Let the guide see what the stage found and what the person asked, and tell what it says."""
@@ -281,7 +308,7 @@ class Drive:
 
     def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
         for said in guide.take_said():
-            self.events.add(stage.time_s, said.kind, said.text, said.value)
+            self.events.add(stage.time_s, said.kind, said.what, said.value)
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -292,7 +319,7 @@ class Drive:
             if note.command:
                 self._do_again(note)
             elif note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
-                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
+                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.what)
         while self._marks:
             text = self._marks.popleft()
             self._keep("mark", text)
@@ -313,17 +340,16 @@ class Drive:
         if note.kind in ("skip", "back") and self._guide is not None:
             self._asked.append("skip" if note.kind == "skip" else "redo")
             return
-        self._keep(note.kind, note.text, index)
+        self._keep(note.kind, str(note.what), index)
         if note.kind == "mark" and self._reader.ring is not None:
-            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.text)
+            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.what)
 
     def _keep_knock(self) -> None:
         """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
         low = min((one[1] for one in self._speeds), default=None)
         high = max((one[2] for one in self._speeds), default=None)
-        span = "" if low is None else f" at {low:.0f} to {high:.0f} rpm"
-        kept = "" if self._take is not None else "; not kept: nothing is being recorded"
-        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", f"knock heard{span}{kept}", high)
+        heard = warning("heard-knock", low_rpm=low, high_rpm=high, kept=self._take is not None)
+        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", heard, high)
         if self._take is not None:
             said = datetime.now(UTC).isoformat(timespec="seconds")
             self._take.heard.append(Heard(pull=0, rpm_from=low, rpm_to=high, heard=True, said_utc=said))
@@ -342,14 +368,17 @@ class Drive:
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
+        now = datetime.now(UTC)
+        path = self._path
+        if self._want_recording and path is None:
+            path = new_session_path(self._folder or Path(), self._tune, now)
+        self._begin_coaching(stage, ring.info, path, now)
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
-        if not self._want_recording:
+        if not self._want_recording or path is None:
             return
-        now = datetime.now(UTC)
-        path = self._path if self._path is not None else new_session_path(self._folder or Path(), self._tune, now)
         load = self.car.by_role("load")
         writer = SessionWriter(
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
@@ -366,6 +395,16 @@ class Drive:
         self._recorders.append(recorder)
         recorder.start()
 
+    def _begin_coaching(self, stage: LiveStage, info: StreamInfo, path: Path | None, now: datetime) -> None:
+        if self.coach is None:
+            return
+        self._coached = (0, 0)
+        every = max(1, stage.settings.decimation)
+        where = path if path is not None else (self._folder or Path()) / "not recorded"
+        self.coach.begin(
+            RunningSession(where, self.car, info, self._tune, self._gear, now, every, conditions=self._weather)
+        )
+
     def _end(self) -> None:
         """Close the session that runs: the stage's last findings, then the recorder's last rows."""
         stage, take = self._stage, self._take
@@ -379,6 +418,8 @@ class Drive:
             if self._guide is not None:
                 self._guide.take(stage.holds)
                 self._pass_on(self._guide, stage)
+            if self.coach is not None:
+                self.coach.pulls(stage.pulls)
             self._publish(stage)
         if take is not None:
             if self._guide is not None:
@@ -396,6 +437,7 @@ class Drive:
             steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
             last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
             changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
+            blind_limits=stage.blind_limits,
         ))  # fmt: skip
 
     def _guided(self, status: DriveStatus) -> DriveStatus:

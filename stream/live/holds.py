@@ -364,7 +364,7 @@ def hold_of(
 ) -> Hold:
     """The record of a hold from its ticks: signal in the channel's unit, load with NaN where unknown; ticks that were
     not measured but bridged count for neither."""
-    mean, sd, error, count = mean_with_error(signal if measured.all() else signal[measured])
+    mean, sd, error, count = mean_with_error(signal if measured.all() else signal[measured], rate_hz)
     per_unit, at_zero = line
     known = load[~np.isnan(load)]
     return Hold(

@@ -15,7 +15,8 @@ PullFault = Literal[
 
 
 class Hold(msgspec.Struct, frozen=True, kw_only=True):
-    """A stretch of steady engine speed. `sem` honours autocorrelation; `n_effective` is (sd / sem) squared."""
+    """A stretch of steady engine speed. `signal_sem` honours autocorrelation; `n_effective` says how many independent
+    values the mean is worth, so that its interval needs Student's t with one less."""
 
     start_s: float
     end_s: float

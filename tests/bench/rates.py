@@ -24,14 +24,17 @@ FULL_LOAD = 0.8  # mV/V, about what the made-up curve gives
 
 @dataclass(frozen=True)
 class Day:
-    """How the simulated day is driven. `sessions` is a row of (tune, pulls); doubts are relative to
-    FULL_LOAD."""
+    """How the simulated day is driven. `sessions` is a row of (tune, pulls); zeros are relative to FULL_LOAD, a
+    session's own error, a drift from the first pull to the last, and the level of one odd pull to the load."""
 
     sessions: tuple[tuple[str, int], ...] = (("heron", 5), ("plover", 5))
     pull_sd: float = 0.008
     band_sd: float = 0.006
     zero_error: float = 0.0
     zero_stated: float = 0.0
+    session_error: float = 0.0
+    drift: float = 0.0
+    odd: float | None = None
     change: Callable[[np.ndarray], np.ndarray] = lambda rpm: np.zeros_like(rpm)
 
 
@@ -61,13 +64,18 @@ def wandering(rng: np.random.Generator, rpm: np.ndarray) -> np.ndarray:
 
 def drive(day: Day, rng: np.random.Generator) -> list[PullTrace]:
     """All pulls of a simulated day, in the order they were driven."""
-    pulls = []
+    pulls: list[PullTrace] = []
+    total = sum(count for _, count in day.sessions)
+    odd = int(rng.integers(total)) if day.odd is not None else -1
     for number, (tune, count) in enumerate(day.sessions):
+        own = rng.normal() * day.session_error
         error = rng.normal() * day.zero_error * FULL_LOAD
         stated = PullZero(0.0, (ZeroPart(f"zero {number}", day.zero_stated * FULL_LOAD),))
         for _ in range(count):
             time, rpm = speed_trace(rng)
             load = curve(rpm) * (1 + (day.change(rpm) if tune == "plover" else 0.0))
+            load = load * (1 + own + day.drift * (len(pulls) / max(total - 1, 1) - 0.5))
+            load = load * (day.odd if len(pulls) == odd and day.odd is not None else 1.0)
             load = load * (1 + rng.normal() * day.pull_sd + day.band_sd * wandering(rng, rpm))
             load += rng.normal(size=len(rpm)) * 0.01 + error
             pulls.append(

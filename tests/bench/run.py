@@ -28,6 +28,7 @@ MEASUREMENTS = (
     "drawing",
     "study",
     "rates",
+    "evidence",
 )
 
 

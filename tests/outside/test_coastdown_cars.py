@@ -169,7 +169,9 @@ def test_a_run_in_gear_is_known_by_its_ratio() -> None:
     assert not in_gear(np.full(len(run.speed_mps), 900.0), run.speed_mps)
 
 
-@pytest.mark.parametrize(("pairs", "change", "fixed"), [(1, 2.0, True), (2, 1.5, False)])
+@pytest.mark.parametrize(
+    ("pairs", "change", "fixed"), [(1, 2.0, True), pytest.param(2, 1.5, False, marks=pytest.mark.coverage)]
+)
 def test_a_wind_that_changes_between_runs_is_held_by_the_stated_term(pairs: int, change: float, fixed: bool) -> None:
     """40 days of the bench's generator: 95 % intervals of A, B, C and the force hold in 34 of them at least (fewer is
     one in 150). Without the term they held in a fifth."""

@@ -80,8 +80,25 @@ def test_which_event_makes_which_cue() -> None:
         "clipped": "data-fault",
         "fault": "data-fault",
         "device-away": "data-fault",
-        "alarm": "lift",
+        "limit": "lift",
+        "limit-blind": "not-watched",
     }
+
+
+def test_a_flawed_pull_is_heard_as_one() -> None:
+    """The verdict by ear: a clean pull and a flawed one have cues of their own."""
+    done = [Event(1, 1.0, "pull-done", "", details={"pull": {"verdict": word}}) for word in ("clean", "flawed")]
+
+    assert [cue_for(one).name for one in done] == ["pull-caught", "pull-flawed"]
+
+
+def test_nothing_resembles_the_cue_of_a_limit() -> None:
+    """Three times as many notes as any other cue, and a third higher at the least: it is known by either alone."""
+    highest = {name: max(note.hz for note in cue.notes) for name, cue in CUES.items()}
+    others = [name for name in CUES if name != "lift"]
+
+    assert len(CUES["lift"].notes) > 3 * max(len(CUES[name].notes) for name in others)
+    assert min(note.hz for note in CUES["lift"].notes) > 1.3 * max(highest[name] for name in others)
 
 
 def test_the_most_urgent_wins_and_a_storm_of_faults_is_heard_once() -> None:
@@ -89,7 +106,7 @@ def test_the_most_urgent_wins_and_a_storm_of_faults_is_heard_once() -> None:
     now = [0.0]
     chooser = Chooser(clock=lambda: now[0])
     storm = [event(number, "gap") for number in range(1, 50)]
-    assert chooser.choose([*storm, event(50, "alarm")]).name == "lift"
+    assert chooser.choose([*storm, event(50, "limit")]).name == "lift"
     assert chooser.choose(storm).name == "data-fault"
     now[0] = 1.0
     assert chooser.choose([*storm, event(51, "hold-began")]).name == "hold-reached"

@@ -41,8 +41,13 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     "coach": ("sessions of one day with pulls", "coach drives/pulls*.h5"),
     "trend": ("sessions of one tune from different days", "trend drives/*.h5 --tune heron"),
     "air": ("a thermometer, a barometer and a hygrometer", "air --temperature 18 --pressure 1002 --humidity 55"),
+    "export": ("a session", "export drives/pulls.h5 -o pulls.csv --part pulls"),
     "report": ("sessions", "report drives/*.h5 -o day.pdf"),
     "shelf": ("a folder with sessions", "shelf drives --search heron"),
+    "cells": (
+        "sessions, and your table of rpm against manifold pressure or throttle",
+        "cells drives/*.h5 --table advance.csv",
+    ),
     "advise-ignition": (
         "pulls on two tunes or more that differ in advance alone, and the advance of each",
         "advise-ignition drives/*.h5 --advance advance.csv --now heron",
@@ -61,6 +66,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
         "align drives/pulls.h5 log.csv --car log_car.toml -o merged.h5",
     ),
     "ports": ("nothing", "ports"),
+    "setup": ("a Linux desktop", "setup --only desktop"),
 }
 
 

@@ -1,10 +1,13 @@
 """The command line's door: a lazy group, so that --help costs no more than click, and one line for every error."""
 
 import importlib
+import re
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
 
 from stream.errors import SteadypullError
 from ui.cli.examples import below_help
@@ -24,7 +27,7 @@ COMMANDS = {
     "weigh": ("weigh", "Known weights to newtons."),
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
-    "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "import": ("import_log", "Make a log a session, its holds and pulls found."),
     "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
@@ -35,11 +38,40 @@ COMMANDS = {
     "align": ("align", "A controller's log on the session's clock, by engine speed."),
     "air": ("air", "Correction factors of an engine's torque to standard air."),
     "shelf": ("shelf", "List the sessions of a folder; how one tune went over the dates."),
+    "cells": ("cells", "Which cells of a table the drives reached, and where to drive next."),
     "advise-ignition": ("advise_ignition", "Next cautious step of the ignition table."),
     "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
+    "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
+    "setup": ("setup", "Write a desktop entry, serial permission, completion; asks first."),
 }
+
+
+_FILES = re.compile(r"SESSION|LOG|FILE|\.(toml|csv|h5|html|pdf)")  # in what stands for an option's value in --help
+
+
+class Named(click.ParamType):  # type: ignore[type-arg]
+    """A name of a file or a folder, taken as it is typed; the shell completes it."""
+
+    name = "text"
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        """The shell's own list of files or folders."""
+        return [CompletionItem(incomplete, type=self.kind)]
+
+
+FILE, FOLDER = Named("file"), Named("dir")
+
+
+def _completed(param: click.Parameter) -> "click.ParamType[Any]":
+    """A parameter of plain text as the kind of name that its metavar says it is."""
+    if _FILES.search(str(param.metavar)):
+        return FILE
+    return FOLDER if param.metavar == "DIR" else param.type
 
 
 class LazyGroup(click.Group):
@@ -58,6 +90,11 @@ class LazyGroup(click.Group):
         if not isinstance(command, click.Command):
             raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]}.command is no command")
         command.epilog = below_help(cmd_name)
+        for param in command.params:
+            if isinstance(param.type, click.types.StringParamType):
+                param.type = (
+                    FILE if _FILES.search(str(param.metavar)) else FOLDER if param.metavar == "DIR" else param.type
+                )
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -12,11 +12,9 @@ from stream.errors import InputError
 
 if TYPE_CHECKING:
     from stream.car import Car
-    from stream.findings import Finding
+    from stream.door import Day
     from stream.record.session import Session
-    from stream.study.compare.scatter import Scatter
     from stream.study.dataset import Dataset
-    from stream.study.pulls import PullTrace
     from stream.study.speed import HeldSession
 
 _PAIR = re.compile(r"[-+.\deE]+=\S+")
@@ -47,6 +45,13 @@ def positive(name: str, value: float | None) -> float | None:
     """The value, where it is given, checked to be a number above zero. Raises InputError that names the option."""
     if value is not None and not (math.isfinite(value) and value > 0):
         raise InputError(f"{name}: {value} is not a number above zero; mend it")
+    return value
+
+
+def at_least_zero(name: str, value: float) -> float:
+    """The value, checked to be a number from zero on. Raises InputError that names the option."""
+    if not (math.isfinite(value) and value >= 0):
+        raise InputError(f"{name}: {value} is not a number from 0 on; mend it")
     return value
 
 
@@ -122,11 +127,12 @@ def given_car(car_path: str | None) -> "Car | None":
     """The car file given beside sessions, its warnings said; None where none was given."""
     from stream.car import load_car
     from ui.cli.live_text import warn
+    from ui.text.findings import say_all
 
     if car_path is None:
         return None
     car = load_car(car_path)
-    warn(car.warnings)
+    warn(say_all(car.findings))
     return car
 
 
@@ -157,21 +163,9 @@ def car_of(session: "Session", car_path: str | None) -> "Car":
     return car
 
 
-def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float = 250.0) -> "Scatter":
-    """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
-    from stream.study.compare.history import known_scatter
-    from stream.study.compare.scatter import PRIOR
-
-    return PRIOR if history == "none" else known_scatter(pulls, history, width)
-
-
-def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
+def read_day(session_paths: Sequence[str]) -> "Day":
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
+    from stream.door import day_of
     from stream.study.dataset import open_datasets
-    from stream.study.pulls import all_traces
 
-    pulls, words = all_traces(open_datasets(session_paths))
-    if not pulls:
-        many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
-        raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
-    return pulls, words
+    return day_of(open_datasets(session_paths), session_paths)

@@ -5,6 +5,9 @@ from stream.errors import SteadypullError
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
     "targets": "--{text}",
+    "same-tune-twice": "--base and --trial are both {tune!r}; give two tunes",
+    "air-needs-zero": "{path}: air correction needs a zero; take one with 'steadypull zero {path} --standing'",
+    "no-history-folder": "--history {text}",
     "targets-fit-nothing": "--{text} (--targets as held, or --at START_S=RPM)",
     "start": "--at: {text}",
     "start-without-hold": "--at: {text} ('steadypull replay SESSION --json' lists them)",
@@ -18,6 +21,8 @@ COMMAND_LINE: dict[str, str] = {
     "no-calibration": "{path}: no such calibration; 'steadypull fit SESSION --targets … -o {path}' makes one",
     "advance-step": "--step {step_deg:g}: give degrees above 0 and up to {most_deg:g}; 2 is usual",
     "no-pull-of-now": "--now {text}",
+    "export-format": "-o {text}",
+    "library-missing": "{text}: pip install 'steadypull[{part}]'",
     "no-rate": "{text}, or give --rate HZ",
     "rate-out-of-range": "--rate: {text}",
     "rate-too-high": "{text} with --rate",
@@ -35,6 +40,7 @@ COMMAND_LINE: dict[str, str] = {
     "no-car-file": "{path}: no such car file; 'steadypull car -o {path}' makes one by asking",
     "no-clean-pull": "tune {tune!r}: no clean pull ({why}); make another, or keep one with 'steadypull mark SESSION "
     "--keep-pull N'",
+    "no-pull": "{what}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one",
     "no-pulls": "no pulls in these sessions; drive one, or look with 'steadypull replay SESSION' at what was found",
     "no-folder": "no folder to record to; start again with -o FOLDER",
     "nothing-to-mark": "{path}: holds no {what}; 'steadypull replay {path} --headless -o NEW.h5' finds and writes "

@@ -11,6 +11,8 @@ from ui.text import faults
 from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, seconds, size, two_figures
 from ui.text.lines import one_line
 
+NO_KNOCK_DETECTION = "A limit of the car file; no knock detection. The driver decides."
+
 
 def steadiness(steady: Steady | None) -> str:
     """What the bracket says, in words."""
@@ -103,6 +105,8 @@ def health_cells(
         ("Clipped", count(clipped), clipped > 0),
         ("Noise", _noise(health, info), False),
     ]
+    if status.blind_limits:
+        cells.append(("Not watched", ", ".join(one_line(name, 14) for name in status.blind_limits[:2]), True))
     if health.flat:
         cells.append(("Flat", ", ".join(one_line(name, 14) for name in health.flat[:2]), True))
     cells.append(("Disk", _disk(status), little_disk))

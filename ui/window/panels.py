@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text.figures import NO_FIGURE
+from ui.text.road import NO_KNOCK_DETECTION
 from ui.window.paint import font_that_fits, hatch, level_colours, shape, text_font
 from ui.window.theme import DARK, Theme
-from ui.window.watch import State
+from ui.window.watch import LIFT, State
 
 Align = QtCore.Qt.AlignmentFlag
 
@@ -63,6 +64,116 @@ class StateBar(QtWidgets.QWidget):
         )
         painter.drawText(room, middle, detail)
         painter.end()
+
+
+class LimitBand(QtWidgets.QWidget):
+    """A channel is over its limit: stripes over the whole width, LIFT, the channel and its value. Hidden otherwise."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.text = ""
+        self.hide()
+
+    def show_state(self, state: State) -> None:
+        """There while the state is LIFT, and only then."""
+        shown = state.title == LIFT
+        if shown and state.detail != self.text:
+            self.text = state.detail
+            self.setAccessibleName(f"{LIFT}. {self.text}. {NO_KNOCK_DETECTION}")
+            self.update()
+        if shown != self.isVisibleTo(self.parentWidget()):
+            self.setVisible(shown)
+            self.raise_()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the band; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        box = QtCore.QRectF(self.rect())
+        high, ink = box.height(), QtGui.QColor(self.theme.on_signal)
+        painter.fillRect(box, QtGui.QColor(self.theme.fault))
+        painter.setPen(ink)
+        big, small = text_font(high * 0.62, bold=True), text_font(high * 0.17)
+        word = QtGui.QFontMetricsF(big).horizontalAdvance(LIFT)
+        figure = font_that_fits(self.text or " ", box.width() * 0.56, high * 0.26)
+        wide = max(
+            QtGui.QFontMetricsF(figure).horizontalAdvance(self.text),
+            QtGui.QFontMetricsF(small).horizontalAdvance(NO_KNOCK_DETECTION),
+        )
+        gap = high * 0.3
+        left = (box.width() - word - gap - wide) / 2
+        for start, end in ((0.0, left - gap), (left + word + gap + wide + gap, box.width())):
+            hatch(painter, QtCore.QRectF(start, 0, max(0.0, end - start), high), self.theme.on_signal, high * 0.3)
+        painter.setFont(big)
+        painter.drawText(QtCore.QRectF(left, 0, word + 8, high), Align.AlignVCenter | Align.AlignLeft, LIFT)
+        room = QtCore.QRectF(left + word + gap, high * 0.08, wide + 8, high * 0.58)
+        painter.setFont(figure)
+        painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, self.text)
+        painter.setFont(small)
+        room = QtCore.QRectF(left + word + gap, high * 0.66, wide + 8, high * 0.26)
+        painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, NO_KNOCK_DETECTION)
+        painter.end()
+
+
+class NextBar(QtWidgets.QWidget):
+    """What to do next over the whole width, and at its end the evidence so far. Empty while a pull goes on."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.kind, self.what, self.known = "idle", "", ""
+
+    def show_step(self, kind: str, what: str, known: str, *, pulling: bool) -> None:
+        """Take over shape and texts; repaints only where one changed."""
+        new = ("none", "", "") if pulling or not what else (kind, what, known)
+        if new != (self.kind, self.what, self.known):
+            self.kind, self.what, self.known = new
+            self.setAccessibleName(f"{what}. {known}" if what else "")
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the bar; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        theme, high, wide = self.theme, float(self.height()), float(self.width())
+        painter.fillRect(self.rect(), QtGui.QColor(theme.panel))
+        ink = {"ok": theme.hold, "caution": theme.caution}.get(self.kind, theme.text)
+        box = QtCore.QRectF(high * 0.26, high * 0.24, high * 0.52, high * 0.52)
+        if self.kind == "idle":
+            _arrow(painter, box, ink)
+        else:
+            shape(
+                painter,
+                self.kind,
+                box,
+                theme.text if self.kind == "caution" and theme.name == "light" else ink,
+                ink if self.kind == "caution" and theme.name == "light" else None,
+            )
+        bold, plain = text_font(high * 0.48, bold=True), text_font(high * 0.46)
+        left, edge = high * 1.1, high * 0.26
+        room = wide - left - edge
+        if QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) > room:
+            bold = font_that_fits(self.what, room, high)
+        painter.setFont(bold)
+        painter.setPen(QtGui.QColor(theme.text))
+        painter.drawText(QtCore.QRectF(left, 0, room, high), Align.AlignVCenter | Align.AlignLeft, self.what)
+        room -= QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) + high * 0.6
+        painter.setFont(plain)
+        painter.setPen(QtGui.QColor(theme.muted))
+        known = QtGui.QFontMetricsF(plain).elidedText(self.known, QtCore.Qt.TextElideMode.ElideRight, max(0.0, room))
+        painter.drawText(QtCore.QRectF(0, 0, wide - edge, high), Align.AlignVCenter | Align.AlignRight, known)
+        painter.end()
+
+
+def _arrow(painter: QtGui.QPainter, box: QtCore.QRectF, ink: str) -> None:
+    """A head that points on: what comes next."""
+    painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+    painter.setPen(QtCore.Qt.PenStyle.NoPen)
+    painter.setBrush(QtGui.QColor(ink))
+    painter.drawPolygon(
+        QtGui.QPolygonF([box.topLeft(), QtCore.QPointF(box.right(), box.center().y()), box.bottomLeft()])
+    )
 
 
 class FigurePanel(QtWidgets.QWidget):

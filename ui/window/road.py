@@ -11,9 +11,11 @@ from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
 from ui.text.lines import one_line
+from ui.text.live import hint_words
+from ui.text.next_step import next_step
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
-from ui.window.panels import FigurePanel, HealthLine, StateBar, Verdict
+from ui.window.panels import FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
 from ui.window.screen import Screen
 from ui.window.spans import Spans
@@ -24,6 +26,7 @@ from ui.window.theme import DARK, Theme
 from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
 
 FIGURES_EVERY_S = 0.1  # figures that change faster cannot be read
+BAND_HIGH = 112  # of the limit's band: what lies above the speed figure
 RAW_ROWS, RAW_READS = 8192, 8  # per frame; what is more than that is told by Block.lost
 
 
@@ -52,8 +55,10 @@ class Road(Screen):
         self._figures_at = float("-inf")
         self._now_s = 0.0
         self._spans = Spans()
+        self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
+        self.next_bar = NextBar()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
         self.controls = Controls(list(CUES.values()))
         self._lay_out()
@@ -80,6 +85,7 @@ class Road(Screen):
         self.box.addWidget(self.state_bar)
         self.box.addLayout(self.top, 53)
         self.box.addWidget(self.strip, 47)
+        self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
         self.box.addWidget(self.health)
         self.box.addLayout(self.controls.row)
@@ -118,6 +124,7 @@ class Road(Screen):
         self.controls.enable(feed is not None)
         if feed is None:
             self.state_bar.show_state(NO_DRIVE)
+            self.limit_band.show_state(NO_DRIVE)
             self._show_figures(DriveStatus("finished"))
 
     def detach(self) -> None:
@@ -129,6 +136,8 @@ class Road(Screen):
         self.theme = theme
         for part in (
             self.state_bar,
+            self.limit_band,
+            self.next_bar,
             self.speed,
             self.load,
             self.target,
@@ -143,6 +152,8 @@ class Road(Screen):
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
+        self.next_bar.setFixedHeight(round(52 * unit))
+        self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
         for layout in (self.box, self.top, self.side, self.cards):
@@ -151,6 +162,15 @@ class Road(Screen):
             card.resize_to(unit)
         self.controls.resize_to(unit)
         self.controls.show_theme(theme.name)
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Keep the band of a limit as wide as the screen; Qt calls this."""
+        super().resizeEvent(event)
+        self._place_band()
+
+    def _place_band(self) -> None:
+        """Over the state bar and the captions below it, so that no figure moves and none is hidden."""
+        self.limit_band.setGeometry(0, 0, self.width(), round(BAND_HIGH * self.speed.unit))
 
     def poll(self) -> None:
         """Ask the drive for what is new and show it."""
@@ -165,6 +185,7 @@ class Road(Screen):
         spans = self._spans.take(status, events, self._now_s)
         state = self.watch.look(status, events, feed.info)
         self.state_bar.show_state(state)
+        self.limit_band.show_state(state)
         self._show_speed(status, state)
         self.strip.draw(self._now_s, spans)
         if self._clock() - self._figures_at >= FIGURES_EVERY_S:
@@ -202,7 +223,7 @@ class Road(Screen):
             status.steady,
             status.next_target_rpm,
             dead=dead,
-            alarm=state.title == LIFT,
+            lift=state.title == LIFT,
             pull=status.pull_now,
             redline=status.redline_rpm,
         )
@@ -222,6 +243,8 @@ class Road(Screen):
         self.pull.show_verdict(
             "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
         )
+        self.next_bar.setVisible(status.next_step is not None)
+        self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
         self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
@@ -245,7 +268,7 @@ class Road(Screen):
         which = f" {place} of {len(status.targets)}" if place is not None else ""
         steady = status.steady
         if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
-            details = (status.target_hint, words.target_line(status))
+            details = (hint_words(status.target_hint), words.target_line(status))
             self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), "", details)
             return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""

@@ -2,12 +2,13 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
 from ui.text import shelf as words
+from ui.text.findings import say_all
 from ui.text.lines import one_line
 from ui.window import ask
 from ui.window.feed import DriveFeed
@@ -15,10 +16,13 @@ from ui.window.panels import label
 from ui.window.screen import Screen
 from ui.window.shelf_details import Details, shared_tune
 from ui.window.shelf_table import ShelfModel
-from ui.window.shelf_work import export_session, list_folder, trend_of
+from ui.window.shelf_work import export_part, list_folder, trend_of
 from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
+
+if TYPE_CHECKING:
+    from stream.study.export import What
 
 WIDEST = {0: 190, 5: 180, 6: 220, 7: 170, 8: 420}  # pixels at 1280 × 800, where a text may be long
 
@@ -98,6 +102,8 @@ class ShelfScreen(Screen):
         self.details.trend.clicked.connect(self.show_trend)
         self.details.save_note.clicked.connect(self.save_note)
         self.details.export_live.triggered.connect(lambda: self.export("live"))
+        self.details.export_holds.triggered.connect(lambda: self.export("holds"))
+        self.details.export_pulls.triggered.connect(lambda: self.export("pulls"))
         self.details.export_raw.triggered.connect(lambda: self.export("raw"))
         find = QtGui.QShortcut(QtGui.QKeySequence.StandardKey.Find, self)
         find.activated.connect(self.search.setFocus)
@@ -160,13 +166,13 @@ class ShelfScreen(Screen):
         path, note = self.chosen()[0].path, self.details.note.text()
         self._begin("saving the note", lambda _: write_note(path, note), lambda _: self.look_again())
 
-    def export(self, what: str) -> None:
-        """Ask for a name and write the selected session as CSV; `what` is 'live' or 'raw'."""
+    def export(self, what: "What") -> None:
+        """Ask for a name and write a part of the selected session as CSV."""
         path = Path(self.chosen()[0].path)
         out = ask.save_as(self, "Export CSV", path.with_name(f"{path.stem}-{what}.csv"), "csv")
         if out is None:
             return
-        self._begin("exporting", lambda task: export_session(path, out, what, task.tell), self._say)
+        self._begin("exporting", lambda task: export_part(path, out, what, task.tell), self._say)
 
     def _begin(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
         self._after = after
@@ -188,7 +194,7 @@ class ShelfScreen(Screen):
 
     def _listed(self, shelf: Any) -> None:
         self.sessions = shelf.sessions
-        self._say("; ".join(one_line(remark) for remark in shelf.remarks))
+        self._say("; ".join(one_line(line) for line in say_all(shelf.findings)))
         self.filter()
 
     def filter(self) -> None:

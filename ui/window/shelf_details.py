@@ -43,7 +43,9 @@ class Details(QtWidgets.QFrame):
         menu = QtWidgets.QMenu(self.export)
         self.export_live = QtGui.QAction("Speed and load, with holds and pulls…", menu)
         self.export_raw = QtGui.QAction("Every sample as recorded…", menu)
-        menu.addActions([self.export_live, self.export_raw])
+        self.export_holds = QtGui.QAction("Holds…", menu)
+        self.export_pulls = QtGui.QAction("Pulls…", menu)
+        menu.addActions([self.export_live, self.export_holds, self.export_pulls, self.export_raw])
         self.export.setMenu(menu)
         self.row = QtWidgets.QHBoxLayout()
         for part, stretch in (

@@ -3,18 +3,21 @@
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ui.text.lines import one_line
+
+if TYPE_CHECKING:
+    from stream.study.export import What
 
 Progress = Callable[[int, int], None]
 
 
-def export_session(path: Path, out: Path, what: str, tell: Progress) -> str:
-    """Write a session as CSV, `what` is 'live' or 'raw'; returns what was done, in words."""
-    from stream.study.session_csv import export_live, export_raw
+def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
+    """Write a part of a session as CSV; returns what was done, in words."""
+    from stream.study.export import export_session
 
-    rows = export_live(path, out) if what == "live" else export_raw(path, out, tell)
+    rows = export_session(path, out, what, tell)
     return f"{one_line(str(out))}: {rows:,} rows written".replace(",", "\u202f")
 
 

@@ -54,7 +54,7 @@ class SpeedPanel(QtWidgets.QWidget):
         self.speed = float("nan")
         self.target: float | None = None
         self.dead = True
-        self.alarm = False
+        self.lift = False
         self.unit = 1.0
         self.setMinimumSize(320, 160)
 
@@ -74,7 +74,7 @@ class SpeedPanel(QtWidgets.QWidget):
     @property
     def sentence(self) -> str:
         """The words under the figure."""
-        if self.alarm:
+        if self.lift:
             return "LIFT"
         if self.pull is not None and not self.dead:
             return words.pulling(self.pull, self.speed, self.redline)
@@ -97,15 +97,16 @@ class SpeedPanel(QtWidgets.QWidget):
         target: float | None,
         *,
         dead: bool,
-        alarm: bool = False,
+        lift: bool = False,
         pull: PullNow | None = None,
         redline: float | None = None,
     ) -> None:
         """Take over what is to be drawn. `speed` is what the target is set against, NaN where that is not known yet;
-        `dead`: no signal, so no figure, no bracket; `alarm`: lift; a `pull` that goes on has the bracket's place.
+        `dead`: no signal, so no figure, no bracket; `lift`: over a limit; a `pull` that goes on has
+        the bracket's place.
         """
         self.figure = NO_FIGURE if dead else figure
-        self.speed, self.steady, self.target, self.dead, self.alarm = speed, steady, target, dead, alarm
+        self.speed, self.steady, self.target, self.dead, self.lift = speed, steady, target, dead, lift
         self.pull, self.redline = pull, redline
         self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
         self.update()
@@ -117,7 +118,7 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
         width, height = float(self.width()), float(self.height())
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
-        if self.alarm:
+        if self.lift:
             for left in (0.0, width - 36 * self.unit):
                 hatch(painter, QtCore.QRectF(left, 0, 36 * self.unit, height), self.theme.fault, 26 * self.unit)
         caption = 32 * self.unit
@@ -125,7 +126,7 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.setPen(QtGui.QColor(self.theme.muted))
         margin = 12 * self.unit
         painter.drawText(
-            QtCore.QRectF(margin + (36 * self.unit if self.alarm else 0), 0, width, caption),
+            QtCore.QRectF(margin + (36 * self.unit if self.lift else 0), 0, width, caption),
             QtCore.Qt.AlignmentFlag.AlignVCenter,
             "Engine speed, rpm",
         )
@@ -153,7 +154,21 @@ class SpeedPanel(QtWidgets.QWidget):
         self._draw_bracket(painter, arena, closed_half)
 
     def _draw_pull(self, painter: QtGui.QPainter, arena: QtCore.QRectF) -> None:
-        """A bar under the figure that fills from the pull's start to redline; its end is redline."""
+        """A wedge beside the figure; under it a bar that fills from the pull's start to redline, which is its end."""
+        left, foot, size = (
+            arena.left() + arena.width() * 0.06,
+            arena.top() + arena.height() * 0.78,
+            arena.height() * 0.5,
+        )
+        painter.setPen(QtCore.Qt.PenStyle.NoPen)
+        painter.setBrush(QtGui.QColor(self.theme.pull))
+        painter.drawPolygon(
+            [
+                QtCore.QPointF(left, foot),
+                QtCore.QPointF(left + size * 0.7, foot),
+                QtCore.QPointF(left + size * 0.7, foot - size),
+            ]
+        )
         share = self.pull_share
         if share is None:
             return
@@ -195,10 +210,10 @@ class SpeedPanel(QtWidgets.QWidget):
         painter.setFont(text_font(box.height() * 0.62, bold=True))
         text = self.sentence
         wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(text)
-        if self.closed or self.alarm:
+        if self.closed or self.lift:
             plate = QtCore.QRectF(box.center().x() - wide / 2 - box.height() * 0.4, box.top(), 0, box.height())
             plate.setWidth(wide + box.height() * 0.8)
-            painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.alarm else self.theme.hold))
+            painter.fillRect(plate, QtGui.QColor(self.theme.fault if self.lift else self.theme.hold))
             painter.setPen(QtGui.QColor(self.theme.on_signal))
         else:
             painter.setPen(QtGui.QColor(self.theme.muted if self.dead else self.theme.text))

@@ -15,7 +15,7 @@ from ui.text.lines import one_line
 Level = Literal["idle", "wait", "recording", "caution", "fault"]
 
 SHOWN_S = 5.0  # how long a passing trouble stays up
-ALARM_S = 3.0
+LIMIT_S = 3.0
 LIFT, NO_DATA = "LIFT", "No data"
 QUIET_S = 1.5  # a running stream that brings nothing for this long is in trouble
 LITTLE_DISK_BYTES, HARDLY_ANY_DISK_BYTES = 1_000_000_000, 100_000_000
@@ -66,8 +66,10 @@ class Watch:
     def _take_events(self, events: Sequence[Event], now: float) -> None:
         for event in events:
             text = one_line(event.text, 110)
-            if event.kind == "alarm":
-                self._passing["alarm"] = (now + ALARM_S, State("fault", LIFT, text))
+            if event.kind == "limit":
+                self._take_limit(event, now)
+            elif event.kind == "limit-blind":
+                self._passing["blind"] = (now + SHOWN_S, State("caution", "Not watched", text))
             elif event.kind == "fault":
                 self._passing["fault"] = (now + SHOWN_S, State("caution", "Data fault", text))
             elif event.kind == "mark":
@@ -82,6 +84,14 @@ class Watch:
                 self._recording_from = event.time_s
             elif event.kind == "recording-ended":
                 self._recording_from = None
+
+    def _take_limit(self, event: Event, now: float) -> None:
+        """Each excursion is said once and stays for 3 s; a second channel within them stands beside the first."""
+        text = one_line(event.text, 60)
+        shown = self._passing.get("limit")
+        if shown is not None and shown[0] > now and text not in shown[1].detail:
+            text = one_line(f"{text} · {shown[1].detail}", 110)
+        self._passing["limit"] = (now + LIMIT_S, State("fault", LIFT, text))
 
     def _take_health(self, health: Health | None, now: float) -> None:
         """Lost and clipped samples are shown when they grow; the health line keeps the totals."""
@@ -109,7 +119,7 @@ class Watch:
     def _gravest(self, status: DriveStatus, now: float, info: StreamInfo | None) -> State:
         if status.state == "failed":
             return State("fault", "Stopped by a fault", one_line(status.failure, 160))
-        candidates = [self._passing[key][1] for key in ("alarm",) if key in self._passing]
+        candidates = [self._passing[key][1] for key in ("limit",) if key in self._passing]
         if status.state == "away":
             waited = clock(now - self._since["away"])
             candidates.append(State("fault", "Device away", f"waiting for it, {waited}; check cable and supply"))
@@ -119,7 +129,9 @@ class Watch:
         disk = _disk_state(status, info)
         candidates += [disk] if disk is not None and disk.level == "fault" else []
         candidates += [
-            self._passing[key][1] for key in ("command", "knock", "clipped", "lost", "fault") if key in self._passing
+            self._passing[key][1]
+            for key in ("command", "blind", "knock", "clipped", "lost", "fault")
+            if key in self._passing
         ]
         candidates += [disk] if disk is not None else []
         return candidates[0] if candidates else self._ordinary(status)

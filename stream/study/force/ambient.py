@@ -12,7 +12,7 @@ import numpy as np
 from stream.car import Channel
 from stream.findings import Finding, warning
 from stream.study.dataset import Dataset
-from stream.units import conversion, plain_unit
+from stream.units import ABSOLUTE_OF, conversion, plain_unit
 
 HIGHEST_HPA = 1085.0  # about the highest ever read at a sea level; from memory
 LOWEST_HPA = 500.0  # about 5 600 m (ISO 2533), the highest roads
@@ -21,7 +21,6 @@ STANDING_RPM = 50.0
 STANDING_S = 1.0  # chosen: so long at least; shorter is a stalled moment
 # how the name of a channel tells that it is ambient pressure; common practice, no source
 NAMES = ("baro", "ambient", "atmos")
-_ABSOLUTE = {"psia": "psi", "bara": "bar", "kpaa": "kpa", "kpaabs": "kpa", "barabs": "bar"}
 
 Source = Literal["said", "channel", "standing", "wide-open", "standard"]
 
@@ -61,7 +60,7 @@ def manifold_channel(data: Dataset) -> Channel | None:
 def kpa_per_unit(unit: str) -> float | None:
     """What a pressure in this unit is multiplied by to be in kPa; None where it is no unit of pressure."""
     plain = plain_unit(unit)
-    factor = conversion(_ABSOLUTE.get(plain, plain), "kPa")
+    factor = conversion(ABSOLUTE_OF.get(plain, plain), "kPa")
     return None if factor is None else factor[0]
 
 

@@ -26,7 +26,6 @@ LEAST_MANIFOLD_KPA = 10.0  # on the overrun an engine still shows 15 to 25 kPa; 
 WIDE_OPEN_PCT = 80.0
 STILL_KPA = 1.0  # chosen: manifold pressure that moves less than this while the throttle moves is not measured
 MOVED_PCT = 25.0
-OTHER_SIDE_SHARE = 0.1  # chosen: of a cell's rows, that had the other quantity at high load
 
 
 @dataclass(frozen=True, slots=True)

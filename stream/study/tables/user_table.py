@@ -201,6 +201,19 @@ def read_fuel(path: str | Path) -> UserTable:
     return table
 
 
+def read_table(path: str | Path) -> UserTable:
+    """Any table for the sake of its axes; its cells are numbers of any kind. Raises InputError that names the place."""
+    sheet = read_sheet(Path(path))
+    first = sheet.content()[0]
+    if {"tune", "advance"} & {word.casefold() for word in sheet.words(first)}:
+        raise InputError(
+            f"{path}: line {sheet.lines[first]}: is a list of tunes without a second axis; give a table of rpm against "
+            "manifold pressure or throttle",
+            "table-is-list",
+        )
+    return _grid(sheet, (-np.inf, np.inf), "cells are numbers")
+
+
 def read_advance(path: str | Path) -> AdvanceList | UserTable:
     """Advance, as a list of tunes or a grid. Raises InputError that names the place."""
     sheet = read_sheet(Path(path))

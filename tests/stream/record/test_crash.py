@@ -51,6 +51,21 @@ def lost_before(rows: int) -> np.ndarray:
     return row + 7 * (row // 1000)
 
 
+def check_drawn(file: h5py.File) -> None:
+    """What a general viewer needs to draw it: NXroot and NXdata of the NeXus definitions (nexusformat.org), dimension
+    scales of the HDF5 high-level specification, `units` and `long_name` as the CF and netCDF conventions name them."""
+    assert (file.attrs["NX_class"], file.attrs["default"]) == ("NXroot", "live")
+    group = file["live"]
+    assert (group.attrs["NX_class"], group.attrs["signal"]) == ("NXdata", "load")
+    assert (list(group.attrs["auxiliary_signals"]), list(group.attrs["axes"])) == (["speed"], ["time"])
+    assert group["time"].is_scale
+    for name in ("speed", "load", "signal"):
+        assert group[name].dims[0][0] == group["time"]
+    for item in group.values():
+        assert {"unit", "units", "long_name", "filter", "delay_s", "calibration"} <= set(item.attrs)
+        assert item.attrs["units"] == item.attrs["unit"]
+
+
 @pytest.mark.parametrize("kills", [4, pytest.param(20, marks=pytest.mark.coverage)])
 @pytest.mark.parametrize("rows_per_flush", [500, 20], ids=["twice a second", "after every block"])
 def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int, kills: int) -> None:
@@ -62,11 +77,13 @@ def test_kill_at_random_moments(tmp_path: Path, rows_per_flush: int, kills: int)
         with h5py.File(session) as file:
             samples = file["raw/samples"][:]
             assert file.attrs["finished"] == 0
+            check_drawn(file)
         assert len(samples) >= flushed
         assert len(samples) > appended - RATE
         np.testing.assert_array_equal(samples[:, 0], lost_before(len(samples)))
 
         with open_session(recover(session)) as whole:
+            check_drawn(whole.h5)
             assert whole.rows >= appended
             assert whole.finished
             index = whole.sample_index()

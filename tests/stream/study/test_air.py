@@ -45,6 +45,7 @@ def test_keys_of_the_json_are_these() -> None:
 
 
 def test_the_range_that_is_left_is_named() -> None:
+    """Which standard's range is left is said."""
     assert range_findings(25, air_factors(25, 990, 0)) == []
     assert any(
         "ISO 1585" in words and "5 °C" in words for words in say_all(range_findings(5, air_factors(5, 1000, 40)))

@@ -114,7 +114,7 @@ def test_road_speed_outranks_a_declared_gear() -> None:
 
 def test_a_zero_is_taken_off_once_however_often_it_is_asked() -> None:
     """And can be put back."""
-    off = PullZero(0.1, (ZeroPart("zero", 0.01),), "zero")
+    off = PullZero(0.1, (ZeroPart("zero", 0.01),))
     twice = made_pull(level=1.0).with_zero(off).with_zero(off)
 
     assert twice.load == pytest.approx(np.full(801, 0.9))

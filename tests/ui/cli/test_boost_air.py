@@ -132,6 +132,7 @@ def factor(path: Path, *words: object) -> tuple[float, set[str], str]:
 def test_a_boosted_engine_is_never_corrected_as_one_without(
     made: Make, car: str, plan: dict, air: tuple[str, ...]
 ) -> None:
+    """The factors hold without boost alone: a boosted engine gets none."""
     ratio, codes, text = factor(made(car=car, **plan), *air)
 
     assert ratio == pytest.approx(1.0)
@@ -140,6 +141,7 @@ def test_a_boosted_engine_is_never_corrected_as_one_without(
 
 
 def test_boost_is_refused_also_where_the_air_was_kept_and_nothing_is_asked(made: Make) -> None:
+    """Air that the session kept corrects no boosted engine either."""
     for car, plan in ((channels(boosted=True), {}), (channels(), {"high": 130.0})):
         ratio, _, text = factor(made(car=car, air="15,1005,0", **plan))
 
@@ -148,6 +150,7 @@ def test_boost_is_refused_also_where_the_air_was_kept_and_nothing_is_asked(made:
 
 
 def test_a_car_file_that_denies_the_boost_which_is_seen_is_contradicted(made: Make) -> None:
+    """A logged pressure above ambient outranks a car file that says no boost."""
     _, _, text = factor(made(car=channels(boosted=False), high=150.0, air="15,1005,0"))
 
     assert "the car file says the engine is not boosted" in text
@@ -188,6 +191,7 @@ def test_a_sea_level_pressure_kept_at_altitude_does_not_hide_boost(made: Make) -
     ],
 )
 def test_with_boost_unknown_the_correction_says_so(made: Make, car: str, plan: dict, words: str) -> None:
+    """Where boost is not known, the correction says that it rests on none."""
     ratio, _, text = factor(made(car=car, **plan), "--air", DENSE)
 
     assert ratio == pytest.approx(ISO_15_1013, rel=5e-5)
@@ -197,6 +201,7 @@ def test_with_boost_unknown_the_correction_says_so(made: Make, car: str, plan: d
 
 
 def test_pressure_that_never_went_above_a_known_ambient_is_said_as_such(made: Make) -> None:
+    """Pressure that stayed below ambient is evidence of no boost, and is named as that."""
     ratio, _, text = factor(made(air=DENSE, high=97.0))
 
     assert ratio == pytest.approx(ISO_15_1013, rel=5e-5)
@@ -204,6 +209,7 @@ def test_pressure_that_never_went_above_a_known_ambient_is_said_as_such(made: Ma
 
 
 def test_declared_without_boost_needs_no_words_on_boost(made: Make) -> None:
+    """A car declared without boost gets no warning about it."""
     ratio, _, text = factor(made(car=channels(boosted=False), air=DENSE))
 
     assert ratio == pytest.approx(ISO_15_1013, rel=5e-5)
@@ -229,6 +235,7 @@ def test_a_gauge_channel_is_made_absolute_with_the_air_that_was_kept(made: Make)
 
 
 def test_a_gauge_channel_without_ambient_says_what_was_added(made: Make) -> None:
+    """A gauge pressure needs the ambient one; what was taken for it is said."""
     gauge = channels(more="gauge = true")
 
     _, _, text = factor(made(car=gauge, high=170.0, gauge_from=99.0), "--air", DENSE)
@@ -240,6 +247,7 @@ def test_a_gauge_channel_without_ambient_says_what_was_added(made: Make) -> None
 
 
 def test_a_kept_air_is_used_and_none_means_none(made: Make) -> None:
+    """The session's own air is used unless 'none' is asked for."""
     path = made(air=DENSE)
 
     assert factor(path)[0] == pytest.approx(ISO_15_1013, rel=5e-5)
@@ -258,6 +266,7 @@ def test_weather_kept_in_one_session_and_not_in_the_other_corrects_neither(made:
 
 
 def test_an_air_that_contradicts_the_kept_one_is_named(made: Make) -> None:
+    """Two airs for one session that differ are named."""
     path = made(air="15,898.7,0", high=88.0)
 
     ratio, _, text = factor(path, "--air", DENSE)
@@ -268,6 +277,7 @@ def test_an_air_that_contradicts_the_kept_one_is_named(made: Make) -> None:
 
 
 def test_a_kept_air_that_cannot_be_used_leaves_the_load_as_it_is(made: Make) -> None:
+    """An unusable air corrects nothing, and that is said."""
     for path, words in (
         (made(air="0,1030,50"), "out of the standards' range"),
         (made(air=DENSE, zero=False), "needs a zero"),
@@ -292,6 +302,7 @@ def test_a_kept_air_that_cannot_be_used_leaves_the_load_as_it_is(made: Make) -> 
     ],
 )
 def test_what_is_no_weather_is_neither_kept_nor_used(made: Make, air: str, words: str) -> None:
+    """Impossible air is refused at the door and in the file."""
     path = made()
     before = path.read_bytes()
 
@@ -303,6 +314,7 @@ def test_what_is_no_weather_is_neither_kept_nor_used(made: Make, air: str, words
 
 
 def test_sea_level_pressure_and_altitude_are_kept_as_the_pressure_where_the_car_stands(made: Make) -> None:
+    """What is kept is the pressure where the car stands."""
     path = made()
 
     assert said("mark", path, "--air", "15,1013.25,40", "--altitude", "1000")[0] == 0
@@ -317,6 +329,7 @@ def test_sea_level_pressure_and_altitude_are_kept_as_the_pressure_where_the_car_
 
 
 def test_a_replay_carries_the_air_on(made: Make, tmp_path: Path) -> None:
+    """A replay into a new session copies the day's air."""
     path, new = made(air=DENSE), tmp_path / "again.h5"
 
     assert said("replay", path, "-o", new, "--headless", "--json")[0] == 0
@@ -325,6 +338,7 @@ def test_a_replay_carries_the_air_on(made: Make, tmp_path: Path) -> None:
 
 
 def test_the_report_says_that_a_boosted_engine_was_not_corrected(made: Make, tmp_path: Path) -> None:
+    """The printed session says that no factor was used, and why."""
     page = tmp_path / "day.html"
 
     assert said("report", made(car=channels(boosted=True), air=DENSE), "-o", page)[0] == 0

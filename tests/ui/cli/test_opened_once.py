@@ -15,7 +15,9 @@ COMMANDS = {
     "trend": ("trend", "--tune", "heron"),
     "coach": ("coach",),
     "power": ("power",),
+    "cells": ("cells",),
 }
+TABLE = "rpm\\kPa,40,70,100\n" + "".join(f"{rpm},30,25,20\n" for rpm in (2000, 3000, 4000, 5000, 6000))
 ONE = {"survey": ("survey",), "mark, to look": ("mark",), "fit": ("fit", "--targets", ROW)}
 
 
@@ -41,6 +43,9 @@ def test_each_session_of_a_day_is_opened_once(steadypull, opened, tmp_path, name
         for place, tune in enumerate(("heron", "plover", "heron", "plover"))
     ]
     command, *options = COMMANDS[name]
+    if name == "cells":
+        (tmp_path / "table.csv").write_text(TABLE)
+        options = ["--table", tmp_path / "table.csv"]
     ran = steadypull(command, *paths, *options, "--json")
 
     assert ran.code == 0, ran.err

@@ -128,7 +128,7 @@ def test_export_writes_where_it_was_asked(
     settle(shelf)
 
     assert offered == ["b-live.csv"]
-    assert out.read_text().startswith("time_s,speed_rpm,load [mV/V],hold,pull\n")
+    assert out.read_text().startswith("time_s,speed_rpm,load [mV/V],signal [V],hold,pull\n")
     assert "rows written" in shelf.status.text()
 
 

@@ -68,7 +68,7 @@ def test_the_gravest_first(drive: Drive) -> None:
     drive.look(health=worse, disk_free_bytes=50_000_000)
     assert drive.look().title == "Disk full soon"
     assert drive.look(state="away").title == "Device away"
-    assert drive.look(Event(1, 0.0, "alarm", "too hot")).title == "LIFT"
+    assert drive.look(Event(1, 0.0, "limit", "egt 912, above 900")).title == "LIFT"
     assert drive.look(state="failed", failure="gone for good") == State("fault", "Stopped by a fault", "gone for good")
 
 

@@ -1,0 +1,36 @@
+"""steadypull export: a part of a session as a file for any other tool."""
+
+import click
+
+from ui.cli.options import new_file
+
+
+@click.command("export")
+@click.argument("session_path", metavar="SESSION")
+@click.option(
+    "-o",
+    "out",
+    required=True,
+    metavar="FILE",
+    help="The new file; its ending says the format: .csv, .parquet, .mat (MATLAB) or .nc (netCDF).",
+)
+@click.option(
+    "--part",
+    type=click.Choice(("live", "holds", "pulls", "raw")),
+    default="live",
+    help="live: time, speed, load, signal; holds or pulls: a row each; raw: every sample as recorded.  [live]",
+)
+def command(session_path: str, out: str, part: str) -> int:
+    """Write a part of a session to a file, units in the heads of its columns. The session is not changed."""
+    from typing import cast
+
+    from stream.study.export import What, export_session
+    from ui.cli.progress import progress
+
+    target = new_file("-o", out)
+    if target is None:
+        raise TypeError("-o is required")
+    with progress("writing", 1) as tell:
+        rows = export_session(session_path, target, cast(What, part), lambda done, whole: tell(done / max(whole, 1)))
+    click.echo(f"{target}: {rows} row{'' if rows == 1 else 's'} written")
+    return 0
