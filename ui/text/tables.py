@@ -167,6 +167,8 @@ SENTENCES: dict[str, Sentence] = {
     "advance-load-not-positive": "load is not above zero: take a zero",
     "advance-more-not-resolved": "that more advance gives more load is not resolved",
     "advance-less-not-shown": "the best is not bounded above, so less advance is not shown to be enough",
+    "advance-flat": "flat within ±{within_pct:.1f} % here: nothing to gain from another advance",
+    "advance-pooled": "by a smooth curve through {bands} rev bands, as stiff as the pulls say",
     "advance-far-below": _left_out,
     "advance-direction": _direction,
     "advance-no-reason": "no reason to change",
