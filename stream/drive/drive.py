@@ -13,6 +13,7 @@ import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
+from stream.drive.day_coach import DayCoach
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
@@ -29,6 +30,7 @@ from stream.record.tables import Command, Heard, Weather
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
+from stream.study.running import RunningSession
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
@@ -47,15 +49,19 @@ class Drive:
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     event_file   where each event goes as it happens; closed at the end
     weather    the air of the day, kept in every session file
+    coach      is told what happens, and says what to do next; None where nobody is to be coached
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
-                 event_file: EventFile | None = None, weather: Weather | None = None) -> None:  # fmt: skip
+                 event_file: EventFile | None = None, weather: Weather | None = None,
+                 coach: DayCoach | None = None) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
+        self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
+        self._coached = (0, 0)
         self.events = EventList()
         self.event_file = event_file
         if event_file is not None:
@@ -97,6 +103,8 @@ class Drive:
         """Open the source and let it run, on threads of its own. Returns at once."""
         self._reader.start()
         self._engine.start()
+        if self.coach is not None:
+            self.coach.start()
 
     def wait_open(self, timeout_s: float | None = None) -> bool:
         """Wait until the stream is described, or cannot be. Raises what kept it from opening."""
@@ -185,6 +193,7 @@ class Drive:
             speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
             load=float("nan") if last is None else float(last.load[-1]),
             disk_free_bytes=self._disk_free(), counters=self.source.counters(),
+            next_step=None if self.coach is None else self.coach.step,
         )  # fmt: skip
 
     # -- the engine's thread ------------------------------------------------------------------------------------
@@ -225,6 +234,8 @@ class Drive:
                 recorder.join()
             if self.event_file is not None:
                 self.event_file.close()
+            if self.coach is not None:
+                self.coach.stop()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -238,6 +249,8 @@ class Drive:
             block = cursor.read(rows)
             if block is not None:
                 self._push(block, cursor)
+            elif self._stage is not None and self._published.time_s != self._stage.time_s:
+                self._publish(self._stage)  # what came last before the line fell silent
         self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
         self._tell(ring)
 
@@ -260,11 +273,22 @@ class Drive:
                 self._speeds.popleft()
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        self._tell_coach(stage, block, rows)
         self._follow_targets(stage)
         now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S
+
+    def _tell_coach(self, stage: LiveStage, block: Block, rows: LiveRows) -> None:
+        """Leave it in the coach's box; the coach works on a thread of its own."""
+        if self.coach is None:
+            return
+        self.coach.hear(block.first - self._origin, block, rows)
+        now = (len(stage.pulls), stage.changed_verdicts)
+        if now != self._coached:
+            self._coached = now
+            self.coach.pulls(stage.pulls)
 
     def _follow_targets(self, stage: LiveStage) -> None:
         """Let the guide see what the stage found and what the person asked, and tell what it says."""
@@ -342,14 +366,17 @@ class Drive:
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
+        now = datetime.now(UTC)
+        path = self._path
+        if self._want_recording and path is None:
+            path = new_session_path(self._folder or Path(), self._tune, now)
+        self._begin_coaching(stage, ring.info, path, now)
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
-        if not self._want_recording:
+        if not self._want_recording or path is None:
             return
-        now = datetime.now(UTC)
-        path = self._path if self._path is not None else new_session_path(self._folder or Path(), self._tune, now)
         load = self.car.by_role("load")
         writer = SessionWriter(
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
@@ -366,6 +393,16 @@ class Drive:
         self._recorders.append(recorder)
         recorder.start()
 
+    def _begin_coaching(self, stage: LiveStage, info: StreamInfo, path: Path | None, now: datetime) -> None:
+        if self.coach is None:
+            return
+        self._coached = (0, 0)
+        every = max(1, stage.settings.decimation)
+        where = path if path is not None else (self._folder or Path()) / "not recorded"
+        self.coach.begin(
+            RunningSession(where, self.car, info, self._tune, self._gear, now, every, conditions=self._weather)
+        )
+
     def _end(self) -> None:
         """Close the session that runs: the stage's last findings, then the recorder's last rows."""
         stage, take = self._stage, self._take
@@ -379,6 +416,8 @@ class Drive:
             if self._guide is not None:
                 self._guide.take(stage.holds)
                 self._pass_on(self._guide, stage)
+            if self.coach is not None:
+                self.coach.pulls(stage.pulls)
             self._publish(stage)
         if take is not None:
             if self._guide is not None:

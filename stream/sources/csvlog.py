@@ -77,7 +77,7 @@ class CsvSource:
                 f"{self._path}: no row has a value in {', '.join(header.cells[place] for place in places)}"
             )
         self._sampled = sampled
-        self._edges = _edges(sampled)
+        self._edges = rows_to_edges(sampled)
         self._tell(table, sampled, rows)
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in channels)
         return StreamInfo(sampled.rate_hz, infos, self._path.name)
@@ -238,7 +238,7 @@ def _began(clock: Clock, left_out: npt.NDArray[np.int64]) -> datetime | None:
     return clock.began + timedelta(seconds=first[0]) if first else None
 
 
-def _edges(sampled: Sampled) -> list[int]:
+def rows_to_edges(sampled: Sampled) -> list[int]:
     """Rows at which Blocks begin, and the end: at every gap and restart, and after 4096 rows."""
     cuts = {
         0,

@@ -56,3 +56,29 @@ class Source(Protocol):
     def close(self) -> None:
         """Give the port or file back. Safe to call twice."""
         ...
+
+
+class PlainSource:
+    """A base for a source that has nothing to tell, nothing to count and nothing to give back: it needs only `open`
+    and `read`, which should return soon once `finished` is True."""
+
+    realtime = True
+
+    def __init__(self) -> None:
+        self.finished = False
+
+    def take_notes(self) -> list[SourceNote]:
+        """Nothing."""
+        return []
+
+    def counters(self) -> dict[str, int]:
+        """Nothing."""
+        return {}
+
+    def stop(self) -> None:
+        """End soon."""
+        self.finished = True
+
+    def close(self) -> None:
+        """End."""
+        self.finished = True

@@ -8,6 +8,7 @@
         data.stretch(channel, 3.0, 8.0, "zero")      # raw samples of a stretch, none missing or clipped
         data.mean_over(["lambda"], 3.0, 8.0)         # means of raw samples
         data.holds, data.pulls, data.pinned          # in rpm of the calibration in force; `recorded_…` by the line
+        data.to_pandas(), data.to_xarray()           # the live rows as a frame, where that library is installed
         data.zeros, data.weather, data.heard, data.gear, data.speed_lag, data.load_scale
 
 Times are seconds from the session's first sample, lost time included; the live filter's delay is off already, the
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -30,6 +32,7 @@ from stream.calibrate.speed.calfile import SpeedCalibration, parse_calibration
 from stream.car import Car, Channel, Role, parse_car
 from stream.errors import InputError
 from stream.events import Event
+from stream.frames import columns_to_pandas, columns_to_xarray
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
@@ -154,6 +157,23 @@ class Dataset:
     def first(self, role: Role) -> Channel | None:
         """The first recorded channel of a role, or None."""
         return next(iter(self.recorded(role)), None)
+
+    def to_pandas(self) -> Any:
+        """The live rows as a pandas DataFrame over time_s: speed_rpm, load, signal; units in its `attrs`."""
+        return columns_to_pandas(("time_s", self.time_s), self._columns())
+
+    def to_xarray(self) -> Any:
+        """The live rows as an xarray Dataset over time_s, with `units` attributes."""
+        about = {"tune": self.tune, "started_utc": self.started_utc.isoformat(), "session": str(self.path)}
+        return columns_to_xarray(("time_s", self.time_s), self._columns(), about)
+
+    def _columns(self) -> dict[str, tuple[Floats, str]]:
+        unit = self.car.need("engine_speed", "the study of a session").unit
+        return {
+            "speed_rpm": (self.speed_rpm, "rpm"),
+            "load": (self.load, self.load_unit),
+            "signal": (self.signal, unit),
+        }
 
     # -- the live clock -------------------------------------------------------------------------------------------
 

@@ -6,7 +6,6 @@ column where the format has a place for it.
 """
 
 import csv
-import importlib
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.errors import InputError, StorageError
+from stream.frames import library
 from stream.record.session import Session, open_session
 from stream.record.tables import Rows
 from stream.study.dataset import Dataset, open_dataset
@@ -25,6 +25,8 @@ Progress = Callable[[int, int], None]
 What = Literal["live", "raw", "holds", "pulls"]
 WHATS: Final[tuple[What, ...]] = ("live", "raw", "holds", "pulls")
 MOST_MAT_BYTES: Final = 1 << 31  # of a variable in a MATLAB file of level 5: The MathWorks, 'MAT-File Format' (2024)
+
+CHOOSE: Final = ", or choose .csv or .mat"
 
 # Units that a column's own name says already, by the end of the name.
 _SAID: Final = {"_s": "s", "_rpm": "rpm", "_rpm_per_s": "rpm/s"}
@@ -259,7 +261,7 @@ def _identifier(name: str) -> str:
 
 def _parquet(path: Path, table: Table, tell: Progress | None) -> None:
     """One row group a piece; unit and long_name in each field's metadata."""
-    pa, pq = _library("pyarrow", "Parquet"), _library("pyarrow.parquet", "Parquet")
+    pa, pq = library("pyarrow", "export", CHOOSE), library("pyarrow.parquet", "export", CHOOSE)
 
     def batch(values: Sequence[Rows]) -> Any:
         fields = [
@@ -295,7 +297,7 @@ def _parquet(path: Path, table: Table, tell: Progress | None) -> None:
 
 def _netcdf(path: Path, table: Table, tell: Progress | None) -> None:
     """netCDF-4 with the names of the CF conventions: `units`, `long_name`; time_s is the coordinate."""
-    h5netcdf = _library("h5netcdf", "netCDF")
+    h5netcdf = library("h5netcdf", "export", CHOOSE)
     import h5py
 
     dimension = table.index or "row"
@@ -320,21 +322,6 @@ def _netcdf(path: Path, table: Table, tell: Progress | None) -> None:
 
 
 _WRITERS: Final[dict[str, Writer]] = {".csv": _csv, ".parquet": _parquet, ".mat": _mat, ".nc": _netcdf}
-
-
-def _library(name: str, what: str) -> Any:
-    """A library of the optional part. Raises InputError where it is not installed."""
-    try:
-        return importlib.import_module(name)
-    except ImportError:
-        package = name.partition(".")[0]
-        raise InputError(
-            f"a {what} file needs the package {package}, which is not installed; install Steadypull's part 'export', "
-            "or choose .csv or .mat",
-            "library-missing",
-            package=package,
-            part="export",
-        ) from None
 
 
 def _whole(out: Path, write: Callable[[Path], None]) -> None:

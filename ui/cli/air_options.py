@@ -1,6 +1,6 @@
 """--air and what belongs to it: the air of a drive that is kept, and the correction that a study makes with it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,10 +11,9 @@ from stream.errors import InputError
 from ui.cli.options import Decorator, numbers
 
 if TYPE_CHECKING:
-    from stream.findings import Finding
+    from stream.door import Air
     from stream.record.tables import Weather
     from stream.study.force.boost import Reading
-    from stream.study.pulls import PullTrace
 
 NONE = "none"
 EXAMPLE = "18,1002,55 for 18 °C, 1002 hPa, 55 %"
@@ -85,20 +84,16 @@ def readings_of(session_paths: Sequence[str], air: Sequence[str]) -> "dict[str, 
     return readings
 
 
-def correction_for(
-    pulls: "Sequence[PullTrace]", session_paths: Sequence[str], air: Sequence[str], beyond_range: bool
-) -> "tuple[Mapping[str, float] | None, tuple[Finding, ...]]":
-    """(correction factor by session or None, what must be said of it): `--air none` is none, no --air is what was kept
-    with the sessions. Raises InputError for a reading that was given and cannot be used.
+def wanted_air(session_paths: Sequence[str], air: Sequence[str]) -> "Air":
+    """`--air none` is no correction, no --air is what was kept with the sessions. Raises InputError for a reading that
+    cannot be used.
     """
-    from stream.study.force.boost import correction_of
-
     if NONE in air:
         if len(air) > 1:
             raise InputError(f"--air {NONE}: beside other readings; correct all sessions or none")
-        return None, ()
-    found = correction_of(pulls, readings_of(session_paths, air), beyond_range=beyond_range)
-    return found.factors, found.findings
+        return None
+    readings = readings_of(session_paths, air)
+    return "kept" if readings is None else readings
 
 
 def three(text: str) -> tuple[float, float, float]:

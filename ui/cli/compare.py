@@ -5,14 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.air_options import air_option, beyond_option, correction_for
+from ui.cli.air_options import air_option, beyond_option, wanted_air
 from ui.cli.options import (
     band_option,
     history_option,
     json_option,
     positive,
-    read_pulls,
-    scatter_of,
+    read_day,
     sessions_argument,
 )
 
@@ -51,24 +50,28 @@ def command(
     as_json: bool,
 ) -> int:
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
-    import msgspec
-
+    from stream import compare
     from stream.study.compare.coach import day_resolves
-    from stream.study.compare.compare import compare
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 
     positive("--drift", drift_pct)
-    pulls, words = read_pulls(session_paths)
-    scatter = scatter_of(pulls, history, width)
-    factors, said = correction_for(pulls, session_paths, air, beyond_range)
-    result = compare(pulls, base, trial, width, factors, scatter, drift_pct)
-    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
+    day = read_day(session_paths)
+    result = compare(
+        day,
+        base,
+        trial,
+        band_rpm=width,
+        air=wanted_air(session_paths, air),
+        beyond_range=beyond_range,
+        history=history,
+        drift_pct=drift_pct,
+    )
     if as_json:
-        print_json(comparison_json(result, words))
+        print_json(comparison_json(result, day.findings))
     else:
-        both = [pull for pull in pulls if pull.tune in (base, trial)]
-        print_comparison(result, day_resolves(both, width), width, words)
+        both = [pull for pull in day.pulls if pull.tune in (base, trial)]
+        print_comparison(result, day_resolves(both, width), width, day.findings)
     return 0
 
 

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.air_options import air_option, beyond_option, correction_for
-from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
+from ui.cli.air_options import air_option, beyond_option, wanted_air
+from ui.cli.options import band_option, json_option, read_day, sessions_argument
 
 if TYPE_CHECKING:
     from stream.findings import Finding
@@ -29,25 +29,22 @@ def command(
     as_json: bool,
 ) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
-    import msgspec
-
+    from stream import curves
     from stream.record.text_file import write_text
-    from stream.study.compare.curve import curves, curves_csv
+    from stream.study.compare.curve import curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json
     from ui.text.comparison import curves_json
 
     target = new_file("--csv", csv_path)
-    pulls, words = read_pulls(session_paths)
-    factors, said = correction_for(pulls, session_paths, air, beyond_range)
-    result = curves(pulls, width, factors)
-    result = msgspec.structs.replace(result, findings=(*result.findings, *said))
+    day = read_day(session_paths)
+    result = curves(day, band_rpm=width, air=wanted_air(session_paths, air), beyond_range=beyond_range)
     if target is not None:
         write_text(target, curves_csv(result))
     if as_json:
-        print_json(curves_json(result, words))
+        print_json(curves_json(result, day.findings))
     else:
-        print_curves(result, csv_path, words)
+        print_curves(result, csv_path, day.findings)
     return 0
 
 

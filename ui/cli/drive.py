@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 @click.command("drive")
-@click.option("--port", "url", required=True, metavar="URL", help="Device path or any pyserial URL.")
+@click.option("--port", "url", required=True, metavar="URL", help="Device path, pyserial URL, or a package's own.")
 @click.option("--car", "car_path", required=True, metavar="CAR.toml", help="The car file.")
 @click.option("-o", "out", default=".", metavar="DIR", help="Folder for the session file; made where missing.")
 @tune_option
@@ -72,10 +72,11 @@ def command(
     A second person watches the screen; the road is closed.
     """
     from stream.car import load_car
+    from stream.drive.day_coach import DayCoach
     from stream.drive.drive import Drive
     from stream.drive.guide_plan import GuidePlan
     from stream.events import EventFile
-    from stream.sources.serialport import SerialSource
+    from stream.sources.plugins import source_for
     from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
 
@@ -90,7 +91,7 @@ def command(
         raise InputError("--until-u: needs the speeds to hold; give them with --targets RPM,RPM,…")
     plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
     weather = weather_of(air, altitude)
-    source = SerialSource(url, car, rate_hz)
+    source = source_for(url, car, rate_hz)
     drive = Drive(
         source,
         car,
@@ -99,6 +100,7 @@ def command(
         gear=gear,
         targets=plan,
         weather=weather,
+        coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
     )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)

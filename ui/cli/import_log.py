@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 @click.command("import")
-@click.argument("log_path", metavar="LOG.csv")
+@click.argument("log_path", metavar="LOG")
 @click.option("--car", "car_path", required=True, metavar="CAR.toml", help="The car file; its columns name the log's.")
 @click.option("-o", "out", required=True, metavar="SESSION.h5", help="The new session.")
 @tune_option
@@ -23,10 +23,13 @@ if TYPE_CHECKING:
 def command(
     log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, as_json: bool
 ) -> int:
-    """Make a CSV log a session; its holds and pulls are found by the same live stage."""
+    """Make a log a session; its holds and pulls are found by the same live stage.
+
+    LOG is CSV, plain or gzip, or ASAM MDF (.mf4, .mdf), or a format that an installed package reads.
+    """
     from stream.car import load_car
     from stream.drive.offline import run_offline
-    from stream.sources.csvlog import CsvSource
+    from stream.sources.plugins import log_source
     from ui.cli.live_text import say, warn
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json
@@ -39,7 +42,7 @@ def command(
         car.speed_line("import")
     warn(car.warnings)
     target = new_file("-o", out)
-    source = CsvSource(log_path, car, rate_hz, say=say_finding)
+    source = log_source(log_path, car, rate_hz, say=say_finding)
     note = f"imported from {Path(log_path).name}"
     if without_speed:
         return _raw_only(source, car, tune, gear, note, target, as_json)

@@ -12,11 +12,9 @@ from stream.errors import InputError
 
 if TYPE_CHECKING:
     from stream.car import Car
-    from stream.findings import Finding
+    from stream.door import Day
     from stream.record.session import Session
-    from stream.study.compare.scatter import Scatter
     from stream.study.dataset import Dataset
-    from stream.study.pulls import PullTrace
     from stream.study.speed import HeldSession
 
 _PAIR = re.compile(r"[-+.\deE]+=\S+")
@@ -157,22 +155,9 @@ def car_of(session: "Session", car_path: str | None) -> "Car":
     return car
 
 
-def scatter_of(pulls: Sequence["PullTrace"], history: str | None, width: float = 250.0) -> "Scatter":
-    """What is known of the car's scatter before today. Raises InputError for a folder that is not there."""
-    from stream.study.compare.history import known_scatter
-    from stream.study.compare.scatter import PRIOR
-
-    return PRIOR if history == "none" else known_scatter(pulls, history, width)
-
-
-def read_pulls(session_paths: Sequence[str]) -> tuple[list["PullTrace"], list["Finding"]]:
+def read_day(session_paths: Sequence[str]) -> "Day":
     """The pulls of the sessions, and what must be said of these. Raises InputError where none has a pull."""
+    from stream.door import day_of
     from stream.study.dataset import open_datasets
-    from stream.study.pulls import all_traces, gear_findings
 
-    pulls, words = all_traces(open_datasets(session_paths))
-    words += gear_findings(pulls)
-    if not pulls:
-        many = "none of these sessions" if len(session_paths) > 1 else session_paths[0]
-        raise InputError(f"{many}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one")
-    return pulls, words
+    return day_of(open_datasets(session_paths), session_paths)

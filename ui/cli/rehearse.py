@@ -113,9 +113,10 @@ def _print(day: "Day", as_json: bool) -> None:
 
 
 def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
+    from stream.study.bands import DEFAULT_WIDTH_RPM as BAND_RPM
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.cli.results import print_findings
-    from ui.text.comparison import verdict_words
+    from ui.text.comparison import band_words, look_line, shape_words, verdict_words
     from ui.text.figures import pct
     from ui.text.findings import say_all
 
@@ -150,6 +151,9 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
             )
         out.print(table)
         out.print(verdict_words(result))
+        for line in (look_line(result), band_words(result, BAND_RPM), shape_words(result, BAND_RPM)):
+            if line:
+                out.print(line)
         say_warnings(out, say_all(result.findings))
     if day.report is not None:
         out.print(f"\nreport: {day.report}")

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.options import band_option, json_option, read_pulls, sessions_argument
+from ui.cli.options import band_option, json_option, read_day, sessions_argument
 
 if TYPE_CHECKING:
     from stream.findings import Finding
@@ -23,12 +23,12 @@ def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bo
     from ui.cli.results import print_json
     from ui.text.comparison import trend_json
 
-    pulls, words = read_pulls(session_paths)
-    result = trend(pulls, tune, width)
+    day = read_day(session_paths)
+    result = trend(day.pulls, tune, width)
     if as_json:
-        print_json(trend_json(result, words))
+        print_json(trend_json(result, day.findings))
     else:
-        print_trend(result, words)
+        print_trend(result, day.findings)
     return 0
 
 

@@ -84,6 +84,9 @@ def verdict_words(result: Comparison) -> str:
     if overall.resolved:
         words = f"{result.trial!r} gives {pct(abs(overall.change_pct))} % {way} load than {result.base!r} ({interval})"
         words = f"Resolved: {words}, {counts}."
+    elif any(band.resolved for band in result.bands):
+        names = f"{result.trial!r} differs from {result.base!r}"
+        words = f"Resolved at some speeds: {names} there; overall it may be anything from {interval}, {counts}."
     else:
         words = f"Not resolved: {result.trial!r} against {result.base!r} may be anything from {interval}, {counts}."
     return f"In this order only. {words}" if result.order_only else words

@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
+from stream.door import day_of, scatter_before
 from stream.errors import InputError
 from stream.study.compare.answer import Comparison
 from stream.study.compare.coach import Advice, Resolves, coach, day_resolves
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
-from stream.study.compare.history import known_scatter
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.boost import correction_of
-from stream.study.pulls import PullTrace, all_traces, gear_findings
+from stream.study.pulls import PullTrace
 from ui.text.findings import say_all
 
 
@@ -67,11 +67,13 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
         except InputError as error:
             remarks.append(f"left out: {error}")
         tell(number, len(paths))
-    pulls, words = all_traces(sessions)
-    words += gear_findings(pulls)
-    if not pulls:
-        raise InputError(remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one")
-    return Opened(tuple(pulls), len(sessions), known_scatter(pulls), (*remarks, *say_all(words)))
+    try:
+        day = day_of(sessions)
+    except InputError:
+        raise InputError(
+            remarks[0] if remarks else "no pull was found in these sessions; choose others, or drive one"
+        ) from None
+    return Opened(day.pulls, len(sessions), scatter_before(day), (*remarks, *say_all(day.findings)))
 
 
 def usual_pair(pulls: Sequence[PullTrace]) -> tuple[str, str]:

@@ -11,9 +11,10 @@ from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
 from ui.text.lines import one_line
+from ui.text.next_step import next_step
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
-from ui.window.panels import FigurePanel, HealthLine, LimitBand, StateBar, Verdict
+from ui.window.panels import FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
 from ui.window.screen import Screen
 from ui.window.spans import Spans
@@ -56,6 +57,7 @@ class Road(Screen):
         self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
+        self.next_bar = NextBar()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
         self.controls = Controls(list(CUES.values()))
         self._lay_out()
@@ -82,6 +84,7 @@ class Road(Screen):
         self.box.addWidget(self.state_bar)
         self.box.addLayout(self.top, 53)
         self.box.addWidget(self.strip, 47)
+        self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
         self.box.addWidget(self.health)
         self.box.addLayout(self.controls.row)
@@ -133,6 +136,7 @@ class Road(Screen):
         for part in (
             self.state_bar,
             self.limit_band,
+            self.next_bar,
             self.speed,
             self.load,
             self.target,
@@ -147,6 +151,7 @@ class Road(Screen):
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
+        self.next_bar.setFixedHeight(round(52 * unit))
         self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
@@ -237,6 +242,8 @@ class Road(Screen):
         self.pull.show_verdict(
             "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
         )
+        self.next_bar.setVisible(status.next_step is not None)
+        self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
         self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)

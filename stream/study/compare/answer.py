@@ -1,8 +1,11 @@
 """What `compare` answers, as records; their fields are the keys of its JSON."""
 
+from typing import Any
+
 import msgspec
 
 from stream.findings import Finding
+from stream.frames import to_pandas
 
 
 class PullCount(msgspec.Struct, frozen=True):
@@ -90,3 +93,7 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     next_look: int
     left_out: tuple[LeftOut, ...]
     findings: tuple[Finding, ...]
+
+    def to_pandas(self) -> Any:
+        """The rev bands as a pandas DataFrame."""
+        return to_pandas(self.bands)

@@ -4,12 +4,14 @@ pulls."""
 import csv
 import io
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import msgspec
 import numpy as np
 
 from stream.errors import InputError
 from stream.findings import Finding, note, unique, warning
+from stream.frames import to_pandas
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
@@ -49,6 +51,12 @@ class Curves(msgspec.Struct, frozen=True, kw_only=True):
     unit: str
     tunes: tuple[TuneCurve, ...]
     findings: tuple[Finding, ...]
+
+    def to_pandas(self) -> Any:
+        """A pandas DataFrame with a row for each band of each tune."""
+        frame = to_pandas(band for tune in self.tunes for band in tune.bands)
+        frame.insert(0, "tune", [tune.tune for tune in self.tunes for _ in tune.bands])
+        return frame
 
 
 def curves(

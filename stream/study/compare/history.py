@@ -19,12 +19,17 @@ MOST_SESSIONS = 60  # chosen: the newest; ten days of six sessions teach as much
 
 
 def known_scatter(
-    pulls: Sequence[PullTrace], folder: str | Path | None = None, width: float = DEFAULT_WIDTH_RPM
+    pulls: Sequence[PullTrace],
+    folder: str | Path | None = None,
+    width: float = DEFAULT_WIDTH_RPM,
+    *,
+    busy: Sequence[Path] = (),
 ) -> Scatter:
     """The scatter known before the day of the first of these pulls.
 
     pulls    those compared, of all their sessions
     folder   where earlier sessions lie; None: the folders of the pulls' own sessions
+    busy     sessions that are being recorded: not opened
 
     Sessions of another car or load calibration, of the same day or later, without a date of their own (a log that
     begins at its import), or that cannot be read, are passed by. Raises InputError for a folder that is not there.
@@ -35,7 +40,7 @@ def known_scatter(
     if not began:
         return PRIOR
     first = datetime.fromtimestamp(min(began), UTC).date()
-    own = {Path(pull.session).resolve() for pull in pulls}
+    own = {Path(pull.session).resolve() for pull in pulls} | {path.resolve() for path in busy}
     places = [Path(folder)] if folder is not None else sorted({path.parent for path in own})
     with ExitStack() as opened:
         earlier: list[tuple[date, Dataset]] = []

@@ -6,6 +6,7 @@ driveline is not in it, and is never guessed; the steady-equivalent line adds th
 
 from collections import Counter
 from collections.abc import Sequence
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -14,6 +15,7 @@ from scipy import stats
 from stream.car import Car
 from stream.errors import InputError
 from stream.findings import Finding, note, unique, warning
+from stream.frames import to_pandas
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.choose import usable_pulls
 from stream.study.dataset import Dataset
@@ -101,6 +103,12 @@ class Power(msgspec.Struct, frozen=True, kw_only=True):
     gear: int | None
     gears: tuple[GearScale, ...]
     tunes: tuple[TunePower, ...]
+
+    def to_pandas(self) -> Any:
+        """A pandas DataFrame with a row for each band of each tune."""
+        frame = to_pandas(band for tune in self.tunes for band in tune.bands)
+        frame.insert(0, "tune", [tune.tune for tune in self.tunes for _ in tune.bands])
+        return frame
 
 
 def power(

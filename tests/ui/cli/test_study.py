@@ -207,7 +207,9 @@ def test_text_begins_with_what_the_day_resolves_and_the_verdict(turns) -> None:
     lines = call("compare", *turns, "--base", "A", "--trial", "B").out.splitlines()
 
     assert lines[0].startswith("Your day resolves ")
-    assert lines[1].startswith("Not resolved: 'B' against 'A' may be anything from ")  # 4 % in a third of the bands
+    assert lines[1].startswith(
+        "Resolved at some speeds: 'B' differs from 'A' there; overall "
+    )  # 4 % in a third of the bands
     assert lines[2].startswith("Verdict of the look at 12 pulls")
     assert lines[3].startswith("Resolved by band: more at 3500 to ")
     assert lines[4].startswith("Shape, whatever shifts the whole curve: more at 3500 to ")
