@@ -48,7 +48,6 @@ def command(
     from ui.cli.paper import console, say_warnings, say_words
     from ui.cli.results import print_json
     from ui.text.comparison import coach_json, day_line, next_pull, plan_lines
-    from ui.text.findings import say_all
     from ui.text.tables import others
 
     if (advance_path is None) != (now is None):
@@ -72,7 +71,7 @@ def command(
         out.print(f"To know the best advance to ±{within:g}°, drive in this order, and stop at the first knock:")
         for line in plan_lines(plan, width):
             out.print(f"  {line}")
-    say_warnings(out, [*say_all(advice.findings), *others(remarks)])
+    say_warnings(out, others([*advice.findings, *remarks]))
     say_words(SHORT)
     return 0
 

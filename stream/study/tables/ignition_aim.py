@@ -19,7 +19,8 @@ from stream.units import Floats
 
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
-MOST_WRONG = 0.05  # that the best is not above what is in the car, where more of it is proposed
+SESSION_SD = 0.01  # chosen: what one session may be off by, before its settings speak against those of all bands
+MOST_WRONG = 0.10  # that the best is not above what is in the car, where more of it is proposed
 LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
 
@@ -136,7 +137,8 @@ def _own(near: Settings) -> str:
     """What the band's own settings say against a curve through all: 'best-below', 'wrong-way', or '' for nothing."""
     if near.different < 3 or not math.isfinite(near.t):
         return ""
-    curve = fit_parabola(near.advance, near.load, near.covariance, near.t)
+    apart = np.diag((SESSION_SD * near.load) ** 2)
+    curve = fit_parabola(near.advance, near.load, near.covariance + apart, near.t)
     if not curve.concave:
         bend, doubt = float(curve.coefficients[2]), math.sqrt(max(float(curve.covariance[2, 2]), 0.0))
         return "wrong-way" if bend > near.t * doubt else ""
