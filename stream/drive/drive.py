@@ -4,6 +4,7 @@ import shutil
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +23,7 @@ from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventFile, EventList
+from stream.findings import Finding, plain, warning
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
@@ -48,6 +50,7 @@ class Drive:
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     event_file   where each event goes as it happens; closed at the end
+    say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
     coach      is told what happens, and says what to do next; None where nobody is to be coached
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
@@ -57,12 +60,12 @@ class Drive:
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
                  event_file: EventFile | None = None, weather: Weather | None = None,
-                 coach: DayCoach | None = None) -> None:  # fmt: skip
+                 coach: DayCoach | None = None, say: Callable[[Finding], str] = plain) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
         self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
         self._coached = (0, 0)
-        self.events = EventList()
+        self.events = EventList(say=say)
         self.event_file = event_file
         if event_file is not None:
             self.events.watch(event_file)
@@ -305,7 +308,7 @@ class Drive:
 
     def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
         for said in guide.take_said():
-            self.events.add(stage.time_s, said.kind, said.text, said.value)
+            self.events.add(stage.time_s, said.kind, said.what, said.value)
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -316,7 +319,7 @@ class Drive:
             if note.command:
                 self._do_again(note)
             elif note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
-                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
+                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.what)
         while self._marks:
             text = self._marks.popleft()
             self._keep("mark", text)
@@ -337,17 +340,16 @@ class Drive:
         if note.kind in ("skip", "back") and self._guide is not None:
             self._asked.append("skip" if note.kind == "skip" else "redo")
             return
-        self._keep(note.kind, note.text, index)
+        self._keep(note.kind, str(note.what), index)
         if note.kind == "mark" and self._reader.ring is not None:
-            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.text)
+            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.what)
 
     def _keep_knock(self) -> None:
         """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
         low = min((one[1] for one in self._speeds), default=None)
         high = max((one[2] for one in self._speeds), default=None)
-        span = "" if low is None else f" at {low:.0f} to {high:.0f} rpm"
-        kept = "" if self._take is not None else "; not kept: nothing is being recorded"
-        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", f"knock heard{span}{kept}", high)
+        heard = warning("heard-knock", low_rpm=low, high_rpm=high, kept=self._take is not None)
+        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", heard, high)
         if self._take is not None:
             said = datetime.now(UTC).isoformat(timespec="seconds")
             self._take.heard.append(Heard(pull=0, rpm_from=low, rpm_to=high, heard=True, said_utc=said))

@@ -64,16 +64,8 @@ class Laid:
 class ReaderSource(CsvSource):
     """A log in another format than CSV as a source; `read_log` reads it, the rest is as for a CSV log."""
 
-    def __init__(
-        self,
-        path: str | Path,
-        car: Car,
-        rate_hz: float | None,
-        read_log: Reader,
-        *,
-        say: Callable[[Finding], str] = lambda finding: finding.code,
-    ) -> None:
-        super().__init__(path, car, rate_hz, say=say)
+    def __init__(self, path: str | Path, car: Car, rate_hz: float | None, read_log: Reader) -> None:
+        super().__init__(path, car, rate_hz)
         self._read_log = read_log
 
     def open(self) -> StreamInfo:

@@ -10,7 +10,6 @@
 """
 
 import importlib
-from collections.abc import Callable
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any, Final
@@ -20,7 +19,6 @@ import numpy as np
 from stream.block import Block, StreamInfo
 from stream.car import Car
 from stream.errors import InputError, PortError, SteadypullError
-from stream.findings import Finding
 from stream.sources.csvlog import CsvSource
 from stream.sources.log_file import Reader, ReaderSource
 from stream.sources.serialport import SerialSource
@@ -57,21 +55,15 @@ def source_for(url: str, car: Car, rate_hz: float | None = None) -> Source:
     return _Guarded(inner, url, car, _whose(found))
 
 
-def log_source(
-    path: str | Path,
-    car: Car,
-    rate_hz: float | None = None,
-    *,
-    say: Callable[[Finding], str] = lambda finding: finding.code,
-) -> CsvSource:
+def log_source(path: str | Path, car: Car, rate_hz: float | None = None) -> CsvSource:
     """The source of a log: by the reader for the file name's ending where there is one, else as CSV.
 
     Raises InputError where that reader's package cannot be used.
     """
     reader = reader_for(path)
     if reader is None:
-        return CsvSource(path, car, rate_hz, say=say)
-    return ReaderSource(path, car, rate_hz, reader, say=say)
+        return CsvSource(path, car, rate_hz)
+    return ReaderSource(path, car, rate_hz, reader)
 
 
 def reader_for(path: str | Path) -> Reader | None:

@@ -4,16 +4,18 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from stream.block import Block, StreamInfo
+from stream.findings import Finding
 
 
 @dataclass(frozen=True, slots=True)
 class SourceNote:
-    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to. A
-    `command` is what a person did in a recording that is replayed; its kind is that of the command."""
+    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to, `what` a
+    finding, or the words of a person or a device. A `command` is what a person did in a recording that is replayed; its
+    kind is that of the command, `what` its value."""
 
     kind: str
     index: int
-    text: str
+    what: Finding | str
     command: bool = False
 
 

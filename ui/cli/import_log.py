@@ -35,14 +35,15 @@ def command(
     from ui.cli.results import drive_json, print_findings, print_json
     from ui.text.findings import as_json as findings_json
     from ui.text.findings import say as say_finding
+    from ui.text.findings import say_all
 
     car = load_car(car_path)
     without_speed = car.by_role("engine_speed") is None
     if not without_speed:
         car.speed_line("import")
-    warn(car.warnings)
+    warn(say_all(car.findings))
     target = new_file("-o", out)
-    source = log_source(log_path, car, rate_hz, say=say_finding)
+    source = log_source(log_path, car, rate_hz)
     note = f"imported from {Path(log_path).name}"
     if without_speed:
         return _raw_only(source, car, tune, gear, note, target, as_json)
@@ -53,12 +54,15 @@ def command(
             tune=tune,
             gear=gear,
             started_utc=lambda: source.started_utc,
+            dated=lambda: source.dated,
             note=note,
             path=target,
             progress=tell,
+            say=say_finding,
         )
+    remarks = {remark.code for remark in stage.settings.remarks}
     for event in stage.events.since(0)[0]:
-        if event.kind in ("note", "fault") and event.text not in stage.settings.remarks:
+        if event.kind in ("note", "fault") and event.code not in remarks:
             say(event)
     if as_json:
         print_json(drive_json(stage, target) | findings_json(source.findings))
@@ -88,6 +92,7 @@ def _raw_only(
             tune=tune,
             gear=gear,
             started_utc=lambda: source.started_utc,
+            dated=lambda: source.dated,
             note=note,
             path=target,
             progress=tell,

@@ -172,7 +172,7 @@ SENTENCES: dict[str, Sentence] = {
     "advance-load-not-positive": "load is not above zero: take a zero",
     "advance-more-not-resolved": "that more advance gives more load is not resolved",
     "advance-less-not-shown": "the best is not bounded above, so less advance is not shown to be enough",
-    "advance-flat": "flat within ±{within_pct:.1f} % here: nothing to gain from another advance",
+    "advance-flat": "flat within ±{within_pct:.1f} %: nothing to gain here",
     "advance-pooled": "by a smooth curve through {bands} rev bands, as stiff as the pulls say",
     "plan-nothing": "no rev band of this tune can be planned for: it needs a clean pull and a known advance",
     "plan-known": lambda values: f"the best is known to ±{values['within_deg']:g}° at {_speeds(values)}: no try there",

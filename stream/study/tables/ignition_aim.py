@@ -126,7 +126,7 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
             at = aim
         else:
             found = (*found, note("advance-less-not-shown"))
-    if at is None and flat < SHARE:
+    if flat < SHARE:
         found = (note("advance-flat", within_pct=100 * flat), *found)
     if settings.different == 2:
         return Aim(at, (*found, *left))
