@@ -4,6 +4,7 @@ import shutil
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,9 +22,10 @@ from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
-from stream.drive.zero_key import ZeroKey, zero_text
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
+from stream.findings import Finding, plain, warning
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
@@ -50,6 +52,7 @@ class Drive:
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     event_file   where each event goes as it happens; closed at the end
+    say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
     coach      is told what happens, and says what to do next; None where nobody is to be coached
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
@@ -59,12 +62,12 @@ class Drive:
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
                  event_file: EventFile | None = None, weather: Weather | None = None,
-                 coach: DayCoach | None = None) -> None:  # fmt: skip
+                 coach: DayCoach | None = None, say: Callable[[Finding], str] = plain) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
         self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
         self._coached = (0, 0)
-        self.events = EventList()
+        self.events = EventList(say=say)
         self.event_file = event_file
         if event_file is not None:
             self.events.watch(event_file)
@@ -73,7 +76,7 @@ class Drive:
         self._tune, self._gear = tune, gear
         plan = targets if isinstance(targets, GuidePlan) else GuidePlan(targets, gear=gear)
         self._guide = Guide(car, plan) if plan.targets else None
-        self._asked: deque[Literal["skip", "redo"]] = deque()
+        self._asked: deque[Literal["here", "skip", "back"]] = deque()
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
@@ -193,13 +196,17 @@ class Drive:
             if self._take is not None:
                 self._take.weather.append(weather)
 
+    def here(self) -> None:
+        """The speed that is held now is the target that was asked for, by the person's own reading."""
+        self._asked.append("here")
+
     def skip_target(self) -> None:
         """Leave the next target out."""
         self._asked.append("skip")
 
     def redo_target(self) -> None:
         """Go back to the target before; its hold no longer counts."""
-        self._asked.append("redo")
+        self._asked.append("back")
 
     def status(self) -> DriveStatus:
         """One look at the drive."""
@@ -308,7 +315,7 @@ class Drive:
             try:
                 zero, command = key.take(rolling)
             except InputError as error:
-                self.events.add(stage.time_s, "zero", str(error), details={"refused": True})
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
                 continue
             self._keep(command.kind, command.value, command.index)
             self._have_zero(zero, stage.time_s)
@@ -317,19 +324,16 @@ class Drive:
             try:
                 zero = key.again(command)
             except InputError as error:
-                self.events.add(stage.time_s, "zero", str(error), details={"refused": True})
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
                 continue
             self._keep(command.kind, command.value, command.index)
             self._have_zero(zero, zero.end_s)
 
     def _have_zero(self, zero: Zero, time_s: float) -> None:
-        load = self.car.by_role("load")
-        text = zero_text(zero, "" if load is None else load.unit)
-        if self._take is None:
-            text += "; not kept: nothing is being recorded"
-        else:
+        what = zero_taken(zero, self.car, kept=self._take is not None)
+        self.events.add(time_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+        if self._take is not None:
             self._take.zeros.append(zero)
-        self.events.add(time_s, "zero", text, zero.mean, details={"zero": msgspec.to_builtins(zero)})
         if self.coach is not None:
             self.coach.zero(zero)
 
@@ -350,15 +354,15 @@ class Drive:
             return
         while self._asked:
             asked = self._asked.popleft()
-            self._keep("skip" if asked == "skip" else "back")
-            guide.skip() if asked == "skip" else guide.redo()
+            self._keep(asked)
+            {"here": guide.here, "skip": guide.skip, "back": guide.redo}[asked]()
         guide.take(stage.holds)
         guide.look(stage.steady())
         self._pass_on(guide, stage)
 
     def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
         for said in guide.take_said():
-            self.events.add(stage.time_s, said.kind, said.text, said.value)
+            self.events.add(stage.time_s, said.kind, said.what, said.value)
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -369,7 +373,7 @@ class Drive:
             if note.command:
                 self._do_again(note)
             elif note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
-                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
+                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.what)
         while self._marks:
             text = self._marks.popleft()
             self._keep("mark", text)
@@ -387,23 +391,24 @@ class Drive:
     def _do_again(self, note: SourceNote) -> None:
         """What a person did in the recording that is replayed, at the same sample."""
         index = max(0, note.index - self._origin)
-        if note.kind in ("skip", "back") and self._guide is not None:
-            self._asked.append("skip" if note.kind == "skip" else "redo")
-            return
+        if self._guide is not None:
+            for asked in ("here", "skip", "back"):
+                if note.kind == asked:
+                    self._asked.append(asked)
+                    return
         if note.kind == "zero":
-            self._zero_again.append(Command(index=index, kind=note.kind, value=note.text))
+            self._zero_again.append(Command(index=index, kind=note.kind, value=str(note.what)))
             return
-        self._keep(note.kind, note.text, index)
+        self._keep(note.kind, str(note.what), index)
         if note.kind == "mark" and self._reader.ring is not None:
-            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.text)
+            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.what)
 
     def _keep_knock(self) -> None:
         """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
         low = min((one[1] for one in self._speeds), default=None)
         high = max((one[2] for one in self._speeds), default=None)
-        span = "" if low is None else f" at {low:.0f} to {high:.0f} rpm"
-        kept = "" if self._take is not None else "; not kept: nothing is being recorded"
-        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", f"knock heard{span}{kept}", high)
+        heard = warning("heard-knock", low_rpm=low, high_rpm=high, kept=self._take is not None)
+        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", heard, high)
         if self._take is not None:
             said = datetime.now(UTC).isoformat(timespec="seconds")
             self._take.heard.append(Heard(pull=0, rpm_from=low, rpm_to=high, heard=True, said_utc=said))

@@ -7,9 +7,10 @@ from pathlib import Path
 import msgspec
 
 from stream.car import Car
-from stream.drive.zero_key import ZeroKey, zero_text
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
+from stream.findings import Finding, plain
 from stream.live.stage import LiveStage
 from stream.record.tables import Command
 from stream.record.writer import SessionWriter
@@ -19,17 +20,18 @@ from stream.sources.source import Source
 def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
                 started_utc: datetime | Callable[[], datetime], note: str = "", path: Path | None = None,
                 progress: Callable[[int], None] | None = None,
-                event_file: EventFile | None = None) -> LiveStage:  # fmt: skip
+                event_file: EventFile | None = None,
+                say: Callable[[Finding], str] = plain) -> LiveStage:  # fmt: skip
     """Pass a whole source through a live stage; with `path`, write the session too.
 
     A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
-    block; `event_file` gets every event. The source is opened here and closed at the end. Raises what the source
-    raises, and StorageError: the session is then left as the last flush had it. Stopped for another reason (the source
-    is damaged, Ctrl-C) it leaves none.
+    block; `event_file` gets every event; `say` makes the text of what is told as a finding. The source is opened here
+    and closed at the end. Raises what the source raises, and StorageError: the session is then left as the last flush
+    had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves none.
     """
     try:
         info = source.open()
-        events = EventList(capacity=1 << 20)
+        events = EventList(1 << 20, say)
         if event_file is not None:
             events.watch(event_file)
         stage = LiveStage(car, info, events, tune, gear)
@@ -111,7 +113,7 @@ def _pump(
                 progress(block.end - origin)
         for note in source.take_notes():
             index = max(0, note.index - (origin or 0))
-            command = Command(index=index, kind=note.kind, value=note.text)
+            command = Command(index=index, kind=note.kind, value=str(note.what))
             if note.command and note.kind == "zero":
                 _zero_again(zero_key, command, stage, writer)
                 continue
@@ -119,7 +121,7 @@ def _pump(
                 writer.add_commands([command])
             if note.kind != "gap" and (not note.command or note.kind == "mark"):
                 at = index / stage.info.rate_hz
-                stage.events.add(at, note.kind, note.text)
+                stage.events.add(at, note.kind, note.what)
 
 
 def _zero_again(key: ZeroKey, command: Command, stage: LiveStage, writer: SessionWriter | None) -> None:
@@ -127,11 +129,10 @@ def _zero_again(key: ZeroKey, command: Command, stage: LiveStage, writer: Sessio
     try:
         zero = key.again(command)
     except InputError as error:
-        stage.events.add(stage.time_s, "zero", str(error), details={"refused": True})
+        stage.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
         return
-    load = stage.car.by_role("load")
-    text = zero_text(zero, "" if load is None else load.unit)
-    stage.events.add(zero.end_s, "zero", text, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+    what = zero_taken(zero, stage.car, kept=True)
+    stage.events.add(zero.end_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
     if writer is not None:
         writer.add_commands([command])
         writer.add_zero(zero)

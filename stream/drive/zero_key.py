@@ -13,6 +13,7 @@ from stream.block import Block, StreamInfo
 from stream.calibrate.link.zero import measure_zero
 from stream.car import Car
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 from stream.live.view import LiveRows
 from stream.record.tables import Command, Zero
 from stream.study.edit import IDLE_RPM, PROVISIONAL, ROLLING, STANDING
@@ -133,7 +134,19 @@ class ZeroKey:
         return kmh if len(kmh) else None
 
 
-def zero_text(zero: Zero, unit: str) -> str:
-    """A zero that was taken, in a line."""
-    how = "rolling" if zero.how == ROLLING else "standing"
-    return f"zero taken {how}: {zero.mean:.4g} {unit}".rstrip() + f" over {zero.end_s - zero.start_s:.0f} s"
+def zero_taken(zero: Zero, car: Car, *, kept: bool) -> Finding:
+    """That a zero was taken; `kept`: it stands in a session."""
+    load = car.by_role("load")
+    return note(
+        "zero-taken",
+        rolling=zero.how == ROLLING,
+        mean=zero.mean,
+        unit="" if load is None else load.unit,
+        seconds=zero.end_s - zero.start_s,
+        kept=kept,
+    )
+
+
+def refused(error: InputError) -> Finding:
+    """That none was taken, and why."""
+    return warning("zero-refused", reason=str(error))

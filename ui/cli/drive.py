@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 @click.command("drive")
-@click.option("--port", "url", required=True, metavar="URL", help="Device path or any pyserial URL.")
+@click.option("--port", "url", required=True, metavar="URL", help="Device path, pyserial URL, or a package's own.")
 @click.option("--car", "car_path", required=True, metavar="CAR.toml", help="The car file.")
 @click.option("-o", "out", default=".", metavar="DIR", help="Folder for the session file; made where missing.")
 @tune_option
@@ -76,13 +76,14 @@ def command(
     from stream.drive.drive import Drive
     from stream.drive.guide_plan import GuidePlan
     from stream.events import EventFile
-    from stream.sources.serialport import SerialSource
+    from stream.sources.plugins import source_for
     from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
+    from ui.text.findings import say, say_all
 
     car = load_car(car_path)
     car.speed_line("drive")
-    warn(car.warnings)
+    warn(say_all(car.findings))
     positive("--rate", rate_hz)
     positive("--seconds", seconds)
     positive("--until-u", until_u)
@@ -91,7 +92,7 @@ def command(
         raise InputError("--until-u: needs the speeds to hold; give them with --targets RPM,RPM,…")
     plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
     weather = weather_of(air, altitude)
-    source = SerialSource(url, car, rate_hz)
+    source = source_for(url, car, rate_hz)
     drive = Drive(
         source,
         car,
@@ -102,6 +103,7 @@ def command(
         weather=weather,
         coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
+        say=say,
     )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
@@ -110,6 +112,7 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
     from ui.cli.live_text import follow, say_oddities, warn
     from ui.cli.results import NOTHING, drive_json, print_findings, print_json
+    from ui.cli.typed import typed
 
     ends = None if seconds is None else time.monotonic() + seconds
     with on_signals(drive.stop):
@@ -122,7 +125,8 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
             drive.stop()
         else:
             drive.wait_open()
-            follow(drive, ends)
+            with typed(drive):
+                follow(drive, ends)
         drive.join()
     say_oddities(drive.source.counters())
     if drive.event_file is not None and drive.event_file.failure:

@@ -24,7 +24,7 @@ COMMANDS = {
     "weigh": ("weigh", "Known weights to newtons."),
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
-    "import": ("import_log", "Make a CSV log a session, its holds and pulls found."),
+    "import": ("import_log", "Make a log a session, its holds and pulls found."),
     "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),

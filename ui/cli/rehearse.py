@@ -58,11 +58,12 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.serialport import SerialSource
     from ui.cli.live_text import follow
     from ui.cli.progress import on_signals
+    from ui.text.findings import say
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
         source = SerialSource(port.port_url, car, in_real_time=not quick)
-        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick)
+        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick, say=say)
         with on_signals(drive.stop):
             drive.start()
             if window:

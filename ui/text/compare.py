@@ -99,6 +99,14 @@ SENTENCES: dict[str, Sentence] = {
     "no-relative-power": "no relative power: load times speed means nothing without a zero; take one",
     "curves-in-different-gears": "the tunes have no gear in common: their curves must not be compared",
     "tune-shown-in-gear": "{tune!r} is shown in {gear}",
+    "trend-without-air": (
+        "the air of these days is not kept with all sessions: what drifts may be the weather as well as the engine or "
+        "the link"
+    ),
+    "trend-of-the-air": (
+        "as recorded the load goes by {recorded_pct_per_day:+.2g} % a day, of which {air_pct_per_day:+.2g} % is the "
+        "air of the days; the rest is the engine, the link or the road"
+    ),
     "no-slope": "no slope: it needs three dated sessions at different times",
     "not-comparable": "{reason}",
 }

@@ -9,6 +9,7 @@ from stream.findings import Finding, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
 from stream.study.compare.curve import Curves
+from stream.study.compare.several import Several
 from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
 from ui.text import faults
@@ -157,7 +158,11 @@ def next_pull(advice: Advice | None) -> str:
     if advice.settled and result is not None:
         if advice.why == "resolved":
             return f"Settled: {tune_name(result.trial)} differs from {tune_name(result.base)}."
-        return f"Settled: a change of {pct(result.smallest_resolvable_pct or 0.0)} % would have shown, and none did."
+        fine = pct(result.smallest_resolvable_pct or 0.0)
+        return (
+            f"Settled: a change of {fine} % of the whole curve would have shown four times in five, and none did; "
+            "that says nothing of a change at a few speeds."
+        )
     tune = f"tune {tune_name(advice.tune)}" if advice.tune else "another tune"
     gear = "the same gear" if advice.gear is None else f"gear {advice.gear}"
     where = "the other way than the last pull of this tune"
@@ -183,6 +188,25 @@ def left_out_lines(result: Comparison) -> list[str]:
 def comparison_json(result: Comparison, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
     """What `compare --json` prints."""
     return _with_findings(result, result.findings, remarks)
+
+
+def ranking_words(result: Several) -> str:
+    """Which tunes are told apart from each other, and that the rest is in no order."""
+    if not result.ranked:
+        return "No two of these tunes are told apart overall: they are not ranked."
+    pairs = ", ".join(f"{tune_name(pair.more)} over {tune_name(pair.less)}" for pair in result.ranked)
+    return f"Told apart overall, more load first: {pairs}. Pairs that are not named have no order."
+
+
+def several_json(result: Several, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
+    """What `compare --json` prints with several trials: one comparison for each, and the pairs told apart."""
+    return {
+        "base": result.base,
+        "family": result.family,
+        "comparisons": [comparison_json(one, remarks) for one in result.comparisons],
+        "ranked": [{"more": pair.more, "less": pair.less} for pair in result.ranked],
+        "not_compared": result.not_compared,
+    }
 
 
 def curves_json(result: Curves, remarks: Iterable[Finding] = ()) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
 from ui.text.lines import one_line
+from ui.text.live import hint_words
 from ui.text.next_step import next_step
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
@@ -270,7 +271,7 @@ class Road(Screen):
         which = f" {place} of {len(status.targets)}" if place is not None else ""
         steady = status.steady
         if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
-            details = (status.target_hint, words.target_line(status))
+            details = (hint_words(status.target_hint), words.target_line(status))
             self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), "", details)
             return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""

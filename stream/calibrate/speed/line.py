@@ -32,13 +32,6 @@ def predict(line: Line, x: npt.ArrayLike) -> tuple[Floats, Floats]:
     return line.intercept + line.slope * xs, np.sqrt(np.maximum(variance, 0.0))
 
 
-def invert(line: Line, y: float, u_y: float = 0.0) -> tuple[float, float]:
-    """(x, u): where the line takes the value y, with the doubt of the line and of y itself."""
-    x = (y - line.intercept) / line.slope
-    _, u_line = predict(line, x)
-    return x, float(np.hypot(u_line, u_y) / abs(line.slope))
-
-
 def residual_sd(line: Line) -> float:
     """Scatter about the line in y's unit: unweighted, n less the fitted parameters."""
     return float(np.sqrt(np.sum(line.residuals**2) / max(line.dof, 1)))

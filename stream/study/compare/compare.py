@@ -38,6 +38,16 @@ WANTED_PCT = 2.0
 DRIFT_PCT = 2.0  # chosen: standard uncertainty of a drift through a day, where the order would not show it
 
 
+class _Asked(msgspec.Struct, frozen=True):
+    """How a comparison was asked for: (base, trial), width of a band in rpm, and as in `compare`."""
+
+    tunes: tuple[str, str]
+    width: float
+    scatter: Scatter
+    drift_pct: float
+    family: int
+
+
 class _Look(msgspec.Struct, frozen=True):
     """Adjusted p at a look, by band's middle in whole rpm; of the level; of the shape."""
 
@@ -55,6 +65,7 @@ def compare(
     air: Mapping[str, float] | None = None,
     scatter: Scatter = PRIOR,
     drift_pct: float = DRIFT_PCT,
+    family: int = 1,
 ) -> Comparison:
     """Compare two tunes band by band and overall.
 
@@ -63,6 +74,7 @@ def compare(
     air         correction factor by session; both sides are corrected, and it is said where that changes the verdict
     scatter     what is known of this car's scatter before today
     drift_pct   standard uncertainty of a drift, used where the order of the turns would not show one
+    family      how many comparisons are made together; each is as much stricter (Bonferroni)
 
     Raises InputError where a tune, a clean pull or a common gear is missing, where cars or units differ, and
     where air correction is asked for without a zero or for some sessions only.
@@ -76,10 +88,11 @@ def compare(
     made = _made(pulls, used, (base, trial))
     if any(pull.keep is False and pull.verdict == "clean" for pull in pulls if pull.tune in (base, trial)):
         findings.append(note("looks-replayed"))
-    plain = _compare(used, made, (base, trial), width, scatter, drift_pct, findings)
+    asked = _Asked((base, trial), width, scatter, drift_pct, family)
+    plain = _compare(used, made, asked, findings)
     if air is None:
         return plain
-    corrected = _compare(with_air(used, air), made, (base, trial), width, scatter, drift_pct, findings)
+    corrected = _compare(with_air(used, air), made, asked, findings)
     return msgspec.structs.replace(corrected, findings=corrected.findings + _air_findings(plain, corrected))
 
 
@@ -123,20 +136,17 @@ def _air_findings(plain: Comparison, corrected: Comparison) -> tuple[Finding, ..
 def _compare(
     used: Sequence[PullTrace],
     made: Sequence[int],
-    tunes: tuple[str, str],
-    width: float,
-    scatter: Scatter,
-    drift_pct: float,
+    asked: _Asked,
     said: Sequence[Finding],
 ) -> Comparison:
-    base, trial = tunes
-    table = band_table(used, width)
+    (base, trial), scatter, drift_pct = asked.tunes, asked.scatter, asked.drift_pct
+    table = band_table(used, asked.width)
     pressure = band_means(used, [pull.pressure_kpa for pull in used], table)
     number = np.array(made)
     total = int(number.max())
     look: _Look | None = None
     for at in looks.looks_up_to(total):
-        look = _look(used, table, pressure, number <= at, tunes, scatter, drift_pct, at) or look
+        look = _look(used, table, pressure, number <= at, asked, at) or look
     ready = prepare(used, table, pressure, trial, scatter)
     why = fair.order(used, base, trial)
     evidence, shape = _weigh(ready, scatter, drift_pct if why else 0.0)
@@ -177,24 +187,18 @@ def _weigh(ready: Prepared, scatter: Scatter, drift_pct: float) -> tuple[Evidenc
 
 
 def _look(
-    used: Sequence[PullTrace],
-    table: BandTable,
-    pressure: Floats,
-    rows: Flags,
-    tunes: tuple[str, str],
-    scatter: Scatter,
-    drift_pct: float,
-    at: int,
+    used: Sequence[PullTrace], table: BandTable, pressure: Floats, rows: Flags, asked: _Asked, at: int
 ) -> _Look | None:
     """What the pulls made up to a look say there, spending and family in p; None where a tune is missing."""
     place = np.flatnonzero(rows)
     early = [used[int(row)] for row in place]
+    tunes, scatter = asked.tunes, asked.scatter
     if {pull.tune for pull in early} != set(tunes):
         return None
     part = replace(table, load=table.load[place], rate=table.rate[place])
     ready = prepare(early, part, pressure[place], tunes[1], scatter)
-    evidence, shape = _weigh(ready, scatter, drift_pct if fair.order(early, *tunes) else 0.0)
-    strict = stats.ALPHA / looks.level(at)
+    evidence, shape = _weigh(ready, scatter, asked.drift_pct if fair.order(early, *tunes) else 0.0)
+    strict = asked.family * stats.ALPHA / looks.level(at)
 
     def spent(p: Floats, rpm: Floats) -> dict[int, float]:
         return {round(r): min(1.0, strict * float(one)) for r, one in zip(rpm, p, strict=True) if np.isfinite(one)}

@@ -6,9 +6,8 @@ It assumes white noise: feed it values far enough apart in time to be independen
 """
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from stream.units import Floats
 
 CRITICAL_95 = 1.438  # for the usual factors; Monte Carlo of white noise (2e5 series), not the published table
 

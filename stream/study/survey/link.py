@@ -8,7 +8,7 @@ from stream.study.survey.crosstalk import cross_talk, strong_pull
 from stream.study.survey.records import LoadSurvey
 from stream.study.survey.speed import line_of
 from stream.study.survey.stretch import Stretches
-from stream.study.survey.vibration import Firing, Hop, find_firing, find_hop, passed
+from stream.study.survey.vibration import find_firing, find_hop, passed
 
 HOP_LEFT_PCT = 2.0  # of a strong pull: more of it shows in a curve
 LOWEST_CUTOFF_HZ = 4.0  # a pull of 1 500 rpm/s needs this much for bands of 250 rpm
@@ -36,31 +36,11 @@ def load_survey(session: Session, study: Dataset, stretches: Stretches, events: 
         advice = max(LOWEST_CUTOFF_HZ, round(0.6 * hop.hz, 1))
     return LoadSurvey(
         name=channel.name, unit=session.info.channels[column].unit or channel.unit, strong_pull=height,
-        cross_talk_pct=talk, cross_talk_from=talk_from, cross_talk_words=_talk_words(talk_from),
+        cross_talk_pct=talk, cross_talk_from=talk_from,
         hop_hz=None if hop is None else hop.hz, u_hop_hz=None if hop is None else hop.u_hz,
         hop_rms=None if hop is None else hop.rms, hop_pct=hop_pct, hop_left_pct=left,
         firing_order=None if firing is None else firing.order,
         firing_amplitude=None if firing is None else firing.amplitude,
         firing_pct=None if firing is None or height is None else 100.0 * firing.amplitude / height,
-        cutoff_hz=cutoff, cutoff_advice_hz=advice, words=_words(hop, firing, cutoff),
+        cutoff_hz=cutoff, cutoff_advice_hz=advice,
     )  # fmt: skip
-
-
-def _talk_words(source: str | None) -> str:
-    if source == "marks":
-        return "from the marks: the most within 3 s of each, against the second before it"
-    if source == "pulls":
-        return "from pulls that were spoilt, against the clean ones at the same speeds"
-    return (
-        "cannot be known from this drive: roll in neutral, mark 'bounce', 'brake' or 'turn', and do it; "
-        "make a pull in the same drive too, for the per cent are of a pull's load"
-    )
-
-
-def _words(hop: Hop | None, firing: Firing | None, cutoff: float) -> str:
-    words = ["no wheel hop stands out" if hop is None else
-             f"wheel hop at {hop.hz:.1f} Hz; the low-pass at {cutoff:g} Hz lets {100 * passed(hop.hz, cutoff):.0f} % "
-             "of it through"]  # fmt: skip
-    if firing is not None:
-        words.append(f"firing shows at {firing.order:g} times engine speed")
-    return "; ".join(words)

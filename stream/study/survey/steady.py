@@ -52,7 +52,7 @@ def second_criterion(stretches: Stretches, column: int, holds: tuple[Hold, ...])
 def _record(step: float | None, lag1: float | None, holds: tuple[HoldSteadiness, ...]) -> SteadinessSurvey:
     values = sum(hold.values for hold in holds)
     return SteadinessSurvey(
-        criterion="ratio of variances (Cao and Rhinehart 1995)", critical=CRITICAL_95, step_s=step, lag1=lag1,
+        critical=CRITICAL_95, step_s=step, lag1=lag1,
         white=None if lag1 is None else lag1 < WHITE_LAG1,
         agrees_pct=sum(hold.agrees_pct * hold.values for hold in holds) / values if values else None, holds=holds,
     )  # fmt: skip

@@ -16,7 +16,7 @@ from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
 from stream.study.tables.user_table import UserTable
-from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
+from stream.units import ABSOLUTE_OF, PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
 HIGH_SHARE_OF_AMBIENT = 0.75
 HIGH_THROTTLE_PCT = 60.0
@@ -28,10 +28,8 @@ LEAST_MANIFOLD_KPA = 10.0  # on the overrun an engine still shows 15 to 25 kPa; 
 WIDE_OPEN_PCT = 80.0
 STILL_KPA = 1.0  # chosen: manifold pressure that moves less than this while the throttle moves is not measured
 MOVED_PCT = 25.0
-OTHER_SIDE_SHARE = 0.1  # chosen: of a cell's rows, that had the other quantity at high load
 # how the name of a pressure channel tells that it is the air's; common practice, no source
 _AMBIENT_NAMES = ("baro", "ambient", "atmos")
-_ABSOLUTE = {"psia": "psi", "bara": "bar", "kpaa": "kpa", "kpaabs": "kpa", "barabs": "bar"}
 
 Source = Literal["said", "channel", "standing", "wide-open", "standard"]
 
@@ -144,7 +142,7 @@ def _is_air(channel: Channel) -> bool:
 
 def _to_kpa(unit: str) -> float | None:
     plain = plain_unit(unit)
-    factor = conversion(_ABSOLUTE.get(plain, plain), "kPa")
+    factor = conversion(ABSOLUTE_OF.get(plain, plain), "kPa")
     return None if factor is None else factor[0]
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stream.drive.gearing import RoadHint
 from stream.live.view import Health
 from tests.ui.window.fake_feed import HEALTH, FakeFeed, hold, pull, steady
 
@@ -322,11 +323,14 @@ def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run:
         "targets": (2000.0, 3000.0, 4000.0, 5000.0),
         "next_target_rpm": 5000.0,
         "target_road_kmh": 63.2,
-        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "target_hint": RoadHint(False, 2, 63.0, 41.0),
         "targets_taken": 3,
     }
     run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
-    assert road.target.details == (row["target_hint"], "3 of 4 held, doubt known from the third on")
+    assert road.target.details == (
+        "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "3 of 4 held, doubt known from the third on",
+    )
     assert road.speed.target_sentence == "go by the dashboard until three are held"
     run(window, feed, 4.0, target_speed_rpm=4890.0, doubt_rpm=41.2, until_u_rpm=30.0)
     assert road.target.details[1] == "3 of 4 held, speed known to ±42 rpm, 30 wanted"

@@ -242,7 +242,7 @@ def test_the_scenario_s_car_file_is_sound():
     """The demo's car file loads without a warning."""
     car = parse_car(demo_car_text(tuple(EXTRA), time_column="time"))
 
-    assert car.warnings == ()
+    assert car.findings == ()
     assert car.need("engine_speed", "a drive").rpm_line == (1720.0, -430.0)
     assert [channel.name for channel in car.signal_channels] == ["speed_v", "link", *EXTRA]
     assert car.gearing.ratios == (3.0, 1.95, 1.38, 1.0)
