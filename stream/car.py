@@ -12,6 +12,7 @@ from typing import Any, Literal, get_args
 import msgspec
 
 from stream.errors import InputError
+from stream.findings import Finding, warning
 
 Role = Literal[
     "engine_speed", "load", "lambda", "advance", "manifold_pressure", "throttle", "road_speed", "temperature",
@@ -130,7 +131,7 @@ class Channel(msgspec.Struct, frozen=True, kw_only=True):
 class Car(msgspec.Struct, frozen=True, kw_only=True):
     """A whole car file, checked.
 
-    `text` is the file as written, `where` what errors call it, `warnings` what was odd but usable.
+    `text` is the file as written, `where` what errors call it, `findings` what was odd but usable.
     """
 
     car: CarBody
@@ -143,7 +144,7 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
     pull: PullRule = PullRule()
     text: str = ""
     where: str = "car file"
-    warnings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
     def by_role(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
@@ -204,7 +205,7 @@ def parse_car(text: str, where: str = "car file") -> Car:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
     except RecursionError:
         raise InputError(f"{where}: not a car file: lists or tables nested too deeply; mend the brackets") from None
-    known, warnings = _drop_unknown(raw)
+    known, findings = _drop_unknown(raw)
     for name in _LISTS:
         if not isinstance(known.get(name, []), list):
             raise InputError(f"{where}: {name}: must be a list of tables; write [[{name}]], with two brackets")
@@ -213,7 +214,7 @@ def parse_car(text: str, where: str = "car file") -> Car:
     except msgspec.ValidationError as error:
         raise InputError(f"{where}: {_explain(str(error))}") from None
     _check(car, where)
-    return msgspec.structs.replace(car, text=text, where=where, warnings=tuple(warnings))
+    return msgspec.structs.replace(car, text=text, where=where, findings=tuple(findings))
 
 
 _TABLES: dict[str, type[msgspec.Struct]] = {
@@ -224,15 +225,15 @@ _TABLES: dict[str, type[msgspec.Struct]] = {
 _LISTS: dict[str, type[msgspec.Struct]] = {"channel": Channel, "limit": Limit}
 
 
-def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
-    """The known part of a parsed file, and a warning for each key that is not known."""
-    warnings: list[str] = []
+def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
+    """The known part of a parsed file, and a finding for each key that is not known."""
+    findings: list[Finding] = []
 
     def keep(table: Any, kind: type[msgspec.Struct], path: str) -> Any:
         if not isinstance(table, dict):
             return table
         names = {field.encode_name for field in msgspec.structs.fields(kind)}
-        warnings.extend(f"{path}.{key} is not known and is left out" for key in table if key not in names)
+        findings.extend(warning("car-key-unknown", key=f"{path}.{key}") for key in table if key not in names)
         return {key: value for key, value in table.items() if key in names}
 
     known: dict[str, Any] = {}
@@ -244,8 +245,8 @@ def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
         elif key in _LISTS:
             known[key] = value
         else:
-            warnings.append(f"{key} is not known and is left out")
-    return known, warnings
+            findings.append(warning("car-key-unknown", key=key))
+    return known, findings
 
 
 def _explain(message: str) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from stream.errors import InputError
+from stream.findings import Finding, plain
 
 KINDS = (
     "recording-began", "recording-ended", "hold-began", "hold-done", "hold-broken", "pinned",
@@ -22,6 +23,7 @@ KINDS = (
 class Event:
     """Something that happened at `time_s` of the session; `number` counts from 1 without holes.
 
+    code      what the text says, for those who decide by it; '' for the words of a person, a device or an error
     said_s    session time of the newest sample when it was known; `time_s` where it was known at once
     details   what else belongs to the kind: "hold" or "pull" (its row), "channel", "withdrawn"; not in the session
     """
@@ -33,12 +35,13 @@ class Event:
     value: float | None = None
     said_s: float | None = None
     details: dict[str, Any] | None = None
+    code: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The event as one line of an event file."""
         said = self.time_s if self.said_s is None else self.said_s
         line = {"time_s": self.time_s, "said_s": said, "kind": self.kind, "text": self.text, "value": self.value}
-        return {**line, **(self.details or {})}
+        return {**line, **({"code": self.code} if self.code else {}), **(self.details or {})}
 
 
 class EventFile:
@@ -89,9 +92,13 @@ def _finite(value: Any) -> Any:
 
 
 class EventList:
-    """Bounded and thread-safe: writers append, readers ask for what is new since the number they saw last."""
+    """Bounded and thread-safe: writers append, readers ask for what is new since the number they saw last.
 
-    def __init__(self, capacity: int = 4096) -> None:
+    say     makes the text of an event that is told as a finding
+    """
+
+    def __init__(self, capacity: int = 4096, say: Callable[[Finding], str] = plain) -> None:
+        self._say = say
         self._events: deque[Event] = deque(maxlen=capacity)
         self._lock = threading.Lock()
         self._last = 0
@@ -105,19 +112,23 @@ class EventList:
         self,
         time_s: float,
         kind: str,
-        text: str,
+        what: Finding | str,
         value: float | None = None,
         *,
         said_s: float | None = None,
         details: dict[str, Any] | None = None,
     ) -> Event:
-        """Append one event and return it. Raises ValueError for a kind that is not in KINDS."""
+        """Append one event and return it; `what` is a finding, or text that somebody gave.
+
+        Raises ValueError for a kind that is not in KINDS.
+        """
         if kind not in KINDS:
             raise ValueError(f"unknown event kind {kind!r}; one of {', '.join(KINDS)}")
+        text, code = (what, "") if isinstance(what, str) else (self._say(what), what.code)
         text = text.encode("utf-8", "replace").decode()  # a file's name may hold bytes that are no text
         with self._lock:
             self._last += 1
-            event = Event(self._last, time_s, kind, text, value, said_s, details)
+            event = Event(self._last, time_s, kind, text, value, said_s, details, code)
             self._events.append(event)
             for file in self._watchers:
                 file.write(event)

@@ -41,6 +41,11 @@ def danger(code: str, **values: Value) -> Finding:
     return Finding(code, "danger", values)
 
 
+def plain(finding: Finding) -> str:
+    """A finding without its sentence: the code and its values, for an engine that runs without `ui`."""
+    return ", ".join([finding.code, *(f"{name}={value}" for name, value in finding.values.items())])
+
+
 def unique(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The findings in order, each once."""
     kept: list[Finding] = []

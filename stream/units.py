@@ -22,6 +22,8 @@ HPA_PER_UNIT: Final = {
     "psi": 68.94757,
     "inhg": 33.86389,
 }
+# Pressures that are named as absolute; common practice, no source.
+ABSOLUTE_OF: Final = {"psia": "psi", "bara": "bar", "barabs": "bar", "kpaa": "kpa", "kpaabs": "kpa"}
 # The mile per hour by the same table: 0.447 04 m/s exactly. A road speed without a unit is in km/h.
 MPS_PER_UNIT: Final = {
     "km/h": 1 / 3.6,

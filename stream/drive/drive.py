@@ -4,31 +4,37 @@ import shutil
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+import msgspec
 import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
+from stream.drive.day_coach import DayCoach
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
 from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
-from stream.errors import StorageError
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
+from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
+from stream.findings import Finding, plain, warning
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
-from stream.record.tables import Command, Heard, Weather
+from stream.record.tables import Command, Heard, Weather, Zero
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
+from stream.study.running import RunningSession
 
 RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
@@ -46,17 +52,22 @@ class Drive:
     record     whether recording begins with the first sample
     targets    speeds to hold, rpm, in order; or the whole of what a guided drive asks for
     event_file   where each event goes as it happens; closed at the end
+    say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
+    coach      is told what happens, and says what to do next; None where nobody is to be coached
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
     def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
                  tune: str = "", gear: int | None = None, record: bool = True,
                  targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
-                 event_file: EventFile | None = None, weather: Weather | None = None) -> None:  # fmt: skip
+                 event_file: EventFile | None = None, weather: Weather | None = None,
+                 coach: DayCoach | None = None, say: Callable[[Finding], str] = plain) -> None:  # fmt: skip
         self.car, self.source = car, source
         self._weather = weather
-        self.events = EventList()
+        self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
+        self._coached = (0, 0)
+        self.events = EventList(say=say)
         self.event_file = event_file
         if event_file is not None:
             self.events.watch(event_file)
@@ -65,11 +76,14 @@ class Drive:
         self._tune, self._gear = tune, gear
         plan = targets if isinstance(targets, GuidePlan) else GuidePlan(targets, gear=gear)
         self._guide = Guide(car, plan) if plan.targets else None
-        self._asked: deque[Literal["skip", "redo"]] = deque()
+        self._asked: deque[Literal["here", "skip", "back"]] = deque()
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
         self._knocks: deque[None] = deque()
+        self._zero_asked: deque[bool] = deque()  # rolling
+        self._zero_again: deque[Command] = deque()  # of a recording that is replayed
+        self._zero_key: ZeroKey | None = None
         self._speeds: deque[tuple[float, float, float]] = deque()  # session time, lowest and highest rpm up to it
         self._reader = Reader(
             source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
@@ -97,6 +111,8 @@ class Drive:
         """Open the source and let it run, on threads of its own. Returns at once."""
         self._reader.start()
         self._engine.start()
+        if self.coach is not None:
+            self.coach.start()
 
     def wait_open(self, timeout_s: float | None = None) -> bool:
         """Wait until the stream is described, or cannot be. Raises what kept it from opening."""
@@ -168,13 +184,29 @@ class Drive:
         """Knock was heard just now: kept in the session with the speeds of the last moment, and as an event."""
         self._knocks.append(None)
 
+    def zero(self, rolling: bool = False) -> None:
+        """Declare the last quiet seconds as zero load, in neutral: standing on the level with the brakes off, or in a
+        free roll. Refused, with the reason, where they do not look like it."""
+        self._zero_asked.append(rolling)
+
+    def set_weather(self, weather: Weather) -> None:
+        """The air of the day: kept in this session file and in those that follow."""
+        with self._lock:
+            self._weather = weather
+            if self._take is not None:
+                self._take.weather.append(weather)
+
+    def here(self) -> None:
+        """The speed that is held now is the target that was asked for, by the person's own reading."""
+        self._asked.append("here")
+
     def skip_target(self) -> None:
         """Leave the next target out."""
         self._asked.append("skip")
 
     def redo_target(self) -> None:
         """Go back to the target before; its hold no longer counts."""
-        self._asked.append("redo")
+        self._asked.append("back")
 
     def status(self) -> DriveStatus:
         """One look at the drive."""
@@ -185,6 +217,7 @@ class Drive:
             speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
             load=float("nan") if last is None else float(last.load[-1]),
             disk_free_bytes=self._disk_free(), counters=self.source.counters(),
+            next_step=None if self.coach is None else self.coach.step,
         )  # fmt: skip
 
     # -- the engine's thread ------------------------------------------------------------------------------------
@@ -225,6 +258,8 @@ class Drive:
                 recorder.join()
             if self.event_file is not None:
                 self.event_file.close()
+            if self.coach is not None:
+                self.coach.stop()
             self.done.set()
 
     def _follow(self, ring: Ring, cursor: Cursor) -> None:
@@ -238,6 +273,8 @@ class Drive:
             block = cursor.read(rows)
             if block is not None:
                 self._push(block, cursor)
+            elif self._stage is not None and self._published.time_s != self._stage.time_s:
+                self._publish(self._stage)  # what came last before the line fell silent
         self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
         self._tell(ring)
 
@@ -260,11 +297,55 @@ class Drive:
                 self._speeds.popleft()
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        if self._zero_key is not None:
+            self._zero_key.hear(block.first - self._origin, block, rows)
+        self._tell_coach(stage, block, rows)
+        self._take_zeros(stage)
         self._follow_targets(stage)
         now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S
+
+    def _take_zeros(self, stage: LiveStage) -> None:
+        """Zeros that were asked for, now or in the recording that is replayed."""
+        key = self._zero_key
+        while key is not None and self._zero_asked:
+            rolling = self._zero_asked.popleft()
+            try:
+                zero, command = key.take(rolling)
+            except InputError as error:
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+                continue
+            self._keep(command.kind, command.value, command.index)
+            self._have_zero(zero, stage.time_s)
+        while key is not None and self._zero_again and self._zero_again[0].index <= key.end:
+            command = self._zero_again.popleft()
+            try:
+                zero = key.again(command)
+            except InputError as error:
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+                continue
+            self._keep(command.kind, command.value, command.index)
+            self._have_zero(zero, zero.end_s)
+
+    def _have_zero(self, zero: Zero, time_s: float) -> None:
+        what = zero_taken(zero, self.car, kept=self._take is not None)
+        self.events.add(time_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+        if self._take is not None:
+            self._take.zeros.append(zero)
+        if self.coach is not None:
+            self.coach.zero(zero)
+
+    def _tell_coach(self, stage: LiveStage, block: Block, rows: LiveRows) -> None:
+        """Leave it in the coach's box; the coach works on a thread of its own."""
+        if self.coach is None:
+            return
+        self.coach.hear(block.first - self._origin, block, rows)
+        now = (len(stage.pulls), stage.changed_verdicts)
+        if now != self._coached:
+            self._coached = now
+            self.coach.pulls(stage.pulls)
 
     def _follow_targets(self, stage: LiveStage) -> None:
         """Let the guide see what the stage found and what the person asked, and tell what it says."""
@@ -273,15 +354,15 @@ class Drive:
             return
         while self._asked:
             asked = self._asked.popleft()
-            self._keep("skip" if asked == "skip" else "back")
-            guide.skip() if asked == "skip" else guide.redo()
+            self._keep(asked)
+            {"here": guide.here, "skip": guide.skip, "back": guide.redo}[asked]()
         guide.take(stage.holds)
         guide.look(stage.steady())
         self._pass_on(guide, stage)
 
     def _pass_on(self, guide: Guide, stage: LiveStage) -> None:
         for said in guide.take_said():
-            self.events.add(stage.time_s, said.kind, said.text, said.value)
+            self.events.add(stage.time_s, said.kind, said.what, said.value)
 
     def _tell(self, ring: Ring) -> None:
         """What the source said and what the person marked, as events at their place in the session."""
@@ -292,7 +373,7 @@ class Drive:
             if note.command:
                 self._do_again(note)
             elif note.kind != "gap":  # the stage tells gaps itself, in a replay as on the wire
-                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.text)
+                self.events.add(max(0.0, (note.index - self._origin) / rate), note.kind, note.what)
         while self._marks:
             text = self._marks.popleft()
             self._keep("mark", text)
@@ -310,20 +391,24 @@ class Drive:
     def _do_again(self, note: SourceNote) -> None:
         """What a person did in the recording that is replayed, at the same sample."""
         index = max(0, note.index - self._origin)
-        if note.kind in ("skip", "back") and self._guide is not None:
-            self._asked.append("skip" if note.kind == "skip" else "redo")
+        if self._guide is not None:
+            for asked in ("here", "skip", "back"):
+                if note.kind == asked:
+                    self._asked.append(asked)
+                    return
+        if note.kind == "zero":
+            self._zero_again.append(Command(index=index, kind=note.kind, value=str(note.what)))
             return
-        self._keep(note.kind, note.text, index)
+        self._keep(note.kind, str(note.what), index)
         if note.kind == "mark" and self._reader.ring is not None:
-            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.text)
+            self.events.add(index / self._reader.ring.info.rate_hz, "mark", note.what)
 
     def _keep_knock(self) -> None:
         """Knock that was heard: an event, and a row in the session that is recorded. No speed known: all of them."""
         low = min((one[1] for one in self._speeds), default=None)
         high = max((one[2] for one in self._speeds), default=None)
-        span = "" if low is None else f" at {low:.0f} to {high:.0f} rpm"
-        kept = "" if self._take is not None else "; not kept: nothing is being recorded"
-        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", f"knock heard{span}{kept}", high)
+        heard = warning("heard-knock", low_rpm=low, high_rpm=high, kept=self._take is not None)
+        self.events.add(self._stage.time_s if self._stage else 0.0, "knock-heard", heard, high)
         if self._take is not None:
             said = datetime.now(UTC).isoformat(timespec="seconds")
             self._take.heard.append(Heard(pull=0, rpm_from=low, rpm_to=high, heard=True, said_utc=said))
@@ -342,14 +427,18 @@ class Drive:
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
+        self._zero_key = ZeroKey(self.car, ring.info)
+        now = datetime.now(UTC)
+        path = self._path
+        if self._want_recording and path is None:
+            path = new_session_path(self._folder or Path(), self._tune, now)
+        self._begin_coaching(stage, ring.info, path, now)
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
-        if not self._want_recording:
+        if not self._want_recording or path is None:
             return
-        now = datetime.now(UTC)
-        path = self._path if self._path is not None else new_session_path(self._folder or Path(), self._tune, now)
         load = self.car.by_role("load")
         writer = SessionWriter(
             path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
@@ -366,6 +455,16 @@ class Drive:
         self._recorders.append(recorder)
         recorder.start()
 
+    def _begin_coaching(self, stage: LiveStage, info: StreamInfo, path: Path | None, now: datetime) -> None:
+        if self.coach is None:
+            return
+        self._coached = (0, 0)
+        every = max(1, stage.settings.decimation)
+        where = path if path is not None else (self._folder or Path()) / "not recorded"
+        self.coach.begin(
+            RunningSession(where, self.car, info, self._tune, self._gear, now, every, conditions=self._weather)
+        )
+
     def _end(self) -> None:
         """Close the session that runs: the stage's last findings, then the recorder's last rows."""
         stage, take = self._stage, self._take
@@ -379,6 +478,8 @@ class Drive:
             if self._guide is not None:
                 self._guide.take(stage.holds)
                 self._pass_on(self._guide, stage)
+            if self.coach is not None:
+                self.coach.pulls(stage.pulls)
             self._publish(stage)
         if take is not None:
             if self._guide is not None:

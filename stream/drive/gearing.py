@@ -1,8 +1,22 @@
 """The road speed that an engine speed means in a gear, without slip."""
 
 import math
+from dataclasses import dataclass
 
 from stream.car import Car
+
+
+@dataclass(frozen=True, slots=True)
+class RoadHint:
+    """How to hold a speed on the road: parked, or the road speed (km/h) in the gear that is driven in and in the first.
+
+    None where gear, ratios or rolling radius are not known.
+    """
+
+    parked: bool
+    gear: int | None
+    kmh: float | None
+    first_kmh: float | None
 
 
 def road_kmh(car: Car, gear: int | None, rpm: float) -> float | None:
@@ -16,13 +30,8 @@ def road_kmh(car: Car, gear: int | None, rpm: float) -> float | None:
     return rpm / 60.0 / (final * ratios[gear - 1]) * 2.0 * math.pi * radius * 3.6
 
 
-def road_words(car: Car, gear: int | None, rpm: float, parked: bool = False) -> str:
-    """How to hold the speed: parked, or at what road speed, with the slowest gear beside the one that is driven in."""
+def road_hint(car: Car, gear: int | None, rpm: float, parked: bool = False) -> RoadHint:
+    """How to hold the engine speed."""
     if parked:
-        return "parked, in neutral"
-    first, here = road_kmh(car, 1, rpm), road_kmh(car, gear, rpm)
-    slowest = "" if first is None else f"{first:.0f} km/h in gear 1"
-    if here is None:
-        return f"{slowest}, or parked in neutral" if slowest else ""
-    words = f"{here:.0f} km/h in gear {gear}"
-    return words if gear == 1 or not slowest else f"{words}, slower: {slowest}"
+        return RoadHint(True, None, None, None)
+    return RoadHint(False, gear, road_kmh(car, gear, rpm), road_kmh(car, 1, rpm))

@@ -17,11 +17,12 @@ from stream.calibrate.speed.match import AMBIGUOUS, match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
-from stream.drive.gearing import road_kmh, road_words
-from stream.drive.guide_plan import GuidePlan, Said, doubt_words, largest_doubt, wanted
+from stream.drive.gearing import RoadHint, road_hint, road_kmh
+from stream.drive.guide_plan import GuidePlan, Said, largest_doubt, wanted
 from stream.drive.nearness import Known, reread
 from stream.drive.pulse_ear import PulseEar
 from stream.errors import InputError
+from stream.findings import Finding, Value, note, warning
 from stream.live.records import Hold, Pinned
 from stream.live.view import Steady
 from stream.record.tables import HoldMark
@@ -42,11 +43,12 @@ class _Target:
 
 @dataclass(slots=True)
 class _Seen:
-    """One hold: the place in the row it was taken to, and whether a person let it go again."""
+    """One hold: the place in the row it was taken to, whether a person let it go again, or said the place."""
 
     hold: Hold
     place: int | None = None
     let_go: bool = False
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,21 +77,22 @@ class Guide:
         import scipy.stats  # noqa: F401 - now, and not at the first fit, when samples are waiting
 
         self._line = self.car.need("engine_speed", "a guided drive").rpm_line
-        targets, words = wanted(self.plan, self.car)
+        targets, said = wanted(self.plan, self.car)
         self._row = [_Target(rpm) for rpm in targets]
         self._seen: list[_Seen] = []
         self._session_from = self._count_seen = 0
         self._done: list[int] = []  # places in the order they were taken or skipped, for going back
         self._at = 0
+        self._here: int | None = None  # the place that a person says is held now
         self._round = 1
         self._long_told = -1.0
         self._odd_told: list[Hold] = []
         self._steady_s = 0.0
         self._speed_rpm = math.nan
-        if words:
-            self._say("note", words)
+        if said is not None:
+            self._say("note", said)
         if self._row:
-            self._say("note", f"{len(self._row)} speeds to hold; {self._next_words()}", self.next_rpm)
+            self._say("note", note("guide-began", count=len(self._row), **self._next_values()), self.next_rpm)
         self._ask()
 
     # -- what is asked for ----------------------------------------------------------------------------------------
@@ -111,10 +114,10 @@ class Guide:
         return None if rpm is None or self.plan.parked else road_kmh(self.car, self.plan.gear, rpm)
 
     @property
-    def hint(self) -> str:
-        """How to hold the next target, in words."""
+    def hint(self) -> RoadHint | None:
+        """How to hold the next target on the road; None when all are held."""
         rpm = self.next_rpm
-        return "" if rpm is None else road_words(self.car, self.plan.gear, rpm, self.plan.parked)
+        return None if rpm is None else road_hint(self.car, self.plan.gear, rpm, self.plan.parked)
 
     @property
     def taken(self) -> int:
@@ -174,8 +177,14 @@ class Guide:
         self._steady_s = steady.steady_s
         if steady.holding and steady.steady_s > steady.needed_s + LONG_S and self._long_told != target:
             self._long_told = target
-            words = "Where the engine has changed speed and this still says HOLD, the signal does not follow it"
-            self._say("note", f"{target:.0f} rpm is held long enough: go on. {words}", target)
+            self._say("note", note("guide-held-long-enough", rpm=target), target)
+
+    def here(self) -> None:
+        """A person says that the speed held now is the one that was asked for: the next hold is taken to it."""
+        self._here = self._next
+        if self._here is not None:
+            rpm = self._row[self._here].rpm
+            self._say("note", note("guide-here", rpm=rpm), rpm)
 
     def skip(self) -> None:
         """Leave the next target out."""
@@ -185,13 +194,14 @@ class Guide:
         self._row[place].state = "skipped"
         self._done.append(place)
         self._advance()
-        self._say("note", f"{self._row[place].rpm:.0f} rpm left out; {self._next_words()}", self._row[place].rpm)
+        rpm = self._row[place].rpm
+        self._say("note", note("guide-left-out", rpm=rpm, **self._next_values()), rpm)
         self._refit()
 
     def redo(self) -> None:
         """Go back to the target before; a hold that was taken to it no longer counts."""
         if not self._done:
-            self._say("note", "there is no target before this one")
+            self._say("note", note("guide-no-target-before"))
             return
         place = self._done.pop()
         for seen in [seen for seen in self._seen if seen.place == place and not seen.let_go][-1:]:
@@ -199,7 +209,7 @@ class Guide:
         self._row[place].state = "open"
         self._at = place
         self._ask()
-        self._say("note", f"again: {self._next_words()}", self._row[place].rpm)
+        self._say("note", note("guide-again", **self._next_values()), self._row[place].rpm)
         self._refit()
 
     def marks(self, holds: Sequence[Hold], pinned: Sequence[Pinned] = ()) -> tuple[HoldMark, ...]:
@@ -214,20 +224,25 @@ class Guide:
         kept = [index for index, seen in enumerate(found) if seen is None or not seen.let_go]
         whole = self._whole_row([holds[i] for i in kept], [rpm[i] for i in kept], pinned) if self._row else None
         if whole is not None and whole.proved:
-            self._say("note", "the holds are marked as the whole row and the pulse frequency show them")
+            self._say("note", note("guide-row-by-pulses"))
             rpm = [None] * len(holds)
             for place, index in enumerate(kept):
                 rpm[index] = whole.target_rpm[place]
         elif whole is not None:
-            self._say(
-                "note",
-                "the holds do not fit the targets as they were taken: none is marked; give them when you fit",
-            )
+            self._say("note", warning("guide-row-unmarked"))
             rpm = [None] * len(holds)
         return tuple(
-            HoldMark(accepted=seen is None or not seen.let_go, target_rpm=target)
+            HoldMark(
+                accepted=seen is None or not seen.let_go,
+                target_rpm=target,
+                by_hand=seen is not None and self._said_by_hand(seen, target),
+            )
             for seen, target in zip(found, rpm, strict=True)
         )
+
+    def _said_by_hand(self, seen: _Seen, target: float | None) -> bool:
+        """Whether a person said this very speed of the hold."""
+        return seen.by_hand and seen.place is not None and self._row[seen.place].rpm == target
 
     def _whole_row(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> "_Reread | None":
         """The holds read again as a whole where that clearly contradicts how they were taken; else None."""
@@ -266,11 +281,15 @@ class Guide:
         unit = self.car.need("engine_speed", "a guided drive").unit
         same = known.same_signal(hold, target)
         if same is not None:
-            self._say("fault", f"the same signal, {hold.signal_mean:.3g} {unit}, as at {same:.0f} rpm: if this was "
-                               f"{target:.0f} rpm, the converter does not follow the engine here", target)  # fmt: skip
+            same_signal = warning("guide-same-signal", signal=hold.signal_mean, unit=unit, other_rpm=same, rpm=target)
+            self._say("fault", same_signal, target)
+            return
+        if self._here == place:
+            self._here, seen.by_hand = None, True
+            self._count(seen, place)
             return
         if known.idles(hold, target):
-            self._say("note", f"an idling engine, it seems: not counted as {target:.0f} rpm", target)
+            self._say("note", note("guide-idle", rpm=target), target)
             return
         if not known.near(hold.signal_mean, target, self.targets):
             open_ones = [other.rpm for other in self._row if other.state == "open"]
@@ -288,7 +307,7 @@ class Guide:
         self._refit()
         if seen.place is None:
             about = round(self._known().place(seen.hold.signal_mean).rpm, -2)
-            self._say("note", f"steady at about {about:.0f} rpm, not near {target:.0f} rpm: not counted", target)
+            self._say("note", note("guide-not-near", about_rpm=about, rpm=target), target)
 
     def _count(self, seen: _Seen, place: int) -> None:
         seen.place = place
@@ -305,7 +324,7 @@ class Guide:
         self._again()
         after, self.said = self.said[before:], self.said[:before]
         if held is not None:
-            self._say("target", f"{held:.0f} rpm taken, {self._progress_words()}", held)
+            self._say("target", note("guide-taken", rpm=held, **self._progress_values()), held)
         self.said += after
 
     def _correct(self, asked: Sequence[float], margin: float = AMBIGUOUS) -> None:
@@ -322,11 +341,11 @@ class Guide:
         if better is None:
             return
         for seen, old, new in zip(counted, now, better, strict=True):
-            if old != new:
+            if old != new and not seen.by_hand:
                 self._move(seen, None if new is None else next(n for n, t in enumerate(self._row) if t.rpm == new))
         self._ask()
-        named = ", ".join("no target" if rpm is None else f"{rpm:.0f}" for rpm in better)
-        self._say("note", f"seen together, the holds so far were: {named}")
+        # 0 stands for a hold that is near no target
+        self._say("note", note("guide-seen-together", rpm=tuple(0.0 if rpm is None else rpm for rpm in better)))
 
     def _move(self, seen: _Seen, place: int | None) -> None:
         left, seen.place = seen.place, place
@@ -364,11 +383,7 @@ class Guide:
             self._row[place].state = "open"
             self._ask()
             off = float(self.fit.rpm(seen.hold.signal_mean)) - self._row[place].rpm
-            self._say(
-                "note",
-                f"a hold lies {abs(off):.0f} rpm {'below' if off < 0 else 'above'} its target by the other "
-                f"holds: {self._row[place].rpm:.0f} rpm is asked for again",
-            )
+            self._say("note", note("guide-odd-hold", off_rpm=off, rpm=self._row[place].rpm))
 
     def _again(self) -> None:
         """All are held and the doubt is still too large: the row once more, the other way."""
@@ -383,6 +398,7 @@ class Guide:
         for target in self._row:
             target.state = "open" if target.state == "taken" else target.state
         self._at = 0
+        self._here = None
         self._ask()
 
     # -- small answers ------------------------------------------------------------------------------------------------
@@ -409,19 +425,24 @@ class Guide:
     def _pulses(self, holds: Sequence[Hold]) -> tuple[float | None, ...]:
         return (None,) * len(holds) if self.ear is None else self.ear.hz(holds)
 
-    def _progress_words(self) -> str:
-        doubt = "" if self.doubt_rpm is None else f", doubt ±{doubt_words(self.doubt_rpm)} rpm"
-        limit = self.plan.until_u_rpm
-        last = f"within the {limit:g} rpm that were asked for" if self.satisfied else self._next_words()
-        count = f"{self.taken} of {len(self._row)}" if self._round == 1 else f"round {self._round}"
-        return f"{count}{doubt}; {last}"
+    def _progress_values(self) -> dict[str, Value]:
+        """How far the row is; `within_rpm` where the uncertainty is as small as was asked for."""
+        return {
+            "taken": self.taken,
+            "count": len(self._row),
+            "round": self._round,
+            "u_rpm": self.doubt_rpm,
+            "within_rpm": self.plan.until_u_rpm if self.satisfied else None,
+            **self._next_values(),
+        }
 
-    def _next_words(self) -> str:
-        rpm = self.next_rpm
-        if rpm is None:
-            return "all are held"
+    def _next_values(self) -> dict[str, Value]:
+        """The next target and how to hold it; `next_rpm` None when all are held."""
         hint = self.hint
-        return f"next {rpm:.0f} rpm" + (f", {hint}" if hint else "")
+        if hint is None:
+            return {"next_rpm": None}
+        road: dict[str, Value] = {"parked": hint.parked, "gear": hint.gear, "kmh": hint.kmh}
+        return {"next_rpm": self.next_rpm, **road, "first_kmh": hint.first_kmh}
 
-    def _say(self, kind: Literal["target", "note", "fault"], text: str, value: float | None = None) -> None:
-        self.said.append(Said(kind, text, value))
+    def _say(self, kind: Literal["target", "note", "fault"], what: Finding | str, value: float | None = None) -> None:
+        self.said.append(Said(kind, what, value))

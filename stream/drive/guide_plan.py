@@ -9,6 +9,7 @@ import numpy as np
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.errors import InputError
+from stream.findings import Finding, warning
 
 REDLINE_SHARE = 0.9
 MOST_TARGETS = 60
@@ -35,14 +36,14 @@ class GuidePlan:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """To be told, as an event: 'target' a hold was taken, 'note' words, 'fault' a signal that does not follow."""
+    """To be told, as an event: 'target' a hold was taken, 'note', 'fault' a signal that does not follow."""
 
     kind: Literal["target", "note", "fault"]
-    text: str
+    what: Finding | str
     value: float | None = None
 
 
-def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
+def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], Finding | None]:
     """The targets that are asked for, without those too near redline; and what there is to say about that.
 
     Raises InputError: no speeds, too many of them, too few for an uncertainty, or all of them too near redline.
@@ -59,15 +60,13 @@ def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
             count=len(targets),
             most=MOST_TARGETS,
         )
-    kept, words = list(targets), ""
+    kept, said = list(targets), None
     fast = [] if redline is None else [rpm for rpm in targets if rpm > REDLINE_SHARE * redline]
     if fast and redline is not None:
-        named = f"{', '.join(f'{rpm:.0f}' for rpm in fast)} rpm is above 90 % of redline ({redline:.0f} rpm)"
-        if plan.near_redline or plan.parked:
-            words = f"{named}: hold it no longer than it takes, and watch oil and heat"
-        else:
+        asked = plan.near_redline or plan.parked
+        said = warning("targets-near-redline", rpm=tuple(fast), redline_rpm=redline, asked=asked)
+        if not asked:
             kept = [rpm for rpm in targets if rpm not in fast]
-            words = f"{named} and is not asked for in gear unless you ask for speeds near redline"
             if not kept:
                 raise InputError(
                     f"all speeds to hold are above 90 % of redline ({redline:.0f} rpm); give lower ones",
@@ -78,15 +77,10 @@ def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], str]:
         raise InputError(
             "an uncertainty comes from three or more different speeds to hold; give them", code="until-u-few-targets"
         )
-    return kept, words
+    return kept, said
 
 
 def largest_doubt(fit: SpeedFit, low_rpm: float, high_rpm: float) -> float:
     """Largest standard uncertainty of a predicted speed between two speeds, rpm, the scale error left out."""
     ends = np.sort([fit.signal(low_rpm), fit.signal(high_rpm)])
     return float(np.max(fit.u_rpm(np.linspace(ends[0], ends[1], 33), scale=False)))
-
-
-def doubt_words(rpm: float) -> str:
-    """A doubt in words, rounded up: two figures are all it is worth."""
-    return f"{math.ceil(rpm):d}" if rpm < 100 else f"{10 * math.ceil(rpm / 10):d}"

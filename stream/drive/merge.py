@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from stream.drive.offline import run_offline
+from stream.findings import Finding
 from stream.record.change import change_session, set_calibration
 from stream.record.session import open_session
 from stream.record.tables import append_rows, zero_rows
@@ -13,11 +14,17 @@ from stream.study.dataset import Dataset
 
 
 def write_merged(
-    merger: Merger, session: Dataset, log: ControllerLog, target: Path, progress: Callable[[int], None]
+    merger: Merger,
+    session: Dataset,
+    log: ControllerLog,
+    target: Path,
+    progress: Callable[[int], None],
+    say: Callable[[Finding], str],
 ) -> None:
     """The new session; zeros and calibrations go with it, holds and pulls are found again.
 
     progress   is given the row that is reached
+    say        makes the text of what is told as a finding
 
     Raises StorageError, InputError.
     """
@@ -26,7 +33,8 @@ def write_merged(
     note = f"{note}; " if note else ""
     run_offline(
         merger.source, merger.car, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
-        note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=progress,
+        dated=lambda: session.session.dated,
+        note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=progress, say=say,
     )  # fmt: skip
     if not session.zeros and not calibrations:
         return

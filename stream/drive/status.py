@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from stream.drive.day_coach import NextStep
+from stream.drive.gearing import RoadHint
 from stream.live.records import Hold, Pull
 from stream.live.view import Health, PullNow, Steady
 
@@ -15,9 +17,10 @@ class DriveStatus:
     pull_now         the pull that goes on, None where there is none
     changed_verdicts pulls whose verdict was changed after it had been told
     blind_limits     channels with a limit that cannot show an excursion now: flat, railed or gone
+    next_step        what the coach says to do next; None without one, or before it has spoken
     targets          the speeds that are asked for, in order, and `next_target_rpm` of them; None when all are held
     target_road_kmh  what the next target means on the road, in the gear that is driven in
-    target_hint      how to hold it, as the guide says it
+    target_hint      how to hold it on the road; None when all are held
     targets_taken    how many are held
     target_steady_s  seconds that the speed is steady near the next target
     target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
@@ -45,10 +48,11 @@ class DriveStatus:
     changed_verdicts: int = 0
     redline_rpm: float | None = None
     blind_limits: tuple[str, ...] = ()
+    next_step: NextStep | None = None
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
     target_road_kmh: float | None = None
-    target_hint: str = ""
+    target_hint: RoadHint | None = None
     targets_taken: int = 0
     target_steady_s: float = 0.0
     target_speed_rpm: float | None = None

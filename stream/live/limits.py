@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from stream.block import StreamInfo
 from stream.car import Car, Limit
+from stream.findings import Finding, warning
 from stream.live.runs import runs_of
 from stream.units import Flags, Floats
 
@@ -31,7 +32,7 @@ class LimitEvent:
     kind: str
     index: int
     channel: str
-    text: str
+    finding: Finding
     value: float | None
 
 
@@ -69,8 +70,8 @@ class Limits:
         for limit in car.limit:
             channel = car.by_name(limit.channel)
             if limit.channel not in info.names:
-                text = "is not in the stream: this limit is not watched"
-                self.told.append(LimitEvent("limit-blind", 0, limit.channel, f"{limit.channel} {text}", None))
+                absent = warning("limit-not-sent", channel=limit.channel)
+                self.told.append(LimitEvent("limit-blind", 0, limit.channel, absent, None))
                 continue
             slow = channel is not None and channel.role == "temperature"
             column = info.names.index(limit.channel)
@@ -134,9 +135,9 @@ class Limits:
     def _tell(self, watch: _Watch, at: int, value: float) -> None:
         limit = watch.limit
         above = limit.above is not None and value > limit.above
-        side, edge = ("above", limit.above) if above else ("below", limit.below)
-        text = f"{limit.channel} {value:.4g} {watch.unit}".rstrip() + f", {side} {edge:g}"
-        self.told.append(LimitEvent("limit", at, limit.channel, text, value))
+        edge = limit.above if above else limit.below
+        over = warning("limit-over", channel=limit.channel, value=value, unit=watch.unit, above=above, edge=edge)
+        self.told.append(LimitEvent("limit", at, limit.channel, over, value))
 
     # -- blindness ----------------------------------------------------------------------------------------------------
 
@@ -158,10 +159,10 @@ class Limits:
         blind = flat | railed | gone
         was = np.concatenate(([watch.blind], blind[:-1]))
         for place in np.flatnonzero(blind & ~was).tolist():
-            why = "gives no number" if gone[place] else "lies at an end of its range" if railed[place] else "is flat"
+            why = "no-number" if gone[place] else "end-of-range" if railed[place] else "flat"
             value = float(held[place]) if np.isfinite(held[place]) else None
-            text = f"{watch.limit.channel} {why}: it cannot show an excursion"
-            self.told.append(LimitEvent("limit-blind", int(at[place]), watch.limit.channel, text, value))
+            seen = warning("limit-blind", channel=watch.limit.channel, why=why)
+            self.told.append(LimitEvent("limit-blind", int(at[place]), watch.limit.channel, seen, value))
         watch.blind, watch.value = bool(blind[-1]), float(held[-1])
         watch.changed, watch.number, watch.inside = int(changed[-1]), int(number[-1]), int(inside[-1])
 

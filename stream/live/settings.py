@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from stream.block import StreamInfo
 from stream.car import Car
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 from stream.live.filters import LowPass
 
 SLOWEST_PULLS_HZ = 5.0  # under it there is no verdict on pulls and pinned stretches
@@ -23,21 +24,18 @@ class StageSettings:
     filter: str
     verdicts: bool
     pull_verdicts: bool
-    remarks: tuple[str, ...]
+    remarks: tuple[Finding, ...]
 
 
 def stage_settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) -> StageSettings:
     """The settings for a stream of this rate, and what must be said of them."""
     remarks = []
     if low_pass.cutoff_hz != car.live.cutoff_hz:
-        remarks.append(
-            f"{info.rate_hz:.3g} samples a second are too few for a low-pass at {car.live.cutoff_hz:g} Hz; "
-            f"it is at {low_pass.cutoff_hz:.3g} Hz"
-        )
+        wanted, corner = car.live.cutoff_hz, low_pass.cutoff_hz
+        remarks.append(note("slow-for-low-pass", rate_hz=info.rate_hz, wanted_hz=wanted, corner_hz=corner))
     verdicts, pull_verdicts = info.rate_hz >= SLOWEST_HOLDS_HZ, info.rate_hz >= SLOWEST_PULLS_HZ
     if not pull_verdicts:
-        what = "pulls" if verdicts else "holds or pulls"
-        remarks.append(f"{info.rate_hz:.3g} samples a second are too few to judge {what}: no verdict is given")
+        remarks.append(warning("slow-for-verdicts", rate_hz=info.rate_hz, holds=verdicts))
     return StageSettings(
         live_rate_hz=info.rate_hz / every, decimation=every, cutoff_hz=low_pass.cutoff_hz, delay_s=low_pass.delay_s,
         filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from stream.block import Block, StreamInfo
 from stream.car import Car
 from stream.events import EventList
+from stream.findings import Finding, note, warning
 from stream.live.bridge import SHORTEST_GAP_S, Bridge, Piece
 from stream.live.filters import LowPass, cutoff_for
 from stream.live.health import HealthMonitor
@@ -40,8 +41,6 @@ from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.live.view import Health, LiveRows, PullNow, Steady, join_rows
 from stream.units import Flags, Floats
-
-BROKEN_BY_GAP = f"ended by a gap of {SHORTEST_GAP_S:g} s or more in engine speed"
 
 
 class LiveStage:
@@ -187,7 +186,7 @@ class LiveStage:
             self._holds = [found.record for found in kept]
             self._tell()
         for stretch in self.pinned:
-            self.events.add(stretch.start_s, "pinned", f"signal stuck at the {stretch.at}", stretch.signal)
+            self.events.add(stretch.start_s, "pinned", warning("signal-stuck", at=stretch.at), stretch.signal)
         self._finished = True
         return rows
 
@@ -309,7 +308,7 @@ class LiveStage:
 
     def _tell_gap(self, index: int, lost: int) -> None:
         rate = self.info.rate_hz
-        self.events.add(index / rate, "gap", f"{lost} samples lost ({lost / rate:.3g} s)", float(lost))
+        self.events.add(index / rate, "gap", note("samples-lost", lost=lost, seconds=lost / rate), float(lost))
 
     def _refer(self) -> None:
         """Show the finder of pinned stretches the holds that are new."""
@@ -334,45 +333,53 @@ class LiveStage:
         del loaded[:-1]
         for told in self._limits.told:
             at = told.index / self.info.rate_hz
-            self.events.add(at, told.kind, told.text, told.value, said_s=at, details={"channel": told.channel})
+            self.events.add(at, told.kind, told.finding, told.value, said_s=at, details={"channel": told.channel})
         self._limits.told.clear()
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
         now = any_row(clips)
         for column in np.flatnonzero(now & ~self._was_clipped):
             at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
-            self.events.add(at, "clipped", f"{self.info.names[self._columns[column]]} is outside its range")
+            name = self.info.names[self._columns[column]]
+            self.events.add(at, "clipped", warning("channel-clipped", channel=name))
         self._was_clipped = now
 
     def _tell(self) -> None:
         """Turn what the finders noticed into events, in the order in which it was known."""
         rate = self.settings.live_rate_hz
-        told: list[tuple[float, tuple[float, str, str, float], dict[str, Any] | None]] = []
+        told: list[tuple[float, tuple[float, str, Finding | str, float], dict[str, Any] | None]] = []
         while self._finder.changes:
             change = self._finder.changes.popleft()
-            text = BROKEN_BY_GAP if change.by_gap else ""
-            told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, text, change.rpm), None))
+            why: Finding | str = note("hold-ended-by-gap", gap_s=SHORTEST_GAP_S) if change.by_gap else ""
+            told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, why, change.rpm), None))
         for found in self._finder.found[self._told :]:
             hold = found.record
-            text = f"{hold.speed_rpm:.0f} rpm from {hold.start_s:.1f} to {hold.end_s:.1f} s"
-            text += f", {BROKEN_BY_GAP}" if found.by_gap else ""
+            seen = note(
+                "hold-found",
+                rpm=hold.speed_rpm,
+                start_s=hold.start_s,
+                end_s=hold.end_s,
+                gap_s=SHORTEST_GAP_S if found.by_gap else None,
+            )
             row = {"hold": msgspec.to_builtins(hold)}
-            told.append((found.said / rate, (hold.end_s, "hold-done", text, hold.speed_rpm), row))
+            told.append((found.said / rate, (hold.end_s, "hold-done", seen, hold.speed_rpm), row))
         self._told = len(self._finder.found)
         while self._pull_finder.changes:
             pull = self._pull_finder.changes.popleft()
-            told.append((pull.said_s, (pull.time_s, pull.kind, pull_text(pull), pull.rpm), _pull_row(pull)))
+            told.append((pull.said_s, (pull.time_s, pull.kind, _pull_finding(pull), pull.rpm), _pull_row(pull)))
         for said_s, event, details in sorted(told, key=lambda one: one[0]):
             self.events.add(*event, said_s=said_s, details=details)
 
 
-def pull_text(change: PullChange) -> str:
-    """A pull in a line."""
+def _pull_finding(change: PullChange) -> Finding | str:
+    """A pull as it is told: its span, and its verdict or what it is not clean for."""
     pull = change.pull
     if pull is None:
         return ""
-    verdict = "no pull after all" if change.withdrawn else ", ".join(pull.faults) or pull.verdict
-    return f"{pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm: {verdict}"
+    span = {"start_rpm": pull.start_rpm, "end_rpm": pull.end_rpm}
+    if change.withdrawn:
+        return note("pull-withdrawn", **span)
+    return note("pull-found", **span, verdict=pull.verdict, faults=tuple(pull.faults))
 
 
 def _pull_row(change: PullChange) -> dict[str, Any] | None:

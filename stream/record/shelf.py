@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import InputError
+from stream.findings import Finding, warning
 from stream.record.shelf_index import FileKey, ShelfIndex
 from stream.record.summary import Summary, summarise
 
@@ -26,7 +27,7 @@ class Shelf:
 
     folder: Path
     sessions: tuple[Summary, ...]
-    remarks: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 def scan(
@@ -41,14 +42,14 @@ def scan(
     known so far. The index is the caller's to close; None lists without one. Raises InputError for no such folder.
     """
     root = Path(folder).expanduser().resolve()
-    found, remarks = _find(root, Path(folder))
+    found, findings = _find(root, Path(folder))
     known = {} if index is None else index.known(root)
     sessions = [known[key] for key in found if key in known]
     missing = [key for key in found if key not in known]
     fresh: list[tuple[FileKey, Summary]] = []
     for number, key in enumerate(missing, 1):
         if stop is not None and stop.is_set():
-            remarks.append(f"stopped: {len(missing) - number + 1} sessions were not read")
+            findings.append(warning("shelf-stopped", unread=len(missing) - number + 1))
             break
         summary = summarise(key.path)
         sessions.append(summary)
@@ -62,9 +63,9 @@ def scan(
     if index is not None:
         index.save(fresh)
         index.forget(set(known) - set(found))
-        remarks += index.remarks
+        findings += index.findings
     sessions.sort(key=_place)
-    return Shelf(root, tuple(sessions), tuple(remarks))
+    return Shelf(root, tuple(sessions), tuple(findings))
 
 
 def search(sessions: Sequence[Summary], text: str) -> list[Summary]:
@@ -85,13 +86,13 @@ def _place(session: Summary) -> tuple[bool, float, str]:
     return (not session.readable, 0.0 if when is None else -when.timestamp(), session.path)
 
 
-def _find(root: Path, given: Path) -> tuple[list[FileKey], list[str]]:
+def _find(root: Path, given: Path) -> tuple[list[FileKey], list[Finding]]:
     """Every session file under a folder, and the folders that could not be looked into."""
     if not root.is_dir():
         what = "is a file; give the folder it is in" if root.exists() else "no such folder; check the name"
         raise InputError(f"{given}: {what}")
     found: list[FileKey] = []
-    remarks: list[str] = []
+    findings: list[Finding] = []
     waiting = [str(root)]
     while waiting:
         place = waiting.pop()
@@ -105,8 +106,8 @@ def _find(root: Path, given: Path) -> tuple[list[FileKey], list[str]]:
                         if key is not None:
                             found.append(key)
         except OSError as error:
-            remarks.append(f"{place}: cannot be looked into ({error.strerror}); check its permissions")
-    return found, remarks
+            findings.append(warning("folder-not-readable", folder=place, reason=error.strerror or ""))
+    return found, findings
 
 
 def _key(entry: "os.DirEntry[str]") -> FileKey | None:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from stream.findings import Finding, warning
 from stream.record.summary import Summary
 
 VERSION = 1  # of the table and of Summary: raise it when either changes
@@ -41,11 +42,11 @@ def default_index_path() -> Path:
 
 
 class ShelfIndex:
-    """An open index. Use it as a context manager, from one thread. Never raises for its own trouble: see `remarks`."""
+    """An open index. Use it as a context manager, from one thread. Never raises for its own trouble: see `findings`."""
 
     def __init__(self, path: Path | None = None) -> None:
         self.path = default_index_path() if path is None else path
-        self.remarks: list[str] = []
+        self.findings: list[Finding] = []
         self._encode = msgspec.json.Encoder().encode
         self._decode = msgspec.json.Decoder(Summary).decode
         self._db: sqlite3.Connection | None = None
@@ -154,7 +155,7 @@ class ShelfIndex:
         """Go on without an index, and say so."""
         self.close()
         reason = getattr(error, "strerror", None) or str(error)
-        self.remarks.append(f"{self.path}: the shelf's index cannot be used ({reason}); every session was read anew")
+        self.findings.append(warning("shelf-index-unusable", path=str(self.path), reason=str(reason)))
 
 
 def _span(folder: Path) -> tuple[bytes, bytes]:

@@ -1,6 +1,5 @@
 """A CSV log as a source: its columns become the car file's channels, its stamps an even count of samples."""
 
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -30,19 +29,12 @@ class CsvSource:
     The clock is the column of the car file's channel with role `time`; `rate_hz` stands in where there is
     none, and beside it is the rate to resample at. A clock that runs back and stays there is a restart: the rows go on
     one period later, and the Block there is `restarted`. Channels that the log has no column for are left out, engine
-    speed excepted. `findings` says what was odd about the log; `say` turns each into a line of the session's events.
+    speed excepted. `findings` says what was odd about the log; each is a note as well.
     """
 
     realtime = False
 
-    def __init__(
-        self,
-        path: str | Path,
-        car: Car,
-        rate_hz: float | None = None,
-        *,
-        say: Callable[[Finding], str] = lambda finding: finding.code,
-    ) -> None:
+    def __init__(self, path: str | Path, car: Car, rate_hz: float | None = None) -> None:
         if rate_hz is not None and not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
             raise InputError(
                 f"{rate_hz:g} rows a second is no rate of a log; give one from {MIN_RATE_HZ:g} to {MAX_RATE_HZ:g} Hz",
@@ -51,7 +43,6 @@ class CsvSource:
         self._path = Path(path)
         self._car = car
         self._rate_hz = rate_hz
-        self._say = say
         self._sampled: Sampled | None = None
         self._edges: list[int] = []
         self._next = 0
@@ -77,7 +68,7 @@ class CsvSource:
                 f"{self._path}: no row has a value in {', '.join(header.cells[place] for place in places)}"
             )
         self._sampled = sampled
-        self._edges = _edges(sampled)
+        self._edges = rows_to_edges(sampled)
         self._tell(table, sampled, rows)
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in channels)
         return StreamInfo(sampled.rate_hz, infos, self._path.name)
@@ -115,6 +106,11 @@ class CsvSource:
         if began is None:
             return datetime.now(UTC)
         return began.astimezone(UTC) if began.tzinfo is not None else began.replace(tzinfo=UTC)
+
+    @property
+    def dated(self) -> bool:
+        """Whether the log itself says when it began."""
+        return self._began is not None
 
     def _time_place(self, header: Header) -> int | None:
         clock = self._car.by_role("time")
@@ -182,7 +178,7 @@ class CsvSource:
 
     def _told(self, kind: str, index: int, finding: Finding) -> None:
         self.findings.append(finding)
-        self._notes.append(SourceNote(kind, index, self._say(finding)))
+        self._notes.append(SourceNote(kind, index, finding))
 
     def read(self, timeout_s: float) -> list[Block]:
         """The next Block, at once; nothing when the log has ended."""
@@ -238,7 +234,7 @@ def _began(clock: Clock, left_out: npt.NDArray[np.int64]) -> datetime | None:
     return clock.began + timedelta(seconds=first[0]) if first else None
 
 
-def _edges(sampled: Sampled) -> list[int]:
+def rows_to_edges(sampled: Sampled) -> list[int]:
     """Rows at which Blocks begin, and the end: at every gap and restart, and after 4096 rows."""
     cuts = {
         0,

@@ -12,6 +12,8 @@ from stream.errors import InputError
 from stream.findings import Finding, note
 from stream.sources.csv_head import Header, read_header
 from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
+from stream.sources.log_file import Reader, lay
+from stream.sources.plugins import reader_for
 from stream.sources.stamp_text import on_one_count, stamp_words, unit_s
 from stream.sources.stamps import settle, spread_equal
 from stream.units import Floats
@@ -47,6 +49,9 @@ class ControllerLog:
 def read_controller_log(path: str | Path, car: Car) -> ControllerLog:
     """Read a log that the car file describes. Raises InputError that names the line, the column and the cure."""
     path = Path(path)
+    reader = reader_for(path)
+    if reader is not None:
+        return _of_reader(path, car, reader)
     clock = car.by_role("time")
     wanted = [channel.csv_column for channel in (*car.signal_channels, *([clock] if clock else []))]
     header = read_header(path, [*wanted, *_RPM_NAMES[:1]])
@@ -62,6 +67,18 @@ def read_controller_log(path: str | Path, car: Car) -> ControllerLog:
         path=path, time_s=time, rpm=_as_rpm(table.values[rows, 0], channel, header.unit(rpm_place)),
         rpm_column=header.cells[rpm_place], channels=tuple(other for other, _ in others),
         values=table.values[rows, 1:], zero=zero, findings=tuple(findings),
+    )  # fmt: skip
+
+
+def _of_reader(path: Path, car: Car, reader: Reader) -> ControllerLog:
+    engine = car.need("engine_speed", "the log's place on the session's clock")
+    laid = lay(path, car, reader)
+    place = laid.channels.index(engine)
+    others = [number for number in range(len(laid.channels)) if number != place]
+    return ControllerLog(
+        path=path, time_s=laid.time_s, rpm=_as_rpm(laid.values[:, place], engine, ""), rpm_column=engine.csv_column,
+        channels=tuple(laid.channels[number] for number in others), values=laid.values[:, others], zero="0",
+        findings=laid.findings,
     )  # fmt: skip
 
 

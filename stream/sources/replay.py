@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from stream.block import Block, StreamInfo
+from stream.findings import note, warning
 from stream.record.session import Session, open_session
 from stream.sources.source import SourceNote
 
@@ -59,12 +60,12 @@ class ReplaySource:
         self._blocks = session.blocks(rows)
         commands = [SourceNote(one.kind, one.index, one.value, command=True) for one in session.commands]
         marked = any(one.kind == "mark" for one in commands)
-        notes = [
+        remarks = [
             SourceNote(event.kind, round(event.time_s * session.rate_hz), event.text)
             for event in session.events
             if event.kind == "note" or (event.kind == "mark" and not marked)
         ]
-        self._said.extend(sorted([*commands, *notes], key=lambda note: note.index))
+        self._said.extend(sorted([*commands, *remarks], key=lambda one: one.index))
         self._next = next(self._blocks, None)
         self._began_s = self._clock()
         return session.info
@@ -119,9 +120,9 @@ class ReplaySource:
         self._counters["lost_samples"] += block.lost
         self._counters["restarts"] += block.restarted
         if block.lost:
-            self._notes.append(SourceNote("gap", block.first, f"{block.lost} samples lost"))
+            self._notes.append(SourceNote("gap", block.first, note("samples-missing-here", lost=block.lost)))
         if block.restarted:
-            self._notes.append(SourceNote("device-back", block.first, "the device began anew"))
+            self._notes.append(SourceNote("device-back", block.first, warning("device-restarted", lost=block.lost)))
         while self._said and (
             self._next is None or self._said[0].index < block.end
         ):  # some came behind the last sample

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car
 from stream.errors import InputError, PortError
+from stream.findings import Finding, note, warning
 from stream.sources.port import LONG_WAIT_S, Port
 from stream.sources.source import SourceNote
 from stream.wire.items import Item
@@ -174,7 +175,7 @@ class SerialSource:
     def _heard(self, now: int) -> None:
         if self._away_since_ns is not None:
             away_s = (now - self._away_since_ns) * 1e-9
-            self._note("device-back", f"{self._url} is back after {away_s:.1f} s")
+            self._note("device-back", note("device-back", port=self._url, seconds=away_s))
             self._away_since_ns = None
         self._heard_ns = now
         self._retry_ns = 0
@@ -186,8 +187,8 @@ class SerialSource:
         now = self._clock()
         if self._away_since_ns is None:
             self._away_since_ns = now
-            why = f" ({error.strerror})" if error.strerror else ""  # pyserial's own sentence helps nobody in a car
-            self._note("device-away", f"{self._url} went away{why}; waiting for it")
+            # pyserial's own sentence helps nobody in a car
+            self._note("device-away", warning("device-away", port=self._url, reason=error.strerror or ""))
         self._retry_ns = min(max(2 * self._retry_ns, _FIRST_RETRY_NS), _LONGEST_RETRY_NS)
         self._retry_at_ns = now + self._retry_ns
 
@@ -216,7 +217,7 @@ class SerialSource:
                 if self._decoder.kind == "framed":  # joining in the middle of a frame is no fault
                     self._dropped_told = self._decoder.counts.dropped
             else:
-                self._notes.append(SourceNote(item.kind, item.index, item.text))
+                self._notes.append(SourceNote(item.kind, item.index, item.what))
 
     def _check(self, info: StreamInfo) -> None:
         """Raises InputError where the device lacks a channel of the car file; notes a differing unit."""
@@ -230,17 +231,19 @@ class SerialSource:
         for sent in info.channels:
             ours = self._car.by_name(sent.name)
             if ours is not None and ours.unit and sent.unit and ours.unit != sent.unit:
-                self._note("fault", f"channel {sent.name}: the device says {sent.unit}, the car file {ours.unit}")
+                self._note("fault", warning("unit-differs", channel=sent.name, device=sent.unit, car_file=ours.unit))
 
     def _what_came(self) -> str:
         """Why open() gave up, with the cure."""
         waited = f"in {self._open_timeout_s:g} s"
         if not self._bytes:
             return f"opened, but nothing came {waited}; is the device running, and is this its port?"
-        said = next((note.text for note in reversed(self._notes) if note.kind == "fault"), "")
+        refused = self._decoder.refused
         counts = self._decoder.counts
         if self._decoder.kind == "framed":
-            why = said or f"{counts.early_frames} frames of samples came without a description"
+            why = f"the device's was refused: {refused}"
+            if not refused:
+                why = f"{counts.early_frames} frames of samples came without a description"
             return f"{self._bytes} bytes came {waited}, but no usable description: {why}"
         return (
             f"{self._bytes} bytes came {waited}, but no frame that passes its check and no second of "
@@ -255,19 +258,16 @@ class SerialSource:
         self._dropped_told, self._dropped_told_ns = counts.dropped, now
         if self._decoder.kind == "text":
             last = self._decoder.last_bad
-            self._note("fault", f"lines that did not parse and were dropped: {new}, the last one {last!r}")
+            self._note("fault", warning("lines-dropped", count=new, last=last))
         else:
-            self._note("fault", f"frames that were damaged or did not fit and were dropped: {new}")
+            self._note("fault", warning("frames-dropped", count=new))
 
     def _tell_silence(self, now: int) -> None:
         if self._info is None or self._silence_told or self._info.rate_hz < 2:
             return
         if now - self._heard_ns >= _SILENT_NS:
             self._silence_told = True
-            self._note(
-                "fault",
-                f"{self._url}: nothing has come for {_SILENT_NS * 1e-9:.0f} s; is the device running?",
-            )
+            self._note("fault", warning("device-silent", port=self._url, seconds=_SILENT_NS * 1e-9))
 
     def _tell_pace(self, now: int) -> None:
         """Say once where samples come far more often, or far more seldom, than is declared."""
@@ -285,14 +285,11 @@ class SerialSource:
         ratio = came_hz / self._info.rate_hz
         if came_hz > 0 and not 1.0 / _TIMES_OFF < ratio < _TIMES_OFF:
             self._in_real_time = False  # said once
-            self._note(
-                "fault",
-                f"{self._url}: the device declares {self._info.rate_hz:g} samples a second, but {came_hz:.3g} come; "
-                "its times, and all speeds of change, are wrong by as much: mend its rate or its clock",
-            )
+            seen = warning("rate-wrong", port=self._url, stated_hz=self._info.rate_hz, came_hz=came_hz)
+            self._note("fault", seen)
 
-    def _note(self, kind: str, text: str) -> None:
-        self._notes.append(SourceNote(kind, self._decoder.count, text))
+    def _note(self, kind: str, finding: Finding) -> None:
+        self._notes.append(SourceNote(kind, self._decoder.count, finding))
 
 
 def _expected(car: Car) -> tuple[ChannelInfo, ...]:

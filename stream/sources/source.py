@@ -4,16 +4,18 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from stream.block import Block, StreamInfo
+from stream.findings import Finding
 
 
 @dataclass(frozen=True, slots=True)
 class SourceNote:
-    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to. A
-    `command` is what a person did in a recording that is replayed; its kind is that of the command."""
+    """Something a source has to tell: `kind` is one of stream.events.KINDS, `index` the sample it belongs to, `what` a
+    finding, or the words of a person or a device. A `command` is what a person did in a recording that is replayed; its
+    kind is that of the command, `what` its value."""
 
     kind: str
     index: int
-    text: str
+    what: Finding | str
     command: bool = False
 
 
@@ -56,3 +58,29 @@ class Source(Protocol):
     def close(self) -> None:
         """Give the port or file back. Safe to call twice."""
         ...
+
+
+class PlainSource:
+    """A base for a source that has nothing to tell, nothing to count and nothing to give back: it needs only `open`
+    and `read`, which should return soon once `finished` is True."""
+
+    realtime = True
+
+    def __init__(self) -> None:
+        self.finished = False
+
+    def take_notes(self) -> list[SourceNote]:
+        """Nothing."""
+        return []
+
+    def counters(self) -> dict[str, int]:
+        """Nothing."""
+        return {}
+
+    def stop(self) -> None:
+        """End soon."""
+        self.finished = True
+
+    def close(self) -> None:
+        """End."""
+        self.finished = True

@@ -175,8 +175,13 @@ def load_key(data: Dataset) -> tuple[object, ...]:
     return (data.car.car.name, load.name, load.unit, *scale)
 
 
-def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[Finding]]:
-    """The pulls of several sessions in the order they were made, and what must be said of the sessions."""
+def all_traces(
+    sessions: Sequence[Dataset], traces: Callable[[Dataset], Sequence[PullTrace]] = pull_traces
+) -> tuple[list[PullTrace], list[Finding]]:
+    """The pulls of several sessions in the order they were made, and what must be said of the sessions.
+
+    traces   gives a session's pulls, for one that has them already
+    """
     pulls: list[PullTrace] = []
     ended = float("-inf")
     for data in sorted(sessions, key=lambda one: one.started_utc):
@@ -184,7 +189,7 @@ def all_traces(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[Findi
         # import and last for longer than it took: the later one is moved behind the one before.
         began = data.started_utc.timestamp()
         later = max(0.0, ended - began)
-        pulls += [replace(pull, started=pull.started + later) for pull in pull_traces(data)]
+        pulls += [replace(pull, started=pull.started + later) for pull in traces(data)]
         ended = began + later + data.duration_s
     return [replace(pull, order=place) for place, pull in enumerate(pulls)], session_findings(sessions)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from stream.units import Floats
+from stream.units import Floats, Ints
 
 LEVEL = 0.95
 ALPHA = 0.05
@@ -110,16 +110,6 @@ def mean_interval(values: Floats) -> tuple[float, float] | None:
     return float(values.mean()) - half, float(values.mean()) + half
 
 
-def holm(p_values: Floats) -> Floats:
-    """Holm's step-down adjustment, shape (n,); NaN (no test) stays NaN and does not count."""
-    adjusted = np.full(len(p_values), np.nan)
-    tested = np.flatnonzero(np.isfinite(p_values))
-    order = tested[np.argsort(p_values[tested], kind="stable")]
-    factors = np.arange(len(order), 0, -1)
-    adjusted[order] = np.minimum(1.0, np.maximum.accumulate(factors * p_values[order]))
-    return adjusted
-
-
 def sd_interval(sd: float, df: float) -> tuple[float, float]:
     """95 % chi-square interval of a standard deviation estimated with df degrees of freedom."""
     tail = (1 - LEVEL) / 2
@@ -169,3 +159,55 @@ def pulls_needed(effect: float, sd: float, shared_variance: float = 0.0) -> int 
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)
     return high
+
+
+@dataclass(slots=True)
+class Nested:
+    """A nested analysis of variance by moments, unbalanced: values within groups, groups within classes (pulls of turns
+    or sessions, turns or sessions of tunes). Sums over all that was added.
+
+    within_sum, between_sum   sums of squares of values about their group's mean, of groups about their class's mean
+    weight                    what a group's variance is multiplied by in the expectation of `between_sum`: with n_i
+                              values a group and N a class, Σ (N - Σ n_i² / N) (Searle, Casella and McCulloch, Variance
+                              Components, 1992, section 3.6, from memory)
+    """
+
+    within_sum: float = 0.0
+    within_df: int = 0
+    between_sum: float = 0.0
+    between_df: int = 0
+    weight: float = 0.0
+
+    def add(self, values: Floats, classes: Ints, groups: Ints) -> "Nested":
+        """One set of values, each (n,); NaN is left out, and the same group number in two classes is two groups."""
+        good = np.isfinite(values)
+        values, classes, groups = values[good], classes[good], groups[good]
+        for one in np.unique(classes):
+            own = classes == one
+            parts = [values[own & (groups == group)] for group in np.unique(groups[own])]
+            sizes = np.array([len(part) for part in parts], np.float64)
+            means = np.array([part.mean() for part in parts])
+            middle = float(sizes @ means) / float(sizes.sum())
+            self.within_sum += sum(float(((part - part.mean()) ** 2).sum()) for part in parts)
+            self.within_df += int(sizes.sum()) - len(parts)
+            self.between_sum += float(sizes @ (means - middle) ** 2)
+            self.between_df += len(parts) - 1
+            self.weight += float(sizes.sum() - (sizes**2).sum() / sizes.sum())
+        return self
+
+    @property
+    def within(self) -> float:
+        """Mean square within groups: the variance of a value; 0 where no group has two."""
+        return self.within_sum / self.within_df if self.within_df else 0.0
+
+    @property
+    def between(self) -> float | None:
+        """Mean square of groups within their class; None where no class has two groups."""
+        return self.between_sum / self.between_df if self.between_df else None
+
+    @property
+    def group_variance(self) -> float | None:
+        """Variance of a group about its class, 0 at least; None where no class has two groups."""
+        if not self.between_df:
+            return None
+        return max(0.0, (self.between_sum - self.between_df * self.within) / self.weight)

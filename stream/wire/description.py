@@ -37,13 +37,13 @@ class _WireDescription(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True)
 class Description:
-    """A description that can be used. `cleaned` says in words what had to be mended, '' where nothing."""
+    """A description that can be used. `cleaned` are names and units that had to be mended."""
 
     info: StreamInfo
     scale: npt.NDArray[np.float64]
     offset: npt.NDArray[np.float64]
     format: SampleFormat
-    cleaned: str = ""
+    cleaned: tuple[str, ...] = ()
 
     @property
     def row_bytes(self) -> int:
@@ -121,7 +121,6 @@ def parse_description(body: bytes) -> Description:
     raw_units = [channel.unit for channel in wire.channels]
     names, units = clean_names(raw_names), [clean_text(unit, 24) for unit in raw_units]
     mended = [f"{new!r}" for new, old in zip(names + units, raw_names + raw_units, strict=True) if new != old]
-    cleaned = f"names or units had to be cleaned or told apart: now {', '.join(mended[:8])}" if mended else ""
     channels = tuple(ChannelInfo(name, unit) for name, unit in zip(names, units, strict=True))
     info = StreamInfo(wire.rate_hz, channels, clean_text(wire.name, 80))
-    return Description(info, scale, offset, wire.format, cleaned)
+    return Description(info, scale, offset, wire.format, tuple(mended[:8]))

@@ -11,6 +11,7 @@ import numpy as np
 from cobs import cobs
 
 from stream.block import Block, StreamInfo
+from stream.findings import Finding, note, warning
 from stream.wire.cut import CRC_RESIDUE, SHORTEST, FrameCutter, without_echo
 from stream.wire.description import Description, parse_description
 from stream.wire.encode import (
@@ -53,10 +54,11 @@ class FrameDecoder:
 
     def __init__(self) -> None:
         self.counts = Counts()
+        self.refused = ""  # why the last description could not be used
         self.passed = False  # whether any frame has passed its CRC
         self._cutter = FrameCutter()
         self._items: list[Item] = []
-        self._told: set[str] = set()
+        self._told: list[Finding] = []
         self._stream: Description | None = None  # the one the recording began with
         self._layout: Description | None = None  # what samples are now; None where they do not fit the recording
         self._channels = self._row_bytes = 0  # of the layout
@@ -170,7 +172,7 @@ class FrameDecoder:
         body = raw[HEAD.size : -CRC.size]
         if version != VERSION or kind not in (DESCRIPTION, SAMPLES, NOTE):
             self.counts.bad_frames += 1
-            self._tell_once(f"frames of version {version}, kind {kind} are not known to this program and are left out")
+            self._tell_once(warning("frames-unknown", version=version, kind=kind))
         elif kind == SAMPLES:
             self._samples(raw)
         elif kind == NOTE:
@@ -195,23 +197,21 @@ class FrameDecoder:
             new = parse_description(body)
         except ValueError as error:
             self.counts.bad_frames += 1
-            self._tell_once(f"a description from the device was refused: {error}")
+            self.refused = str(error)
+            self._tell_once(warning("description-refused", reason=self.refused))
             return
         self.counts.frames += 1
         if self._stream is None:
             self._stream = new
             self._items.append(new.info)
         if new.cleaned:
-            self._tell_once(f"in the device's description {new.cleaned}")
+            self._tell_once(warning("description-cleaned", now=new.cleaned))
         if not self._stream.same_stream(new):
             self._layout = None
-            self._tell_once(
-                f"the device now describes {_list(new.info)}, not {_list(self._stream.info)}; "
-                "samples that do not fit are dropped, start a new recording"
-            )
+            self._tell_once(warning("description-changed", now=_list(new.info), before=_list(self._stream.info)))
             return
         if self._layout is not None and not self._layout.same_scaling(new):
-            self._items.append(WireNote("note", self.count, "the device has changed a scale or an offset"))
+            self._items.append(WireNote("note", self.count, note("scale-changed")))
         self._layout = new
         self._channels, self._row_bytes = len(new.info.channels), new.row_bytes
 
@@ -229,7 +229,7 @@ class FrameDecoder:
         _, _, _, index, device_us, channels, rows = SAMPLES_HEAD.unpack_from(raw)
         if channels != self._channels or len(raw) != _AROUND + rows * self._row_bytes:
             self.counts.bad_frames += 1
-            self._tell_once(f"samples of {channels} channels, {rows} rows, {len(raw)} bytes do not fit the description")
+            self._tell_once(warning("samples-misfit", channels=channels, rows=rows, bytes=len(raw)))
             return
         if rows == 0:
             self.counts.frames += 1
@@ -280,9 +280,7 @@ class FrameDecoder:
         self._recent.clear()
         self.counts.restarts += 1
         self._take(raw, lost, True)
-        self._items.append(
-            WireNote("fault", self._start[0], f"the device restarted; about {lost} samples are missing before it")
-        )
+        self._items.append(WireNote("fault", self._start[0], warning("device-restarted", lost=lost)))
 
     def _take(self, raw: bytes, lost: int, restarted: bool) -> None:
         """Use a frame of samples as the first of a Block, or append it to the one in the making."""
@@ -292,7 +290,7 @@ class FrameDecoder:
             self._start = (index + self._shift, device_us, lost, restarted)
             self.counts.lost_samples += lost
         if lost and not restarted:
-            self._items.append(WireNote("gap", index + self._shift, f"{lost} samples are missing"))
+            self._items.append(WireNote("gap", index + self._shift, note("samples-missing-here", lost=lost)))
         self._append(raw, index + rows, device_us, rows)
         self._reopened = False
 
@@ -319,12 +317,12 @@ class FrameDecoder:
         rate_hz = self._layout.info.rate_hz
         self._items.append(Block(samples, first, rate_hz, device_us, self._host_ns, lost, restarted))
 
-    def _tell_once(self, text: str) -> None:
-        """A fault in words. A device repeats its description every 2 s: the same words are said once."""
-        if text not in self._told and len(self._told) < 64:
-            self._told.add(text)
+    def _tell_once(self, fault: Finding) -> None:
+        """A device repeats its description every 2 s: the same fault is told once."""
+        if fault not in self._told and len(self._told) < 64:
+            self._told.append(fault)
             self._finish_block()
-            self._items.append(WireNote("fault", self.count, text))
+            self._items.append(WireNote("fault", self.count, fault))
 
 
 def _list(info: StreamInfo) -> str:

@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass
 
 from stream.block import Block, StreamInfo
+from stream.findings import Finding
 
 MAX_HELD = 64 * 1024  # bytes of an unfinished frame or line that are kept between two calls
 MAX_LOST = 1 << 40  # samples: a jump beyond this is a counter that was set anew, not a gap (34 years at 1 kHz)
@@ -10,11 +11,12 @@ MAX_LOST = 1 << 40  # samples: a jump beyond this is a counter that was set anew
 
 @dataclass(frozen=True, slots=True)
 class WireNote:
-    """Something to tell: `kind` is one of stream.events.KINDS, `index` our own count of samples then."""
+    """Something to tell: `kind` is one of stream.events.KINDS, `index` our own count of samples then, `what` a finding,
+    or the device's own words."""
 
     kind: str
     index: int
-    text: str
+    what: Finding | str
 
 
 #: A description of the stream, samples, or something to tell; in the order in which they came.

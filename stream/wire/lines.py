@@ -5,11 +5,11 @@ from types import GenericAlias
 
 import msgspec
 import numpy as np
-import numpy.typing as npt
+
+from stream.units import Floats
 
 _NUMERALS = b"0123456789+-.eE,; \t\naAfFiInNtTyY"  # all that lines of numbers, 'nan' and 'inf' are made of
 _PIECE = 32  # lines that are looked at together where a wrong one is near
-Values = npt.NDArray[np.float64]
 
 
 def without_comment(line: bytes) -> bytes:
@@ -52,7 +52,7 @@ class LineParser:
         self._tables = False  # which way worked last
         self.bad: list[bytes] = []
 
-    def parse(self, chunk: bytes) -> Values:
+    def parse(self, chunk: bytes) -> Floats:
         """Values of the good lines, shape (lines, columns); lines that do not parse are appended to `bad`.
 
         `chunk` is whole lines with LF or CRLF between them and none at the end.
@@ -63,14 +63,14 @@ class LineParser:
             values += 0.0
         return values
 
-    def quickly(self, chunk: bytes) -> Values | None:
+    def quickly(self, chunk: bytes) -> Floats | None:
         """The same where each line is plain numbers, else None."""
         values = self._quickly(chunk)
         if values is not None:
             values += 0.0  # no -0.0: the quick ways do not agree on the sign of '-0'
         return values
 
-    def _piecewise(self, chunk: bytes) -> Values:
+    def _piecewise(self, chunk: bytes) -> Floats:
         """Line by line only where a wrong line is near: one shall not make a thousand good ones slow."""
         lines = chunk.split(b"\n")
         pieces = [b"\n".join(lines[start : start + _PIECE]) for start in range(0, len(lines), _PIECE)]
@@ -82,7 +82,7 @@ class LineParser:
             ]
         )
 
-    def _quickly(self, chunk: bytes) -> Values | None:
+    def _quickly(self, chunk: bytes) -> Floats | None:
         """All lines at once, or None where one of them is not plain numbers."""
         lines = chunk.count(b"\n") + 1
         ways = (self._as_table, self._as_json) if self._tables else (self._as_json, self._as_table)
@@ -93,7 +93,7 @@ class LineParser:
                 return values
         return None
 
-    def _as_json(self, chunk: bytes) -> Values | None:
+    def _as_json(self, chunk: bytes) -> Floats | None:
         # A JSON reader is the quickest strict reader of plain numbers. It knows no '+1', '.5' or 'nan'.
         if self._separator != b",":
             if b"," in chunk:
@@ -105,7 +105,7 @@ class LineParser:
             return None
         return np.array(rows, dtype=np.float64).reshape(-1, self._columns)
 
-    def _as_table(self, chunk: bytes) -> Values | None:
+    def _as_table(self, chunk: bytes) -> Floats | None:
         chunk = chunk.removesuffix(b"\r").replace(b"\r\n", b"\n")  # a lone CR would end a line here
         if chunk.translate(None, _NUMERALS) or not chunk.strip():
             return None
@@ -116,7 +116,7 @@ class LineParser:
             return None
         return values if values.shape[1] == self._columns else None
 
-    def _line_by_line(self, chunk: bytes) -> Values:
+    def _line_by_line(self, chunk: bytes) -> Floats:
         rows: list[list[float]] = []
         for raw in chunk.split(b"\n"):
             line = without_comment(raw)

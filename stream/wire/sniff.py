@@ -56,6 +56,11 @@ class WireDecoder:
         """The last text line that did not parse, in print."""
         return self._text.last_bad
 
+    @property
+    def refused(self) -> str:
+        """Why the last description could not be used; '' where none was refused."""
+        return self._frames.refused
+
     def interrupted(self) -> None:
         """The port went away: what is unfinished is lost. Whole lines stay held: they may be text yet."""
         if self.kind != "text":

@@ -6,9 +6,11 @@ import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
+from stream.findings import note, warning
+from stream.units import Floats
 from stream.wire.description import FLOAT32_MAX
 from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
-from stream.wire.lines import LineParser, Values, without_comment
+from stream.wire.lines import LineParser, without_comment
 from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, on_line, pace_of
 
 _WRAPS = (2.0**32, 2.0**16)  # counters of 32 and 16 bits that start over, in units of the clock column
@@ -40,14 +42,14 @@ class TextDecoder:
         self._given_rate_hz = rate_hz
         self._layout: Layout | None = None
         self._pace: Pace | None = None
-        self._waiting: list[Values] = []  # rows until the pace is known
+        self._waiting: list[Floats] = []  # rows until the pace is known
         self._parser = LineParser(b",", 1)
         self._tail = bytearray()
         self._skipping = False
         self._items: list[Item] = []
         self._host_ns = self._last_ns = 0
         self._last_us: float | None = None  # device clock of the last line used
-        self._held: Values = np.empty((0, 0))  # lines whose time is off the line of those before, not yet judged
+        self._held: Floats = np.empty((0, 0))  # lines whose time is off the line of those before, not yet judged
         self._order: list[int] | None = None  # where the columns stand since a header in mid-stream named them so
         self._refused = False  # such a header named other columns: its lines are not used
         self._reopened = False
@@ -145,10 +147,7 @@ class TextDecoder:
         if order is None:
             if not self._refused:
                 names = clean_text(line.decode("utf-8", "replace"), 120)
-                text = (
-                    f"a new header with other columns ({names}); its lines are dropped until the first one comes again"
-                )
-                self._items.append(WireNote("fault", self.count, text))
+                self._items.append(WireNote("fault", self.count, warning("header-changed", names=names)))
             self._refused = True
             self.counts.bad_lines += 1
             return
@@ -162,7 +161,7 @@ class TextDecoder:
         if first:
             self._pieces(layout, first)
 
-    def _rows(self, layout: Layout, values: Values) -> None:
+    def _rows(self, layout: Layout, values: Floats) -> None:
         """Use the rows, or keep them until there are enough to tell the rate."""
         if self._pace is None:
             self._waiting.append(values)
@@ -187,7 +186,7 @@ class TextDecoder:
         if len(values):
             self._samples(layout, self._pace, values)
 
-    def _measured_pace(self, stamps: Values) -> Pace:
+    def _measured_pace(self, stamps: Floats) -> Pace:
         try:
             return pace_of(stamps)
         except InputError:
@@ -203,7 +202,7 @@ class TextDecoder:
             )
         return Pace(self._given_rate_hz)
 
-    def _parse(self, layout: Layout, chunk: bytes) -> Values:
+    def _parse(self, layout: Layout, chunk: bytes) -> Floats:
         values = self._placed(layout, self._parser.parse(chunk))
         if self._parser.bad:
             bad = [line for line in self._parser.bad if not self._head.repeats(line)]
@@ -213,7 +212,7 @@ class TextDecoder:
                 self.last_bad = clean_text(bad[-1].decode("utf-8", "replace"), 40)
         return values
 
-    def _placed(self, layout: Layout, values: Values) -> Values:
+    def _placed(self, layout: Layout, values: Floats) -> Floats:
         """The values in the layout's order of columns, without lines that have no time."""
         if self._order is not None:
             values = values[:, self._order]
@@ -224,7 +223,7 @@ class TextDecoder:
             values = values[timed]
         return values
 
-    def _samples(self, layout: Layout, pace: Pace, values: Values) -> None:
+    def _samples(self, layout: Layout, pace: Pace, values: Floats) -> None:
         """Cut the rows where samples are missing, and hand out the pieces as Blocks."""
         if layout.clock is None:
             self.counts.lines += len(values)
@@ -248,14 +247,14 @@ class TextDecoder:
                 self._block(pace, piece, int(np.clip(stamps[start], 0, 2.0**62)), lost, restarted)
         self._last_ns = self._host_ns
 
-    def _breaks(self, layout: Layout, clock: int, pace: Pace, values: Values) -> tuple[Values, Values, list[int]]:
+    def _breaks(self, layout: Layout, clock: int, pace: Pace, values: Floats) -> tuple[Floats, Floats, list[int]]:
         """(times in µs, their steps, the rows with which the clock leaps or turns back)"""
         stamps = values[:, clock] * layout.clock_us
         before = stamps[0] if self._last_us is None else self._last_us
         steps = np.diff(stamps, prepend=before)
         return stamps, steps, np.flatnonzero((steps < 0) | (steps > pace.late_us)).tolist()
 
-    def _timed(self, layout: Layout, stamps: Values, breaks: list[int], pace: Pace, values: Values) -> Values:
+    def _timed(self, layout: Layout, stamps: Floats, breaks: list[int], pace: Pace, values: Floats) -> Floats:
         """The lines whose time is believed. One that is off the line of those before is held until others agree with
         it; where they go on from before instead, it was wrong, and is dropped and counted."""
         self._held = self._held[:0]
@@ -280,7 +279,7 @@ class TextDecoder:
                 if step >= 0 > behind - float(stamps[end - 1]) or (step < 0 and behind >= last):
                     keep[begin:end] = False
                     self.counts.bad_lines += end - begin
-                    self.last_bad = f"the time {stamps[begin] / layout.clock_us:.15g}, far off the others"
+                    self.last_bad = f"t = {stamps[begin] / layout.clock_us:.15g}"
                     continue
             last = float(stamps[end - 1])
         return values[keep]
@@ -310,7 +309,7 @@ class TextDecoder:
             return 1
         return min(MAX_LOST, max(1, round((self._host_ns - self._last_ns) * 1e-9 * pace.rate_hz) - 1))
 
-    def _block(self, pace: Pace, values: Values, device_us: int, lost: int, restarted: bool) -> None:
+    def _block(self, pace: Pace, values: Floats, device_us: int, lost: int, restarted: bool) -> None:
         with np.errstate(invalid="ignore"):
             wrong = ~(np.abs(values) <= FLOAT32_MAX)
         if wrong.any():
@@ -320,10 +319,9 @@ class TextDecoder:
         self.counts.restarts += restarted
         first = self.count + lost
         if restarted:
-            text = f"the device restarted; about {lost} samples are missing before it"
-            self._items.append(WireNote("fault", first, text))
+            self._items.append(WireNote("fault", first, warning("device-restarted", lost=lost)))
         elif lost:
-            self._items.append(WireNote("gap", first, f"{lost} samples are missing"))
+            self._items.append(WireNote("gap", first, note("samples-missing-here", lost=lost)))
         samples = values.astype(np.float32)
         self._items.append(Block(samples, first, pace.rate_hz, device_us, self._host_ns, lost, restarted))
         self.count = first + len(values)

@@ -8,9 +8,10 @@ import numpy.typing as npt
 
 from stream.block import ChannelInfo
 from stream.errors import InputError
+from stream.units import Floats
 from stream.wire.description import MAX_RATE_HZ
 from stream.wire.items import clean_names, clean_text
-from stream.wire.lines import Values, cells_of, numbers_of, separator_of, without_comment
+from stream.wire.lines import cells_of, numbers_of, separator_of, without_comment
 
 _NAME = re.compile(r"\s*([^\W\d][^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")
 _LINE = re.compile(rb"(?m)^[ \t?]*[A-Za-z_\x80-\xff][^\n]*$")
@@ -165,7 +166,7 @@ def _names_in(line: bytes) -> list[tuple[str, str]] | None:
     return [(cell[1], cell[2] or "") for cell in found if cell] if all(found) else None
 
 
-def on_line(stamps: Values) -> npt.NDArray[np.bool_]:
+def on_line(stamps: Floats) -> npt.NDArray[np.bool_]:
     """Which of the first stamps but the last can be true: not those that the next one goes back from, or behind those
     before them, while the next goes on from before. Shape (n - 1,)."""
     if len(stamps) < 3:
@@ -175,7 +176,7 @@ def on_line(stamps: Values) -> npt.NDArray[np.bool_]:
     return np.concatenate(([True], ~wrong))
 
 
-def enough_stamps(stamps: Values) -> int:
+def enough_stamps(stamps: Floats) -> int:
     """How many of the first stamps (µs) the rate is to be taken from; 0 while there are not enough.
 
     The first one is not trusted: its line may lack its beginning.
@@ -187,7 +188,7 @@ def enough_stamps(stamps: Values) -> int:
     return _MOST_STAMPS if len(stamps) >= _MOST_STAMPS else 0
 
 
-def pace_of(stamps: Values) -> Pace:
+def pace_of(stamps: Floats) -> Pace:
     """The pace of lines whose first stamps (device clock in µs) are given, shape (n,).
 
     The middle step tells a regular one from a gap, so that lost samples do not slow the rate; a coarse clock

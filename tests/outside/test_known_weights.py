@@ -16,6 +16,7 @@ import statsmodels.api as sm
 from stream.calibrate.link.weights import fit_weights
 from stream.calibrate.link.zero import batch_sem
 from tests.outside_data import outside_file
+from ui.text.findings import say_all
 
 STEPS = [
     (28, 55, 210.594),
@@ -74,9 +75,9 @@ def test_a_gauge_that_feels_where_the_load_stands_is_no_load_cell(capsys) -> Non
     best = min(chi_square(slope) for slope in slopes)
     with capsys.disabled():
         low, u = fit.newtons_per_unit, fit.u_newtons_per_unit
-        sys.stdout.write(f"\nsupport_load_01: {low:.0f} ± {u:.0f} N per microstrain: {fit.warnings}\n")
+        sys.stdout.write(f"\nsupport_load_01: {low:.0f} ± {u:.0f} N per microstrain: {say_all(fit.findings)}\n")
     assert chi_square(fit.newtons_per_unit) <= best * (1.0 + 1e-9)
-    assert any("does not follow the weights" in word for word in fit.warnings)
+    assert any("does not follow the weights" in word for word in say_all(fit.findings))
     assert fit.u_newtons_per_unit > 0.2 * abs(fit.newtons_per_unit)
 
 
@@ -96,4 +97,4 @@ def test_one_load_cell_against_the_other_is_a_line() -> None:
 
     assert fit.newtons_per_unit == pytest.approx(float(plain.params[1]), abs=2.0 * float(plain.bse[1]))
     assert fit.largest_departure_pct_span < 15.0
-    assert not any("does not follow" in word for word in fit.warnings)
+    assert not any("does not follow" in word for word in say_all(fit.findings))

@@ -10,8 +10,8 @@ import pytest
 from stream.car import parse_car
 from stream.sources.csvlog import CsvSource
 from tests.outside_data import outside_file
+from tests.told import text_of
 from ui.cli.main import run
-from ui.text.findings import say
 
 BRIDGE = """
 [car]
@@ -42,7 +42,7 @@ column = "ENGINE_RUN_TINE"
 
 
 def read_all(path: Path, car: str) -> tuple[CsvSource, float, np.ndarray, np.ndarray, int]:
-    source = CsvSource(path, parse_car(car), say=say)
+    source = CsvSource(path, parse_car(car))
     rate, samples, index, lost = source.open().rate_hz, [], [], 0
     while not source.finished:
         for block in source.read(0.0):
@@ -81,7 +81,7 @@ def test_road_log_with_whole_second_stamps():
     """carOBD (IEEE 8891367): about two rows a second, whole-second stamps that repeat."""
     path = outside_file("road_obd_long1.csv.gz")
     source, rate, rpm, index, lost = read_all(path, ROAD)
-    told = " | ".join(note.text for note in source.take_notes())
+    told = " | ".join(text_of(note.what) for note in source.take_notes())
     with gzip.open(path, "rt") as text:
         rows = np.loadtxt(text, delimiter=",", skiprows=1, usecols=(0, 1))
 

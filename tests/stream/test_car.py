@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from stream.car import Car, load_car, parse_car
 from stream.errors import InputError
 from stream.sources.rehearsal.scenario import demo_car_text
+from ui.text.findings import say_all
 
 SMALLEST = '[car]\nname = "x"\n[[channel]]\nname = "rpm"\nrole = "engine_speed"\n'
 
@@ -37,7 +38,7 @@ def test_the_smallest_car_has_the_defaults() -> None:
     assert car.channel[0].csv_column == "rpm"
     assert car.channel[0].range is None
     assert car.text == SMALLEST
-    assert car.warnings == ()
+    assert car.findings == ()
 
 
 def test_the_scenario_s_car_is_read_as_written() -> None:
@@ -70,7 +71,7 @@ def test_keys_that_are_not_known_are_warnings_with_their_path() -> None:
     """A newer Steadypull may have written them."""
     car = parse_car('colour = "red"\n' + SMALLEST + "tint = 1\n[live]\nspeed = 3\n[extra]\na = 1\n")
 
-    assert set(car.warnings) == {
+    assert set(say_all(car.findings)) == {
         f"{path} is not known and is left out" for path in ("colour", "channel[0].tint", "live.speed", "extra")
     }
 
@@ -247,7 +248,7 @@ def test_limits_and_the_most_advance_are_read() -> None:
 
     assert [(one.channel, one.above, one.below, one.during) for one in car.limit] == [("knock", 2.0, None, "always")]
     assert car.engine.advance_max_deg == 40.0
-    assert car.warnings == ()
+    assert car.findings == ()
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     from ui.text.findings import say_all
 
     car = load_car(car_path)
-    warn(car.warnings)
+    warn(say_all(car.findings))
     target = new_file("-o", out)
     session = open_dataset(session_path)
     log = read_controller_log(log_path, car)
@@ -64,9 +64,10 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 def _write(merger: "Merger", session: "Dataset", log: "ControllerLog", target: "Path") -> None:
     from stream.drive.merge import write_merged
     from ui.cli.progress import progress
+    from ui.text.findings import say
 
     with progress("align", session.rows) as tell:
-        write_merged(merger, session, log, target, tell)
+        write_merged(merger, session, log, target, tell, say)
 
 
 def _print(

@@ -7,10 +7,10 @@ import click
 
 from ui.cli.air_options import air_option, beyond_option, wanted_air
 from ui.cli.options import (
+    at_least_zero,
     band_option,
     history_option,
     json_option,
-    positive,
     read_day,
     sessions_argument,
 )
@@ -19,12 +19,20 @@ if TYPE_CHECKING:
     from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
+    from stream.study.compare.several import Several
 
 
 @click.command("compare")
 @sessions_argument
 @click.option("--base", required=True, metavar="LABEL", help="The tune to compare with.")
-@click.option("--trial", required=True, metavar="LABEL", help="The tune that is tried.")
+@click.option(
+    "--trial",
+    "trials",
+    required=True,
+    multiple=True,
+    metavar="LABEL",
+    help="The tune that is tried; several of them make one table, all pairs one family.",
+)
 @band_option
 @air_option
 @beyond_option
@@ -41,7 +49,7 @@ if TYPE_CHECKING:
 def command(
     session_paths: tuple[str, ...],
     base: str,
-    trial: str,
+    trials: tuple[str, ...],
     width: float,
     air: tuple[str, ...],
     beyond_range: bool,
@@ -50,19 +58,26 @@ def command(
     as_json: bool,
 ) -> int:
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
-    from stream import compare
+    from stream.door import compare, correction, scatter_before
     from stream.study.compare.coach import day_resolves
+    from stream.study.compare.several import compare_several
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 
-    positive("--drift", drift_pct)
+    at_least_zero("--drift", drift_pct)
     day = read_day(session_paths)
+    kept = wanted_air(session_paths, air)
+    if len(trials) > 1:
+        scatter, corrected = scatter_before(day, history, width), correction(day, kept, beyond_range=beyond_range)
+        several = compare_several(day.pulls, base, trials, width, corrected.factors, scatter, drift_pct)
+        return _several(several, [*day.findings, *corrected.findings], as_json)
+    trial = trials[0]
     result = compare(
         day,
         base,
         trial,
         band_rpm=width,
-        air=wanted_air(session_paths, air),
+        air=kept,
         beyond_range=beyond_range,
         history=history,
         drift_pct=drift_pct,
@@ -72,6 +87,39 @@ def command(
     else:
         both = [pull for pull in day.pulls if pull.tune in (base, trial)]
         print_comparison(result, day_resolves(both, width), width, day.findings)
+    return 0
+
+
+def _several(result: "Several", remarks: "Sequence[Finding]", as_json: bool) -> int:
+    """Three tunes and more: a line for each trial, and the order where pairs are told apart."""
+    from ui.cli.paper import console, plain_table, say_warnings
+    from ui.cli.results import print_json
+    from ui.text.comparison import ranking_words, several_json
+    from ui.text.figures import pct
+    from ui.text.findings import say_all
+
+    if as_json:
+        print_json(several_json(result, remarks))
+        return 0
+    out = console()
+    table = plain_table("tune", "pulls", "change %", "from", "to", "", "resolved by band")
+    for one in result.comparisons:
+        figures = (one.overall.change_pct, one.overall.low_pct, one.overall.high_pct)
+        bands = sum(band.resolved for band in one.bands)
+        table.add_row(
+            one.trial,
+            str(one.pulls.trial),
+            *("" if value is None else pct(value, sign=True) for value in figures),
+            "resolved" if one.overall.resolved else "",
+            f"{bands} of {len(one.bands)}",
+        )
+    out.print(f"Against {result.base}, {result.family} comparisons as one family:")
+    out.print(table)
+    out.print(ranking_words(result))
+    for tune, why in result.not_compared.items():
+        out.print(f"{tune}: {why}")
+    findings = [finding for one in result.comparisons for finding in one.findings]
+    say_warnings(out, list(dict.fromkeys(say_all([*findings, *remarks]))))
     return 0
 
 

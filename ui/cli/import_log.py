@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 @click.command("import")
-@click.argument("log_path", metavar="LOG.csv")
+@click.argument("log_path", metavar="LOG")
 @click.option("--car", "car_path", required=True, metavar="CAR.toml", help="The car file; its columns name the log's.")
 @click.option("-o", "out", required=True, metavar="SESSION.h5", help="The new session.")
 @tune_option
@@ -23,23 +23,27 @@ if TYPE_CHECKING:
 def command(
     log_path: str, car_path: str, out: str, tune: str, gear: int | None, rate_hz: float | None, as_json: bool
 ) -> int:
-    """Make a CSV log a session; its holds and pulls are found by the same live stage."""
+    """Make a log a session; its holds and pulls are found by the same live stage.
+
+    LOG is CSV, plain or gzip, or ASAM MDF (.mf4, .mdf), or a format that an installed package reads.
+    """
     from stream.car import load_car
     from stream.drive.offline import run_offline
-    from stream.sources.csvlog import CsvSource
+    from stream.sources.plugins import log_source
     from ui.cli.live_text import say, warn
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, print_findings, print_json
     from ui.text.findings import as_json as findings_json
     from ui.text.findings import say as say_finding
+    from ui.text.findings import say_all
 
     car = load_car(car_path)
     without_speed = car.by_role("engine_speed") is None
     if not without_speed:
         car.speed_line("import")
-    warn(car.warnings)
+    warn(say_all(car.findings))
     target = new_file("-o", out)
-    source = CsvSource(log_path, car, rate_hz, say=say_finding)
+    source = log_source(log_path, car, rate_hz)
     note = f"imported from {Path(log_path).name}"
     if without_speed:
         return _raw_only(source, car, tune, gear, note, target, as_json)
@@ -50,12 +54,15 @@ def command(
             tune=tune,
             gear=gear,
             started_utc=lambda: source.started_utc,
+            dated=lambda: source.dated,
             note=note,
             path=target,
             progress=tell,
+            say=say_finding,
         )
+    remarks = {remark.code for remark in stage.settings.remarks}
     for event in stage.events.since(0)[0]:
-        if event.kind in ("note", "fault") and event.text not in stage.settings.remarks:
+        if event.kind in ("note", "fault") and event.code not in remarks:
             say(event)
     if as_json:
         print_json(drive_json(stage, target) | findings_json(source.findings))
@@ -85,6 +92,7 @@ def _raw_only(
             tune=tune,
             gear=gear,
             started_utc=lambda: source.started_utc,
+            dated=lambda: source.dated,
             note=note,
             path=target,
             progress=tell,

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.1
 NUMBERS_S = 0.5
+LAST_STEP_S = 3.0  # chosen: a study of the last pull may take so long after the drive
 
 WORDS: dict[str, str] = {
     "recording-began": "recording",
@@ -75,12 +76,13 @@ def say(event: "Event") -> None:
 
 def follow(drive: "Drive", ends: float | None, ended: Callable[[], bool] = lambda: False) -> None:
     """Print events and numbers until the drive is done, `ends` (monotonic clock) is reached, or `ended` says so."""
-    seen = 0
+    seen, told = 0, ""
     next_numbers = 0.0
     terminal = sys.stderr.isatty()
     stopping = False
     while not drive.done.wait(LOOK_S):
         seen = _say_new(drive, seen, terminal)
+        told = _say_next_step(drive, told, terminal)
         now = time.monotonic()
         if terminal and now >= next_numbers:
             click.echo("\r\x1b[K" + numbers_line(drive.status()), err=True, nl=False)
@@ -89,6 +91,24 @@ def follow(drive: "Drive", ends: float | None, ended: Callable[[], bool] = lambd
             drive.stop()
             stopping = True
     _say_new(drive, seen, terminal)
+    if drive.coach is not None:
+        drive.coach.join(LAST_STEP_S)
+        _say_next_step(drive, told, terminal)
+
+
+def _say_next_step(drive: "Drive", told: str, terminal: bool) -> str:
+    """What to do next, at the start and after each pull, once; returns what was said last."""
+    from ui.text.next_step import in_text
+
+    step = drive.coach.step if drive.coach is not None else None
+    text = "" if step is None else in_text(step)
+    if not text or text == told:
+        return told
+    if terminal:
+        click.echo("\r\x1b[K", err=True, nl=False)
+    head = " " * 12
+    say_words(f"{head}{text}", indent=len(head))
+    return text
 
 
 def _say_new(drive: "Drive", seen: int, terminal: bool) -> int:

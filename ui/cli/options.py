@@ -48,6 +48,13 @@ def positive(name: str, value: float | None) -> float | None:
     return value
 
 
+def at_least_zero(name: str, value: float) -> float:
+    """The value, checked to be a number from zero on. Raises InputError that names the option."""
+    if not (math.isfinite(value) and value >= 0):
+        raise InputError(f"{name}: {value} is not a number from 0 on; mend it")
+    return value
+
+
 def numbers(name: str, text: str, example: str = "1500,2000,2500") -> tuple[float, ...]:
     """Numbers separated by commas. Raises InputError that names the option and the cell; `example` is its cure."""
     values = []
@@ -120,11 +127,12 @@ def given_car(car_path: str | None) -> "Car | None":
     """The car file given beside sessions, its warnings said; None where none was given."""
     from stream.car import load_car
     from ui.cli.live_text import warn
+    from ui.text.findings import say_all
 
     if car_path is None:
         return None
     car = load_car(car_path)
-    warn(car.warnings)
+    warn(say_all(car.findings))
     return car
 
 

@@ -38,11 +38,12 @@ def command(
     from ui.cli.options import car_of
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, in_rpm_of, print_findings, print_json
+    from ui.text.findings import say
 
     with open_session(session_path) as session:
         car = car_of(session, car_path)
         tune, gear, note, rows = session.tune, session.gear, session.note, session.rows
-        started = session.started_utc
+        started, dated = session.started_utc, session.dated
         calibration = calibration_in(session)
     car.speed_line("replay")
     target = new_file("-o", out)
@@ -50,7 +51,9 @@ def command(
     window = wants_window(headless, as_json)
     if window or pace == "1":
         source = ReplaySource(session_path, None if pace == "max" else 1.0)
-        drive = Drive(source, car, path=target, tune=tune, gear=gear, record=target is not None, event_file=event_file)
+        drive = Drive(
+            source, car, path=target, tune=tune, gear=gear, record=target is not None, event_file=event_file, say=say
+        )
         code = run_drive(drive, seconds=None, window=window, as_json=as_json)
         if drive.recorded:
             copy_said(session_path, drive.recorded[0])
@@ -62,10 +65,12 @@ def command(
             tune=tune,
             gear=gear,
             started_utc=started,
+            dated=lambda: dated,
             note=note,
             path=target,
             progress=tell,
             event_file=event_file,
+            say=say,
         )
     if target is not None:
         copy_said(session_path, target)

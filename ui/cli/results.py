@@ -112,6 +112,7 @@ def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCal
     """The findings as words and tables on standard output; rpm by the calibration where there is one."""
     from stream.study.dataset import calibrated_pull
     from ui.cli.paper import console
+    from ui.text.findings import say
 
     out = console()
     health = stage.health()
@@ -121,7 +122,7 @@ def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCal
         if count:
             out.print(f"{name}: {count} {_samples(count)} outside its range")
     for remark in stage.settings.remarks:
-        out.print(remark)
+        out.print(say(remark))
     if stage.settings.verdicts:
         _print_holds(out, stage, calibration)
         _print_pulls(out, [calibrated_pull(pull, stage.line, calibration) for pull in stage.pulls])

@@ -26,12 +26,13 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     from stream.record.shelf_index import ShelfIndex
     from ui.cli.progress import progress
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
 
     positive("--band", width)
     with ShelfIndex() as index, progress("reading sessions", 1) as tell:
         shelf = scan(folder, index, lambda done, found: tell(done / found))
-    for remark in shelf.remarks:
-        click.echo(remark, err=True)
+    for line in say_all(shelf.findings):
+        click.echo(line, err=True)
     found = search(shelf.sessions, text)
     if tune is not None:
         from ui.cli.trend import print_trend
@@ -111,6 +112,7 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
     from stream.errors import InputError
     from stream.study.compare.trend import trend
     from stream.study.dataset import open_datasets
+    from stream.study.force.boost import correction_of
     from stream.study.pulls import all_traces
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
@@ -118,4 +120,5 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
         names = ", ".join(sorted({name for session in found for name in session.tunes})) or "no tune at all"
         raise InputError(f"{folder}: no session holds the tune {tune!r}; they hold {names}")
     pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
-    return trend(pulls, tune, width), remarks
+    correction = correction_of([pull for pull in pulls if pull.tune == tune])
+    return trend(pulls, tune, width, correction.factors), [*remarks, *correction.findings]

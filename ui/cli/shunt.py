@@ -43,6 +43,7 @@ def command(
     from stream.errors import InputError
     from stream.study.load_proof import load_steps
     from ui.cli.results import print_json
+    from ui.text.chain import shunt_words
 
     doubt = 0.0
     if (path is None) == (moved is None):
@@ -62,8 +63,8 @@ def command(
         arm=cast(Literal["tension", "compression"], arm),
     )
     if as_json:
-        print_json(msgspec.to_builtins(verdict))
+        print_json({**msgspec.to_builtins(verdict), "words": shunt_words(verdict)})
     else:
         click.echo(f"due {verdict.expected_mv_per_v:+.4f} mV/V, moved {verdict.measured_mv_per_v:+.4f} mV/V")
-        click.echo(f"{verdict.verdict}: {verdict.words}")
+        click.echo(f"{verdict.verdict}: {shunt_words(verdict)}")
     return 0

@@ -33,38 +33,40 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
                 ceiling_above_rpm u_ceiling_above_rpm ends_words
                 ripple_rpm ripple_at_rpm ripple_hz ripple_left_rpm
                 ripple_limit_rpm lag_s u_lag_s lag_from lag_in_car_file_s
-                lag_words pulses_per_turn{measured u_measured per_turn name
-                runner_up probability stated agrees words}
+                lag_places lag_words pulses_per_turn{measured u_measured
+                per_turn name runner_up probability stated agrees words}
     load        name unit strong_pull cross_talk_pct{bounce brake turn}
                 cross_talk_from cross_talk_words hop_hz u_hop_hz hop_rms
                 hop_pct hop_left_pct firing_order firing_amplitude firing_pct
                 cutoff_hz cutoff_advice_hz words
     steadiness  criterion critical step_s lag1 white agrees_pct
                 holds[]{start_s end_s speed_rpm values agrees_pct}
-    findings[]  what channel grave value unit doubt words cure
+    findings[]  what code channel grave value unit doubt words cure
     warnings[]
     """
-    import msgspec
-
     from stream.study.dataset import open_dataset
     from stream.study.survey.survey import survey_of
     from ui.cli.live_text import warn
     from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
+    from ui.text.findings import say_all
+    from ui.text.survey import survey_json
 
     with open_dataset(session_path, given_car(car_path)) as data:
         say_foreign([data], car_path)
         survey = survey_of(data)
     if as_json:
-        print_json(msgspec.to_builtins(survey))
+        print_json(survey_json(survey))
     else:
         say_words(SHORT)
-        warn(survey.warnings)
+        warn(say_all(survey.remarks))
         _print(survey)
     return 0
 
 
 def _print(survey: "Survey") -> None:
+    from ui.text.findings import say
+
     out = console()
     part = survey.session
     holds, pulls = (f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((part.holds, "hold"), (part.pulls, "pull")))
@@ -75,8 +77,7 @@ def _print(survey: "Survey") -> None:
     if not survey.findings:
         out.print("nothing to change was found")
     for finding in survey.findings:
-        mark = "CHANGE" if finding.grave else "look at"
-        out.print(f"{mark}: {finding.words}. What to change: {finding.cure}")
+        out.print(f"{'CHANGE' if finding.severity == 'warning' else 'look at'}: {say(finding)}")
 
 
 def _print_channels(out: Any, survey: "Survey") -> None:
@@ -111,22 +112,28 @@ def _number(value: float | None, unit: str = "") -> str:
 
 def _about(survey: "Survey") -> list[str]:
     """What is known of speed, load and steadiness, a line each."""
+    from ui.text.findings import say
+    from ui.text.survey import ends_line, lag_line, talk_line, vibration_line
+
     lines = []
     speed, load, steadiness = survey.speed, survey.load, survey.steadiness
     if speed is not None:
         seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {speed.ripple_at_rpm or 0:.0f} rpm"
         ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
         lines += [
-            f"{speed.name}: {speed.ends_words}",
+            f"{speed.name}: {ends_line(speed)}",
             f"{ripple}; less than {_number(speed.ripple_limit_rpm, 'rpm')} could not be seen",
-            f"pulses per turn: {speed.pulses_per_turn.words}",
-            f"lag: {speed.lag_words}",
+            f"pulses per turn: {say(speed.pulses_per_turn.said)}",
+            f"lag: {lag_line(speed)}",
         ]
     if load is not None:
         talk = load.cross_talk_pct
         known = {"bounce": talk.bounce, "brake": talk.brake, "turn": talk.turn}
         parts = [f"{what} {value:+.1f} %" for what, value in known.items() if value is not None]
-        lines += [f"{load.name}: {load.words}", f"cross-talk: {', '.join([*parts, load.cross_talk_words])}"]
+        lines += [
+            f"{load.name}: {vibration_line(load)}",
+            f"cross-talk: {', '.join([*parts, talk_line(load.cross_talk_from)])}",
+        ]
     if steadiness is not None and steadiness.agrees_pct is not None:
         note = "" if steadiness.white else "; it is made for plain noise, and a foot wanders, so read it as a hint"
         lines.append(

@@ -19,12 +19,17 @@ if TYPE_CHECKING:
 @json_option
 def command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bool) -> int:
     """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
+    import msgspec
+
     from stream.study.compare.trend import trend
+    from stream.study.force.boost import correction_of
     from ui.cli.results import print_json
     from ui.text.comparison import trend_json
 
     day = read_day(session_paths)
-    result = trend(day.pulls, tune, width)
+    correction = correction_of([pull for pull in day.pulls if pull.tune == tune])
+    result = trend(day.pulls, tune, width, correction.factors)
+    result = msgspec.structs.replace(result, findings=(*result.findings, *correction.findings))
     if as_json:
         print_json(trend_json(result, day.findings))
     else:

@@ -26,6 +26,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
     from stream.study.load_proof import weigh
     from ui.cli.options import split_pairs
     from ui.cli.results import print_json
+    from ui.text.findings import as_json as findings_json
 
     paths, pairs = split_pairs(words, at)
     if len(paths) != 1:
@@ -33,7 +34,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
     fit, steps, unit = weigh(paths[0], [_pair(text) for text in pairs], seconds, weight_error)
     if as_json:
         rows = [{"start_s": step.start_s, "mean": step.mean, "sem": step.sem} for step in steps]
-        print_json({**msgspec.to_builtins(fit), "unit": unit, "steps": rows})
+        print_json({**msgspec.to_builtins(fit), **findings_json(fit.findings), "unit": unit, "steps": rows})
         return 0
     _print(fit, unit or "unit", hung_twice=len({_pair(text)[1] for text in pairs}) < len(pairs))
     return 0
@@ -42,6 +43,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
 def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
     from ui.cli.paper import console
     from ui.text.figures import figures
+    from ui.text.findings import say_all
 
     out = console()
     doubt = 1.96 * fit.u_newtons_per_unit
@@ -51,7 +53,7 @@ def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
         out.print(f"{scatter}; up and down differ by {fit.hysteresis_pct_span:.1f} % of the span")
     else:
         out.print(f"{scatter}; no weight was hung twice, so friction in the link's bushes cannot show")
-    for line in fit.warnings:
+    for line in say_all(fit.findings):
         out.print(f"note: {line}")
     rounded = figures(fit.newtons_per_unit, doubt / 10)
     click.echo(f"for the load channel of the car file: newtons_per_unit = {rounded}", err=True)

@@ -7,7 +7,9 @@ from stream.calibrate.link.weights import ForceFit
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.live.records import Hold
 from stream.record.tables import Zero
+from ui.text.chain import shunt_words
 from ui.text.figures import figures, plus_minus, signed, whole
+from ui.text.findings import say_all
 from ui.text.lines import sentence
 
 STATES = {"used": "used", "out": "left out", "free": "no target"}
@@ -66,12 +68,12 @@ def zero_cells(zero: Zero) -> tuple[str, ...]:
 def shunt_lines(verdict: ShuntVerdict) -> str:
     """What a shunt shows."""
     due, moved = verdict.expected_mv_per_v, verdict.measured_mv_per_v
-    return f"due {due:+.3f} mV/V, moved {moved:+.3f} mV/V. {sentence(verdict.words)}"
+    return f"due {due:+.3f} mV/V, moved {moved:+.3f} mV/V. {sentence(shunt_words(verdict))}"
 
 
 def weight_lines(fit: ForceFit, unit: str) -> str:
     """What the weights show; the number for the car file only where the reading follows the weights."""
-    lines = list(fit.warnings)
+    lines = say_all(fit.findings)
     if abs(fit.newtons_per_unit) > 4.0 * fit.u_newtons_per_unit:
         found = plus_minus(fit.newtons_per_unit, fit.u_newtons_per_unit)
         lines.insert(0, f"1 {unit or 'unit'} is {found} N (95\u00a0%)")

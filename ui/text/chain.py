@@ -6,8 +6,19 @@ from ui.text.findings import Sentence
 
 if TYPE_CHECKING:
     from stream.calibrate.chain.plan import FilterAdvice
+    from stream.calibrate.link.shunt import ShuntVerdict
 
 SENTENCES: dict[str, Sentence] = {
+    "weights-scatter": "the points scatter more than their stated errors explain; the uncertainty is widened by "
+    "{factor:.1f}",
+    "weights-not-followed": (
+        "the reading does not follow the weights: {slope:.4g} ± {u_slope:.2g} N per unit is no calibration; was each "
+        "weight hung at the same place, with nothing rubbing?"
+    ),
+    "weights-hysteresis": (
+        "loading and unloading differ by {pct:.1f} % of the span: friction or slack in the link's bushes"
+    ),
+    "weights-not-straight": "the link is not straight (lack of fit p = {p:.2g}); calibrate over the span that is used",
     "plan-small-capacitor": (
         "C = {picofarad:.0f} pF is so small that wiring counts; a part with more pump current would do better"
     ),
@@ -59,3 +70,16 @@ def filter_words(advice: "FilterAdvice") -> str:
         f"cut between {advice.low_hz:.1f} Hz (a band takes {1000 * advice.band_s:.0f} ms) and "
         f"{advice.high_hz:.1f} Hz (wheel hop)"
     )
+
+
+SHUNT = {
+    "good": "the chain reads right",
+    "off": "the chain's scale is off: multiply readings by the factor; long thin supply wires do this",
+    "wrong": "too far off for a scale error: check the resistor, the supply, the gain, and which arm it is on",
+}
+
+
+def shunt_words(verdict: "ShuntVerdict") -> str:
+    """How the reading stands to what the shunt must give, and what that means."""
+    factor = f"factor {verdict.factor:.4f} ± {verdict.u_factor:.4f}"
+    return f"reads {verdict.off_pct:+.1f} % against the shunt ({factor}): {SHUNT[verdict.verdict]}"

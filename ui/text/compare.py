@@ -61,6 +61,10 @@ SENTENCES: dict[str, Sentence] = {
         "the zero drifted; take a fresh one before each row of pulls"
     ),
     "in-this-order-only": _order,
+    "boost-not-compared": (
+        "the engine is boosted and manifold pressure is not known on both sides, so that a change may be of boost and "
+        "not of the tune: an allowance of {boost_pct:g} % (standard uncertainty) is in every change; log the pressure"
+    ),
     "order-drift": _drifts,
     "unequal-boost": lambda v: (
         f"manifold pressure of the two sides differs by up to {v['largest_pct']:.1f} % at {_rpm(v['rpm'])} rpm: "
@@ -99,6 +103,14 @@ SENTENCES: dict[str, Sentence] = {
     "no-relative-power": "no relative power: load times speed means nothing without a zero; take one",
     "curves-in-different-gears": "the tunes have no gear in common: their curves must not be compared",
     "tune-shown-in-gear": "{tune!r} is shown in {gear}",
+    "trend-without-air": (
+        "the air of these days is not kept with all sessions: what drifts may be the weather as well as the engine or "
+        "the link"
+    ),
+    "trend-of-the-air": (
+        "as recorded the load goes by {recorded_pct_per_day:+.2g} % a day, of which {air_pct_per_day:+.2g} % is the "
+        "air of the days; the rest is the engine, the link or the road"
+    ),
     "no-slope": "no slope: it needs three dated sessions at different times",
     "not-comparable": "{reason}",
 }

@@ -13,7 +13,20 @@ from stream.findings import Finding
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
-AREAS = ("cells", "chain", "compare", "force", "live", "logs", "mixture", "pulls", "record", "speed", "tables")
+AREAS = (
+    "cells",
+    "chain",
+    "compare",
+    "force",
+    "live",
+    "logs",
+    "mixture",
+    "pulls",
+    "record",
+    "speed",
+    "survey",
+    "tables",
+)
 
 
 @cache

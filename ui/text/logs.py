@@ -22,9 +22,10 @@ def _lines_left_out(v: Mapping[str, Any]) -> str:
 
 def _lacks_column(v: Mapping[str, Any]) -> str:
     without = {"load": "; without a load there is no comparison of tunes, no curve and no power"}
+    line = "" if v["line"] is None else f"line {v['line']}: "
     return (
-        f"line {v['line']}: no column {v['column']!r}, so channel {v['channel']!r} is left out"
-        f"{without.get(v['role'], '')}; the header has {', '.join(map(repr, v['have']))}; where one of these is meant, "
+        f"{line}no column {v['column']!r}, so channel {v['channel']!r} is left out"
+        f"{without.get(v['role'], '')}; the log has {', '.join(map(repr, v['have']))}; where one of these is meant, "
         "set 'column' of that channel in the car file"
     )
 

@@ -10,7 +10,7 @@ from stream.sources.log_columns import ControllerLog
 from stream.study.clock import Alignment
 from stream.study.dataset import Dataset
 from stream.units import Floats
-from ui.text.findings import say_all
+from ui.text.findings import say, say_all
 from ui.text.lines import one_line
 
 DRAWN_ROWS = 20_000  # of a trace; more is not seen
@@ -74,7 +74,7 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
         left,
         float(np.sqrt(np.mean(left[both] ** 2))),
         shared,
-        (*car.warnings, *say_all(log.findings)),
+        tuple(say_all((*car.findings, *log.findings))),
     )
 
 
@@ -85,7 +85,7 @@ def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:
 
     rows = laid.session.rows
     merger = merged_source(laid.session, laid.log, laid.found)
-    write_merged(merger, laid.session, laid.log, target, lambda done: tell(done, rows))
+    write_merged(merger, laid.session, laid.log, target, lambda done: tell(done, rows), say)
     return f"Written: {one_line(target.name)}, with {', '.join(map(one_line, merger.added))} from the log."
 
 

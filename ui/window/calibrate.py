@@ -11,6 +11,7 @@ from stream.study.survey.survey import survey_session
 from ui.text import calibration as say
 from ui.text.findings import say_all
 from ui.text.lines import one_line
+from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
 from ui.window.calibrate_figure import Figure
@@ -33,10 +34,12 @@ ON_PANEL = """
 
 def survey_words(path: Path) -> list[str]:
     """What a survey of the measuring chain found, in lines; nothing where there is nothing to say."""
-    return [
-        f"{'! ' if item.grave else ''}{item.what[:1].upper()}{item.what[1:]}: {item.words}.\nWhat to do: {item.cure}."
-        for item in survey_session(path).findings
-    ]
+    lines = []
+    for item in survey_session(path).findings:
+        what, (seen, cure) = kind(item), seen_and_cure(item)
+        grave = "! " if item.severity == "warning" else ""
+        lines.append(f"{grave}{what[:1].upper()}{what[1:]}: {seen}.\nWhat to do: {cure}.")
+    return lines
 
 
 class CalibrateScreen(Screen):

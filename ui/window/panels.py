@@ -116,6 +116,66 @@ class LimitBand(QtWidgets.QWidget):
         painter.end()
 
 
+class NextBar(QtWidgets.QWidget):
+    """What to do next over the whole width, and at its end the evidence so far. Empty while a pull goes on."""
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.theme: Theme = DARK
+        self.kind, self.what, self.known = "idle", "", ""
+
+    def show_step(self, kind: str, what: str, known: str, *, pulling: bool) -> None:
+        """Take over shape and texts; repaints only where one changed."""
+        new = ("none", "", "") if pulling or not what else (kind, what, known)
+        if new != (self.kind, self.what, self.known):
+            self.kind, self.what, self.known = new
+            self.setAccessibleName(f"{what}. {known}" if what else "")
+            self.update()
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the bar; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        theme, high, wide = self.theme, float(self.height()), float(self.width())
+        painter.fillRect(self.rect(), QtGui.QColor(theme.panel))
+        ink = {"ok": theme.hold, "caution": theme.caution}.get(self.kind, theme.text)
+        box = QtCore.QRectF(high * 0.26, high * 0.24, high * 0.52, high * 0.52)
+        if self.kind == "idle":
+            _arrow(painter, box, ink)
+        else:
+            shape(
+                painter,
+                self.kind,
+                box,
+                theme.text if self.kind == "caution" and theme.name == "light" else ink,
+                ink if self.kind == "caution" and theme.name == "light" else None,
+            )
+        bold, plain = text_font(high * 0.48, bold=True), text_font(high * 0.46)
+        left, edge = high * 1.1, high * 0.26
+        room = wide - left - edge
+        if QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) > room:
+            bold = font_that_fits(self.what, room, high)
+        painter.setFont(bold)
+        painter.setPen(QtGui.QColor(theme.text))
+        painter.drawText(QtCore.QRectF(left, 0, room, high), Align.AlignVCenter | Align.AlignLeft, self.what)
+        room -= QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) + high * 0.6
+        painter.setFont(plain)
+        painter.setPen(QtGui.QColor(theme.muted))
+        known = QtGui.QFontMetricsF(plain).elidedText(self.known, QtCore.Qt.TextElideMode.ElideRight, max(0.0, room))
+        painter.drawText(QtCore.QRectF(0, 0, wide - edge, high), Align.AlignVCenter | Align.AlignRight, known)
+        painter.end()
+
+
+def _arrow(painter: QtGui.QPainter, box: QtCore.QRectF, ink: str) -> None:
+    """A head that points on: what comes next."""
+    painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+    painter.setPen(QtCore.Qt.PenStyle.NoPen)
+    painter.setBrush(QtGui.QColor(ink))
+    painter.drawPolygon(
+        QtGui.QPolygonF([box.topLeft(), QtCore.QPointF(box.right(), box.center().y()), box.bottomLeft()])
+    )
+
+
 class FigurePanel(QtWidgets.QWidget):
     """A caption and a large figure, as large as the panel allows for `sample`."""
 

@@ -11,9 +11,11 @@ from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
 from ui.text.lines import one_line
+from ui.text.live import hint_words
+from ui.text.next_step import next_step
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor
-from ui.window.panels import FigurePanel, HealthLine, LimitBand, StateBar, Verdict
+from ui.window.panels import FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
 from ui.window.screen import Screen
 from ui.window.spans import Spans
@@ -56,6 +58,7 @@ class Road(Screen):
         self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
+        self.next_bar = NextBar()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
         self.controls = Controls(list(CUES.values()))
         self._lay_out()
@@ -82,6 +85,7 @@ class Road(Screen):
         self.box.addWidget(self.state_bar)
         self.box.addLayout(self.top, 53)
         self.box.addWidget(self.strip, 47)
+        self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
         self.box.addWidget(self.health)
         self.box.addLayout(self.controls.row)
@@ -91,6 +95,7 @@ class Road(Screen):
         controls.record.clicked.connect(self.toggle_recording)
         controls.mark.clicked.connect(self.mark)
         controls.knock.clicked.connect(self.knock_heard)
+        controls.zero.clicked.connect(lambda: self.zero())
         controls.tune.editingFinished.connect(self.take_tune)
         controls.skip.clicked.connect(lambda: self._command(lambda feed: feed.skip_target()))
         controls.redo.clicked.connect(lambda: self._command(lambda feed: feed.redo_target()))
@@ -103,6 +108,8 @@ class Road(Screen):
         for key, what in (
             (QtCore.Qt.Key.Key_Space, self.mark),
             (QtCore.Qt.Key.Key_K, self.knock_heard),
+            (QtCore.Qt.Key.Key_Z, self.zero),
+            (QtCore.Qt.Modifier.SHIFT | QtCore.Qt.Key.Key_Z, lambda: self.zero(rolling=True)),
             (QtCore.Qt.Key.Key_Right, controls.skip.click),
             (QtCore.Qt.Key.Key_Left, controls.redo.click),
         ):
@@ -133,6 +140,7 @@ class Road(Screen):
         for part in (
             self.state_bar,
             self.limit_band,
+            self.next_bar,
             self.speed,
             self.load,
             self.target,
@@ -147,6 +155,7 @@ class Road(Screen):
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
+        self.next_bar.setFixedHeight(round(52 * unit))
         self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
@@ -237,6 +246,8 @@ class Road(Screen):
         self.pull.show_verdict(
             "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
         )
+        self.next_bar.setVisible(status.next_step is not None)
+        self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
         self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
@@ -260,7 +271,7 @@ class Road(Screen):
         which = f" {place} of {len(status.targets)}" if place is not None else ""
         steady = status.steady
         if status.target_speed_rpm is not None:  # guided: the speed panel counts too, so the figure gets the room
-            details = (status.target_hint, words.target_line(status))
+            details = (hint_words(status.target_hint), words.target_line(status))
             self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), "", details)
             return
         note = f"hold it {steady.needed_s:.0f} s" if steady is not None else ""
@@ -279,6 +290,10 @@ class Road(Screen):
     def knock_heard(self) -> None:
         """Keep that knock was heard just now, with its speeds."""
         self._command(lambda feed: feed.knock_heard())
+
+    def zero(self, *, rolling: bool = False) -> None:
+        """Declare the last quiet seconds as zero load: standing, or in a free roll."""
+        self._command(lambda feed: feed.zero(rolling))
 
     def take_tune(self) -> None:
         """Hand the typed label on, and give the keyboard back to the screen."""

@@ -8,6 +8,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
 from ui.text import shelf as words
+from ui.text.findings import say_all
 from ui.text.lines import one_line
 from ui.window import ask
 from ui.window.feed import DriveFeed
@@ -193,7 +194,7 @@ class ShelfScreen(Screen):
 
     def _listed(self, shelf: Any) -> None:
         self.sessions = shelf.sessions
-        self._say("; ".join(one_line(remark) for remark in shelf.remarks))
+        self._say("; ".join(one_line(line) for line in say_all(shelf.findings)))
         self.filter()
 
     def filter(self) -> None:

@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
+from stream.findings import Finding, note, warning
 
 _MISSING = ((24, 1), (24, 2), (30, 1), (30, 2), (32, 2), (36, 1), (36, 2), (60, 1), (60, 2))
 _COMMON = {
@@ -50,7 +51,7 @@ class PulseFinding(msgspec.Struct, frozen=True, kw_only=True):
     runner_up: PulseCount | None
     probability: float
     sure: bool
-    words: str
+    said: Finding
 
 
 def find_pulses(
@@ -77,32 +78,22 @@ def find_pulses(
     probability = float(1.0 / weights.sum())
     best, second = (PulseCount(per_turn=v, name=n, z=(measured - v) / u) for _, v, n in ranked[:2])
     if abs(best.z) > 4.0:
-        words = (
-            f"{measured:.3g} ± {u:.2g} pulses a turn fits no plausible count; check the nominal speeds, and "
-            "that the tap "
-            "neither skips nor doubles pulses"
-        )
+        said = warning("pulses-fit-nothing", measured=measured, u_measured=u)
         return PulseFinding(
-            measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, sure=False, words=words
+            measured=measured, u_measured=u, best=None, runner_up=best, probability=0.0, sure=False, said=said
         )
     sure = ranked[1][0] - ranked[0][0] > _SURE_MARGIN
-    words = (
-        f"{best.name} pulses a turn fit ({measured:.3g} ± {u:.2g} measured); runner-up {second.name}; "
-        f"{'sure' if sure else 'not sure'}, {'over 99' if probability > 0.99 else f'{100.0 * probability:.0f}'} %"
+    said = note(
+        "pulses-fit",
+        count=best.name,
+        runner_up=second.name,
+        measured=measured,
+        u_measured=u,
+        sure=sure,
+        probability=probability,
     )
-    if not sure:
-        words += ": hold a faster speed, or use a better reference, to tell them apart"
     return PulseFinding(
-        measured=measured, u_measured=u, best=best, runner_up=second, probability=probability, sure=sure, words=words
-    )
-
-
-def from_volts_alone(rpm_per_volt: float) -> str:
-    """What volts can say: only the product of pulses and converter scale. rpm_per_volt: slope of a speed fit."""
-    return (
-        "from volts alone only the product is known: pulses per turn × converter scale = "
-        f"{60.0 / rpm_per_volt:.4g} V·s "
-        "(volts per turn a second); measure the pulse frequency at one known speed to split it"
+        measured=measured, u_measured=u, best=best, runner_up=second, probability=probability, sure=sure, said=said
     )
 
 

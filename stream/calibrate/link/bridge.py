@@ -1,4 +1,4 @@
-"""Strain bridges: microstrain to mV/V and back, exactly; lead wires.
+"""Strain bridges: mV/V to microstrain, exactly.
 
 From the Wheatstone circuit, GF the gauge factor, e the strain (positive is stretched), nu Poisson's ratio:
 
@@ -20,53 +20,23 @@ from stream.errors import InputError
 from stream.units import Floats
 
 BridgeKind = Literal["quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion"]
-Wiring = Literal["2-wire", "3-wire", "4-wire"]
 
 # k, p, d of  V/Vex = p g / (k + d g)  with g = GF e; p and d are given for nu
 _LINEAR = {"half-bending": 2.0, "full-bending": 1.0, "full-torsion": 1.0}
 STEEL_POISSON = 0.285
 
 
-def to_mv_per_v(
-    microstrain: npt.ArrayLike, bridge: BridgeKind, gauge_factor: float, poisson: float = STEEL_POISSON
-) -> Floats:
-    """Output of the bridge, mV/V, at this strain; any shape. Raises InputError for a gauge factor or nu out
-    of range.
-    """
-    k, p, d = _terms(bridge, gauge_factor, poisson)
-    g = gauge_factor * 1e-6 * np.asarray(microstrain, np.float64)
-    return np.asarray(1000.0 * p * g / (k + d * g), np.float64)
-
-
 def to_microstrain(
     mv_per_v: npt.ArrayLike, bridge: BridgeKind, gauge_factor: float, poisson: float = STEEL_POISSON
 ) -> Floats:
-    """Strain, microstrain, at this output; the exact inverse. Raises InputError."""
+    """Strain, microstrain, at this output of the bridge; any shape. Raises InputError, for a gauge factor or nu out of
+    range too.
+    """
     k, p, d = _terms(bridge, gauge_factor, poisson)
     ratio = 1e-3 * np.asarray(mv_per_v, np.float64)
     if np.any(np.abs(d * ratio) >= p):
         raise InputError("bridge: an output that no strain can give; check that it is in mV/V, not in mV")
     return np.asarray(1e6 * k * ratio / (p - d * ratio) / gauge_factor, np.float64)
-
-
-def nonlinearity_pct(
-    microstrain: float, bridge: BridgeKind, gauge_factor: float, poisson: float = STEEL_POISSON
-) -> float:
-    """How far the output departs from its slope at zero strain, % of reading."""
-    k, _, d = _terms(bridge, gauge_factor, poisson)
-    g = gauge_factor * 1e-6 * microstrain
-    return 100.0 * (k / (k + d * g) - 1.0)
-
-
-def lead_factor(gauge_ohm: float, wire_ohm: float, wiring: Wiring) -> float:
-    """What lead wires leave of the gauge factor, 0 to 1. wire_ohm: of one wire.
-
-    2-wire: both wires in the gauge's arm; 3-wire: one of them; 4-wire: a full bridge fed without sense wires,
-    whose input resistance is `gauge_ohm`.
-    """
-    if not gauge_ohm > 0 or not wire_ohm >= 0:
-        raise InputError(f"bridge: {gauge_ohm:g} ohm gauge, {wire_ohm:g} ohm wire: resistances must not be negative")
-    return gauge_ohm / (gauge_ohm + (1.0 if wiring == "3-wire" else 2.0) * wire_ohm)
 
 
 def _terms(bridge: str, gauge_factor: float, poisson: float) -> tuple[float, float, float]:

@@ -16,27 +16,16 @@ _GOOD_PCT, _BAD_PCT = 2.0, 20.0
 
 
 class ShuntVerdict(msgspec.Struct, frozen=True, kw_only=True):
-    """factor: multiply readings by it; u_factor: its standard uncertainty. verdict: good, off, or wrong."""
+    """factor: multiply readings by it; u_factor: its standard uncertainty. off_pct: how much too much
+    is read. verdict: good, off, or wrong.
+    """
 
     expected_mv_per_v: float
     measured_mv_per_v: float
     factor: float
     u_factor: float
+    off_pct: float
     verdict: Literal["good", "off", "wrong"]
-    words: str
-
-
-def shunt_microstrain(gauge_ohm: float, shunt_ohm: float, gauge_factor: float) -> float:
-    """Size of the strain (compression) that the shunt simulates in its gauge, microstrain."""
-    _check(gauge_ohm, shunt_ohm)
-    return 1e6 * gauge_ohm / (gauge_factor * (gauge_ohm + shunt_ohm))
-
-
-def shunt_for(microstrain: float, gauge_ohm: float, gauge_factor: float) -> float:
-    """Resistor, ohm, that simulates so much strain. Raises InputError."""
-    if not (microstrain > 0 and gauge_factor > 0 and gauge_factor * microstrain < 1e6):
-        raise InputError(f"shunt: {microstrain:g} microstrain at gauge factor {gauge_factor:g} cannot be simulated")
-    return gauge_ohm / (gauge_factor * 1e-6 * microstrain) - gauge_ohm
 
 
 def shunt_output(gauge_ohm: float, shunt_ohm: float, arm: Literal["tension", "compression"] = "tension") -> float:
@@ -82,18 +71,13 @@ def judge_shunt(
     verdict: Literal["good", "off", "wrong"] = (
         "good" if abs(off) <= _GOOD_PCT else "off" if abs(off) <= _BAD_PCT else "wrong"
     )
-    cause = {
-        "good": "the chain reads right",
-        "off": "the chain's scale is off: multiply readings by the factor; long thin supply wires do this",
-        "wrong": "too far off for a scale error: check the resistor, the supply, the gain, and which arm it is on",
-    }[verdict]
     return ShuntVerdict(
         expected_mv_per_v=expected,
         measured_mv_per_v=measured_mv_per_v,
         factor=factor,
         u_factor=u,
+        off_pct=off,
         verdict=verdict,
-        words=f"reads {off:+.1f} % against the shunt (factor {factor:.4f} ± {u:.4f}): {cause}",
     )
 
 

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
-from stream.calibrate.speed.line import lack_of_fit, largest_departure_pct, residual_sd
-from stream.calibrate.speed.york import fit_york
+from stream.calibrate.speed.line import fit_york, lack_of_fit, largest_departure_pct, residual_sd
 from stream.errors import InputError
+from stream.findings import Finding, warning
 
 _TIMES_ITS_DOUBT = 5.0  # a slope known worse than to 20 % calibrates nothing
 
@@ -29,7 +29,7 @@ class ForceFit(msgspec.Struct, frozen=True, kw_only=True):
     largest_departure_pct_span: float
     hysteresis_pct_span: float
     lack_of_fit_p: float | None
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def fit_weights(
@@ -50,26 +50,21 @@ def fit_weights(
             f"{len(reading)} weights; a line with its doubt needs three or more, nothing hung counts as one"
         )
     line = fit_york(reading, force_n, u_reading, u_force_n)
-    words = []
+    found = []
     if stats.chi2.sf(line.chi_square, line.dof) < 0.05:
         factor = float(np.sqrt(line.chi_square / line.dof))
         line = line.scaled(factor)
-        words.append(f"the points scatter more than their stated errors explain; the doubt is widened by {factor:.1f}")
+        found.append(warning("weights-scatter", factor=factor))
     if abs(line.slope) < _TIMES_ITS_DOUBT * line.u_slope:
-        words.append(
-            f"the reading does not follow the weights: {line.slope:.4g} ± {line.u_slope:.2g} N per unit is no "
-            "calibration; was each weight hung at the same place, with nothing rubbing?"
-        )
+        found.append(warning("weights-not-followed", slope=line.slope, u_slope=line.u_slope))
     residuals, forces = line.residuals, line.y
     gap = max((float(np.ptp(residuals[forces == force])) for force in np.unique(forces)), default=0.0)
     hysteresis = 100.0 * gap / float(np.ptp(forces))
     if hysteresis > 1.0:
-        words.append(
-            f"loading and unloading differ by {hysteresis:.1f} % of the span: friction or slack in the link's bushes"
-        )
+        found.append(warning("weights-hysteresis", pct=hysteresis))
     lack = lack_of_fit(residuals, forces.tolist(), 2)
     if lack is not None and lack.p < 0.01:
-        words.append(f"the link is not straight (lack of fit p = {lack.p:.2g}); calibrate over the span that is used")
+        found.append(warning("weights-not-straight", p=lack.p))
     return ForceFit(
         newtons_per_unit=line.slope,
         newtons_at_zero=line.intercept,
@@ -80,5 +75,5 @@ def fit_weights(
         largest_departure_pct_span=largest_departure_pct(residuals, forces),
         hysteresis_pct_span=hysteresis,
         lack_of_fit_p=None if lack is None else lack.p,
-        warnings=tuple(words),
+        findings=tuple(found),
     )

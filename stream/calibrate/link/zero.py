@@ -35,6 +35,7 @@ from stream.errors import InputError
 from stream.record.tables import Zero
 from stream.units import Floats
 
+_AGAIN = "stand in neutral, brakes off, on the level, and take it again"
 _LEAST_S = 2.0  # chosen: four batches of half a second
 _BATCH_S = 0.5
 _RESTLESS = 6.0  # chosen: half-second means that wander this many times what the noise explains
@@ -89,34 +90,35 @@ def measure_zero(
     x = x[np.isfinite(x)]
     if len(x) < _LEAST_S * rate_hz:
         raise InputError(f"zero: {len(x) / rate_hz:.1f} s of load is too short; stand still for {_LEAST_S:g} s or more")
-    reason = moving(x, rate_hz, full_scale=full_scale, road_speed_kmh=road_speed_kmh)
-    if reason:
-        raise InputError(f"zero: {reason}; stand in neutral, brakes off, on the level, and take it again")
+    check_still(x, rate_hz, full_scale=full_scale, road_speed_kmh=road_speed_kmh)
     return Zero(start_s=start_s, end_s=end_s, mean=float(x.mean()), doubt=batch_sem(x, rate_hz), how=how)
 
 
-def moving(
+def check_still(
     load: npt.ArrayLike,
     rate_hz: float,
     *,
     full_scale: float | None = None,
     road_speed_kmh: npt.ArrayLike | None = None,
-) -> str:
-    """Why the car does not seem to stand, or ''. A still link shows white noise and engine shake, no slow wander."""
+) -> None:
+    """Raises InputError where the car does not seem to stand. A still link shows white noise and engine shake alone."""
     if road_speed_kmh is not None:
         fastest = float(np.nanmax(np.abs(np.asarray(road_speed_kmh, np.float64))))
         if fastest > 1.0:
-            return f"taken while moving: road speed reached {fastest:.0f} km/h"
+            raise InputError(
+                f"zero: taken while moving: road speed reached {fastest:.0f} km/h; {_AGAIN}", "zero-moving"
+            )
     x = np.asarray(load, np.float64)
     means = _batches(x, rate_hz)
     wander = float(means.std(ddof=1))
     noise = float(np.std(np.diff(x), ddof=1)) / np.sqrt(2.0)
     explained = noise / np.sqrt(len(x) / len(means))
     if wander <= _RESTLESS * explained or (full_scale is not None and wander <= _QUIET_SHARE * abs(full_scale)):
-        return ""
-    return (
-        f"taken while moving: the load wanders by ±{2 * wander:.3g}, {wander / max(explained, 1e-300):.0f} "
-        "times its noise"
+        return
+    raise InputError(
+        f"zero: taken while moving: the load wanders by ±{2 * wander:.3g}, {wander / max(explained, 1e-300):.0f} "
+        f"times its noise; {_AGAIN}",
+        "zero-moving",
     )
 
 

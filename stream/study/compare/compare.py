@@ -6,6 +6,7 @@ that stands the *shape*: each band less the mean over the bands. What shifts a w
 the session, a drift through the day) cannot make it, so it may be resolved in any order.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -31,11 +32,23 @@ from stream.study.compare.answer import (
 from stream.study.compare.evidence import Evidence, weigh
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import Prepared, prepare
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
 from stream.units import Flags, Floats
 
 WANTED_PCT = 2.0
+# chosen: a boost controller holds its pressure within some 5 %, and load goes about with pressure
+BOOST_PCT = 3.0  # standard uncertainty of a change on a boosted engine whose pressure was not logged on both sides
 DRIFT_PCT = 2.0  # chosen: standard uncertainty of a drift through a day, where the order would not show it
+
+
+class _Asked(msgspec.Struct, frozen=True):
+    """How a comparison was asked for: (base, trial), width of a band in rpm, and as in `compare`."""
+
+    tunes: tuple[str, str]
+    width: float
+    scatter: Scatter
+    drift_pct: float
+    family: int
 
 
 class _Look(msgspec.Struct, frozen=True):
@@ -55,6 +68,7 @@ def compare(
     air: Mapping[str, float] | None = None,
     scatter: Scatter = PRIOR,
     drift_pct: float = DRIFT_PCT,
+    family: int = 1,
 ) -> Comparison:
     """Compare two tunes band by band and overall.
 
@@ -63,6 +77,7 @@ def compare(
     air         correction factor by session; both sides are corrected, and it is said where that changes the verdict
     scatter     what is known of this car's scatter before today
     drift_pct   standard uncertainty of a drift, used where the order of the turns would not show one
+    family      how many comparisons are made together; each is as much stricter (Bonferroni)
 
     Raises InputError where a tune, a clean pull or a common gear is missing, where cars or units differ, and
     where air correction is asked for without a zero or for some sessions only.
@@ -70,16 +85,18 @@ def compare(
     if base == trial:
         raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
     used, findings = usable_pulls(pulls, (base, trial))
+    findings += gear_findings(used)
     used, of_gears = in_one_gear(in_time_order(used), (base, trial), width)[::2]
     used, of_zeros = one_zero(used)
     findings += [*of_gears, *of_zeros]
     made = _made(pulls, used, (base, trial))
     if any(pull.keep is False and pull.verdict == "clean" for pull in pulls if pull.tune in (base, trial)):
         findings.append(note("looks-replayed"))
-    plain = _compare(used, made, (base, trial), width, scatter, drift_pct, findings)
+    asked = _Asked((base, trial), width, scatter, drift_pct, family)
+    plain = _compare(used, made, asked, findings)
     if air is None:
         return plain
-    corrected = _compare(with_air(used, air), made, (base, trial), width, scatter, drift_pct, findings)
+    corrected = _compare(with_air(used, air), made, asked, findings)
     return msgspec.structs.replace(corrected, findings=corrected.findings + _air_findings(plain, corrected))
 
 
@@ -123,20 +140,17 @@ def _air_findings(plain: Comparison, corrected: Comparison) -> tuple[Finding, ..
 def _compare(
     used: Sequence[PullTrace],
     made: Sequence[int],
-    tunes: tuple[str, str],
-    width: float,
-    scatter: Scatter,
-    drift_pct: float,
+    asked: _Asked,
     said: Sequence[Finding],
 ) -> Comparison:
-    base, trial = tunes
-    table = band_table(used, width)
+    (base, trial), scatter, drift_pct = asked.tunes, asked.scatter, asked.drift_pct
+    table = band_table(used, asked.width)
     pressure = band_means(used, [pull.pressure_kpa for pull in used], table)
     number = np.array(made)
     total = int(number.max())
     look: _Look | None = None
     for at in looks.looks_up_to(total):
-        look = _look(used, table, pressure, number <= at, tunes, scatter, drift_pct, at) or look
+        look = _look(used, table, pressure, number <= at, asked, at) or look
     ready = prepare(used, table, pressure, trial, scatter)
     why = fair.order(used, base, trial)
     evidence, shape = _weigh(ready, scatter, drift_pct if why else 0.0)
@@ -172,29 +186,27 @@ def _compare(
 def _weigh(ready: Prepared, scatter: Scatter, drift_pct: float) -> tuple[Evidence, Evidence | None]:
     """The evidence for the changes, and for the shape; None where too few bands are shared."""
     bands = len(ready.rpm)
-    shape = None if ready.shape is None else weigh(ready.shape, scatter.shape_spread(ready.shape.values.shape[1]))
-    return weigh(ready.level, scatter.spread(bands), drift_pct / 100), shape
+    boost = BOOST_PCT / 100 if ready.boost_unknown else 0.0
+    shape = ready.shape
+    return (
+        weigh(ready.level, scatter.spread(bands), math.hypot(drift_pct / 100, boost)),
+        None if shape is None else weigh(shape, scatter.shape_spread(shape.values.shape[1]), boost),
+    )
 
 
 def _look(
-    used: Sequence[PullTrace],
-    table: BandTable,
-    pressure: Floats,
-    rows: Flags,
-    tunes: tuple[str, str],
-    scatter: Scatter,
-    drift_pct: float,
-    at: int,
+    used: Sequence[PullTrace], table: BandTable, pressure: Floats, rows: Flags, asked: _Asked, at: int
 ) -> _Look | None:
     """What the pulls made up to a look say there, spending and family in p; None where a tune is missing."""
     place = np.flatnonzero(rows)
     early = [used[int(row)] for row in place]
+    tunes, scatter = asked.tunes, asked.scatter
     if {pull.tune for pull in early} != set(tunes):
         return None
     part = replace(table, load=table.load[place], rate=table.rate[place])
     ready = prepare(early, part, pressure[place], tunes[1], scatter)
-    evidence, shape = _weigh(ready, scatter, drift_pct if fair.order(early, *tunes) else 0.0)
-    strict = stats.ALPHA / looks.level(at)
+    evidence, shape = _weigh(ready, scatter, asked.drift_pct if fair.order(early, *tunes) else 0.0)
+    strict = asked.family * stats.ALPHA / looks.level(at)
 
     def spent(p: Floats, rpm: Floats) -> dict[int, float]:
         return {round(r): min(1.0, strict * float(one)) for r, one in zip(rpm, p, strict=True) if np.isfinite(one)}
@@ -290,6 +302,8 @@ def _said_of(ready: Prepared, evidence: Evidence, scatter: Scatter, why: str, dr
         findings.append(warning("no-shared-band"))
     if min(len(base), len(trial)) < 2:
         findings.append(warning("one-pull-a-side"))
+    if ready.boost_unknown:
+        findings.append(warning("boost-not-compared", boost_pct=BOOST_PCT))
     if why:
         findings.append(warning("in-this-order-only", why=why, drift_pct=drift_pct))
     findings += fair.differences(base, trial) + fair.drift(ready.level.values[:, -1], ready.trial)

@@ -1,7 +1,7 @@
 """How much pulls and turns of one tune scatter on this car: learned from its earlier days, else a stated prior.
 
-Nested analysis of variance by moments on log load: pulls within turns, turns within one tune of one day in one gear
-(Searle, Casella and McCulloch, Variance components, 1992, section 3.6, unbalanced data).
+Nested analysis of variance on log load (`stats.Nested`): pulls within turns, turns within one tune of one day in one
+gear.
 """
 
 from collections.abc import Sequence
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stream.study.stats import Nested
 from stream.units import Floats, Ints
 
 MOST_WEIGHT = 10.0  # degrees of freedom that the past may have beside today
@@ -76,43 +77,9 @@ class PastDay:
     sessions: tuple[str, ...]
 
 
-@dataclass(slots=True)
-class _Sums:
-    """Sums of squares and degrees of freedom of a nested analysis, over days and columns."""
-
-    within: float = 0.0
-    within_df: float = 0.0
-    between: float = 0.0
-    between_df: float = 0.0
-    weight: float = 0.0  # what turn² is multiplied by in the expectation of `between`
-
-    def add(self, values: Floats, tune: Ints, turn: Ints) -> None:
-        """One column of one day; NaN rows are left out."""
-        good = np.isfinite(values)
-        values, tune, turn = values[good], tune[good], turn[good]
-        for name in np.unique(tune):
-            own = tune == name
-            turns = [values[own & (turn == one)] for one in np.unique(turn[own])]
-            sizes = np.array([len(one) for one in turns], float)
-            means = np.array([one.mean() for one in turns])
-            self.within += sum(float(((one - one.mean()) ** 2).sum()) for one in turns)
-            self.within_df += float(sizes.sum() - len(turns))
-            middle = float((sizes * means).sum() / sizes.sum())
-            self.between += float((sizes * (means - middle) ** 2).sum())
-            self.between_df += len(turns) - 1
-            self.weight += float(sizes.sum() - (sizes**2).sum() / sizes.sum())
-
-    def variances(self) -> tuple[float, float | None]:
-        """(pull², turn²); turn² None where no tune had two turns."""
-        pull = self.within / self.within_df if self.within_df else 0.0
-        if not self.between_df:
-            return pull, None
-        return pull, max(0.0, (self.between - self.between_df * pull) / self.weight)
-
-
 def learn(days: Sequence[PastDay]) -> Scatter:
     """The scatter that earlier days show, blended with the prior as far as they are few; the prior without any."""
-    level, band, shape = _Sums(), _Sums(), _Sums()
+    level, band, shape = Nested(), Nested(), Nested()
     used = []
     for day in days:
         whole = np.isfinite(day.values).all(axis=1)
@@ -131,9 +98,9 @@ def learn(days: Sequence[PastDay]) -> Scatter:
     pulls_known = max(PRIOR_WEIGHT - pull_df, 0.0)
     turns_known = max(PRIOR_WEIGHT - turn_df, 0.0)
 
-    def blended(sums: _Sums, prior: Component) -> Component:
-        pull, turn = sums.variances()
-        pull = (pulls_known * prior.pull**2 + pull_df * pull) / (pulls_known + pull_df)
+    def blended(sums: Nested, prior: Component) -> Component:
+        turn = sums.group_variance
+        pull = (pulls_known * prior.pull**2 + pull_df * sums.within) / (pulls_known + pull_df)
         kept = prior.turn**2 if turn is None else turn
         kept = (turns_known * prior.turn**2 + turn_df * kept) / (turns_known + turn_df)
         return Component(float(np.sqrt(pull)), float(np.sqrt(kept)))

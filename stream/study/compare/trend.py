@@ -3,7 +3,7 @@
 Sessions are the replicates of the slope; the pulls of one session give its own interval.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import msgspec
 import numpy as np
@@ -14,7 +14,8 @@ from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.fair import drift_test
 from stream.study.compare.sides import best_block
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
+from stream.units import Floats
 
 DAY_S = 86_400.0
 
@@ -44,15 +45,24 @@ class Trend(msgspec.Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...]
 
 
-def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RPM) -> Trend:
+def trend(
+    pulls: Sequence[PullTrace],
+    tune: str,
+    width: float = DEFAULT_WIDTH_RPM,
+    air: Mapping[str, float] | None = None,
+) -> Trend:
     """How one tune's load went over sessions; `started` of the pulls gives the dates (POSIX seconds).
+
+    air   correction factor by session: what is left is the engine's and the link's, what it took off the days'.
+          None: the two cannot be told apart, which is said
 
     Raises InputError where the tune has no clean pull, or cars or units differ.
     """
     used, words = usable_pulls(pulls, (tune,))
+    of_gears = gear_findings(used)
     used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
     used, zero_words = one_zero(used)
-    findings = [*words, *gear_words, *zero_words]
+    findings = [*words, *of_gears, *gear_words, *zero_words]
     load = band_table(used, width).load
     whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
     doubled = np.vstack([whole, whole])
@@ -64,6 +74,8 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
         findings.append(note("short-pulls-not-in-level", pulls=int((~rows).sum())))
     logs = np.log(np.abs(load[rows][:, bands])).mean(axis=1)
     kept = [pull for pull, row in zip(used, rows, strict=True) if row]
+    of_the_day = np.zeros(len(kept)) if air is None else np.log([air[pull.session] for pull in kept])
+    recorded, logs = logs, logs + of_the_day
     names = list(dict.fromkeys(pull.session for pull in kept))
     groups = [np.array([pull.session == name for pull in kept]) for name in names]
     starts = np.array([min(p.started for p in kept if p.session == name) for name in names])
@@ -80,7 +92,13 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
             )
         )  # fmt: skip
     dated = bool(np.isfinite(starts).all())
-    slope = drift_test(starts / DAY_S, means, np.zeros(len(means), dtype=np.bool_)) if dated else None
+    slope = _slope(starts, means) if dated else None
+    plain = _slope(starts, np.array([recorded[group].mean() for group in groups])) if dated else None
+    if air is None:
+        findings.append(warning("trend-without-air"))
+    elif slope is not None and plain is not None:
+        whole_pct, day_pct = 100 * plain.difference, 100 * (plain.difference - slope.difference)
+        findings.append(note("trend-of-the-air", recorded_pct_per_day=whole_pct, air_pct_per_day=day_pct))
     if slope is None:
         findings.append(warning("no-slope"))
     return Trend(
@@ -92,6 +110,11 @@ def trend(pulls: Sequence[PullTrace], tune: str, width: float = DEFAULT_WIDTH_RP
         p=None if slope is None else slope.p,
         findings=tuple(findings),
     )
+
+
+def _slope(starts: Floats, means: Floats) -> stats.Test | None:
+    """Slope of log load per day, sessions the replicates; None below three at different times."""
+    return drift_test(starts / DAY_S, means, np.zeros(len(means), dtype=np.bool_))
 
 
 def _pct(log_change: float) -> float:

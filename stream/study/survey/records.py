@@ -5,6 +5,8 @@
 
 import msgspec
 
+from stream.findings import Finding
+
 
 class ChannelSurvey(msgspec.Struct, frozen=True, kw_only=True):
     """One channel, in its own unit; `*_rpm` for engine speed, `*_microstrain` for a load whose bridge is known.
@@ -49,7 +51,8 @@ class Dropouts(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PulsesSurvey(msgspec.Struct, frozen=True, kw_only=True):
-    """Pulses a turn from the frequency of the ripple; `stated` is the car file's. words: what volts alone can say."""
+    """Pulses a turn from the frequency of the ripple; `stated` is the car file's. said: what is
+    known of the count, and what volts alone can say."""
 
     measured: float | None = None
     u_measured: float | None = None
@@ -59,7 +62,7 @@ class PulsesSurvey(msgspec.Struct, frozen=True, kw_only=True):
     probability: float | None = None
     stated: float | None = None
     agrees: bool | None = None
-    words: str = ""
+    said: Finding
 
 
 class SpeedSurvey(msgspec.Struct, frozen=True, kw_only=True):
@@ -69,7 +72,7 @@ class SpeedSurvey(msgspec.Struct, frozen=True, kw_only=True):
     ripple_hz          frequency at which it shows (folded where the rate is too low for it)
     ripple_left_rpm    the largest amplitude that the live low-pass lets through in any hold
     ripple_limit_rpm   amplitude below which ripple could not be seen
-    lag_s              how much later speed shows than `lag_from`: channel name, or the load
+    lag_s              how much later speed shows than the channel `lag_from`, over `lag_places` changes of speed
     """
 
     name: str
@@ -78,7 +81,6 @@ class SpeedSurvey(msgspec.Struct, frozen=True, kw_only=True):
     u_dead_below_rpm: float | None
     ceiling_above_rpm: float | None
     u_ceiling_above_rpm: float | None
-    ends_words: str
     ripple_rpm: float | None
     ripple_at_rpm: float | None
     ripple_hz: float | None
@@ -88,7 +90,7 @@ class SpeedSurvey(msgspec.Struct, frozen=True, kw_only=True):
     u_lag_s: float | None
     lag_from: str | None
     lag_in_car_file_s: float | None
-    lag_words: str
+    lag_places: int | None
     pulses_per_turn: PulsesSurvey
 
 
@@ -116,7 +118,6 @@ class LoadSurvey(msgspec.Struct, frozen=True, kw_only=True):
     strong_pull: float | None
     cross_talk_pct: CrossTalk
     cross_talk_from: str | None
-    cross_talk_words: str
     hop_hz: float | None
     u_hop_hz: float | None
     hop_rms: float | None
@@ -127,7 +128,6 @@ class LoadSurvey(msgspec.Struct, frozen=True, kw_only=True):
     firing_pct: float | None
     cutoff_hz: float
     cutoff_advice_hz: float | None
-    words: str
 
 
 class HoldSteadiness(msgspec.Struct, frozen=True, kw_only=True):
@@ -143,26 +143,12 @@ class HoldSteadiness(msgspec.Struct, frozen=True, kw_only=True):
 class SteadinessSurvey(msgspec.Struct, frozen=True, kw_only=True):
     """The ratio of variances on every hold, on means over `step_s`; it assumes white noise: see `lag1` and `white`."""
 
-    criterion: str
     critical: float
     step_s: float | None
     lag1: float | None
     white: bool | None
     agrees_pct: float | None
     holds: tuple[HoldSteadiness, ...]
-
-
-class Finding(msgspec.Struct, frozen=True, kw_only=True):
-    """Something to change. grave: numbers of this drive, or the next ones, are wrong because of it."""
-
-    what: str
-    channel: str
-    grave: bool
-    value: float | None
-    unit: str
-    doubt: float | None
-    words: str
-    cure: str
 
 
 class SessionPart(msgspec.Struct, frozen=True, kw_only=True):
@@ -177,7 +163,12 @@ class SessionPart(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Survey(msgspec.Struct, frozen=True, kw_only=True):
-    """A whole survey. speed, load and steadiness are None where the car file names no such channel in the session."""
+    """A whole survey.
+
+    findings  what to change, warnings first
+    remarks   what it could not see
+    speed, load and steadiness are None where the car file names no such channel in the session
+    """
 
     session: SessionPart
     channels: tuple[ChannelSurvey, ...]
@@ -186,4 +177,4 @@ class Survey(msgspec.Struct, frozen=True, kw_only=True):
     load: LoadSurvey | None
     steadiness: SteadinessSurvey | None
     findings: tuple[Finding, ...]
-    warnings: tuple[str, ...]
+    remarks: tuple[Finding, ...]

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from stream.calibrate.chain.pulses import find_pulses, from_volts_alone
+from stream.calibrate.chain.pulses import find_pulses
 from stream.calibrate.chain.ripple import Ripple, RippleLine, find_ripple
 from stream.car import Car, Channel
+from stream.findings import warning
 from stream.live.filters import cutoff_for
 from stream.live.records import Pinned
 from stream.record.session import Session
@@ -46,17 +47,24 @@ def speed_survey(session: Session, study: Dataset, stretches: Stretches) -> Spee
     left = max((one.amplitude * passed(one.shown_hz, cutoff) for one in ripple.lines), default=None)
     lag, source = _lag(session, study, stretches, column)
     return SpeedSurvey(
-        name=channel.name, calibrated=not provisional, dead_below_rpm=dead, u_dead_below_rpm=u_dead,
-        ceiling_above_rpm=ceiling, u_ceiling_above_rpm=u_ceiling, ends_words=_ends_words(dead, ceiling, provisional),
+        name=channel.name,
+        calibrated=not provisional,
+        dead_below_rpm=dead,
+        u_dead_below_rpm=u_dead,
+        ceiling_above_rpm=ceiling,
+        u_ceiling_above_rpm=u_ceiling,
         ripple_rpm=None if largest is None else scale * largest.amplitude,
         ripple_at_rpm=None if largest is None else speed_of(study, largest),
         ripple_hz=None if largest is None else largest.shown_hz,
         ripple_left_rpm=None if left is None else scale * left,
         ripple_limit_rpm=None if ripple.limit is None else scale * ripple.limit,
-        lag_s=None if lag is None else lag.lag_s, u_lag_s=None if lag is None else lag.u_lag_s,
-        lag_from=source, lag_in_car_file_s=channel.lag_s, lag_words=_lag_words(lag, source),
+        lag_s=None if lag is None else lag.lag_s,
+        u_lag_s=None if lag is None else lag.u_lag_s,
+        lag_from=source,
+        lag_in_car_file_s=channel.lag_s,
+        lag_places=None if lag is None else lag.places,
         pulses_per_turn=_pulses(study, channel, line, ripple, provisional),
-    )  # fmt: skip
+    )
 
 
 def _end(study: Dataset, line: tuple[float, float], provisional: bool, at: str) -> tuple[float | None, float | None]:
@@ -100,21 +108,6 @@ def speed_of(study: Dataset, line: RippleLine) -> float:
     return float(study.rpm(np.array([line.hold.signal_mean]))[0])
 
 
-def _ends_words(dead: float | None, ceiling: float | None, provisional: bool) -> str:
-    by = ", by the provisional line" if provisional else ""
-    words = []
-    if dead is not None:
-        words.append(f"dead below about {spaced(dead)} rpm{by}: the signal does not move there")
-    if ceiling is not None:
-        words.append(f"stuck above about {spaced(ceiling)} rpm{by}: the signal does not rise any more")
-    return "; ".join(words) or "alive over all that was driven: no stretch with a stuck signal"
-
-
-def spaced(rpm: float) -> str:
-    """A speed rounded to fifty, thousands set apart: 1 900."""
-    return f"{50.0 * round(rpm / 50.0):,.0f}".replace(",", " ")
-
-
 def _pulses(
     study: Dataset, channel: Channel, line: tuple[float, float], ripple: Ripple, provisional: bool
 ) -> PulsesSurvey:
@@ -126,11 +119,11 @@ def _pulses(
         held = [(hold.signal_mean, hold.speed_rpm) for hold in study.holds if hold.signal_mean > 0]
     else:
         held = [(one.frequency_hz, speed_of(study, one)) for one in ripple.lines]
+    # Volts alone give the product of pulses and the converter's scale, V·s (volts per turn a second).
+    volts = abs(line[0]) * (1000.0 if channel.unit == "mV" else 1.0)
+    product = 60.0 / volts if channel.unit in ("V", "mV", "") and volts else None
     if not held:
-        alone = channel.unit in ("V", "mV", "")
-        volts = line[0] * (1000.0 if channel.unit == "mV" else 1.0)
-        words = "no ripple at the pulse frequency can be seen"
-        return PulsesSurvey(stated=stated, words=f"{words}; {from_volts_alone(abs(volts))}" if alone else words)
+        return PulsesSurvey(stated=stated, said=warning("pulses-not-seen", volt_seconds=product))
     known = _known_speeds(study, ripple.lines)
     if known is not None:
         finding = find_pulses([hz for hz, _ in known], [rpm for _, rpm in known])
@@ -142,12 +135,10 @@ def _pulses(
         finding = find_pulses(hz, rpm, reading_error_rpm=150.0 if provisional else 20.0, scale_error_pct=share)
     guess = provisional and known is None and not finding.sure  # a line that may be 30 % off names no count
     best = None if guess else finding.best
-    words = finding.words
+    said = finding.said
     if guess:
-        words = (
-            f"about {finding.measured:.2g} ± {finding.u_measured:.1g} by the provisional line, which may be 30 % off: "
-            f"no count can be named yet. Fit held speeds, or give their targets; {from_volts_alone(abs(line[0]))}"
-        )
+        seen = finding.measured, finding.u_measured
+        said = warning("pulses-by-provisional-line", measured=seen[0], u_measured=seen[1], volt_seconds=product)
     return PulsesSurvey(
         measured=finding.measured,
         u_measured=finding.u_measured,
@@ -157,7 +148,7 @@ def _pulses(
         probability=None if guess else finding.probability,
         stated=stated,
         agrees=None if stated is None else abs(finding.measured - stated) <= 3.0 * finding.u_measured,
-        words=words,
+        said=said,
     )
 
 
@@ -199,10 +190,3 @@ def _references(car: Car, session: Session) -> list[tuple[str, Kind]]:
     load: list[tuple[str, Kind]] = [(c.name, "load") for c in present if c.role == "load"]
     road: list[tuple[str, Kind]] = [(c.name, "road") for c in present if c.role == "road_speed"]
     return second + load + road
-
-
-def _lag_words(lag: Lag | None, source: str | None) -> str:
-    if lag is None:
-        return "cannot be known from this drive: no sharp change of speed with a reference that follows it"
-    late = f"{1000 * lag.lag_s:.0f} ± {1000 * lag.u_lag_s:.0f} ms"
-    return f"speed shows {late} later than {source}, over {lag.places} changes of speed"

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from stream.car import Car
+from stream.findings import Finding, warning
 from stream.live.settings import SLOWEST_PULLS_HZ
 from stream.record.session import Session
 from stream.study.dataset import Dataset, open_dataset
@@ -46,15 +47,24 @@ def _survey(session: Session, car: Car, study: Dataset | None) -> Survey:
         findings.extend(speed_findings(speed))
     if load is not None:
         findings.extend(load_findings(load))
-    findings.sort(key=lambda finding: not finding.grave)
+    findings.sort(key=lambda finding: finding.severity != "warning")
     return Survey(
         session=SessionPart(
-            path=str(session.path), rate_hz=session.rate_hz, duration_s=session.duration_s, finished=session.finished,
-            holds=0 if study is None else len(study.holds), pulls=0 if study is None else len(study.pulls),
+            path=str(session.path),
+            rate_hz=session.rate_hz,
+            duration_s=session.duration_s,
+            finished=session.finished,
+            holds=0 if study is None else len(study.holds),
+            pulls=0 if study is None else len(study.pulls),
         ),
-        channels=channels, dropouts=gone, speed=speed, load=load, steadiness=steadiness, findings=tuple(findings),
-        warnings=tuple(_warnings(session, study)),
-    )  # fmt: skip
+        channels=channels,
+        dropouts=gone,
+        speed=speed,
+        load=load,
+        steadiness=steadiness,
+        findings=tuple(findings),
+        remarks=tuple(_remarks(session, study)),
+    )
 
 
 def _channels(session: Session, car: Car, study: Dataset | None) -> tuple[ChannelSurvey, ...]:
@@ -69,16 +79,17 @@ def _channels(session: Session, car: Car, study: Dataset | None) -> tuple[Channe
     return tuple(surveyed)
 
 
-def _warnings(session: Session, study: Dataset | None) -> list[str]:
-    warnings = []
+def _remarks(session: Session, study: Dataset | None) -> list[Finding]:
+    """What the survey could not see, and why."""
+    found = []
     if not session.rows:
-        warnings.append("the session has no samples: nothing can be known")
+        found.append(warning("survey-no-samples"))
     elif study is None:
-        warnings.append("no engine speed channel in the session: only its channels are surveyed")
+        found.append(warning("survey-no-speed"))
     elif not study.holds:
-        warnings.append("no hold in this drive: ripple and pulses per turn need steady speeds")
+        found.append(warning("survey-no-hold"))
     if not session.finished:
-        warnings.append("the session was cut off: what its tables lack was found in memory")
+        found.append(warning("survey-cut-off"))
     if session.rate_hz < SLOWEST_PULLS_HZ:
-        warnings.append(f"{session.rate_hz:g} samples a second are too few for holds and pulls")
-    return warnings
+        found.append(warning("survey-too-slow", rate_hz=session.rate_hz))
+    return found

@@ -8,13 +8,15 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
+from stream.study.compare.history import known_scatter
+from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset
 from stream.study.pulls import SIDE_S, all_traces, gear_findings
 from stream.study.tables.advice import Advice, cautions
 from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
 from stream.study.tables.ignition_part import part_load
-from stream.study.tables.ignition_table import Step, each_drive_once, kept_steps, odd_cells
+from stream.study.tables.ignition_table import Step, kept_steps, odd_cells
 from stream.study.tables.knock import ROLES, ROWS_HZ, Listening, knock_map, one_car
 from stream.study.tables.load_axis import second_axis
 from stream.study.tables.user_table import AdvanceList, UserTable
@@ -31,22 +33,25 @@ def advise_ignition(
     step: float = DEFAULT_STEP_DEG,
     width: float = DEFAULT_WIDTH_RPM,
     confirmed: Sequence[float] = (),
+    scatter: Scatter | None = None,
 ) -> Advice:
     """Full-load cells from pulls, part-load cells from steady stretches, and what was found.
 
     confirmed   rpm of cells of the table that are far off their neighbours and meant so
+    scatter     what is known of the car's scatter; None: what earlier sessions in their folders teach
 
     Raises InputError where the step is not a bounded one, the sessions are of different cars, nothing can be used, or
     `now` has no clean pull.
     """
     check_step(step)
     one_car(sessions)
-    each_drive_once(sessions)
     traces, words = all_traces(sessions)
     odd = odd_cells(advance, confirmed)
     most = [one.car.engine.advance_max_deg for one in sessions if one.car.engine.advance_max_deg is not None]
     steps = {str(one.path): kept_steps(one, advance.path) for one in sessions}
-    asked = Asked(advance, now, step, width, min(most, default=None), odd, steps)
+    if scatter is None:
+        scatter = known_scatter(traces, None, width) if traces else PRIOR
+    asked = Asked(advance, now, step, width, min(most, default=None), odd, steps, scatter)
     knock = knock_map(sessions, advance, now, listening, width, steps)
     logged: dict[tuple[str, float | None], LoggedPull] = {}
     for session in sessions:

@@ -22,7 +22,7 @@ from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import Place, gate
 from stream.study.tables.ignition_aim import Settings, propose
-from stream.study.tables.ignition_full import ALIKE, DRIFT, Asked
+from stream.study.tables.ignition_full import ALIKE, Asked, drift_allowance
 from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap
 from stream.study.tables.load_axis import second_axis
 from stream.study.tables.table_axes import Axis
@@ -265,7 +265,7 @@ def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now:
     return Settings(
         tunes=tunes, advance=np.array([at[name] for name in tunes]), load=found[:count],
         covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes)
-        + drifting * np.diag((DRIFT * found[:count]) ** 2 / 2), t=t_quantile(free),
+        + drifting * drift_allowance(found[:count], free), t=t_quantile(free),
         count=[int(column.sum()) for column in tune.T], now=tunes.index(now),
     )  # fmt: skip
 

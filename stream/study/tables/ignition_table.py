@@ -112,18 +112,6 @@ class _Kept(msgspec.Struct, frozen=True, kw_only=True):
     steps: tuple[Step, ...]
 
 
-def each_drive_once(sessions: Sequence[Dataset]) -> None:
-    """Raises InputError where two files hold the same recording: its pulls would count twice."""
-    marks: dict[str, Path] = {}
-    for session in sessions:
-        mark = _mark(session)
-        if mark in marks:
-            raise InputError(
-                f"{session.path}: is the same recording as {marks[mark]}; give each recording once", "recording-twice"
-            )
-        marks[mark] = session.path
-
-
 def kept_steps(session: Dataset, *tables: Path) -> tuple[Step, ...]:
     """The steps that were proposed from this session before, under whatever name of it in its folder, and in those of
     the tables: sessions are copied elsewhere while the table stays. None where nothing is kept.

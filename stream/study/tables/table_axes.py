@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stream.errors import InputError
-from stream.units import HPA_PER_UNIT
+from stream.units import ABSOLUTE_OF, HPA_PER_UNIT
 
 Axis = Literal["manifold_pressure", "throttle"]
 Kind = Literal["rpm", "manifold_pressure", "throttle"]
@@ -32,7 +32,6 @@ THROTTLE_UNITS = {
     "ratio": "1",
     "fraction": "1",
 }
-_ABSOLUTE = {"psia": "psi", "bara": "bar", "kpaa": "kPa"}
 _GAUGE = {"gauge", "boost", "vacuum", "psig", "barg", "kpag", "mbarg"}
 _RPM = {"rpm", "revs", "n"}
 _PRESSURE = {"pressure", "map", "manifold"}
@@ -116,7 +115,7 @@ def _named(place: str, corner: str, word: str) -> Named:
 
 
 def _known_unit(text: str) -> str:
-    return PRESSURE_UNITS.get(text) or _ABSOLUTE.get(text) or THROTTLE_UNITS.get(text, "")
+    return PRESSURE_UNITS.get(ABSOLUTE_OF.get(text, text)) or THROTTLE_UNITS.get(text, "")
 
 
 def _two_words(place: str, corner: str, named: Sequence[Named], side: Sequence[float], top: Sequence[float]) -> bool:

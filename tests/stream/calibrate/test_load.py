@@ -7,6 +7,7 @@ from stream.calibrate.link.bridge import to_microstrain
 from stream.calibrate.link.shunt import judge_shunt, shunt_output
 from stream.calibrate.link.weights import fit_weights
 from stream.errors import InputError
+from ui.text.findings import say_all
 
 
 def test_a_good_shunt_an_off_one_and_a_wrong_one() -> None:
@@ -43,7 +44,7 @@ def test_known_weights_give_newtons_and_say_friction() -> None:
 
     assert fit.newtons_per_unit == pytest.approx(2500.0, rel=0.02)
     assert fit.hysteresis_pct_span == pytest.approx(3.0, rel=0.05)
-    assert any("friction" in word for word in fit.warnings)
-    assert any("widened" in word for word in fit.warnings)
+    assert any("friction" in word for word in say_all(fit.findings))
+    assert any("widened" in word for word in say_all(fit.findings))
     with pytest.raises(InputError, match="three or more"):
         fit_weights([0.0, 1.0], [0.0, 100.0], 0.001, 1.0)

@@ -12,6 +12,8 @@ from stream.live.view import Steady
 from stream.record.tables import HoldMark
 from tests.drives import CAR, car
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive
+from tests.told import text_of
+from ui.text.live import hint_words
 
 TARGETS = (1500.0, 2000.0, 2500.0, 3000.0, 4000.0, 5000.0, 6000.0, 6500.0)
 GEARING = "[gearing]\nfinal_drive = 4.3\nratios = [3.0, 1.95, 1.38, 1.0]\n[engine]\nredline_rpm = 7400\n"
@@ -26,7 +28,7 @@ def follow(guide: Guide, drive: HoldDrive) -> list[str]:
     """Let the guide see the holds one by one, as they end; what it said."""
     for count in range(1, len(drive.holds) + 1):
         guide.take(drive.holds[:count])
-    return [f"{said.kind}: {said.text}" for said in guide.take_said()]
+    return [f"{said.kind}: {text_of(said.what)}" for said in guide.take_said()]
 
 
 @pytest.mark.parametrize("wrong", [0.7, 0.85, 1.0, 1.15, 1.3])
@@ -82,7 +84,7 @@ def test_going_back_over_a_skipped_target_asks_for_it_again() -> None:
     guide.redo()
     assert guide.next_rpm == 1500
     guide.redo()
-    assert guide.take_said()[-1].text == "there is no target before this one"
+    assert text_of(guide.take_said()[-1].what) == "there is no target before this one"
 
 
 def test_doubt_shrinks_with_each_hold_and_agrees_with_the_straight_line_formula() -> None:
@@ -120,7 +122,7 @@ def test_until_u_goes_round_again_until_the_doubt_is_small_enough() -> None:
     assert guide.doubt_rpm is not None
     assert guide.doubt_rpm <= 28.0
     assert len(drive.holds) < 2 * len(TARGETS)
-    assert "within the 28 rpm that were asked for" in guide.take_said()[-1].text
+    assert "within the 28 rpm that were asked for" in text_of(guide.take_said()[-1].what)
 
 
 def test_a_dead_converter_is_said_at_the_second_target_with_the_same_signal() -> None:
@@ -134,7 +136,7 @@ def test_a_dead_converter_is_said_at_the_second_target_with_the_same_signal() ->
     said = guide.take_said()
 
     assert said[-1].kind == "fault"
-    assert said[-1].text.startswith(
+    assert text_of(said[-1].what).startswith(
         "the same signal, 1.47 V, as at 1500 rpm: if this was 2000 rpm, the converter does not"
     )
     assert guide.next_rpm == 2000
@@ -152,7 +154,7 @@ def test_a_hold_that_never_ends_asks_whether_the_signal_follows() -> None:
     said = guide.take_said()
 
     assert len(said) == 1
-    assert "the signal does not follow it" in said[0].text
+    assert "the signal does not follow it" in text_of(said[0].what)
 
 
 def test_seconds_count_only_near_the_target() -> None:
@@ -174,24 +176,24 @@ def test_road_speed_of_a_target() -> None:
     guide = Guide(geared(), GuidePlan((3000.0, 4000.0, 5000.0), gear=2))
 
     assert guide.road_kmh == pytest.approx(37.9, abs=0.05)
-    assert guide.hint == "38 km/h in gear 2, slower: 25 km/h in gear 1"
+    assert hint_words(guide.hint) == "38 km/h in gear 2, slower: 25 km/h in gear 1"
     assert road_kmh(geared(), 5, 3000.0) is None
-    assert Guide(geared(), GuidePlan((3000.0,), parked=True)).hint == "parked, in neutral"
-    assert Guide(geared(), GuidePlan((3000.0,))).hint == "25 km/h in gear 1, or parked in neutral"
-    assert Guide(car(), GuidePlan((3000.0,), gear=2)).hint == ""
+    assert hint_words(Guide(geared(), GuidePlan((3000.0,), parked=True)).hint) == "parked, in neutral"
+    assert hint_words(Guide(geared(), GuidePlan((3000.0,))).hint) == "25 km/h in gear 1, or parked in neutral"
+    assert hint_words(Guide(car(), GuidePlan((3000.0,), gear=2)).hint) == ""
 
 
 def test_above_90_percent_of_redline_only_on_demand() -> None:
     """Targets near redline are asked for in gear only where a person wants them."""
     guide = Guide(geared(), GuidePlan((3000.0, 5000.0, 6500.0, 7000.0), gear=2))
     assert guide.targets == (3000.0, 5000.0, 6500.0)
-    assert (
-        "7000 rpm is above 90 % of redline (7400 rpm) and is not asked for in gear unless" in guide.take_said()[0].text
+    assert "7000 rpm is above 90 % of redline (7400 rpm) and is not asked for in gear unless" in text_of(
+        guide.take_said()[0].what
     )
     wanted = Guide(geared(), GuidePlan((3000.0, 5000.0, 7000.0), gear=2, near_redline=True))
 
     assert wanted.targets == (3000.0, 5000.0, 7000.0)
-    assert "hold it no longer than it takes" in wanted.take_said()[0].text
+    assert "hold it no longer than it takes" in text_of(wanted.take_said()[0].what)
     with pytest.raises(InputError, match="all speeds to hold are above 90 % of redline"):
         Guide(geared(), GuidePlan((7000.0, 7100.0)))
 
@@ -208,3 +210,18 @@ def test_targets_that_cannot_be_held_are_refused(plan: GuidePlan, words: str) ->
     """Speeds that are none, too many, or too few are one line with the cure."""
     with pytest.raises(InputError, match=words):
         Guide(car(), plan)
+
+
+def test_a_person_says_here() -> None:
+    """A line wrong by more than 30 % makes the first speed look like another: on the person's word it is taken to
+    the one that was asked for, and marked as said by hand."""
+    drive = HoldDrive(3, provisional=0.55).row(2500, 3000, 4000, 5000)
+    without, guide = (Guide(car(0.55), GuidePlan((2500.0, 3000.0, 4000.0, 5000.0))) for _ in range(2))
+    without.take(drive.holds[:1])
+    guide.here()
+    guide.take(drive.holds[:1])
+
+    assert (without.next_rpm, without.taken) == (2500, 0)
+    assert (guide.next_rpm, guide.taken) == (3000, 1)
+    assert guide.marks(drive.holds[:1]) == (HoldMark(target_rpm=2500, by_hand=True),)
+    assert [said.what.code for said in guide.take_said()][-2:] == ["guide-here", "guide-taken"]

@@ -8,11 +8,12 @@ from stream.car import parse_car
 from stream.drive.drive import Drive
 from stream.drive.guide_plan import GuidePlan
 from stream.record.session import open_session
-from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.player import RehearsalPort
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.sources.serialport import SerialSource
+from ui.text.findings import say
 
 PATIENCE_S = 60.0
 
@@ -27,7 +28,9 @@ def drive_it(recording: Recording, folder: Path, plan: GuidePlan, car_text: str 
     car = parse_car(car_text or demo_car_text())
     folder.mkdir(exist_ok=True)
     with RehearsalPort(recording, quick=True) as port:
-        drive = Drive(SerialSource(port.port_url, car), car, folder=folder, gear=2, targets=plan, wait_for_slowest=True)
+        drive = Drive(
+            SerialSource(port.port_url, car), car, folder=folder, gear=2, targets=plan, wait_for_slowest=True, say=say
+        )
         drive.start()
         while not drive.done.wait(0.05):
             if port.done.is_set() and drive.quiet_s() > 0.5:
@@ -111,7 +114,13 @@ def test_commands_reach_the_guide(recording: Recording, tmp_path: Path) -> None:
     car = parse_car(demo_car_text())
     with RehearsalPort(recording, quick=True) as port:
         drive = Drive(
-            SerialSource(port.port_url, car), car, record=False, targets=TARGETS, gear=2, wait_for_slowest=True
+            SerialSource(port.port_url, car),
+            car,
+            record=False,
+            targets=TARGETS,
+            gear=2,
+            wait_for_slowest=True,
+            say=say,
         )
         assert drive.status().next_target_rpm == TARGETS[0]
         drive.skip_target()

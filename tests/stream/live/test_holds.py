@@ -13,6 +13,8 @@ from stream.events import EventList
 from stream.live.stage import LiveStage
 from stream.live.view import join_rows
 from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
+from tests.told import text_of
+from ui.text.findings import say
 
 
 def overlaps(stage, start: float, end: float) -> list:
@@ -272,9 +274,9 @@ def test_too_slow_a_stream_gets_no_verdict() -> None:
     slow, slower = (run_stage(Plan(9, rate).hold(3000, 60).samples(), rate) for rate in (2.0, 0.5))
 
     assert [round(hold.speed_rpm) for hold in slow.holds] == [pytest.approx(3000, abs=25)]
-    assert any("too few to judge pulls: no verdict" in remark for remark in slow.settings.remarks)
+    assert any("too few to judge pulls: no verdict" in text_of(remark) for remark in slow.settings.remarks)
     assert slower.holds == []
-    assert any("holds or pulls: no verdict" in remark for remark in slower.settings.remarks)
+    assert any("holds or pulls: no verdict" in text_of(remark) for remark in slower.settings.remarks)
 
 
 def test_a_slow_stream_lowers_the_cutoff_and_says_so() -> None:
@@ -282,7 +284,7 @@ def test_a_slow_stream_lowers_the_cutoff_and_says_so() -> None:
     stage = run_stage(Plan(9, 20.0).hold(3000, 10).samples(), 20.0)
 
     assert stage.settings.cutoff_hz == pytest.approx(4.0)
-    assert any("4 Hz" in remark for remark in stage.settings.remarks)
+    assert any("4 Hz" in text_of(remark) for remark in stage.settings.remarks)
     assert len(stage.holds) == 1
 
 
@@ -321,7 +323,7 @@ def test_a_least_time_shorter_than_what_an_edge_needs_is_no_trouble() -> None:
 def test_a_gap_is_named_as_the_reason() -> None:
     """What a gap ended says so; and where gaps alone leave no stretch of 3 s, that is the reason, not an unsteady
     speed."""
-    events = EventList()
+    events = EventList(say=say)
     stage = LiveStage(car(), info(200.0), events)
     samples = Plan(4).hold(3000, 10, 10.0).ramp(4000, 300).hold(4000, 6, 10.0).samples()
     stage.push(Block(samples[:1200], 0, 200.0))

@@ -13,6 +13,7 @@ from stream.events import EventList
 from stream.live.stage import LiveStage
 from tests.drives import car, info
 from tests.stream.live.test_pulls import RATE, Road
+from ui.text.findings import say
 
 KNOCK = '\n[[channel]]\nname = "knock"\nrole = "knock"\nunit = "V"\nrange = [0.0, 5.0]\n'
 LIMIT = '[[limit]]\nchannel = "knock"\nabove = 2.0\n'
@@ -21,7 +22,7 @@ LIMIT = '[[limit]]\nchannel = "knock"\nabove = 2.0\n'
 def driven(knock: np.ndarray, samples: np.ndarray, limit: str = LIMIT, cuts: list[int] | None = None) -> tuple:
     """The stage and the events of a drive with a knock channel beside speed and load."""
     the_car = car(extra=KNOCK + limit)
-    events = EventList(1 << 16)
+    events = EventList(1 << 16, say)
     stream = StreamInfo(RATE, (*info(RATE).channels, ChannelInfo("knock", "V")))
     stage = LiveStage(the_car, stream, events)
     rows = np.column_stack((samples, knock)).astype(np.float32)
@@ -115,7 +116,7 @@ def test_a_channel_that_cannot_show_it_is_told(value: float, why: str, within_s:
 
 def test_a_channel_that_the_stream_does_not_carry_is_told_at_once() -> None:
     """A limit on a channel that is in the car file and not on the wire watches nothing, and says so."""
-    events = EventList()
+    events = EventList(say=say)
     stage = LiveStage(car(extra=KNOCK + LIMIT), info(RATE), events)
     stage.push(Block(Road(1).samples()[:200], 0, RATE))
 

@@ -17,6 +17,7 @@ from stream.record.shelf import Shelf, scan, search
 from stream.record.shelf_index import ShelfIndex
 from stream.record.summary import Summary, summarise
 from tests.pull_sessions import write_pull_session
+from ui.text.findings import say, say_all
 
 
 @pytest.fixture
@@ -80,7 +81,7 @@ def test_everything_is_listed_newest_first_and_the_unreadable_last(folder: Path,
     assert shelf.sessions[1].trouble == "cut off while recording; what it holds can be used"
     assert shelf.sessions[3].trouble.startswith("is not a session file (not HDF5); give a file")
     assert told == [1, 2, 3, 4]
-    assert shelf.remarks == ()
+    assert shelf.findings == ()
 
 
 def test_only_what_changed_is_read_again(folder: Path, tmp_path: Path) -> None:
@@ -139,7 +140,7 @@ def test_a_broken_index_is_made_anew(folder: Path, tmp_path: Path, damage: str) 
     again, told = listed(folder, index)
     assert again.sessions == first.sessions
     assert len(told) == 4
-    assert again.remarks == ()
+    assert again.findings == ()
     assert listed(folder, index)[1] == []
 
 
@@ -161,7 +162,7 @@ def test_two_programs_share_an_index(folder: Path, tmp_path: Path) -> None:
 
     assert len(results) == 2
     assert results[0] == results[1]
-    assert results[0].remarks == ()
+    assert results[0].findings == ()
     database = sqlite3.connect(index)
     assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     database.close()
@@ -183,8 +184,8 @@ def test_an_index_that_another_program_holds_is_gone_without(
 
     assert [session.note for session in shelf.sessions if session.path.endswith("b.h5")] == ["changed"]
     assert len(shelf.sessions) == 4
-    assert len(shelf.remarks) == 1
-    assert "the shelf's index cannot be used (database is locked)" in shelf.remarks[0]
+    assert len(shelf.findings) == 1
+    assert "the shelf's index cannot be used (database is locked)" in say(shelf.findings[0])
 
 
 def test_a_scan_can_be_stopped(folder: Path) -> None:
@@ -193,7 +194,7 @@ def test_a_scan_can_be_stopped(folder: Path) -> None:
     shelf = scan(folder, None, lambda done, found: stop.set(), stop)
 
     assert len(shelf.sessions) == 1
-    assert shelf.remarks == ("stopped: 3 sessions were not read",)
+    assert say_all(shelf.findings) == ["stopped: 3 sessions were not read"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="names are Unicode there")

@@ -14,8 +14,8 @@ from stream.car import Car, parse_car
 from stream.errors import InputError
 from stream.sources.csvlog import CsvSource
 from stream.sources.source import Source, SourceNote
+from tests.told import text_of
 from ui.text.errors import for_command_line
-from ui.text.findings import say
 
 CHANNELS = """
 [car]
@@ -65,7 +65,7 @@ class Log:
 
     @property
     def told(self) -> str:
-        return " | ".join(f"{note.kind}@{note.index}: {note.text}" for note in self.notes)
+        return " | ".join(f"{note.kind}@{note.index}: {text_of(note.what)}" for note in self.notes)
 
 
 @pytest.fixture
@@ -73,7 +73,7 @@ def read(tmp_path: Path):
     def reader(text: str | bytes, rate_hz: float | None = None, car_: Car | None = None, name: str = "log.csv") -> Log:
         path = tmp_path / name
         path.write_bytes(text.encode() if isinstance(text, str) else text)
-        return Log(CsvSource(path, car_ or car(clock=rate_hz is None), rate_hz, say=say))
+        return Log(CsvSource(path, car_ or car(clock=rate_hz is None), rate_hz))
 
     return reader
 
@@ -327,7 +327,7 @@ def test_a_clock_that_runs_back_is_a_restart(read):
     assert [block.restarted for block in log.blocks] == [False, True]
     assert log.notes[0].kind == "fault"
     assert log.notes[0].index == 10
-    assert "line 12: the clock runs back by 10.9 s" in log.notes[0].text
+    assert "line 12: the clock runs back by 10.9 s" in text_of(log.notes[0].what)
 
 
 def test_a_slow_log_still_comes_in(read):

@@ -18,6 +18,7 @@ from stream.sources.ports import PortRecord, list_ports
 from stream.sources.serialport import SerialSource
 from stream.wire.description import WireChannel
 from stream.wire.frames import encode_description, encode_note, encode_samples
+from tests.told import text_of
 
 CAR = parse_car(
     """
@@ -115,7 +116,7 @@ def test_the_host_asks_until_a_description_comes_and_no_longer(pty):
         assert asked == [b"?", b"?"]
         assert info.names == ("speed_v", "link", "extra")
         assert indices(blocks) == list(range(20))
-        assert [note.text for note in source.take_notes() if note.kind == "note"] == ["device: ready"]
+        assert [text_of(note.what) for note in source.take_notes() if note.kind == "note"] == ["device: ready"]
         assert source.counters()["frames"] == 7
         assert source.counters()["bad_frames"] == 0
         assert source.counters()["bytes"] == len(DESCRIPTION + frames(0, 5) + encode_note(99, "ready"))
@@ -145,7 +146,7 @@ def test_text_lines_through_a_terminal(pty):
         assert info.rate_hz == 1000.0
         assert indices(blocks) == list(range(1210))
         assert source.counters()["bad_lines"] == 1
-        assert ["broken li" in note.text for note in source.take_notes()] == [True]
+        assert ["broken li" in text_of(note.what) for note in source.take_notes()] == [True]
 
 
 def test_lines_that_came_just_before_the_device_went_are_kept():
@@ -464,7 +465,7 @@ def test_a_device_ten_times_off_its_declared_rate_is_said(times, said, text):
         for _ in range(1200):
             source._step(0.0)
             notes += source.take_notes()
-    told = [note.text for note in notes if "declares" in note.text]
+    told = [text_of(note.what) for note in notes if "declares" in text_of(note.what)]
     assert len(told) == said
     if said:
         assert f"declares 1000 samples a second, but {1000 * times:.3g} come" in told[0]

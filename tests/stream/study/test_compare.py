@@ -10,6 +10,7 @@ from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import compare
 from stream.study.compare.fair import differences, order
 from stream.study.compare.scatter import PRIOR, Component, Scatter
+from stream.study.compare.several import compare_several
 from stream.study.pulls import PullTrace
 from tests.stream.study.made import day, pull
 from ui.text.comparison import comparison_json
@@ -550,3 +551,31 @@ def test_tunes_whose_pulls_share_no_band_are_shown_and_not_compared() -> None:
 
     assert {band.change_pct for band in result.bands} == {None}
     assert said(result, "nothing to compare")
+
+
+def test_several_tunes_are_one_family_and_ranked_only_where_pairs_are_told_apart() -> None:
+    """Three tunes in turn: 0, 5 and 5.3 %; the two that gain are told from the base and not from each other."""
+    gains = {"heron": 1.0, "plover": 1.05, "wren": 1.053}
+    rng = np.random.default_rng(12)
+    rows = [(tune, gains[tune] * np.exp(rng.normal(0, 0.004))) for _ in range(8) for tune in gains]
+
+    result = compare_several(day(rows), "heron", ["plover", "wren"])
+
+    alone = compare(day(rows), "heron", "plover")
+    assert result.family == 3
+    assert [one.trial for one in result.comparisons] == ["plover", "wren"]
+    assert {(pair.more, pair.less) for pair in result.ranked} == {("plover", "heron"), ("wren", "heron")}
+    strict = result.comparisons[0].bands[3].p_adjusted
+    assert strict == pytest.approx(min(1.0, 3 * alone.bands[3].p_adjusted))
+
+
+def test_a_tune_that_cannot_be_compared_is_named_and_the_others_are() -> None:
+    """One tune in another gear costs nothing to the rest; none left is refused."""
+    pulls = [*day(IN_TURN), pull("wren", gear=2, session="w")]
+
+    result = compare_several(pulls, "heron", ["plover", "wren"])
+
+    assert [one.trial for one in result.comparisons] == ["plover"]
+    assert "gear" in result.not_compared["wren"]
+    with pytest.raises(InputError, match="gear"):
+        compare_several([pull("heron"), pull("wren", gear=2)], "heron", ["wren"])

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from stream.study.shared import NO_EXCESS, nested, session_excess
+from stream.study.shared import NO_EXCESS, session_excess
+from stream.study.stats import Nested
 
 # Purity of raw material, three suppliers, four batches each, three determinations a batch: Montgomery, Design and
 # Analysis of Experiments, chapter on nested designs, first example; data and answers from memory (they agree).
@@ -19,13 +20,13 @@ def test_a_textbook_example() -> None:
     """Mean squares 7.77 for batches within suppliers and 2.64 within batches; variance of a batch 1.71."""
     values = np.array(PURITY, float).ravel()
     suppliers, batches = np.repeat([0, 1, 2], 12), np.repeat(np.arange(12), 3)
-    found = nested(values, suppliers, batches)
+    found = Nested().add(values, suppliers, batches)
 
     assert (found.between_df, found.within_df) == (9, 24)
     assert found.between == pytest.approx(7.77, abs=0.005)
     assert found.within == pytest.approx(2.64, abs=0.005)
-    assert found.size == pytest.approx(3.0)
-    assert (found.between - found.within) / found.size == pytest.approx(1.71, abs=0.005)
+    assert found.weight / found.between_df == pytest.approx(3.0)
+    assert found.group_variance == pytest.approx(1.71, abs=0.005)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -37,15 +38,15 @@ def test_unequal_groups_against_least_squares_and_matrices(seed: int) -> None:
     groups = np.repeat(np.arange(7), sizes)
     classes = np.array([0, 0, 0, 1, 1, 2, 2])[groups]
     values = rng.normal(size=len(groups)) + rng.normal(size=7)[groups] + np.array([0.0, 5.0, 9.0])[classes]
-    found = nested(values, classes, groups)
+    found = Nested().add(values, classes, groups)
 
     by_class, by_group = (np.equal.outer(row, np.unique(row)).astype(float) for row in (classes, groups))
     rest = [sm.OLS(values, design).fit().ssr for design in (by_class, by_group)]
-    assert found.within * found.within_df == pytest.approx(rest[1])
-    assert found.between * found.between_df == pytest.approx(rest[0] - rest[1])
+    assert found.within_sum == pytest.approx(rest[1])
+    assert found.between_sum == pytest.approx(rest[0] - rest[1])
     project = [design @ np.linalg.pinv(design) for design in (by_class, by_group)]
-    expected = np.trace((project[1] - project[0]) @ by_group @ by_group.T) / found.between_df
-    assert found.size == pytest.approx(expected)
+    expected = np.trace((project[1] - project[0]) @ by_group @ by_group.T)
+    assert found.weight == pytest.approx(expected)
 
 
 def test_the_components_are_right_on_average() -> None:
@@ -55,8 +56,8 @@ def test_the_components_are_right_on_average() -> None:
     tunes = (sessions >= 4).astype(int)
     shares = []
     for _ in range(4000):
-        found = nested(rng.normal(0, 1, len(sessions)) + rng.normal(0, 2, 8)[sessions], tunes, sessions)
-        shares.append((found.within, (found.between - found.within) / found.size))
+        found = Nested().add(rng.normal(0, 1, len(sessions)) + rng.normal(0, 2, 8)[sessions], tunes, sessions)
+        shares.append((found.within, (found.between_sum - found.between_df * found.within) / found.weight))
     within, between = np.mean(shares, axis=0)
     assert within == pytest.approx(1.0, rel=0.03)
     assert between == pytest.approx(4.0, rel=0.06)
@@ -80,5 +81,6 @@ def test_what_is_stated_already_is_no_excess() -> None:
 def test_one_session_a_tune_tells_nothing() -> None:
     """There is nothing to compare it with."""
     tunes = np.repeat([0, 1], 4)
-    assert nested(np.arange(8.0), tunes, tunes) is None
+    assert Nested().add(np.arange(8.0), tunes, tunes).between is None
+    assert Nested().add(np.arange(8.0), tunes, tunes).group_variance is None
     assert session_excess(np.arange(8.0), tunes, tunes, np.empty((8, 0)), np.empty(0)) == NO_EXCESS

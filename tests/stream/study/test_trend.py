@@ -33,3 +33,23 @@ def test_two_sessions_have_no_slope_and_undated_ones_neither() -> None:
 
     assert trend(pulls, "wren").slope_pct_per_day is None
     assert trend([pull("wren", session=f"s{i}") for i in range(4)], "wren").p is None
+
+
+def test_what_the_air_of_the_days_does_is_taken_off_and_said() -> None:
+    """Load that follows the air alone: 1 % a day as recorded, nothing left once corrected; without air it is said."""
+    factors = [1.0, 1 / 1.01, 1 / 1.02, 1 / 1.03]
+    pulls, air = [], {}
+    for number, factor in enumerate(factors):
+        air[f"s{number}"] = factor
+        pulls += [
+            pull(level=level / factor, session=f"s{number}", started=86400.0 * number + 60 * n)
+            for n, level in enumerate((1.0, 1.001, 0.999))
+        ]
+
+    corrected, plain = trend(pulls, "heron", air=air), trend(pulls, "heron")
+
+    assert corrected.slope_pct_per_day == pytest.approx(0.0, abs=1e-9)
+    said = next(one for one in corrected.findings if one.code == "trend-of-the-air")
+    assert said.values["air_pct_per_day"] == pytest.approx(math.log(1.01) * 100, rel=0.02)
+    assert plain.slope_pct_per_day == pytest.approx(math.log(1.01) * 100, rel=0.02)
+    assert "trend-without-air" in {one.code for one in plain.findings}

@@ -24,6 +24,7 @@ from stream.wire.frames import (
     encode_samples,
 )
 from stream.wire.items import WireNote
+from tests.told import text_of
 
 CHANNELS = [
     {"name": "speed_v", "unit": "V", "scale": 0.001, "offset": 0.5},
@@ -86,7 +87,7 @@ def blocks_of(items):
 
 
 def notes_of(items, kind):
-    return [item.text for item in items if isinstance(item, WireNote) and item.kind == kind]
+    return [text_of(item.what) for item in items if isinstance(item, WireNote) and item.kind == kind]
 
 
 def test_values_are_scale_times_count_plus_offset():
@@ -293,7 +294,7 @@ def test_names_are_cleaned_and_told_apart():
 
     assert info.names == ("li nk", "li nk 2", "channel 3", "x" * 80)
     assert info.channels[3].unit == "m V"
-    assert "cleaned" in note.text
+    assert "cleaned" in text_of(note.what)
 
 
 def test_a_description_that_changes_keeps_out_what_does_not_fit():

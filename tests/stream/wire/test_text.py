@@ -11,6 +11,7 @@ from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.wire.items import WireNote
 from stream.wire.text import TextDecoder
+from tests.told import text_of
 
 EXPECTED = (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V"))
 
@@ -124,7 +125,7 @@ def test_loss_shows_where_the_clock_jumps():
     _, second = [b for b in blocks_of(items) if b.lost or b.first == 0]
     assert (second.lost, second.first) == (7, 1207)
     assert one.counts.lost_samples == 7
-    assert [note.text for note in items if isinstance(note, WireNote)] == ["7 samples are missing"]
+    assert [text_of(note.what) for note in items if isinstance(note, WireNote)] == ["7 samples are missing"]
 
 
 def test_without_a_clock_no_loss_is_invented():
@@ -437,7 +438,7 @@ def test_other_columns_in_mid_stream_are_refused_by_name_and_counted(header):
 
     assert numbers_in(items) == [*range(1500), *range(1600, 1700)]
     assert one.counts.bad_lines == 101
-    (fault,) = [note.text for note in items if isinstance(note, WireNote) and note.kind == "fault"]
+    (fault,) = [text_of(note.what) for note in items if isinstance(note, WireNote) and note.kind == "fault"]
     assert header.decode().strip() in fault
 
 

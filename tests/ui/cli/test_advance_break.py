@@ -160,7 +160,7 @@ def test_a_copy_does_not_count_twice(steadypull, tmp_path: Path) -> None:
     shutil.copy(paths[0], copy)
     done = advise(steadypull, [*paths, copy], table(tmp_path / "a.csv", **TUNES), "--none-heard")
     assert done.code == 2
-    assert "same recording" in done.error
+    assert "same drive" in done.error
 
 
 def test_sessions_copied_elsewhere_are_the_same_pulls(steadypull, tmp_path: Path) -> None:

@@ -94,6 +94,8 @@ def test_a_drive_writes_its_events_while_it_runs(steadypull, log, tmp_path: Path
 
     assert done.code == 0, done.err
     assert "pull-done" in seen
+    told = [line.strip() for line in done.err.splitlines()]
+    assert "Zero first: neutral, brakes off, on the level; 1 pull, look at 6" in told, "what to do next, the evidence"
     kinds = [event["kind"] for event in events_of(out)]
     assert kinds[0] == "recording-began"
     assert kinds[-1] == "recording-ended"

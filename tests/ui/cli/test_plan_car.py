@@ -95,7 +95,7 @@ def test_enter_all_the_way_gives_the_invented_car(monkeypatch, tmp_path, capsys)
     assert speed.rpm_at_zero == pytest.approx(-0.25 * 7400.0 / 4.3, rel=1e-4)
     assert car.need("load", "test").bridge == "full-bending"
     assert "# outside it: clipped" in path.read_text()
-    assert car.warnings == ()
+    assert car.findings == ()
     assert capsys.readouterr().out == ""
 
 

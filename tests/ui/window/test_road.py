@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stream.drive.gearing import RoadHint
 from stream.live.view import Health
 from tests.ui.window.fake_feed import HEALTH, FakeFeed, hold, pull, steady
 
@@ -322,11 +323,14 @@ def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run:
         "targets": (2000.0, 3000.0, 4000.0, 5000.0),
         "next_target_rpm": 5000.0,
         "target_road_kmh": 63.2,
-        "target_hint": "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "target_hint": RoadHint(False, 2, 63.0, 41.0),
         "targets_taken": 3,
     }
     run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
-    assert road.target.details == (row["target_hint"], "3 of 4 held, doubt known from the third on")
+    assert road.target.details == (
+        "63 km/h in gear 2, slower: 41 km/h in gear 1",
+        "3 of 4 held, doubt known from the third on",
+    )
     assert road.speed.target_sentence == "go by the dashboard until three are held"
     run(window, feed, 4.0, target_speed_rpm=4890.0, doubt_rpm=41.2, until_u_rpm=30.0)
     assert road.target.details[1] == "3 of 4 held, speed known to ±42 rpm, 30 wanted"
@@ -550,3 +554,41 @@ def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: 
     assert share_of(road.theme.speed, pixels(road.speed)) > 1.5 * bar
     run(window, feed, 7.0, speed_rpm=3000.0, steady=steady(3000, 840), pull_now=None)
     assert road.speed.sentence == "moving  ±840 rpm"
+
+
+def test_z_declares_a_zero_and_a_refusal_says_why(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Z standing, Shift and Z rolling, the button as Z; the reason of a refusal stands in the state bar."""
+    window = open_window(feed)
+    road = road_of(window)
+    test, qt_core = importlib.import_module("PySide6.QtTest").QTest, qt.QtCore.Qt
+    test.keyClick(window, qt_core.Key.Key_Z)
+    test.keyClick(window, qt_core.Key.Key_Z, qt_core.KeyboardModifier.ShiftModifier)
+    test.mouseClick(road.controls.zero, qt_core.MouseButton.LeftButton)
+    run(window, feed, 0.5)
+
+    assert feed.calls == [("zero", False), ("zero", True), ("zero", False)]
+    assert road.state_bar.state.title == "No zero"
+    assert "62 km/h" in road.state_bar.state.detail
+
+
+def test_the_air_of_the_day_is_asked_once_and_may_be_left_out(open_window: Any, feed: FakeFeed) -> None:
+    """Three numbers go to the drive; what is no air keeps the page and says so; nothing typed asks nothing."""
+    window = open_window(feed, caution=True)
+    fields = window.cautions.air.fields
+    for field, text in zip(fields, ("18", "1002", ""), strict=True):
+        field.setText(text)
+    window.cautions.understood.click()
+    assert window.cautions.isVisible()
+    assert window.cautions.air.trouble.text() == "three numbers, or none"
+    fields[2].setText("55,5")
+    window.cautions.understood.click()
+    assert road_of(window).isVisible()
+    ((name, weather),) = feed.calls
+    assert (name, weather.temperature_c, weather.pressure_hpa, weather.humidity_pct) == ("set_weather", 18, 1002, 55.5)
+    road_of(window).controls.cautions.trigger()
+    window.cautions.understood.click()
+    assert len(feed.calls) == 1, "the same air is not said again"
+    other = FakeFeed()
+    second = open_window(other, caution=True)
+    second.cautions.understood.click()
+    assert other.calls == []

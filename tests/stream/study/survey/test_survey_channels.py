@@ -10,6 +10,7 @@ from stream.car import parse_car
 from stream.study.survey.survey import survey_session
 from tests.drives import RPM_PER_V, Plan, car
 from tests.stream.study.survey.sessions import record_samples
+from ui.text.survey import kind, seen_and_cure
 
 TEMPERATURE_CAR = '[car]\nname = "hill-climb special"\n[[channel]]\nname = "oil"\nrole = "temperature"\nunit = "C"\n'
 
@@ -66,7 +67,7 @@ def test_spikes_to_zero_and_to_the_rail_are_counted(tmp_path: Path) -> None:
     survey = survey_session(record_samples(tmp_path / "a.h5", samples, 200.0, car()))
 
     assert survey.channels[0].spikes == 10 + 5
-    assert [finding.what for finding in survey.findings if finding.channel == "speed_v"] == ["spikes"]
+    assert [kind(finding) for finding in survey.findings if finding.values["channel"] == "speed_v"] == ["spikes"]
 
 
 def test_gaps_and_clipping_are_counted(tmp_path: Path) -> None:
@@ -81,7 +82,7 @@ def test_gaps_and_clipping_are_counted(tmp_path: Path) -> None:
     assert (gone.lost_samples, gone.gaps, gone.longest_gap_s) == (38, 3, pytest.approx(0.15))
     assert gone.gaps_per_minute == pytest.approx(3 / (survey.session.duration_s / 60))
     assert survey.channels[1].clipped_samples == 50
-    assert {finding.what for finding in survey.findings} >= {"lost samples", "clipping"}
+    assert {kind(finding) for finding in survey.findings} >= {"lost samples", "clipping"}
 
 
 def test_a_dead_wire_is_told(tmp_path: Path) -> None:
@@ -91,10 +92,10 @@ def test_a_dead_wire_is_told(tmp_path: Path) -> None:
 
     survey = survey_session(record_samples(tmp_path / "a.h5", samples, 200.0, car()))
 
-    flat = next(finding for finding in survey.findings if finding.what == "flat")
+    flat = next(finding for finding in survey.findings if kind(finding) == "flat")
     assert survey.channels[1].flat
-    assert (flat.channel, flat.grave) == ("link", True)
-    assert "wire" in flat.cure
+    assert (flat.values["channel"], flat.severity) == ("link", "warning")
+    assert "wire" in seen_and_cure(flat)[1]
 
 
 def test_strain_is_told_where_the_bridge_is_known(tmp_path: Path) -> None:

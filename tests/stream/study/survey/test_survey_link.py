@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from stream.record.session import open_session
-from stream.sources.rehearsal.chain import Chain, Link
 from stream.sources.rehearsal.scenario import hold_drive, pull_session
+from stream.sources.rehearsal.sensors import Chain, Link
 from stream.study.survey.survey import survey_session
 from tests.drives import Plan, car
 from tests.stream.study.survey.sessions import record_rehearsal, record_samples
+from ui.text.findings import say
 
 
 def test_cross_talk_of_spoilt_pulls(tmp_path: Path) -> None:
@@ -110,4 +111,4 @@ def test_a_healthy_chain_gives_no_finding(tmp_path: Path, seed: int) -> None:
     for number, drive in enumerate((hold_drive(seed, dwell_s=5.0), pull_session(seed, "plover", pulls=2))):
         survey = survey_session(record_rehearsal(tmp_path / f"{number}.h5", drive))
 
-        assert [(finding.what, finding.words) for finding in survey.findings] == []
+        assert [say(finding) for finding in survey.findings] == []

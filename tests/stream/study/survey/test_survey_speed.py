@@ -5,12 +5,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.scenario import hold_drive, pull_session
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.survey.survey import survey_session
 from tests.drives import RPM_PER_V, car
 from tests.stream.study.survey.sessions import record_rehearsal, record_samples
 from tests.stream.study.survey.test_survey_channels import plan
+from ui.text.findings import say
+from ui.text.survey import kind, lag_line, seen_and_cure
 
 RATE_HZ = 1000.0
 
@@ -48,7 +50,7 @@ def test_without_ripple_only_the_product_is_known(tmp_path: Path) -> None:
     assert (speed.ripple_rpm, speed.pulses_per_turn.measured) == (None, None)
     assert speed.ripple_limit_rpm is not None
     assert speed.ripple_limit_rpm < 0.003 * RPM_PER_V
-    assert "only the product is known" in speed.pulses_per_turn.words
+    assert "only the product is known" in say(speed.pulses_per_turn.said)
 
 
 def test_a_wrong_count_in_the_car_file_is_told(tmp_path: Path) -> None:
@@ -58,8 +60,8 @@ def test_a_wrong_count_in_the_car_file_is_told(tmp_path: Path) -> None:
 
     findings = survey_session(path).findings
 
-    assert [finding.what for finding in findings] == ["pulses per turn"]
-    assert findings[0].grave
+    assert [kind(finding) for finding in findings] == ["pulses per turn"]
+    assert findings[0].severity == "warning"
 
 
 @pytest.mark.parametrize(("dead", "ceiling"), [(1900.0, 5200.0), (None, 5600.0), (2400.0, None)])
@@ -74,7 +76,7 @@ def test_dead_band_and_ceiling_are_told_in_words(tmp_path: Path, dead: float | N
         assert (found is None) == (truth is None)
         assert truth is None or found == pytest.approx(truth, abs=50)
     if dead == 1900.0:
-        assert "dead below about 1 900 rpm" in {finding.words for finding in survey.findings}
+        assert "dead below about 1 900 rpm" in {seen_and_cure(finding)[0] for finding in survey.findings}
 
 
 @pytest.mark.parametrize("stages", [(0.012, 0.008), (0.06, 0.05), (0.19, 0.01)])
@@ -88,7 +90,7 @@ def test_the_lag_of_the_converter_is_found(tmp_path: Path, stages: tuple[float, 
     assert speed is not None
     assert speed.lag_s == pytest.approx(sum(stages), abs=0.025)
     assert abs(speed.lag_s - sum(stages)) < 2.5 * speed.u_lag_s
-    assert ("slow response" in {finding.what for finding in survey.findings}) == (sum(stages) > 0.1)
+    assert ("slow response" in {kind(finding) for finding in survey.findings}) == (sum(stages) > 0.1)
 
 
 def test_the_lag_behind_a_second_speed_channel(tmp_path: Path) -> None:
@@ -114,7 +116,7 @@ def test_the_lag_behind_a_second_speed_channel(tmp_path: Path) -> None:
     assert survey.speed is not None
     assert survey.speed.lag_from == "ecu"
     assert survey.speed.lag_s == pytest.approx(0.08, abs=0.005)
-    assert "slow response" in {finding.what for finding in survey.findings}
+    assert "slow response" in {kind(finding) for finding in survey.findings}
 
 
 def test_a_lag_without_a_sharp_change_cannot_be_known(tmp_path: Path) -> None:
@@ -123,4 +125,4 @@ def test_a_lag_without_a_sharp_change_cannot_be_known(tmp_path: Path) -> None:
 
     assert speed is not None
     assert speed.lag_s is None
-    assert "cannot be known from this drive" in speed.lag_words
+    assert "cannot be known from this drive" in lag_line(speed)
