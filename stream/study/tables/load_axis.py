@@ -14,7 +14,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.force.ambient import LOWEST_HPA, Ambient, ambient, kpa_per_unit, manifold_channel
-from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
+from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP, Axis
 from stream.study.tables.user_table import UserTable
 from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
@@ -53,6 +53,15 @@ class LoadAxes:
             f"{self.path}: no channel with role {table.axis!r}, the axis of {table.path}; log it, or use a table with "
             "the other axis"
         )
+
+    def base(self, axis: Axis) -> Floats:
+        """One of the two, kPa or per cent. Raises InputError where it cannot be had."""
+        own = self.pressure_kpa if axis == "manifold_pressure" else self.throttle_pct
+        if own is None:
+            raise self.trouble.get(axis) or InputError(
+                f"{self.path}: no channel with role {axis!r}; log it", "no-load-axis"
+            )
+        return own
 
     def high(self) -> Flags:
         """Rows at high load, by whichever of the two was logged."""
