@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.player import RehearsalPort
-    from stream.sources.rehearsal.recording import Recording
+    from stream.sources.rehearsal.record import Recording
 
 LOOK_S = 0.05
 ZERO_AT_S = 4.0  # of a pull session: he has stood long enough for a zero, and still stands

@@ -1,6 +1,6 @@
 """What the rehearsal driver does now, and what to look at."""
 
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from ui.text import faults
 
 AFTER_PULL_S = 6.0
