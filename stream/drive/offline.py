@@ -4,8 +4,11 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
+import msgspec
+
 from stream.car import Car
-from stream.errors import StorageError
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
+from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain
 from stream.live.stage import LiveStage
@@ -15,16 +18,18 @@ from stream.sources.source import Source
 
 
 def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
-                started_utc: datetime | Callable[[], datetime], note: str = "", path: Path | None = None,
+                started_utc: datetime | Callable[[], datetime], dated: Callable[[], bool] = lambda: True,
+                note: str = "", path: Path | None = None,
                 progress: Callable[[int], None] | None = None,
                 event_file: EventFile | None = None,
                 say: Callable[[Finding], str] = plain) -> LiveStage:  # fmt: skip
     """Pass a whole source through a live stage; with `path`, write the session too.
 
-    A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
-    block; `event_file` gets every event; `say` makes the text of what is told as a finding. The source is opened here
-    and closed at the end. Raises what the source raises, and StorageError: the session is then left as the last flush
-    had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves none.
+    A `started_utc` that must be asked, and whether it is a date (`dated`), is asked once the source is open. `progress`
+    is told the index behind each block; `event_file` gets every event; `say` makes the text of what is told as a
+    finding. The source is opened here and closed at the end. Raises what the source raises, and StorageError: the
+    session is then left as the last flush had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves
+    none.
     """
     try:
         info = source.open()
@@ -38,7 +43,7 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             settings = stage.settings
             began = started_utc() if callable(started_utc) else started_utc
             writer = SessionWriter(
-                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began,
+                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began, dated=dated(),
                 live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
                 load_unit="" if load is None else load.unit,
                 signal_unit=car.need("engine_speed", "a session").unit, calibration="provisional", journal=False,
@@ -64,7 +69,7 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
 
 
 def record_only(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: Callable[[], datetime],
-                note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
+                dated: Callable[[], bool], note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
     """Write a whole source to a session without a live stage, for what has no engine speed: raw samples alone.
 
     Raises as `run_offline`; a source that fails leaves no session.
@@ -72,7 +77,7 @@ def record_only(source: Source, car: Car, *, tune: str, gear: int | None, starte
     try:
         info = source.open()
         writer = SessionWriter(
-            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(),
+            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(), dated=dated(),
             live_rate_hz=car.live.rate_hz, live_filter="none", live_delay_s=0.0, load_unit="",
             calibration="provisional", journal=False,
         )  # fmt: skip
@@ -97,10 +102,12 @@ def _pump(
     source: Source, stage: LiveStage, writer: SessionWriter | None, progress: Callable[[int], None] | None
 ) -> None:
     origin: int | None = None
+    zero_key = ZeroKey(stage.car, stage.info)
     while not source.finished:
         for block in source.read(0.1):
             origin = block.first if origin is None else origin
             rows = stage.push(block)
+            zero_key.hear(block.first - origin, block, rows)
             if writer is not None:
                 writer.append(block)
                 writer.append_live(rows)
@@ -108,8 +115,26 @@ def _pump(
                 progress(block.end - origin)
         for note in source.take_notes():
             index = max(0, note.index - (origin or 0))
+            command = Command(index=index, kind=note.kind, value=str(note.what))
+            if note.command and note.kind == "zero":
+                _zero_again(zero_key, command, stage, writer)
+                continue
             if note.command and writer is not None:
-                writer.add_commands([Command(index=index, kind=note.kind, value=str(note.what))])
+                writer.add_commands([command])
             if note.kind != "gap" and (not note.command or note.kind == "mark"):
                 at = index / stage.info.rate_hz
                 stage.events.add(at, note.kind, note.what)
+
+
+def _zero_again(key: ZeroKey, command: Command, stage: LiveStage, writer: SessionWriter | None) -> None:
+    """The zero that a person declared in the recording, measured again."""
+    try:
+        zero = key.again(command)
+    except InputError as error:
+        stage.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+        return
+    what = zero_taken(zero, stage.car, kept=True)
+    stage.events.add(zero.end_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+    if writer is not None:
+        writer.add_commands([command])
+        writer.add_zero(zero)
