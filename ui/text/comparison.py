@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+import msgspec
+
 from stream.findings import Finding, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
@@ -12,6 +14,7 @@ from stream.study.compare.curve import Curves
 from stream.study.compare.several import Several
 from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
+from stream.study.tables.sweep_plan import SweepPlan
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
 from ui.text.findings import as_json, say_all
@@ -28,9 +31,7 @@ def day_line(resolves: Resolves | None) -> str:
     if resolves is None:
         return "What your day resolves is not known yet: it needs two clean pulls on one tune."
     span = f"{pct(resolves.low_pct)} to {pct(resolves.high_pct)} %"
-    return (
-        f"Your day resolves {pct(resolves.pct)} % ({span} by so few repeats); a smaller change is lost in the scatter."
-    )
+    return f"Your day resolves {pct(resolves.pct)} % ({span}); less is lost in the scatter."
 
 
 def look_line(result: Comparison) -> str:
@@ -58,7 +59,7 @@ def answer(result: Comparison | None, trouble: str) -> tuple[str, str, str]:
         title = f"{trial} gives {pct(abs(overall.change_pct))} % {way} load than {base}{only}"
         return kind, title, f"Overall {interval} (95 % interval); {counts}. {look_line(result)}"
     if any(band.resolved for band in result.bands):
-        title = f"{trial} differs from {base} at some speeds, not overall{only}"
+        title = f"{trial} differs from {base} at some speeds{only}"
         return kind, title, f"Overall it may be anything from {interval}; {counts}. {look_line(result)}"
     title = f"No difference shown between {trial} and {base}{only}"
     rest = f"{look_line(result)} {more_pulls_words(result)}"
@@ -219,19 +220,37 @@ def trend_json(result: Trend, remarks: Iterable[Finding] = ()) -> dict[str, Any]
     return _with_findings(result, result.findings, remarks)
 
 
-def coach_json(advice: Advice, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
-    """What `coach --json` prints; `why` in words."""
+def coach_json(advice: Advice, remarks: Iterable[Finding] = (), plan: SweepPlan | None = None) -> dict[str, Any]:
+    """What `coach --json` prints; `why` in words; `plan` where the advance was asked for."""
     rows = _with_findings(advice, advice.findings, remarks)
     del rows["comparison"]
     rows["why"] = next_pull(advice)
     rows["day_resolves_pct"] = None if advice.resolves is None else advice.resolves.pct
-    rows["advance"] = []
+    rows["advance"] = [] if plan is None else [msgspec.to_builtins(one) for one in plan.tries]
     return rows
 
 
-def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[Finding]) -> dict[str, Any]:
-    import msgspec
+def plan_lines(plan: SweepPlan, width: float) -> list[str]:
+    """The settings to try, a line for each run of bands, in the order to drive them."""
+    lines: list[tuple[float, float, float, float, int]] = []
+    for one in plan.tries:
+        low, high = one.rpm - width / 2, one.rpm + width / 2
+        last = lines[-1] if lines else None
+        if last and abs(last[1] - low) < 1 and abs(last[3] - one.try_deg) < 0.5 and last[4] == one.pulls:
+            lines[-1] = (last[0], high, last[2], one.try_deg, one.pulls)
+        else:
+            lines.append((low, high, one.try_deg, one.try_deg, one.pulls))
+    return [
+        f"{low:.0f} to {high:.0f} rpm: {_degrees(first, last)}, {many(pulls, 'pull')}"
+        for low, high, first, last, pulls in lines
+    ]
 
+
+def _degrees(first: float, last: float) -> str:
+    return f"{first:.1f}°" if abs(first - last) < 0.05 else f"{first:.1f}° to {last:.1f}°"
+
+
+def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[Finding]) -> dict[str, Any]:
     rows: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(record, findings=()))
     return {**rows, **as_json(unique([*findings, *remarks]))}
 
