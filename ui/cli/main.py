@@ -44,6 +44,7 @@ COMMANDS = {
     "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
+    "explain": ("explain", "What a word, a fault, a finding or an exit code means."),
     "setup": ("setup", "Write a desktop entry, serial permission, completion; asks first."),
 }
 
