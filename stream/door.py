@@ -53,7 +53,7 @@ from stream.study.force.air import air_factors
 from stream.study.force.boost import Correction, Reading, correction_of
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.road_load import RoadLoad
-from stream.study.pulls import PullTrace, all_traces, gear_findings
+from stream.study.pulls import PullTrace, all_traces
 from stream.study.speed import Reference, fit_row, load_row
 from stream.study.survey.records import Survey
 from stream.study.survey.survey import survey_session
@@ -171,7 +171,6 @@ def load_day(paths: Paths, car: Car | None = None) -> Day:
 def day_of(sessions: Sequence[Dataset], names: Sequence[str] = ()) -> Day:
     """A day of sessions that are open. Raises InputError where none holds a pull; `names` are what it calls them."""
     pulls, findings = all_traces(sessions)
-    findings += gear_findings(pulls)
     if not pulls:
         what = names[0] if len(names) == 1 else "none of these sessions"
         raise InputError(f"{what}: no pull was found; drive one, or look at what was found", "no-pull", what=what)

@@ -15,16 +15,18 @@ from stream.sources.source import Source
 
 
 def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
-                started_utc: datetime | Callable[[], datetime], note: str = "", path: Path | None = None,
+                started_utc: datetime | Callable[[], datetime], dated: Callable[[], bool] = lambda: True,
+                note: str = "", path: Path | None = None,
                 progress: Callable[[int], None] | None = None,
                 event_file: EventFile | None = None,
                 say: Callable[[Finding], str] = plain) -> LiveStage:  # fmt: skip
     """Pass a whole source through a live stage; with `path`, write the session too.
 
-    A `started_utc` that must be asked is asked once the source is open. `progress` is told the index behind each
-    block; `event_file` gets every event; `say` makes the text of what is told as a finding. The source is opened here
-    and closed at the end. Raises what the source raises, and StorageError: the session is then left as the last flush
-    had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves none.
+    A `started_utc` that must be asked, and whether it is a date (`dated`), is asked once the source is open. `progress`
+    is told the index behind each block; `event_file` gets every event; `say` makes the text of what is told as a
+    finding. The source is opened here and closed at the end. Raises what the source raises, and StorageError: the
+    session is then left as the last flush had it. Stopped for another reason (the source is damaged, Ctrl-C) it leaves
+    none.
     """
     try:
         info = source.open()
@@ -38,7 +40,7 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             settings = stage.settings
             began = started_utc() if callable(started_utc) else started_utc
             writer = SessionWriter(
-                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began,
+                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began, dated=dated(),
                 live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
                 load_unit="" if load is None else load.unit,
                 signal_unit=car.need("engine_speed", "a session").unit, calibration="provisional", journal=False,
@@ -64,7 +66,7 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
 
 
 def record_only(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: Callable[[], datetime],
-                note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
+                dated: Callable[[], bool], note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
     """Write a whole source to a session without a live stage, for what has no engine speed: raw samples alone.
 
     Raises as `run_offline`; a source that fails leaves no session.
@@ -72,7 +74,7 @@ def record_only(source: Source, car: Car, *, tune: str, gear: int | None, starte
     try:
         info = source.open()
         writer = SessionWriter(
-            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(),
+            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(), dated=dated(),
             live_rate_hz=car.live.rate_hz, live_filter="none", live_delay_s=0.0, load_unit="",
             calibration="provisional", journal=False,
         )  # fmt: skip

@@ -15,6 +15,7 @@ import numpy as np
 
 from stream.errors import SteadypullError, StorageError
 from stream.record import disk, layout, tables
+from stream.record.guard import read_rows
 from stream.record.session import open_session, reading_words
 from stream.record.tables import Heard, Weather
 
@@ -113,7 +114,7 @@ def add_heard(file: Any, said: Sequence[Heard]) -> None:
     """For an edit: keep what a person heard. Knock that was heard stays beside whatever is said later of the same
     pulls, until `forget_heard`; 'heard none' takes the place of 'heard none' of the same pulls.
     """
-    rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
+    rows = read_rows(file[layout.HEARD]) if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
     again = {(row.pull, row.heard, row.rpm_from, row.rpm_to) for row in said}
     before = tables.from_rows(Heard, rows)
     kept = [row for row in before if (row.pull, row.heard, row.rpm_from, row.rpm_to) not in again]
@@ -122,11 +123,11 @@ def add_heard(file: Any, said: Sequence[Heard]) -> None:
 
 def forget_heard(file: Any, pull: int | None) -> None:
     """For an edit: take back what was said of one pull (0: of the whole session); None: all of it."""
-    rows = file[layout.HEARD][:] if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
+    rows = read_rows(file[layout.HEARD]) if layout.HEARD in file else np.empty(0, layout.HEARD_DTYPE)
     kept = [row for row in tables.from_rows(Heard, rows) if pull is not None and row.pull != pull]
     tables.replace_rows(file, layout.HEARD, tables.heard_rows(kept))
     if not pull and layout.EVENTS in file:  # the moments of the key stay as what they were: something that was said
-        events = file[layout.EVENTS][:]
+        events = read_rows(file[layout.EVENTS])
         pressed = np.array([tables.text_of(kind) == "knock-heard" for kind in events["kind"]], dtype=bool)
         events["kind"][pressed] = "note"
         tables.replace_rows(file, layout.EVENTS, events)

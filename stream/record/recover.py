@@ -12,6 +12,7 @@ from stream.record import layout, tables
 from stream.record.change import set_conditions
 from stream.record.count import SampleCount
 from stream.record.file import SessionFile
+from stream.record.guard import read_rows
 from stream.record.journal import JournalBlock, JournalReader
 from stream.record.names import is_taken, journal_path
 from stream.record.session import BusyError, Session, open_session, reading_words
@@ -151,7 +152,7 @@ def _copy_session(file: SessionFile, session: Session) -> None:
                 *layout.LIVE,
             ):
                 if name in session.h5:
-                    found[name] = session.h5[name][:]
+                    found[name] = read_rows(session.h5[name])
             conditions = session.conditions
     except InputError as error:
         raise _DamagedError(error) from error

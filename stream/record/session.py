@@ -23,6 +23,7 @@ from stream.events import Event
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import layout, tables
+from stream.record.guard import check_file, read_rows
 from stream.record.names import journal_path
 from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
 
@@ -278,7 +279,7 @@ class Session:
         with reading_words(self.path):
             if name not in self._file and name not in (layout.GAPS, layout.CLOCK):
                 return np.empty(0, dtype)  # written by a tool that knows the raw part alone
-            rows = self._file[name][:]
+            rows = read_rows(self._file[name])
             if dtype.names is None:
                 return np.asarray(rows, dtype)
             missing = set(dtype.names) - set(rows.dtype.names or ()) - layout.OPTIONAL
@@ -287,7 +288,7 @@ class Session:
             whole = np.empty(len(rows), dtype)
             for column in layout.OPTIONAL & set(dtype.names):
                 whole[column] = np.nan if dtype[column].kind == "f" else 0
-            for column in rows.dtype.names:
+            for column in rows.dtype.names or ():
                 if column in dtype.names:
                     whole[column] = rows[column]
             return whole
@@ -352,7 +353,8 @@ def open_session(path: str | Path) -> Session:
     file = _open_h5(path)
     try:
         _check_format(path, file)
-        _check_whole(path, file)
+        with reading_words(path):
+            check_file(path, file)
         return Session(path, file)
     except BaseException:
         file.close()
@@ -410,29 +412,6 @@ def _check_format(path: Path, file: Any) -> None:
             f"{path}: was written by a newer Steadypull (format version {version}; this one reads up to "
             f"{layout.FORMAT_VERSION}); update Steadypull"
         )
-
-
-def _check_whole(path: Path, group: Any, inside: str = "") -> None:
-    """Refuse a session that is not all in its own file: what is elsewhere is not what was recorded, and a file from
-    somebody else must not make this program read other files.
-    """
-    with reading_words(path):
-        for name in group:
-            link = group.get(name, getlink=True)
-            where = f"{inside}/{name}"
-            if isinstance(link, h5py.ExternalLink):
-                raise _elsewhere(path, where, "is a link to another file")
-            if isinstance(link, h5py.SoftLink):
-                continue  # within this file, where what it points to is looked at itself
-            item = group[name]
-            if isinstance(item, h5py.Group):
-                _check_whole(path, item, where)
-            elif isinstance(item, h5py.Dataset) and (item.is_virtual or item.external):
-                raise _elsewhere(path, where, "keeps its values in another file")
-
-
-def _elsewhere(path: Path, where: str, what: str) -> InputError:
-    return InputError(f"{path}: {where} {what}; a session is one file, so use the one that was recorded")
 
 
 def _utc(text: str) -> datetime:

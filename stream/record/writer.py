@@ -36,6 +36,7 @@ class SessionWriter:
     car_text       the car file as written
     gear           None: not known
     started_utc    when the first sample came, with a time zone
+    dated          False where that is not known, and `started_utc` is when a log was imported
     live_*         rate, filter in words, and group delay of the rows that `append_live` gets
     load_unit      unit of those rows' load
     signal_unit    unit of those rows' signal
@@ -54,6 +55,7 @@ class SessionWriter:
         note: str = "",
         gear: int | None = None,
         started_utc: datetime,
+        dated: bool = True,
         live_rate_hz: float,
         live_filter: str,
         live_delay_s: float,
@@ -71,7 +73,7 @@ class SessionWriter:
         root: dict[str, str | int | float] = {
             "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION,
             "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text,
-            "gear": gear or 0,
+            "gear": gear or 0, "dated": int(dated),
             "software_version": layout.software_version(), "finished": 0,
         }  # fmt: skip
         live: dict[str, str | float] = {

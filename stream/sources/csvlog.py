@@ -107,6 +107,11 @@ class CsvSource:
             return datetime.now(UTC)
         return began.astimezone(UTC) if began.tzinfo is not None else began.replace(tzinfo=UTC)
 
+    @property
+    def dated(self) -> bool:
+        """Whether the log itself says when it began."""
+        return self._began is not None
+
     def _time_place(self, header: Header) -> int | None:
         clock = self._car.by_role("time")
         if clock is None:

@@ -17,7 +17,7 @@ file's sign and newtons. Holds and pulls come from the session's tables; where i
 tool wrote it) they are found in memory by the same live stage. What has been made stays usable after `close`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -40,6 +40,7 @@ from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.units import Flags, Floats, conversion
 
+ROWS_COMPARED = 1 << 20  # at a time
 CALIBRATION = "speed"  # the calibration that is in force, under /calibrations
 EVEN_HZ = 10.0
 # A lag worked out of parts is as good as its capacitor: ±20 % (letter code M of IEC 60062), evenly spread.
@@ -224,9 +225,10 @@ class Dataset:
         if found is None:
             return None
         factor, added = (1.0, 0.0) if unit is None else conversion(found.unit, unit) or (None, 0.0)
-        return None if factor is None else factor * self._on_live_clock(found) + added
+        return None if factor is None else factor * self.on_live_clock(found) + added
 
-    def _on_live_clock(self, channel: Channel) -> Floats:
+    def on_live_clock(self, channel: Channel) -> Floats:
+        """A recorded channel on the live clock, in its own unit, (ticks,), as `channel` has it."""
         if channel.name not in self._channels:
             step = max(1, round(self.rate_hz * float(np.median(np.diff(self.time_s))))) if len(self.time_s) > 1 else 1
             index = np.rint(self.time_s * self.rate_hz).astype(np.int64)
@@ -400,9 +402,19 @@ def open_dataset(path: str | Path, car: Car | None = None) -> Dataset:
 
 
 def open_datasets(paths: Sequence[str | Path], car: Car | None = None) -> list[Dataset]:
-    """Several sessions, in the order they were begun. Raises InputError where one is given twice."""
+    """Several sessions, in the order they were begun. Raises InputError where a file, or a drive, is given twice."""
     each_once(paths)
-    return sorted((open_dataset(path, car) for path in paths), key=lambda data: data.started_utc)
+    opened: list[Dataset] = []
+    try:
+        for path in paths:
+            data = open_dataset(path, car)
+            opened.append(data)
+            refuse_same_drive(data, opened[:-1])
+    except BaseException:
+        for data in opened:
+            data.close()
+        raise
+    return sorted(opened, key=lambda data: data.started_utc)
 
 
 def each_once(paths: Sequence[str | Path]) -> None:
@@ -413,6 +425,40 @@ def each_once(paths: Sequence[str | Path]) -> None:
         if whole in seen:
             raise InputError(f"{path}: is given twice; name each session once")
         seen.add(whole)
+
+
+def refuse_same_drive(data: Dataset, others: Sequence[Dataset]) -> None:
+    """Raise InputError where another file holds the drive of this one: what it shows would count twice."""
+    if (other := same_drive(data, others)) is not None:
+        raise InputError(
+            f"{data.path}: is the same drive as {other.path}; give each drive once",
+            "same-drive-twice",
+            path=data.path,
+            other=other.path,
+        )
+
+
+def same_drive(data: Dataset, others: Iterable[Dataset]) -> Dataset | None:
+    """The first of the others with the same samples of engine speed and load (of all channels, where it has neither):
+    a copy, a replay, a log imported twice, a session with a controller's log merged into it.
+
+    Samples are read only where rate and count are equal already.
+    """
+    names = tuple(one.name for one in data.recorded("engine_speed", "load")) or data.names
+    for other in others:
+        alike = bool(data.rows) and (other.rate_hz, other.rows) == (data.rate_hz, data.rows)
+        if alike and set(names) <= set(other.names) and all(_same_samples(data, other, name) for name in names):
+            return other
+    return None
+
+
+def _same_samples(one: Dataset, other: Dataset, name: str) -> bool:
+    for start in range(0, one.rows, ROWS_COMPARED):
+        part = slice(start, start + ROWS_COMPARED)
+        parts = [data.session.raw(name, part.start, part.stop) for data in (one, other)]
+        if not np.array_equal(parts[0], parts[1], equal_nan=True):
+            return False
+    return True
 
 
 def calibration_in(session: Session) -> SpeedCalibration | None:

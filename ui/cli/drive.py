@@ -2,13 +2,13 @@
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
 
-from stream.errors import InputError
+from stream.errors import InputError, SteadypullError
 from ui.cli.air_options import altitude_option, keep_air_option, weather_of
 from ui.cli.options import (
     events_option,
@@ -20,10 +20,12 @@ from ui.cli.options import (
     positive,
     tune_option,
 )
-from ui.cli.progress import on_signals
+from ui.cli.process import hurried_display, leave, on_signals, take_time
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
+
+PRINTING_S = 1.0  # chosen: a result is printed in a blink; what takes longer waits for a reader that does not read
 
 
 @click.command("drive")
@@ -110,22 +112,32 @@ def command(
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:
     """Run a drive to its end, in text or in the window, and print what it found. Returns the exit code."""
-    from ui.cli.live_text import follow, say_oddities, warn
+    ends = None if seconds is None else time.monotonic() + seconds
+    over_at: float | None = None
+
+    def asked_to_end() -> None:
+        if over_at is None:
+            drive.stop()
+        elif time.monotonic() > over_at + PRINTING_S:
+            leave()
+
+    with on_signals(asked_to_end):
+        drive.start()
+        try:
+            watch(drive, lambda: show_drive(drive, ends, window=window))
+        finally:  # whatever became of the display, the recording is finished
+            take_time()
+            drive.stop()
+            drive.join()
+        over_at = time.monotonic()
+        _print_drive(drive, as_json)
+    return 0
+
+
+def _print_drive(drive: "Drive", as_json: bool) -> None:
+    from ui.cli.live_text import say_oddities, warn
     from ui.cli.results import NOTHING, drive_json, print_findings, print_json
 
-    ends = None if seconds is None else time.monotonic() + seconds
-    with on_signals(drive.stop):
-        drive.start()
-        if window:
-            from ui.cli.doors import open_window
-
-            with _ended_after(drive, ends):
-                open_window(drive)
-            drive.stop()
-        else:
-            drive.wait_open()
-            follow(drive, ends)
-        drive.join()
     say_oddities(drive.source.counters())
     if drive.event_file is not None and drive.event_file.failure:
         warn([drive.event_file.failure])
@@ -134,13 +146,40 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
         click.echo("stopped before the device spoke; nothing was recorded", err=True)
         if as_json:
             print_json(NOTHING)
-        return 0
+        return
     path = drive.recorded[-1] if drive.recorded else None
     if as_json:
         print_json(drive_json(stage, path))
     else:
         print_findings(stage, path)
-    return 0
+
+
+def show_drive(drive: "Drive", ends: float | None, *, window: bool) -> None:
+    """Show a drive until it is over; where no window opens, in text."""
+    from ui.cli.live_text import follow, warn
+
+    if window:
+        from ui.cli.doors import open_window
+
+        try:
+            with _ended_after(drive, ends):
+                open_window(drive)
+        except SteadypullError as error:
+            warn([str(error)])
+        else:
+            return
+    drive.wait_open()
+    follow(drive, ends)
+
+
+def watch(drive: "Drive", show: Callable[[], None]) -> None:
+    """Let `show` show a drive. A display that fails is the display's trouble: the drive goes on to its own end."""
+    try:
+        with hurried_display():
+            show()
+    except (OSError, ValueError):
+        drive.wait_open()
+        drive.done.wait()
 
 
 @contextmanager

@@ -1,21 +1,11 @@
 """Work that takes longer than a blink: a progress bar on standard error, and signals that end it properly."""
 
-import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-
-@contextmanager
-def on_signals(work: Callable[[], None]) -> Iterator[None]:
-    """Call `work` for every SIGINT and SIGTERM while this is open. Only for the main thread."""
-    kinds = [signal.SIGINT, signal.SIGTERM]
-    before = [signal.signal(kind, lambda *_: work()) for kind in kinds]
-    try:
-        yield
-    finally:
-        for kind, handler in zip(kinds, before, strict=True):
-            signal.signal(kind, handler)
+from ui.cli.process import SAME_S, on_signals
 
 
 @contextmanager
@@ -29,9 +19,13 @@ def progress(what: str, total: float) -> Iterator[Callable[[float], None]]:
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
     asked = threading.Event()
+    first = 0.0
 
     def ask() -> None:
-        if asked.is_set():
+        nonlocal first
+        if not asked.is_set():
+            first = time.monotonic()
+        elif time.monotonic() - first > SAME_S:
             raise KeyboardInterrupt
         asked.set()
 

@@ -56,24 +56,35 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from stream.sources.rehearsal.player import RehearsalPort
     from stream.sources.rehearsal.scenario import demo_car_text
     from stream.sources.serialport import SerialSource
+    from ui.cli.drive import watch
     from ui.cli.live_text import follow
-    from ui.cli.progress import on_signals
+    from ui.cli.process import on_signals
     from ui.text.findings import say
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     with RehearsalPort(recording, quick=quick) as port:
         source = SerialSource(port.port_url, car, in_real_time=not quick)
         drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick, say=say)
-        with on_signals(drive.stop):
-            drive.start()
+
+        def over() -> bool:
+            return port.done.is_set() and _drained(drive, recording)
+
+        def show() -> None:
             if window:
                 from ui.cli.doors import open_until
 
-                open_until(drive, lambda: port.done.is_set() and _drained(drive, recording))
+                open_until(drive, over)
             else:
                 drive.wait_open()
-                follow(drive, None, lambda: port.done.is_set() and _drained(drive, recording))
-            drive.join()
+                follow(drive, None, over)
+
+        with on_signals(drive.stop):
+            drive.start()
+            try:
+                watch(drive, show)
+            finally:
+                drive.stop()
+                drive.join()
     return drive
 
 

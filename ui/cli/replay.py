@@ -43,7 +43,7 @@ def command(
     with open_session(session_path) as session:
         car = car_of(session, car_path)
         tune, gear, note, rows = session.tune, session.gear, session.note, session.rows
-        started = session.started_utc
+        started, dated = session.started_utc, session.dated
         calibration = calibration_in(session)
     car.speed_line("replay")
     target = new_file("-o", out)
@@ -65,6 +65,7 @@ def command(
             tune=tune,
             gear=gear,
             started_utc=started,
+            dated=lambda: dated,
             note=note,
             path=target,
             progress=tell,

@@ -104,7 +104,7 @@ def _desktop() -> tuple[Path, str]:
 def _completion() -> tuple[Path, str] | None:
     from click.shell_completion import get_completion_class
 
-    from ui.cli.main import cli
+    from ui.cli.group import cli
 
     shell = Path(os.environ.get("SHELL", "")).name
     if shell not in COMPLETIONS:

@@ -20,7 +20,7 @@ from stream.study.compare.scatter import Scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
 from stream.study.force.boost import Reading, correction_of
-from stream.study.pulls import PullTrace, all_traces, gear_findings
+from stream.study.pulls import PullTrace, all_traces
 from ui.report.gather_advice import Asked, Studies, studies_of
 from ui.text.findings import say_all
 
@@ -186,7 +186,7 @@ def software() -> str:
 def _pulls(sessions: Sequence[Dataset]) -> tuple[list[PullTrace], list[str]]:
     with_load = [session for session in sessions if session.car.by_role("load") is not None]
     pulls, found = all_traces(with_load)
-    words = say_all([*found, *gear_findings(pulls)])
+    words = say_all(found)
     words += [f"{s.path}: has no load channel, so its pulls are not studied" for s in sessions if s not in with_load]
     return pulls, words
 

@@ -61,6 +61,10 @@ SENTENCES: dict[str, Sentence] = {
         "the zero drifted; take a fresh one before each row of pulls"
     ),
     "in-this-order-only": _order,
+    "boost-not-compared": (
+        "the engine is boosted and manifold pressure is not known on both sides, so that a change may be of boost and "
+        "not of the tune: an allowance of {boost_pct:g} % (standard uncertainty) is in every change; log the pressure"
+    ),
     "order-drift": _drifts,
     "unequal-boost": lambda v: (
         f"manifold pressure of the two sides differs by up to {v['largest_pct']:.1f} % at {_rpm(v['rpm'])} rpm: "

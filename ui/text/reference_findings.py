@@ -32,6 +32,7 @@ zeros-differ | zero | The zeros of the two sides differ by more than they are kn
 in-this-order-only | drift | A drift through the day would look just like this change, and is allowed for. Drive base, trial, base, trial.
 order-drift | drift | Load rises or falls from pull to pull whatever the tune. Let the engine cool, and take turns.
 unequal-boost | boost | Manifold pressure of the two sides differs there. No change is given where boost is not equal.
+boost-not-compared | boost | Whether both sides ran at equal boost is not known. An allowance for it is in every change; log the pressure.
 short-pulls-not-in-level | rev-band | A short pull lacks bands that the others share. It counts in its own bands and not in the overall change.
 load-near-zero | change | Load crosses zero or is close to it. A percentage of nothing means nothing.
 load-negative | load | Load is negative throughout. The change is of its size; set `sign` in the car file.
@@ -257,7 +258,7 @@ short-row | calibration | The points span few rpm. Outside them the line is a gu
 two-speeds | calibration | Two speeds always lie on a line. Hold a third.
 dead-band | dead-band | The converter does not follow at low speeds. Nothing below that is measured.
 ceiling | ceiling | The converter does not follow above some speed. Nothing above that is measured.
-suspect-hold | residual | A hold lies off the line by more than it should. Was it held at that speed?
+suspect-hold | residual | A hold lies off the line by more than it should. Ask whether it was held at that speed.
 stray-hold | hold | A hold has no target. It is not used.
 no-target | hold | No target is near this hold. It is not used.
 targets-without-hold | hold | Some targets have no hold. The fit does without them.

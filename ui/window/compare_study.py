@@ -15,7 +15,7 @@ from stream.study.compare.coach import Advice, Resolves, coach, day_resolves
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.compare.scatter import PRIOR, Scatter
-from stream.study.dataset import Dataset, open_dataset
+from stream.study.dataset import Dataset, open_dataset, refuse_same_drive
 from stream.study.force.boost import correction_of
 from stream.study.pulls import PullTrace
 from ui.text.findings import say_all
@@ -63,6 +63,7 @@ def open_sessions(paths: Sequence[str], tell: Callable[[int, int], None], stop: 
         try:
             session = open_dataset(path)
             session.car.need("load", "a study of pulls")
+            refuse_same_drive(session, sessions)
             sessions.append(session)
         except InputError as error:
             remarks.append(f"left out: {error}")

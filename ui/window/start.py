@@ -46,8 +46,8 @@ def open_road(
     close_when_finished: bool = False,
     say: Callable[[str], object] | None = None,
 ) -> int:
-    """Open the main window on a drive and stay until it is closed; closing it, SIGINT or SIGTERM end the
-    drive.
+    """Open the main window on a drive and stay until it is closed; closing it, SIGINT, SIGTERM or SIGHUP end
+    the drive.
 
     `feed` None opens it without a drive. `say` takes the line about a missing font (standard error
     otherwise). Returns the exit code: 0, or 3 where the device or the disk failed. Raises SteadypullError,
@@ -133,7 +133,7 @@ def _to_standard_error(line: str) -> None:
 
 @contextmanager
 def _signals_close(close: Callable[[], object]) -> Iterator[None]:
-    """SIGINT and SIGTERM close the window at the next frame. Does nothing outside the main thread."""
+    """SIGINT, SIGTERM and SIGHUP close the window at the next frame. Does nothing outside the main thread."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -142,7 +142,10 @@ def _signals_close(close: Callable[[], object]) -> Iterator[None]:
         del number, frame
         close()
 
-    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
+    kinds = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # not under nohup
+        kinds.append(signal.SIGHUP)
+    before = {number: signal.signal(number, handle) for number in kinds}
     try:
         yield
     finally:

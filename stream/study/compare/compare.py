@@ -6,6 +6,7 @@ that stands the *shape*: each band less the mean over the bands. What shifts a w
 the session, a drift through the day) cannot make it, so it may be resolved in any order.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -31,10 +32,12 @@ from stream.study.compare.answer import (
 from stream.study.compare.evidence import Evidence, weigh
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import Prepared, prepare
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
 from stream.units import Flags, Floats
 
 WANTED_PCT = 2.0
+# chosen: a boost controller holds its pressure within some 5 %, and load goes about with pressure
+BOOST_PCT = 3.0  # standard uncertainty of a change on a boosted engine whose pressure was not logged on both sides
 DRIFT_PCT = 2.0  # chosen: standard uncertainty of a drift through a day, where the order would not show it
 
 
@@ -82,6 +85,7 @@ def compare(
     if base == trial:
         raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
     used, findings = usable_pulls(pulls, (base, trial))
+    findings += gear_findings(used)
     used, of_gears = in_one_gear(in_time_order(used), (base, trial), width)[::2]
     used, of_zeros = one_zero(used)
     findings += [*of_gears, *of_zeros]
@@ -182,8 +186,12 @@ def _compare(
 def _weigh(ready: Prepared, scatter: Scatter, drift_pct: float) -> tuple[Evidence, Evidence | None]:
     """The evidence for the changes, and for the shape; None where too few bands are shared."""
     bands = len(ready.rpm)
-    shape = None if ready.shape is None else weigh(ready.shape, scatter.shape_spread(ready.shape.values.shape[1]))
-    return weigh(ready.level, scatter.spread(bands), drift_pct / 100), shape
+    boost = BOOST_PCT / 100 if ready.boost_unknown else 0.0
+    shape = ready.shape
+    return (
+        weigh(ready.level, scatter.spread(bands), math.hypot(drift_pct / 100, boost)),
+        None if shape is None else weigh(shape, scatter.shape_spread(shape.values.shape[1]), boost),
+    )
 
 
 def _look(
@@ -294,6 +302,8 @@ def _said_of(ready: Prepared, evidence: Evidence, scatter: Scatter, why: str, dr
         findings.append(warning("no-shared-band"))
     if min(len(base), len(trial)) < 2:
         findings.append(warning("one-pull-a-side"))
+    if ready.boost_unknown:
+        findings.append(warning("boost-not-compared", boost_pct=BOOST_PCT))
     if why:
         findings.append(warning("in-this-order-only", why=why, drift_pct=drift_pct))
     findings += fair.differences(base, trial) + fair.drift(ready.level.values[:, -1], ready.trial)

@@ -12,7 +12,7 @@ from stream.errors import InputError
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
 from stream.study.compare.scatter import PRIOR, PastDay, Scatter, learn, turn_numbers
-from stream.study.dataset import Dataset, open_dataset
+from stream.study.dataset import Dataset, open_dataset, same_drive
 from stream.study.pulls import PullTrace, all_traces, in_time_order, load_key
 
 MOST_SESSIONS = 60  # chosen: the newest; ten days of six sessions teach as much as the weight of the past can hold
@@ -32,7 +32,8 @@ def known_scatter(
     busy     sessions that are being recorded: not opened
 
     Sessions of another car or load calibration, of the same day or later, without a date of their own (a log that
-    begins at its import), or that cannot be read, are passed by. Raises InputError for a folder that is not there.
+    begins at its import), copies of another, or that cannot be read, are passed by. Raises InputError for a folder that
+    is not there.
     """
     if folder is not None and not Path(folder).is_dir():
         raise InputError(f"{folder}: no such folder; name one that holds earlier sessions", code="no-history-folder")
@@ -47,7 +48,8 @@ def known_scatter(
         for path in (found for place in places for found in sorted(place.glob("*.h5"))):
             if path.resolve() not in own and (found_one := _earlier(path, first, pulls[0])) is not None:
                 opened.push(found_one)
-                earlier.append((found_one.started_utc.astimezone(UTC).date(), found_one))
+                if same_drive(found_one, (data for _, data in earlier)) is None:
+                    earlier.append((found_one.started_utc.astimezone(UTC).date(), found_one))
         earlier.sort(key=lambda pair: pair[0])
         days: dict[date, list[Dataset]] = defaultdict(list)
         for day, data in earlier[-MOST_SESSIONS:]:

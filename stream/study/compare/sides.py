@@ -13,6 +13,7 @@ from stream.study import shared
 from stream.study.bands import BandTable
 from stream.study.compare.evidence import Sides
 from stream.study.compare.scatter import Scatter, turn_numbers
+from stream.study.force.boost import at_unequal_boost, boost_not_known
 from stream.study.pulls import PullTrace
 from stream.units import Flags, Floats, Ints
 
@@ -21,8 +22,6 @@ ZERO_UNCERTAINTIES = 3.0  # chosen: load must stand so many standard uncertainti
 UNLIKE_SDS = 4.0  # standard deviations from its tune's others: 1 pull in 16 000 by chance (normal distribution)
 LEAST_OTHERS = 3  # pulls of the tune that must agree before one may be called unlike them
 MOST_UNLIKE = 1 / 3  # chosen: of a tune's pulls; more than that is how the tune scatters, not odd ones
-# chosen: load of a boosted engine goes about with absolute pressure, so 1 % of pressure is 1 % of load
-EQUAL_PRESSURE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +33,7 @@ class Prepared:
     tested    (bands,) where a change in % has a meaning;  shared (bands,) those behind the curve's level
     whole     (pulls,) true for pulls that have all shared bands
     pressure  (2, bands) mean manifold pressure of base and trial, kPa, NaN where it was not recorded
+    boost_unknown   whether the engine is boosted, and by how much the sides differ in it is not known
     """
 
     pulls: tuple[PullTrace, ...]
@@ -48,6 +48,7 @@ class Prepared:
     level: Sides
     shape: Sides | None
     pressure: Floats
+    boost_unknown: bool
     findings: tuple[Finding, ...]
 
 
@@ -67,12 +68,14 @@ def prepare(
     findings: list[Finding] = []
     sides = (_side_mean(pressure[rows], trial, False), _side_mean(pressure[rows], trial, True))
     tested, words = _tested(kept, table.rpm, load, trial)
-    unequal = tested & (np.abs(np.log(sides[1] / sides[0])) > EQUAL_PRESSURE)
+    airs = [pull.air for pull in kept]
+    unequal = tested & at_unequal_boost(*sides, airs)
     findings += words
     if unequal.any():
         gap = np.nanmax(100 * np.abs(sides[1] / sides[0] - 1)[unequal])
         findings.append(warning("unequal-boost", rpm=tuple(map(float, table.rpm[unequal])), largest_pct=float(gap)))
     tested &= ~unequal
+    unknown = tested & boost_not_known(*sides, airs)
     have = np.isfinite(load) & tested
     whole, bands = best_block(have, trial)
     left = int((~whole & have.any(axis=1)).sum())
@@ -104,6 +107,7 @@ def prepare(
         everything,
         shape,
         np.array(sides),
+        bool(unknown.any()),
         tuple(findings),
     )
 

@@ -14,7 +14,7 @@ from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.fair import drift_test
 from stream.study.compare.sides import best_block
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
 from stream.units import Floats
 
 DAY_S = 86_400.0
@@ -59,9 +59,10 @@ def trend(
     Raises InputError where the tune has no clean pull, or cars or units differ.
     """
     used, words = usable_pulls(pulls, (tune,))
+    of_gears = gear_findings(used)
     used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
     used, zero_words = one_zero(used)
-    findings = [*words, *gear_words, *zero_words]
+    findings = [*words, *of_gears, *gear_words, *zero_words]
     load = band_table(used, width).load
     whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
     doubled = np.vstack([whole, whole])

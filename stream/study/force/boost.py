@@ -16,14 +16,14 @@ from stream.findings import Finding, note, warning
 from stream.record.tables import Weather
 from stream.study.dataset import Dataset
 from stream.study.force.air import air_factors, check_air, range_findings
-from stream.units import HPA_PER_UNIT, Flags, Floats, plain_unit
+from stream.study.force.ambient import HIGHEST_HPA, ambient, kpa_per_unit, manifold_channel
+from stream.units import Flags, Floats
 
 if TYPE_CHECKING:
     from stream.study.pulls import PullTrace
 
 # chosen: ram air makes 29 hPa at 250 km/h (½ ρ v²), a sensor of 1 % errs by 10; a blower makes hundreds.
 ABOVE_HPA = 50.0
-HIGHEST_AMBIENT_HPA = 1085.0  # about the highest ever read at a sea level; from memory
 STANDARD_HPA = 1013.25  # ISO 2533
 LOWEST_AMBIENT_HPA = 700.0  # about 3 000 m, where roads end (ISO 2533)
 LEAST_AT_LOAD = 0.7  # chosen, of ambient: an engine without boost fills to 0.9 and more at full throttle
@@ -32,8 +32,6 @@ BELOW_NOTHING_HPA = -30.0  # chosen: an absolute sensor's zero is not off by mor
 # and the pulses of the intake by more than this
 STUCK_HPA = 2.0
 AROUND_S = 1.0  # before and after a pull, where the throttle moves
-AMBIENT_NAMES = ("baro", "ambient", "atmos")  # how a channel of other role tells that it is ambient pressure
-AMBIENT_APART_HPA = 15.0  # chosen: two barometers agree within 5; a sea-level pressure at 130 m of altitude does not
 # chosen: load of a boosted engine goes about with absolute pressure, so 1 % of pressure is 1 % of load, half of the
 # 2 % that a comparison sets out to settle
 EQUAL_PRESSURE = 0.01
@@ -50,12 +48,14 @@ class SessionAir:
 
     weather      the air that was kept with it, None where nobody said
     above_hpa    how far manifold pressure stood above ambient at most, hPa; None: unknown
+    reached_hpa  what it reached in the pulls, hPa, absolute; None: not recorded, or a gauge's beside an unknown ambient
     findings     what is odd about the pressure channels
     """
 
     weather: Weather | None = None
     boost: BoostState = "unknown"
     above_hpa: float | None = None
+    reached_hpa: float | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -94,19 +94,21 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
     which is said. A channel that does not move through a pull and the second about it is no pressure there.
     """
     found: list[Finding] = []
-    ambient = _ambient(data, found)
+    known, odd_air = ambient(data)
+    found += odd_air
+    ambient_hpa = None if known is None else 10 * known.kpa
     declared = data.car.engine.boosted
-    channel = data.first("manifold_pressure")
-    hpa = None if channel is None else data.channel("manifold_pressure", "hPa")
+    channel = manifold_channel(data)
+    factor = None if channel is None else kpa_per_unit(channel.unit)
+    hpa = None if channel is None or factor is None else 10 * factor * data.on_live_clock(channel)
     if channel is None or hpa is None:
         if channel is not None:
             found.append(warning("pressure-no-unit", channel=channel.name, unit=channel.unit))
-        return Pressure(None, SessionAir(data.weather, _state(declared, None), None, tuple(found)))
-    hpa = hpa.copy()
+        return Pressure(None, SessionAir(data.weather, _state(declared, None), findings=tuple(found)))
     if channel.gauge:
-        if ambient is None:
+        if ambient_hpa is None:
             found.append(warning("gauge-no-ambient", channel=channel.name, session=data.path.name))
-        hpa = hpa + (STANDARD_HPA if ambient is None else ambient)
+        hpa = hpa + (STANDARD_HPA if ambient_hpa is None else ambient_hpa)
     stuck = [_stuck(data.time_s, hpa, span) for span in pulls]
     for rows in (rows for rows in stuck if rows is not None):
         hpa[rows] = np.nan
@@ -114,15 +116,18 @@ def pressure_of(data: Dataset, pulls: Sequence[tuple[float, float]]) -> Pressure
         found.append(
             warning("pressure-stuck", channel=channel.name, session=data.path.name, pulls=count, of=len(pulls))
         )
-    if not channel.gauge and (odd := _not_absolute(data, hpa, pulls, ambient)) is not None:
+    if not channel.gauge and (odd := _not_absolute(data, hpa, pulls, ambient_hpa)) is not None:
         found.append(odd)
-        return Pressure(None, SessionAir(data.weather, _state(declared, None), None, tuple(found)))
-    level = STANDARD_HPA if channel.gauge and ambient is None else ambient
+        return Pressure(None, SessionAir(data.weather, _state(declared, None), findings=tuple(found)))
+    level = STANDARD_HPA if channel.gauge and ambient_hpa is None else ambient_hpa
     above = _above(data.time_s, hpa, pulls, level)
     state = _state(declared, above)
     if declared is False and state == "boosted":
         found.append(warning("boost-against-car", session=data.path.name, above_hpa=above or 0.0))
-    return Pressure(hpa / 10, SessionAir(data.weather, state, above, tuple(found)))
+    reached = max(_levels(data.time_s, hpa, pulls), default=None)
+    if channel.gauge and ambient_hpa is None:
+        reached = None
+    return Pressure(hpa / 10, SessionAir(data.weather, state, above, reached, tuple(found)))
 
 
 def at_unequal_boost(base_kpa: Floats, other_kpa: Floats, airs: Sequence[SessionAir]) -> Flags:
@@ -135,6 +140,13 @@ def at_unequal_boost(base_kpa: Floats, other_kpa: Floats, airs: Sequence[Session
         return np.zeros(len(base_kpa), dtype=np.bool_)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.abs(np.log(other_kpa / base_kpa)) > EQUAL_PRESSURE)
+
+
+def boost_not_known(base_kpa: Floats, other_kpa: Floats, airs: Sequence[SessionAir]) -> Flags:
+    """(bands,) where an engine that is boosted has no manifold pressure on one side or both."""
+    if not any(air.boost == "boosted" for air in airs):
+        return np.zeros(len(base_kpa), dtype=np.bool_)
+    return np.asarray(~(np.isfinite(base_kpa) & np.isfinite(other_kpa)))
 
 
 def correction(
@@ -156,9 +168,10 @@ def correction(
     found: list[Finding] = [finding for air in sessions.values() for finding in air.findings]
     if given is None and not kept:
         return Correction(None, tuple(found))
-    boosted = {path: air for path, air in sessions.items() if air.boost == "boosted"}
+    above_hpa = {path: _above_given(air, None if given is None else given.get(path)) for path, air in sessions.items()}
+    boosted = [path for path, air in sessions.items() if air.boost == "boosted" or (above_hpa[path] or 0) > ABOVE_HPA]
     if boosted:
-        above = [air.above_hpa for air in boosted.values() if air.above_hpa is not None and air.above_hpa > ABOVE_HPA]
+        above = [one for path in boosted if (one := above_hpa[path]) is not None and one > ABOVE_HPA]
         found.append(warning("air-refused-boost", above_hpa=max(above, default=None), sessions=tuple(boosted)))
         return Correction(None, tuple(found))
     if given is None and len(kept) < len(sessions):
@@ -190,6 +203,14 @@ def correction(
     elif "none-seen" in states:
         found.append(note("air-boost-not-seen"))
     return Correction(factors, tuple(found))
+
+
+def _above_given(air: SessionAir, given: Reading | None) -> float | None:
+    """How far manifold pressure stood above ambient, hPa, by the reading where one is given and says more."""
+    if given is None or air.reached_hpa is None:
+        return air.above_hpa
+    by_reading = air.reached_hpa - given.pressure_hpa
+    return by_reading if air.above_hpa is None else max(air.above_hpa, by_reading)
 
 
 def correction_of(
@@ -234,28 +255,6 @@ def _range_error(finding: Finding) -> InputError:
     )
 
 
-def _ambient(data: Dataset, found: list[Finding]) -> float | None:
-    """Ambient pressure, hPa: as a person said it, else by a channel named so; None where neither tells."""
-    said = None if data.weather is None else data.weather.pressure_hpa
-    for channel in data.recorded("other"):
-        named = any(word in channel.name.lower() for word in AMBIENT_NAMES)
-        if not named or plain_unit(channel.unit) not in HPA_PER_UNIT:
-            continue
-        mean = data.mean_over([channel.name], 0.0, data.duration_s).get(channel.name, np.nan)
-        read = mean * HPA_PER_UNIT[plain_unit(channel.unit)]
-        if not 450 <= read <= HIGHEST_AMBIENT_HPA:
-            found.append(warning("ambient-odd", channel=channel.name, pressure_hpa=float(read)))
-            continue
-        if said is not None and abs(read - said) > AMBIENT_APART_HPA:
-            found.append(
-                warning("ambient-apart", session=data.path.name, channel=channel.name, read_hpa=read, said_hpa=said)
-            )
-            # A barometer on board stands where the car does. The lower of the two lets less pass for no boost.
-            return min(read, said)
-        return read if said is None else said
-    return said
-
-
 def _not_absolute(
     data: Dataset, hpa: Floats, pulls: Sequence[tuple[float, float]], ambient_hpa: float | None
 ) -> Finding | None:
@@ -298,7 +297,7 @@ def _above(time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]], ambi
         return None
     if ambient_hpa is not None:
         return max(highest) - ambient_hpa
-    above = max(highest) - HIGHEST_AMBIENT_HPA
+    above = max(highest) - HIGHEST_HPA
     return above if above > ABOVE_HPA else None  # without an ambient pressure only boost can be seen, never its absence
 
 

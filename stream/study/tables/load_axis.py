@@ -6,7 +6,6 @@ would lay the drive over the wrong cells.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -14,32 +13,19 @@ from stream.car import Channel
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
+from stream.study.force.ambient import LOWEST_HPA, Ambient, ambient, kpa_per_unit, manifold_channel
 from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
 from stream.study.tables.user_table import UserTable
-from stream.units import ABSOLUTE_OF, PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
+from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
 HIGH_SHARE_OF_AMBIENT = 0.75
 HIGH_THROTTLE_PCT = 60.0
 STANDARD_KPA = 101.325  # ISO 2533
-AMBIENT_KPA = (50.0, 110.0)  # the highest roads, and the deepest valley in a high
 RUNNING_RPM = 500.0
-STANDING_RPM = 50.0
 LEAST_MANIFOLD_KPA = 10.0  # on the overrun an engine still shows 15 to 25 kPa; common practice, no source
 WIDE_OPEN_PCT = 80.0
 STILL_KPA = 1.0  # chosen: manifold pressure that moves less than this while the throttle moves is not measured
 MOVED_PCT = 25.0
-# how the name of a pressure channel tells that it is the air's; common practice, no source
-_AMBIENT_NAMES = ("baro", "ambient", "atmos")
-
-Source = Literal["said", "channel", "standing", "wide-open", "standard"]
-
-
-@dataclass(frozen=True, slots=True)
-class Ambient:
-    """Pressure of the air where the car stood, kPa, and how it is known."""
-
-    kpa: float
-    source: Source
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,15 +96,15 @@ def load_axes(data: Dataset, rows: EvenRows) -> LoadAxes:
         throttle = _throttle(data, rows, findings)
     except InputError as error:
         trouble["throttle"] = error
-    channel = _manifold(data)
-    ambient = _ambient(data, rows, throttle, channel)
+    channel = manifold_channel(data)
+    air = _ambient(data, rows, throttle, channel)
     try:
-        pressure = None if channel is None else _pressure(data, rows, channel, ambient, throttle, findings)
+        pressure = None if channel is None else _pressure(data, rows, channel, air, throttle, findings)
     except InputError as error:
         trouble["manifold_pressure"] = error
     for role, refusal in trouble.items():
         findings.append(warning("load-channel-unusable", session=data.path.name, role=role, why=refusal.code))
-    return LoadAxes(str(data.path), pressure, throttle, ambient, trouble, tuple(findings))
+    return LoadAxes(str(data.path), pressure, throttle, air, trouble, tuple(findings))
 
 
 def ambient_finding(ambient: Sequence[Ambient]) -> Finding:
@@ -132,47 +118,20 @@ def ambient_finding(ambient: Sequence[Ambient]) -> Finding:
     return Finding("high-load-from", "warning" if lowest.source == "standard" else "note", values)
 
 
-def _manifold(data: Dataset) -> Channel | None:
-    return next((one for one in data.recorded("manifold_pressure") if not _is_air(one)), None)
-
-
-def _is_air(channel: Channel) -> bool:
-    return any(word in channel.name.lower() for word in _AMBIENT_NAMES)
-
-
-def _to_kpa(unit: str) -> float | None:
-    plain = plain_unit(unit)
-    factor = conversion(ABSOLUTE_OF.get(plain, plain), "kPa")
-    return None if factor is None else factor[0]
-
-
 def _ambient(data: Dataset, rows: EvenRows, throttle: Floats | None, channel: Channel | None) -> Ambient:
-    """Said by a person, logged, read off the manifold of a standing engine, or off an open throttle; else standard."""
-
-    def usable(kpa: float) -> bool:
-        return bool(AMBIENT_KPA[0] <= kpa <= AMBIENT_KPA[1])
-
-    if data.weather is not None and usable(data.weather.pressure_hpa / 10):
-        return Ambient(data.weather.pressure_hpa / 10, "said")
-    for one in data.recorded("manifold_pressure", "other"):
-        factor = _to_kpa(one.unit)
-        if _is_air(one) and factor is not None:
-            mean = data.mean_over([one.name], 0.0, data.duration_s).get(one.name)
-            if mean is not None and usable(mean * factor):
-                return Ambient(mean * factor, "channel")
-    factor = None if channel is None else _to_kpa(channel.unit)
-    if channel is None or channel.gauge or factor is None:
+    """By the rule that all studies share; where that is silent, off an open throttle; else the standard one."""
+    known = ambient(data)[0]
+    if known is not None:
+        return known
+    factor = None if channel is None else kpa_per_unit(channel.unit)
+    if channel is None or channel.gauge or factor is None or throttle is None:
         return Ambient(STANDARD_KPA, "standard")
     kpa = rows.channels[channel.name] * factor
-    standing = np.isfinite(kpa) & (rows.speed_rpm < STANDING_RPM)
-    if standing.sum() * rows.step_s >= 1.0 and usable(level := float(np.median(kpa[standing]))):
-        return Ambient(level, "standing")
-    if throttle is not None:
-        wide = np.isfinite(kpa) & (throttle >= WIDE_OPEN_PCT) & (rows.speed_rpm > RUNNING_RPM)
-        if wide.sum() * rows.step_s >= 1.0:
-            level = float(np.percentile(kpa[wide], 95))
-            if usable(level) and level < STANDARD_KPA:
-                return Ambient(level, "wide-open")
+    wide = np.isfinite(kpa) & (throttle >= WIDE_OPEN_PCT) & (rows.speed_rpm > RUNNING_RPM)
+    if wide.sum() * rows.step_s >= 1.0:
+        level = float(np.percentile(kpa[wide], 95))
+        if LOWEST_HPA <= 10 * level < 10 * STANDARD_KPA:
+            return Ambient(level, "wide-open")
     return Ambient(STANDARD_KPA, "standard")
 
 
@@ -183,7 +142,7 @@ def _pressure(
     where = f"{data.path}: channel {channel.name!r}"
     values = rows.channels[channel.name]
     running = np.isfinite(values) & (rows.speed_rpm > RUNNING_RPM)
-    factor = _to_kpa(channel.unit)
+    factor = kpa_per_unit(channel.unit)
     if factor is None and channel.unit.strip():
         raise InputError(
             f"{where} is in {channel.unit!r}, no unit of pressure; write kPa, hPa, bar, psi or inHg", "load-unit"

@@ -379,3 +379,71 @@ def test_a_boosted_engine_without_a_pressure_log_says_that_boost_cannot_be_compa
     _, codes = advised([made("A", car=car), made("B", seed=2, car=car, change=0.05)], tmp_path)
 
     assert "advance-boost-not-logged" in codes
+
+
+# -- what is not known is not equal -----------------------------------------------------------------------------------
+
+NO_PRESSURE = '[[channel]]\nname = "map"\nrole = "other"\nunit = "kPa"\n'
+
+
+def compared(made: Make, scale: float, **both: Any) -> Any:
+    """A B B A, the load of B `scale` times that of A."""
+    paths = [
+        made(tune, seed=10 + place, **both, **({"scale": scale} if tune == "B" else {}))
+        for place, tune in enumerate("ABBA")
+    ]
+    return answer("compare", *paths, "--base", "A", "--trial", "B", "--history", "none")
+
+
+@pytest.mark.parametrize("how", [{"car": "[engine]\nboosted = true\n" + NO_PRESSURE}, {"stuck_kpa": 150.0}])
+def test_a_boosted_engine_of_unknown_boost_resolves_no_small_change(made: Make, how: dict[str, Any]) -> None:
+    """Load goes about with pressure (common practice): 5 % of boost is 5 % of load, and nobody measured it."""
+    both = {"car": channels(boosted=True), **how}
+
+    small, large = compared(made, 1.05, **both), compared(made, 1.25, **both)
+
+    assert "boost-not-compared" in {one["code"] for one in small["findings"]}
+    assert not small["overall"]["resolved"]
+    assert not any(band["resolved"] for band in small["bands"])
+    assert large["overall"]["resolved"]
+
+
+def test_a_boosted_engine_of_known_equal_boost_is_compared(made: Make) -> None:
+    found = compared(made, 1.05, car=channels(boosted=True), high=150.0)
+
+    assert "boost-not-compared" not in {one["code"] for one in found["findings"]}
+    assert found["overall"]["resolved"]
+
+
+def test_the_weather_blocks_no_comparison_of_an_engine_without_boost(made: Make) -> None:
+    car = channels(boosted=False)
+    paths = [made(tune, seed=10 + place, car=car, high=97.0 - 2.5 * (tune == "B")) for place, tune in enumerate("ABBA")]
+
+    found = answer("compare", *paths, "--base", "A", "--trial", "B", "--history", "none")
+
+    assert "unequal-boost" not in {one["code"] for one in found["findings"]}
+    assert found["overall"]["change_pct"] is not None
+
+
+def test_the_air_that_is_given_is_the_ambient_one(made: Make) -> None:
+    """Manifold pressure 9 kPa above the barometer's is boost, though some weather on earth would explain it."""
+    ratio, codes, _ = factor(made(high=108.0), "--air", "25,990,0")
+
+    assert ratio == 1
+    assert "air-refused-boost" in codes
+
+
+def test_a_standing_engine_tells_the_ambient_pressure(made: Make) -> None:
+    """One rule for the boost, the air and the tables: before the engine is started its manifold holds the air's."""
+    path = made(high=108.0)
+    with h5py.File(path, "r+") as file:
+        names = list(file["raw/samples"].attrs["names"])
+        rows = slice(0, 200)
+        file["raw/samples"][rows, names.index("volts")] = 0.2  # 0 rpm by the car file's line
+        file["raw/samples"][rows, names.index("map")] = 99.0
+        del file["live"], file["pulls"]  # found again from what stands in the file now
+    with open_dataset(path) as data:
+        air = pull_traces(data)[0].air
+
+    assert air.boost == "boosted"
+    assert air.above_hpa == pytest.approx(90, abs=10)

@@ -10,7 +10,7 @@ import pytest
 
 from tests.ui_cli import ROOT, in_process
 from ui.cli.examples import EXAMPLES
-from ui.cli.main import COMMANDS, cli
+from ui.cli.group import COMMANDS, cli
 
 HEAVY = ("PySide6", "pyqtgraph", "scipy", "h5py", "numpy", "serial", "rich")
 

@@ -1,0 +1,203 @@
+"""What a drive is printed to is no business of its recording; every signal ends it properly, whenever it comes.
+
+Expected values: interface.md ('SIGINT, SIGTERM and SIGHUP end a recording properly, exit 0'; exit 3 where the disk
+failed and what was recorded is safe).
+"""
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+from tests.device import Device, counted, description, device, frames
+from tests.ui_cli import ROOT
+
+ROWS = 2000
+FULL = Path("/dev/full")
+SPINS = """
+import collections, itertools, sys
+import ui.cli.shelf
+from ui.cli.main import main
+def spin(**words):
+    print("spinning", file=sys.stderr, flush=True)
+    collections.deque(itertools.repeat(None, 10**13), maxlen=0)  # in C: no Python handler runs
+ui.cli.shelf.command.callback = spin
+main(["shelf", "x"])
+"""
+
+
+def driven(
+    folder: Path, car_file: Path, signals: Sequence[int], *words: str, shell: str = ""
+) -> tuple[int, np.ndarray, int]:
+    """Drive a device's 2 000 samples, then send the signals: exit code, recorded counts, `finished`."""
+    sent = threading.Event()
+
+    def work(line: Device) -> None:
+        line.await_reader()
+        line.send(description())
+        for frame in frames(counted(ROWS)):
+            line.send(frame)
+        sent.set()
+        line.await_leaving()
+
+    with device(folder, work) as line:
+        command = f"exec {sys.executable} -m ui.cli.main drive --port {line.port} --car {car_file} -o {folder}/d"
+        process = subprocess.Popen(
+            ["bash", "-c", f"{command} --headless {' '.join(words)} {shell}"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        assert sent.wait(30)
+        wait_for_rows(folder / "d")
+        for number in signals:
+            process.send_signal(number)
+            time.sleep(0.02)
+        process.communicate(timeout=30)
+    (session,) = (folder / "d").glob("*.h5")
+    assert not list((folder / "d").glob("*.journal"))
+    with h5py.File(session) as file:
+        return process.returncode, file["raw/samples"][:, 0], int(file.attrs["finished"])
+
+
+def wait_for_rows(folder: Path) -> None:
+    """Until the journal holds what the device has sent: 8 bytes a row."""
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline:
+        if any(path.stat().st_size > ROWS * 8 for path in folder.glob("*.journal")):
+            return
+        time.sleep(0.02)
+    raise TimeoutError("nothing was recorded")
+
+
+@pytest.mark.parametrize(
+    ("signals", "words", "shell", "code"),
+    [
+        ([signal.SIGHUP], [], "", 0),
+        ([signal.SIGTERM, signal.SIGTERM, signal.SIGINT, signal.SIGHUP], [], "", 0),
+        ([signal.SIGINT], [], ">&- 2>&-", 0),  # closed: the session must not become number 1 or 2 and be printed into
+        ([signal.SIGINT], [], ">/dev/full 2>/dev/full", 0),
+        ([signal.SIGTERM], ["--json"], ">/dev/full", 3),  # an answer that was asked for and could not be given
+        ([signal.SIGTERM], ["--json"], "> >(exec 0<&-) 2> >(exec 0<&-)", 0),  # readers that went away
+    ],
+)
+@pytest.mark.skipif(not FULL.exists(), reason="needs /dev/full")
+def test_a_recording_ends_whole(
+    tmp_path: Path, car_file: Path, signals: list[int], words: list[str], shell: str, code: int
+) -> None:
+    """Every sample is there, the session is finished, the journal is gone."""
+    got, counts, finished = driven(tmp_path, car_file, signals, *words, shell=shell)
+
+    assert (got, finished) == (code, 1)
+    np.testing.assert_array_equal(counts, np.arange(ROWS))
+
+
+def test_a_display_that_takes_nothing_holds_nobody_up(tmp_path: Path, car_file: Path) -> None:
+    """Standard error is a full pipe that nobody reads (a terminal stopped by Ctrl-S): SIGTERM ends the drive."""
+    reading, writing = os.pipe()
+    os.set_blocking(writing, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(writing, b"x" * 4096)
+    os.set_blocking(writing, True)
+    try:
+        os.set_inheritable(writing, True)
+        got, counts, finished = driven_into(tmp_path, car_file, writing)
+    finally:
+        os.close(reading)
+        os.close(writing)
+
+    assert (got, finished, len(counts)) == (0, 1, ROWS)
+
+
+def driven_into(folder: Path, car_file: Path, stderr: int) -> tuple[int, np.ndarray, int]:
+    """As `driven`, standard error into a pipe."""
+    sent = threading.Event()
+
+    def work(line: Device) -> None:
+        line.await_reader()
+        line.send(description() + b"".join(frames(counted(ROWS))))
+        sent.set()
+        line.await_leaving()
+
+    with device(folder, work) as line:
+        words = ["drive", "--port", line.port, "--car", str(car_file), "-o", str(folder / "d"), "--headless"]
+        process = subprocess.Popen(
+            [sys.executable, "-m", "ui.cli.main", *words],
+            stdout=subprocess.DEVNULL,
+            stderr=stderr,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        try:
+            assert sent.wait(30)
+            wait_for_rows(folder / "d")
+            process.send_signal(signal.SIGTERM)
+            # what is printed behind the end may wait for a reader; a second signal lets it go
+            for _ in range(20):
+                try:
+                    process.wait(1.5)
+                    break
+                except subprocess.TimeoutExpired:
+                    process.send_signal(signal.SIGTERM)
+        finally:
+            process.kill()
+            process.wait()
+    (session,) = (folder / "d").glob("*.h5")
+    with h5py.File(session) as file:
+        return process.returncode, file["raw/samples"][:, 0], int(file.attrs["finished"])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_before_the_port_is_open(tmp_path: Path, car_file: Path, number: int) -> None:
+    """While it still starts: words, exit 0, no traceback, nothing on the disk."""
+    code = (
+        "import os, signal, threading, time\nimport ui.cli.main as m\n"
+        f"threading.Timer(0.1, os.kill, (os.getpid(), {int(number)})).start()\n"
+        f"m.main(['drive', '--port', '/nowhere', '--car', {str(car_file)!r}, '-o', {str(tmp_path / 'd')!r}])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60)
+
+    assert done.returncode in (0, 3)  # 3: it was quick enough to find that there is no such port
+    assert "Traceback" not in done.stderr
+    if done.returncode == 0:
+        assert done.stderr.strip() == "stopped before the device spoke; nothing was recorded"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, number: int) -> None:
+    """HDF5 does over some damaged files; no Python handler runs then, the keeper ends it, in one line, exit 2."""
+    with subprocess.Popen([sys.executable, "-c", SPINS], stderr=subprocess.PIPE, text=True, cwd=ROOT) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "spinning\n"
+        time.sleep(0.3)  # from the word to the spinning
+        asked = time.monotonic()
+        process.send_signal(number)
+        said = process.stderr.read()
+        process.wait(10)
+        took = time.monotonic() - asked
+
+    assert took < 2.0
+    assert process.returncode == 2
+    assert said.startswith("steadypull: error: stopped, in the middle of reading a file")
+    assert said.count("\n") == 1
+
+
+def test_a_keeper_that_is_killed_leaves_no_child(tmp_path: Path) -> None:
+    """Its end is its child's end, where the system can do that."""
+    if sys.platform != "linux":
+        pytest.skip("PR_SET_PDEATHSIG is Linux's")
+    with subprocess.Popen([sys.executable, "-c", SPINS], stderr=subprocess.PIPE, text=True, cwd=ROOT) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "spinning\n"
+        process.kill()
+        assert process.stderr.read() == ""  # returns once the child, which holds the other end, has gone
