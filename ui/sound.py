@@ -52,7 +52,13 @@ CUES = {
     for cue in (
         Cue("hold-reached", "Hold reached", 1, 0.5, (Note(1250, 0.09, 0.06), Note(1875, 0.32))),
         Cue("hold-broken", "Hold broken", 2, 0.5, (Note(1875, 0.30, 0.06), Note(1250, 0.09))),
-        Cue("target-taken", "Target taken", 3, 0.6, (Note(1250, 0.08, 0.06), Note(1500, 0.08, 0.06), Note(1875, 0.32))),
+        Cue(
+            "target-taken",
+            "Target or zero taken",
+            3,
+            0.6,
+            (Note(1250, 0.08, 0.06), Note(1500, 0.08, 0.06), Note(1875, 0.32)),
+        ),
         Cue("pull-caught", "Pull caught", 3, 0.6, (Note(1500, 0.08, 0.08),) * 2 + (Note(1500, 0.08),)),
         Cue("not-watched", "A limit is not watched", 4, 0.7, (Note(1100, 0.09, 0.25),) * 3),
         Cue("data-fault", "Data fault", 4, 0.7, (Note(1100, 0.45, 0.25), Note(1100, 0.45))),
@@ -65,6 +71,7 @@ _CUE_OF_KIND = {
     "hold-began": "hold-reached",
     "hold-broken": "hold-broken",
     "target": "target-taken",
+    "zero": "target-taken",
     "pull-done": "pull-caught",
     "gap": "data-fault",
     "clipped": "data-fault",
@@ -91,6 +98,8 @@ def wave(cue: Cue, rate: int = SAMPLE_RATE) -> npt.NDArray[np.float32]:
 def cue_for(event: Event) -> Cue | None:
     """The cue that belongs to an event, or None."""
     name = _CUE_OF_KIND.get(event.kind)
+    if event.kind == "zero" and (event.details or {}).get("refused"):
+        return None
     if event.kind == "pull-done" and (event.details or {}).get("pull", {}).get("verdict") == "flawed":
         name = "pull-flawed"
     return None if name is None else CUES[name]

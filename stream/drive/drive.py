@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+import msgspec
 import numpy as np
 
 from stream.block import Block, StreamInfo
@@ -21,14 +22,15 @@ from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.pulse_ear import PulseEar
 from stream.drive.recorder import Recorder, Take
 from stream.drive.status import DriveStatus
-from stream.errors import StorageError
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
+from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain, warning
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
-from stream.record.tables import Command, Heard, Weather
+from stream.record.tables import Command, Heard, Weather, Zero
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor, Ring
 from stream.sources.source import Source, SourceNote
@@ -74,11 +76,14 @@ class Drive:
         self._tune, self._gear = tune, gear
         plan = targets if isinstance(targets, GuidePlan) else GuidePlan(targets, gear=gear)
         self._guide = Guide(car, plan) if plan.targets else None
-        self._asked: deque[Literal["skip", "redo"]] = deque()
+        self._asked: deque[Literal["here", "skip", "back"]] = deque()
         self._want_recording = record and (folder is not None or path is not None)
         self._notes: deque[SourceNote] = deque()
         self._marks: deque[str] = deque()
         self._knocks: deque[None] = deque()
+        self._zero_asked: deque[bool] = deque()  # rolling
+        self._zero_again: deque[Command] = deque()  # of a recording that is replayed
+        self._zero_key: ZeroKey | None = None
         self._speeds: deque[tuple[float, float, float]] = deque()  # session time, lowest and highest rpm up to it
         self._reader = Reader(
             source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
@@ -179,13 +184,29 @@ class Drive:
         """Knock was heard just now: kept in the session with the speeds of the last moment, and as an event."""
         self._knocks.append(None)
 
+    def zero(self, rolling: bool = False) -> None:
+        """Declare the last quiet seconds as zero load, in neutral: standing on the level with the brakes off, or in a
+        free roll. Refused, with the reason, where they do not look like it."""
+        self._zero_asked.append(rolling)
+
+    def set_weather(self, weather: Weather) -> None:
+        """The air of the day: kept in this session file and in those that follow."""
+        with self._lock:
+            self._weather = weather
+            if self._take is not None:
+                self._take.weather.append(weather)
+
+    def here(self) -> None:
+        """The speed that is held now is the target that was asked for, by the person's own reading."""
+        self._asked.append("here")
+
     def skip_target(self) -> None:
         """Leave the next target out."""
         self._asked.append("skip")
 
     def redo_target(self) -> None:
         """Go back to the target before; its hold no longer counts."""
-        self._asked.append("redo")
+        self._asked.append("back")
 
     def status(self) -> DriveStatus:
         """One look at the drive."""
@@ -276,12 +297,45 @@ class Drive:
                 self._speeds.popleft()
         if self._take is not None:
             self._take.passed(cursor.row, rows)
+        if self._zero_key is not None:
+            self._zero_key.hear(block.first - self._origin, block, rows)
         self._tell_coach(stage, block, rows)
+        self._take_zeros(stage)
         self._follow_targets(stage)
         now = self._last_push = time.monotonic()
         if now >= self._next_publish:
             self._publish(stage)
             self._next_publish = now + PUBLISH_S
+
+    def _take_zeros(self, stage: LiveStage) -> None:
+        """Zeros that were asked for, now or in the recording that is replayed."""
+        key = self._zero_key
+        while key is not None and self._zero_asked:
+            rolling = self._zero_asked.popleft()
+            try:
+                zero, command = key.take(rolling)
+            except InputError as error:
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+                continue
+            self._keep(command.kind, command.value, command.index)
+            self._have_zero(zero, stage.time_s)
+        while key is not None and self._zero_again and self._zero_again[0].index <= key.end:
+            command = self._zero_again.popleft()
+            try:
+                zero = key.again(command)
+            except InputError as error:
+                self.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+                continue
+            self._keep(command.kind, command.value, command.index)
+            self._have_zero(zero, zero.end_s)
+
+    def _have_zero(self, zero: Zero, time_s: float) -> None:
+        what = zero_taken(zero, self.car, kept=self._take is not None)
+        self.events.add(time_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+        if self._take is not None:
+            self._take.zeros.append(zero)
+        if self.coach is not None:
+            self.coach.zero(zero)
 
     def _tell_coach(self, stage: LiveStage, block: Block, rows: LiveRows) -> None:
         """Leave it in the coach's box; the coach works on a thread of its own."""
@@ -300,8 +354,8 @@ class Drive:
             return
         while self._asked:
             asked = self._asked.popleft()
-            self._keep("skip" if asked == "skip" else "back")
-            guide.skip() if asked == "skip" else guide.redo()
+            self._keep(asked)
+            {"here": guide.here, "skip": guide.skip, "back": guide.redo}[asked]()
         guide.take(stage.holds)
         guide.look(stage.steady())
         self._pass_on(guide, stage)
@@ -337,8 +391,13 @@ class Drive:
     def _do_again(self, note: SourceNote) -> None:
         """What a person did in the recording that is replayed, at the same sample."""
         index = max(0, note.index - self._origin)
-        if note.kind in ("skip", "back") and self._guide is not None:
-            self._asked.append("skip" if note.kind == "skip" else "redo")
+        if self._guide is not None:
+            for asked in ("here", "skip", "back"):
+                if note.kind == asked:
+                    self._asked.append(asked)
+                    return
+        if note.kind == "zero":
+            self._zero_again.append(Command(index=index, kind=note.kind, value=str(note.what)))
             return
         self._keep(note.kind, str(note.what), index)
         if note.kind == "mark" and self._reader.ring is not None:
@@ -368,6 +427,7 @@ class Drive:
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
+        self._zero_key = ZeroKey(self.car, ring.info)
         now = datetime.now(UTC)
         path = self._path
         if self._want_recording and path is None:

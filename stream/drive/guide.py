@@ -43,11 +43,12 @@ class _Target:
 
 @dataclass(slots=True)
 class _Seen:
-    """One hold: the place in the row it was taken to, and whether a person let it go again."""
+    """One hold: the place in the row it was taken to, whether a person let it go again, or said the place."""
 
     hold: Hold
     place: int | None = None
     let_go: bool = False
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ class Guide:
         self._session_from = self._count_seen = 0
         self._done: list[int] = []  # places in the order they were taken or skipped, for going back
         self._at = 0
+        self._here: int | None = None  # the place that a person says is held now
         self._round = 1
         self._long_told = -1.0
         self._odd_told: list[Hold] = []
@@ -177,6 +179,13 @@ class Guide:
             self._long_told = target
             self._say("note", note("guide-held-long-enough", rpm=target), target)
 
+    def here(self) -> None:
+        """A person says that the speed held now is the one that was asked for: the next hold is taken to it."""
+        self._here = self._next
+        if self._here is not None:
+            rpm = self._row[self._here].rpm
+            self._say("note", note("guide-here", rpm=rpm), rpm)
+
     def skip(self) -> None:
         """Leave the next target out."""
         if self._next is None:
@@ -223,9 +232,17 @@ class Guide:
             self._say("note", warning("guide-row-unmarked"))
             rpm = [None] * len(holds)
         return tuple(
-            HoldMark(accepted=seen is None or not seen.let_go, target_rpm=target)
+            HoldMark(
+                accepted=seen is None or not seen.let_go,
+                target_rpm=target,
+                by_hand=seen is not None and self._said_by_hand(seen, target),
+            )
             for seen, target in zip(found, rpm, strict=True)
         )
+
+    def _said_by_hand(self, seen: _Seen, target: float | None) -> bool:
+        """Whether a person said this very speed of the hold."""
+        return seen.by_hand and seen.place is not None and self._row[seen.place].rpm == target
 
     def _whole_row(self, holds: list[Hold], rpm: list[float | None], pinned: Sequence[Pinned]) -> "_Reread | None":
         """The holds read again as a whole where that clearly contradicts how they were taken; else None."""
@@ -266,6 +283,10 @@ class Guide:
         if same is not None:
             same_signal = warning("guide-same-signal", signal=hold.signal_mean, unit=unit, other_rpm=same, rpm=target)
             self._say("fault", same_signal, target)
+            return
+        if self._here == place:
+            self._here, seen.by_hand = None, True
+            self._count(seen, place)
             return
         if known.idles(hold, target):
             self._say("note", note("guide-idle", rpm=target), target)
@@ -320,7 +341,7 @@ class Guide:
         if better is None:
             return
         for seen, old, new in zip(counted, now, better, strict=True):
-            if old != new:
+            if old != new and not seen.by_hand:
                 self._move(seen, None if new is None else next(n for n, t in enumerate(self._row) if t.rpm == new))
         self._ask()
         # 0 stands for a hold that is near no target
@@ -377,6 +398,7 @@ class Guide:
         for target in self._row:
             target.state = "open" if target.state == "taken" else target.state
         self._at = 0
+        self._here = None
         self._ask()
 
     # -- small answers ------------------------------------------------------------------------------------------------

@@ -4,8 +4,11 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
+import msgspec
+
 from stream.car import Car
-from stream.errors import StorageError
+from stream.drive.zero_key import ZeroKey, refused, zero_taken
+from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain
 from stream.live.stage import LiveStage
@@ -99,10 +102,12 @@ def _pump(
     source: Source, stage: LiveStage, writer: SessionWriter | None, progress: Callable[[int], None] | None
 ) -> None:
     origin: int | None = None
+    zero_key = ZeroKey(stage.car, stage.info)
     while not source.finished:
         for block in source.read(0.1):
             origin = block.first if origin is None else origin
             rows = stage.push(block)
+            zero_key.hear(block.first - origin, block, rows)
             if writer is not None:
                 writer.append(block)
                 writer.append_live(rows)
@@ -110,8 +115,26 @@ def _pump(
                 progress(block.end - origin)
         for note in source.take_notes():
             index = max(0, note.index - (origin or 0))
+            command = Command(index=index, kind=note.kind, value=str(note.what))
+            if note.command and note.kind == "zero":
+                _zero_again(zero_key, command, stage, writer)
+                continue
             if note.command and writer is not None:
-                writer.add_commands([Command(index=index, kind=note.kind, value=str(note.what))])
+                writer.add_commands([command])
             if note.kind != "gap" and (not note.command or note.kind == "mark"):
                 at = index / stage.info.rate_hz
                 stage.events.add(at, note.kind, note.what)
+
+
+def _zero_again(key: ZeroKey, command: Command, stage: LiveStage, writer: SessionWriter | None) -> None:
+    """The zero that a person declared in the recording, measured again."""
+    try:
+        zero = key.again(command)
+    except InputError as error:
+        stage.events.add(stage.time_s, "zero", refused(error), details={"refused": True})
+        return
+    what = zero_taken(zero, stage.car, kept=True)
+    stage.events.add(zero.end_s, "zero", what, zero.mean, details={"zero": msgspec.to_builtins(zero)})
+    if writer is not None:
+        writer.add_commands([command])
+        writer.add_zero(zero)

@@ -13,7 +13,7 @@ from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.stage import LiveStage
 from stream.live.view import LiveRows, join_rows
-from stream.record.tables import Command, Heard, HoldMark
+from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor
 
@@ -27,7 +27,7 @@ class Take:
 
     The stage's thread raises `stage_row` (rows of the ring that it has seen), and behind the last one sets `marks`
     (what was said of the holds) and `ended`. `heard` is knock that a person heard
-    while it ran, `commands` what a person did.
+    while it ran, `commands` what a person did, `zeros` and `weather` what was taken and said.
     """
 
     writer: SessionWriter
@@ -42,6 +42,8 @@ class Take:
     marks: tuple[HoldMark, ...] | None = None
     heard: list[Heard] = field(default_factory=list)
     commands: deque[Command] = field(default_factory=deque)
+    zeros: deque[Zero] = field(default_factory=deque)
+    weather: deque[Weather] = field(default_factory=deque)
 
     def passed(self, row: int, rows: LiveRows) -> None:
         """The stage has seen the ring up to `row` and gave these live rows."""
@@ -119,6 +121,10 @@ class Recorder(threading.Thread):
         while self.take.commands:
             commands.append(self.take.commands.popleft())
         self.take.writer.add_commands(commands)
+        while self.take.zeros:
+            self.take.writer.add_zero(self.take.zeros.popleft())
+        while self.take.weather:
+            self.take.writer.set_weather(self.take.weather.popleft())
         events, _ = self.take.events.since(self.take.seen_event)
         if events:
             self.take.seen_event = events[-1].number

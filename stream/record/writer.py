@@ -167,6 +167,11 @@ class SessionWriter:
             with disk.storage_words(self._journal_path):
                 self._journal.zero(zero)
 
+    def set_weather(self, weather: Weather) -> None:
+        """Keep the air of the day that was said after the recording began."""
+        with disk.storage_words(self.path):
+            set_conditions(self._file.h5, weather)
+
     def add_commands(self, commands: Iterable[Command]) -> None:
         """Record what a person did, in order."""
         new = list(commands)

@@ -18,10 +18,10 @@ import numpy as np
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.sources.log_columns import read_controller_log
-from stream.sources.rehearsal.extra import target_lambda
 from stream.sources.rehearsal.logs import write_controller_log
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.script import Stop, Track
+from stream.sources.rehearsal.sensors import target_lambda
 from stream.sources.rehearsal.truth import road_load
 from stream.study.clock import align_log
 from stream.study.dataset import open_dataset, open_datasets

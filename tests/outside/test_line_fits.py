@@ -12,9 +12,8 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from stream.calibrate.speed.curve import evaluate, fit_curve
-from stream.calibrate.speed.line import lack_of_fit, leverages, predict, residual_sd, studentised
-from stream.calibrate.speed.york import fit_york
+from stream.calibrate.speed.line import fit_york, lack_of_fit, leverages, predict, residual_sd, studentised
+from stream.calibrate.speed.speed_model import evaluate, fit_curve
 
 T_K = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
 B_K = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])

@@ -76,6 +76,7 @@ def test_which_event_makes_which_cue() -> None:
         "hold-broken": "hold-broken",
         "pull-done": "pull-caught",
         "target": "target-taken",
+        "zero": "target-taken",
         "gap": "data-fault",
         "clipped": "data-fault",
         "fault": "data-fault",

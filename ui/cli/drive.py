@@ -157,6 +157,7 @@ def _print_drive(drive: "Drive", as_json: bool) -> None:
 def show_drive(drive: "Drive", ends: float | None, *, window: bool) -> None:
     """Show a drive until it is over; where no window opens, in text."""
     from ui.cli.live_text import follow, warn
+    from ui.cli.typed import typed
 
     if window:
         from ui.cli.doors import open_window
@@ -169,7 +170,8 @@ def show_drive(drive: "Drive", ends: float | None, *, window: bool) -> None:
         else:
             return
     drive.wait_open()
-    follow(drive, ends)
+    with typed(drive):
+        follow(drive, ends)
 
 
 def watch(drive: "Drive", show: Callable[[], None]) -> None:

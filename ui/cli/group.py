@@ -31,7 +31,7 @@ COMMANDS = {
     "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
-    "coach": ("coach", "The next pull to make, or 'settled'."),
+    "coach": ("coach", "The next pull to make, or 'settled'; the next advance to try."),
     "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
     "power": ("power", "Force, torque and power at the wheels."),
     "coastdown": ("coastdown", "Road load from rolling in neutral: A, B, C."),

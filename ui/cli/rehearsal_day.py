@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.drive.drive import Drive
     from stream.live.records import PullFault
-    from stream.sources.rehearsal.recording import Recording
+    from stream.sources.rehearsal.record import Recording
     from stream.study.compare.answer import Comparison
 
 BASE, TRIAL = "heron", "plover"

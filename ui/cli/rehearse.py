@@ -11,7 +11,7 @@ from ui.text.cautions import SHORT
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
-    from stream.sources.rehearsal.recording import Recording
+    from stream.sources.rehearsal.record import Recording
     from ui.cli.rehearsal_day import Day
 
 

@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+import msgspec
+
 from stream.findings import Finding, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
@@ -12,6 +14,7 @@ from stream.study.compare.curve import Curves
 from stream.study.compare.several import Several
 from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
+from stream.study.tables.sweep_plan import SweepPlan
 from ui.text import faults
 from ui.text.figures import many, pct, pull_load
 from ui.text.findings import as_json, say_all
@@ -219,19 +222,37 @@ def trend_json(result: Trend, remarks: Iterable[Finding] = ()) -> dict[str, Any]
     return _with_findings(result, result.findings, remarks)
 
 
-def coach_json(advice: Advice, remarks: Iterable[Finding] = ()) -> dict[str, Any]:
-    """What `coach --json` prints; `why` in words."""
+def coach_json(advice: Advice, remarks: Iterable[Finding] = (), plan: SweepPlan | None = None) -> dict[str, Any]:
+    """What `coach --json` prints; `why` in words; `plan` where the advance was asked for."""
     rows = _with_findings(advice, advice.findings, remarks)
     del rows["comparison"]
     rows["why"] = next_pull(advice)
     rows["day_resolves_pct"] = None if advice.resolves is None else advice.resolves.pct
-    rows["advance"] = []
+    rows["advance"] = [] if plan is None else [msgspec.to_builtins(one) for one in plan.tries]
     return rows
 
 
-def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[Finding]) -> dict[str, Any]:
-    import msgspec
+def plan_lines(plan: SweepPlan, width: float) -> list[str]:
+    """The settings to try, a line for each run of bands, in the order to drive them."""
+    lines: list[tuple[float, float, float, float, int]] = []
+    for one in plan.tries:
+        low, high = one.rpm - width / 2, one.rpm + width / 2
+        last = lines[-1] if lines else None
+        if last and abs(last[1] - low) < 1 and abs(last[3] - one.try_deg) < 0.5 and last[4] == one.pulls:
+            lines[-1] = (last[0], high, last[2], one.try_deg, one.pulls)
+        else:
+            lines.append((low, high, one.try_deg, one.try_deg, one.pulls))
+    return [
+        f"{low:.0f} to {high:.0f} rpm: {_degrees(first, last)}, {many(pulls, 'pull')}"
+        for low, high, first, last, pulls in lines
+    ]
 
+
+def _degrees(first: float, last: float) -> str:
+    return f"{first:.1f}°" if abs(first - last) < 0.05 else f"{first:.1f}° to {last:.1f}°"
+
+
+def _with_findings(record: Any, findings: Iterable[Finding], remarks: Iterable[Finding]) -> dict[str, Any]:
     rows: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(record, findings=()))
     return {**rows, **as_json(unique([*findings, *remarks]))}
 

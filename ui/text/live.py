@@ -68,6 +68,12 @@ def _knock(values: Mapping[str, Any]) -> str:
     return f"knock heard{span}{'' if values['kept'] else '; not kept: nothing is being recorded'}"
 
 
+def _zero(values: Mapping[str, Any]) -> str:
+    mean = f"{values['mean']:.4g} {values['unit']}".rstrip()
+    words = f"zero taken {'rolling' if values['rolling'] else 'standing'}: {mean} over {values['seconds']:.0f} s"
+    return words if values["kept"] else f"{words}; not kept: nothing is being recorded"
+
+
 def _by_gap(seconds: float) -> str:
     return f"ended by a gap of {seconds:g} s or more in engine speed"
 
@@ -100,6 +106,8 @@ SENTENCES: dict[str, Sentence] = {
     "limit-not-sent": "{channel} is not in the stream: this limit is not watched",
     "limit-blind": lambda values: f"{values['channel']} {_BLIND[values['why']]}: it cannot show an excursion",
     "heard-knock": _knock,
+    "zero-taken": _zero,
+    "zero-refused": "{reason}",
     # what a port and a device say
     "samples-missing-here": "{lost} samples are missing",
     "device-restarted": "the device restarted; about {lost} samples are missing before it",
@@ -128,6 +136,7 @@ SENTENCES: dict[str, Sentence] = {
     "targets-near-redline": _near_redline,
     "guide-began": lambda values: f"{values['count']} speeds to hold; {_next(values)}",
     "guide-taken": _taken,
+    "guide-here": "this hold is {rpm:.0f} rpm by your reading: taken when it ends",
     "guide-left-out": lambda values: f"{values['rpm']:.0f} rpm left out; {_next(values)}",
     "guide-again": lambda values: f"again: {_next(values)}",
     "guide-no-target-before": "there is no target before this one",

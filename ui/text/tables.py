@@ -128,6 +128,11 @@ def _apart(values: Mapping[str, Any]) -> str:
     return f"{values['tune']!r}: logged advance is {abs(apart):.1f}° {way} the table; the log counts"
 
 
+def _speeds(values: Mapping[str, Any]) -> str:
+    rpm = values["rpm"]
+    return f"{rpm[0]:.0f} rpm" if len(rpm) == 1 else f"{len(rpm)} bands from {min(rpm):.0f} to {max(rpm):.0f} rpm"
+
+
 def _left_out(values: Mapping[str, Any]) -> str:
     return f"{', '.join(values['tunes'])} left out of the curve: more than {values['below_pct']:.0f} % below the best"
 
@@ -167,6 +172,18 @@ SENTENCES: dict[str, Sentence] = {
     "advance-load-not-positive": "load is not above zero: take a zero",
     "advance-more-not-resolved": "that more advance gives more load is not resolved",
     "advance-less-not-shown": "the best is not bounded above, so less advance is not shown to be enough",
+    "advance-flat": "flat within ±{within_pct:.1f} %: nothing to gain here",
+    "advance-pooled": "by a smooth curve through {bands} rev bands, as stiff as the pulls say",
+    "plan-nothing": "no rev band of this tune can be planned for: it needs a clean pull and a known advance",
+    "plan-known": lambda values: f"the best is known to ±{values['within_deg']:g}° at {_speeds(values)}: no try there",
+    "plan-no-more": lambda values: (
+        f"no more advance is planned at {_speeds(values)}: knock is not known there or was seen, or the table is in "
+        "question; only less and the same"
+    ),
+    "plan-many": lambda values: (
+        f"±{values['within_deg']:g}° needs more than {values['most']} pulls a setting at {_speeds(values)}: a wider "
+        "step, or a wider ±, needs fewer"
+    ),
     "advance-far-below": _left_out,
     "advance-direction": _direction,
     "advance-no-reason": "no reason to change",

@@ -1,7 +1,12 @@
 """The page that stands before the first drive, and can be called up again at any time."""
 
+from datetime import UTC, datetime
+
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.errors import InputError
+from stream.record.tables import Weather
+from stream.study.force.air import check_air
 from ui.text.cautions import BEFORE_DRIVE
 from ui.window.paint import shape
 from ui.window.panels import label
@@ -29,6 +34,47 @@ class _Triangle(QtWidgets.QWidget):
             self.theme.caution,
         )
         painter.end()
+
+
+class AirRow(QtWidgets.QWidget):
+    """The air of the day, asked once; nobody must answer."""
+
+    FIELDS = (
+        ("°C", "Temperature"),
+        ("hPa here, not at sea level", "Air pressure"),
+        ("% humidity", "Relative humidity"),
+    )
+
+    def __init__(self) -> None:
+        super().__init__()
+        row = QtWidgets.QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(label("caption", "Air of the day, if you know it:"))
+        self.fields: list[QtWidgets.QLineEdit] = []
+        for unit, name in self.FIELDS:
+            field = QtWidgets.QLineEdit()
+            field.setMaxLength(8)
+            field.setAccessibleName(f"{name}, {unit}")
+            self.fields.append(field)
+            row.addWidget(field)
+            row.addWidget(label("caption", unit))
+        self._given: list[str] = []
+        self.trouble = label("detail")
+        row.addWidget(self.trouble, 1)
+
+    def weather(self) -> Weather | None:
+        """What was typed and not yet given; None for nothing. Raises InputError."""
+        texts = [field.text().strip().replace(",", ".") for field in self.fields]
+        if not any(texts) or texts == self._given:
+            return None
+        try:
+            temperature, pressure, humidity = (float(text) for text in texts)
+        except ValueError:
+            raise InputError("three numbers, or none") from None
+        check_air(temperature, pressure, humidity)
+        self._given = texts
+        said = datetime.now(UTC).isoformat()
+        return Weather(temperature_c=temperature, pressure_hpa=pressure, humidity_pct=humidity, said_utc=said)
 
 
 class CautionPage(QtWidgets.QWidget):
@@ -59,6 +105,8 @@ class CautionPage(QtWidgets.QWidget):
         self.box.addLayout(head)
         self.box.addLayout(self.grid)
         self.box.addStretch(1)
+        self.air = AirRow()
+        self.box.addWidget(self.air)
         self.box.addWidget(self.understood, 0, QtCore.Qt.AlignmentFlag.AlignLeft)
         self.box.addStretch(1)
 
@@ -74,6 +122,8 @@ class CautionPage(QtWidgets.QWidget):
         side = round(110 * unit)
         self.box.setContentsMargins(side, round(20 * unit), side, round(20 * unit))
         self.box.setSpacing(round(16 * unit))
+        for field in self.air.fields:
+            field.setFixedWidth(round(90 * unit))
         for row in range(self.grid.rowCount()):
             self.grid.setRowMinimumHeight(row, round((46 if row % 2 == 0 else 30) * unit))
         self.grid.setVerticalSpacing(round(2 * unit))

@@ -10,6 +10,7 @@ from stream.block import Block, StreamInfo
 from stream.drive.status import DriveStatus
 from stream.events import EventList
 from stream.live.view import LiveRows
+from stream.record.tables import Weather
 
 
 class RawCursor(Protocol):
@@ -75,6 +76,14 @@ class DriveFeed(Protocol):
 
     def knock_heard(self) -> None:
         """Knock was heard just now."""
+        ...
+
+    def zero(self, rolling: bool = False) -> None:
+        """Declare the last quiet seconds as zero load."""
+        ...
+
+    def set_weather(self, weather: Weather) -> None:
+        """The air of the day."""
         ...
 
     def skip_target(self) -> None:

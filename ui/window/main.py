@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.errors import InputError
+from ui.text.lines import one_line
 from ui.window.calibrate import CalibrateScreen
 from ui.window.caution import CautionPage
 from ui.window.compare import CompareScreen
@@ -116,10 +118,19 @@ class MainWindow(QtWidgets.QMainWindow):
     def show_cautions(self) -> None:
         """Put the cautions in front."""
         self.pages.setCurrentWidget(self.cautions)
+        self.cautions.air.setVisible(self.feed is not None)
         self.cautions.understood.setFocus()
 
     def hide_cautions(self) -> None:
-        """Show the screens."""
+        """Show the screens, and hand the air of the day on where it was typed; what is no air keeps the page."""
+        try:
+            weather = self.cautions.air.weather()
+        except InputError as error:
+            self.cautions.air.trouble.setText(one_line(str(error), 60))
+            return
+        self.cautions.air.trouble.setText("")
+        if weather is not None and self.feed is not None:
+            self.feed.set_weather(weather)
         self.pages.setCurrentWidget(self.tabs)
         self.tabs.currentWidget().setFocus()
 

@@ -95,6 +95,7 @@ class Road(Screen):
         controls.record.clicked.connect(self.toggle_recording)
         controls.mark.clicked.connect(self.mark)
         controls.knock.clicked.connect(self.knock_heard)
+        controls.zero.clicked.connect(lambda: self.zero())
         controls.tune.editingFinished.connect(self.take_tune)
         controls.skip.clicked.connect(lambda: self._command(lambda feed: feed.skip_target()))
         controls.redo.clicked.connect(lambda: self._command(lambda feed: feed.redo_target()))
@@ -107,6 +108,8 @@ class Road(Screen):
         for key, what in (
             (QtCore.Qt.Key.Key_Space, self.mark),
             (QtCore.Qt.Key.Key_K, self.knock_heard),
+            (QtCore.Qt.Key.Key_Z, self.zero),
+            (QtCore.Qt.Modifier.SHIFT | QtCore.Qt.Key.Key_Z, lambda: self.zero(rolling=True)),
             (QtCore.Qt.Key.Key_Right, controls.skip.click),
             (QtCore.Qt.Key.Key_Left, controls.redo.click),
         ):
@@ -287,6 +290,10 @@ class Road(Screen):
     def knock_heard(self) -> None:
         """Keep that knock was heard just now, with its speeds."""
         self._command(lambda feed: feed.knock_heard())
+
+    def zero(self, *, rolling: bool = False) -> None:
+        """Declare the last quiet seconds as zero load: standing, or in a free roll."""
+        self._command(lambda feed: feed.zero(rolling))
 
     def take_tune(self) -> None:
         """Hand the typed label on, and give the keyboard back to the screen."""

@@ -17,11 +17,15 @@ class Controls:
     def __init__(self, cues: Sequence[Cue]) -> None:
         self.record = self._button("Start recording")
         self.record.setProperty("part", "record")
-        self.mark = self._button("Mark (space bar)")
+        self.mark = self._button("Mark (space)")
         self.knock = self._button("Knock heard (K)")
         self.knock.setToolTip("Heard just now: kept in the session; no advice gives these speeds more advance")
+        self.zero = self._button("Zero (Z)")
+        self.zero.setToolTip(
+            "The last quiet seconds carried no load: neutral, brakes off, on the level. Shift and Z: a free roll"
+        )
         self.skip, self.redo = self._button("Skip (right key)"), self._button("Back (left key)")
-        self.tune_caption = label("caption", "Tune in the car")
+        self.tune_caption = label("caption", "Tune")
         self.tune = QtWidgets.QLineEdit()
         self.tune.setMaxLength(40)
         self.tune.setPlaceholderText("name it")
@@ -35,6 +39,7 @@ class Controls:
         self.row = QtWidgets.QHBoxLayout()
         self.row.addWidget(self.record)
         self.row.addWidget(self.mark)
+        self.row.addWidget(self.zero)
         self.row.addWidget(self.knock)
         self.row.addStretch(1)
         self.row.addWidget(self.tune_caption)
@@ -69,7 +74,7 @@ class Controls:
 
     def enable(self, on: bool) -> None:
         """Without a drive there is nothing to command."""
-        for widget in (self.record, self.mark, self.knock, self.tune):
+        for widget in (self.record, self.mark, self.zero, self.knock, self.tune):
             widget.setEnabled(on)
 
     def show_targets(self, shown: bool) -> None:

@@ -78,6 +78,8 @@ class Watch:
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", note))
             elif event.kind == "knock-heard":
                 self._passing["knock"] = (now + SHOWN_S, State("caution", "Knock heard", text))
+            elif event.kind == "zero" and (event.details or {}).get("refused"):
+                self._passing["command"] = (now + SHOWN_S, State("caution", "No zero", text))
             elif event.kind in ("note", "zero", "target"):
                 self._passing["note"] = (now + SHOWN_S, State("idle", "", text))
             elif event.kind == "recording-began":

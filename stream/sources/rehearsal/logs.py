@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from stream.errors import StorageError
-from stream.sources.rehearsal.extra import EXTRA, true_value
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
+from stream.sources.rehearsal.sensors import EXTRA, true_value
 from stream.units import Floats
 
 _CONTROLLER: Final = ("throttle", "lambda", "advance", "manifold_pressure")

@@ -14,7 +14,7 @@ from typing import Final, Protocol
 import numpy as np
 
 from stream.errors import PortError
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.wire.encode import DESCRIPTION, SAMPLES, encode_frame
 
 FRAME_ROWS: Final = 64

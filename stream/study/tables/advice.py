@@ -18,6 +18,7 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
     low, high          95 % interval of the best advance; None on a side without bound
     estimate           best advance; None where there is none
     n                  pulls or steady stretches
+    tries              one step less, what is in the car, and as much more as is permitted, each the gate's own
     reached            what the second axis ran through here, in the table's unit; None where that is not known
     """
 
@@ -29,6 +30,7 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
     evidence: tuple[Finding, ...]
     n: int
     estimate: float | None = None
+    tries: tuple[Proposal, ...] = ()
     reached: tuple[float, float] | None = None
 
     @property

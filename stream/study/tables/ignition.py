@@ -8,6 +8,8 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
+from stream.study.compare.history import known_scatter
+from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset
 from stream.study.pulls import SIDE_S, all_traces, gear_findings
 from stream.study.tables.advice import Advice, cautions
@@ -30,10 +32,12 @@ def advise_ignition(
     step: float = DEFAULT_STEP_DEG,
     width: float = DEFAULT_WIDTH_RPM,
     confirmed: Sequence[float] = (),
+    scatter: Scatter | None = None,
 ) -> Advice:
     """Full-load cells from pulls, part-load cells from steady stretches, and what was found.
 
     confirmed   rpm of cells of the table that are far off their neighbours and meant so
+    scatter     what is known of the car's scatter; None: what earlier sessions in their folders teach
 
     Raises InputError where the step is not a bounded one, the sessions are of different cars, nothing can be used, or
     `now` has no clean pull.
@@ -44,7 +48,9 @@ def advise_ignition(
     odd = odd_cells(advance, confirmed)
     most = [one.car.engine.advance_max_deg for one in sessions if one.car.engine.advance_max_deg is not None]
     steps = {str(one.path): kept_steps(one) for one in sessions}
-    asked = Asked(advance, now, step, width, min(most, default=None), odd, steps)
+    if scatter is None:
+        scatter = known_scatter(traces, None, width) if traces else PRIOR
+    asked = Asked(advance, now, step, width, min(most, default=None), odd, steps, scatter)
     knock = knock_map(sessions, advance, now, listening, width, steps)
     logged: dict[tuple[str, float | None], LoggedPull] = {}
     for session in sessions:

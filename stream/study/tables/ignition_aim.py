@@ -13,12 +13,15 @@ import numpy as np
 from stream.findings import Finding, note
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import LEAST_STEP_DEG, Evidence, Place, gate
+from stream.study.tables.ignition_pool import NEAR_BEST, BestCurve
 from stream.study.tables.parabola import Limits, Parabola, fit_parabola
 from stream.units import Floats
 
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
-NEAR_BEST = 0.90  # settings below this share of the best load are too far away for a parabola
+SESSION_SD = 0.01  # chosen: what one session may be off by, before its settings speak against those of all bands
+MOST_WRONG = 0.10  # that the best is not above what is in the car, where more of it is proposed
+LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,15 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class Pooled:
+    """The curve through all bands, this cell's band in it, and how many bands taught it."""
+
+    curve: BestCurve
+    band: int
+    bands: int
+
+
+@dataclass(frozen=True, slots=True)
 class Aim:
     """Where load would be better (None: not known), what was found, and the best advance with its 95 % interval."""
 
@@ -62,9 +74,11 @@ class Aim:
     limits: Limits = (None, None)
 
 
-def propose(settings: Settings, place: Place, evidence: Evidence, rpm: float, second: float | None) -> AdvanceCell:
-    """The next step in one cell: the aim of the curve, passed through the gate."""
-    aim = aim_of(settings)
+def propose(
+    settings: Settings, place: Place, evidence: Evidence, rpm: float, second: float | None, pooled: Pooled | None = None
+) -> AdvanceCell:
+    """The next step in one cell: the aim of the curve, passed through the gate; `pooled`: what all bands say of it."""
+    aim = aim_of(settings) if pooled is None else pooled_aim(settings, pooled)
     now = float(settings.advance[settings.now])
     near = aim.at is None or abs(aim.at - now) < LEAST_STEP_DEG
     proposal = gate(None if near else aim.at, place, evidence)
@@ -73,7 +87,63 @@ def propose(settings: Settings, place: Place, evidence: Evidence, rpm: float, se
         rpm=rpm, second_axis=second, proposal=proposal, low=aim.limits[0], high=aim.limits[1],
         evidence=(*proposal.reasons, settings.finding(), *best, *aim.found), n=int(sum(settings.count)),
         estimate=aim.best,
+        tries=tuple(gate(wanted, place, evidence) for wanted in (now - place.step_deg, now, math.inf)),
     )  # fmt: skip
+
+
+def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
+    """Where load would be better, by the curve through all bands; the band's own settings may hold it back.
+
+    Two settings show a direction, three a best. More advance is wanted where the best is above what is in the car
+    now but for MOST_WRONG, less of it where a loss of more than 1 % is no likelier than LESS_WRONG.
+    """
+    if settings.different == 1:
+        return Aim(None, (note("advance-one-setting"),))
+    if not (settings.load > 0).all():
+        return Aim(None, (note("advance-load-not-positive"),))
+    near, left = _near_best(settings)
+    curve, band, now = pooled.curve, pooled.band, float(settings.advance[settings.now])
+    own = _own(near)
+    if own == "wrong-way":
+        return Aim(None, (note("advance-convex"), *left))
+    reach = curve.within(SHARE)
+    aim, best = (curve.quantile(band, 0.5, below) for below in (reach, 0.0))
+    limits = curve.quantile(band, 0.025), curve.quantile(band, 0.975)
+    found: tuple[Finding, ...] = (note("advance-least", aim_deg=aim), note("advance-pooled", bands=pooled.bands))
+    if settings.different == 2:
+        least, most = float(settings.advance.min()), float(settings.advance.max())
+        change, low, high = (100 * value for value in curve.change(band, least, most))
+        found = (note("advance-direction", change_pct=change, low_pct=low, high_pct=high),)
+    flat = curve.loss(band, now, 0.95)
+    at: float | None = None
+    if aim > now + LEAST_STEP_DEG:
+        if own != "best-below" and curve.above(band, now) >= 1 - MOST_WRONG:
+            at = aim
+        else:
+            found = (*found, note("advance-more-not-resolved"))
+    elif aim < now - LEAST_STEP_DEG:
+        if curve.above(band, now, reach) <= LESS_WRONG:
+            at = aim
+        else:
+            found = (*found, note("advance-less-not-shown"))
+    if flat < SHARE:
+        found = (note("advance-flat", within_pct=100 * flat), *found)
+    if settings.different == 2:
+        return Aim(at, (*found, *left))
+    return Aim(at, (*found, *left), best, limits)
+
+
+def _own(near: Settings) -> str:
+    """What the band's own settings say against a curve through all: 'best-below', 'wrong-way', or '' for nothing."""
+    if near.different < 3 or not math.isfinite(near.t):
+        return ""
+    apart = np.diag((SESSION_SD * near.load) ** 2)
+    curve = fit_parabola(near.advance, near.load, near.covariance + apart, near.t)
+    if not curve.concave:
+        bend, doubt = float(curve.coefficients[2]), math.sqrt(max(float(curve.covariance[2, 2]), 0.0))
+        return "wrong-way" if bend > near.t * doubt else ""
+    high = curve.vertex_limits()[1]
+    return "best-below" if high is not None and high < float(near.advance[near.now]) else ""
 
 
 def aim_of(settings: Settings) -> Aim:
@@ -119,7 +189,8 @@ def _near_best(settings: Settings) -> tuple[Settings, tuple[Finding, ...]]:
     rows = [index for index, near in enumerate(keep) if near]
     kept = replace(
         settings, tunes=[settings.tunes[i] for i in rows], advance=settings.advance[rows], load=settings.load[rows],
-        covariance=settings.covariance[np.ix_(rows, rows)], count=[settings.count[i] for i in rows], now=0,
+        covariance=settings.covariance[np.ix_(rows, rows)], count=[settings.count[i] for i in rows],
+        now=rows.index(settings.now) if settings.now in rows else 0,
     )  # fmt: skip
     if kept.different < 3:
         return settings, ()

@@ -19,12 +19,14 @@ from stream.findings import Finding, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.force.boost import at_unequal_boost
 from stream.study.pulls import PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import APART_DEG, Place, gate
-from stream.study.tables.ignition_aim import Settings, propose
+from stream.study.tables.ignition_aim import Pooled, Settings, propose
+from stream.study.tables.ignition_pool import best_curve, runs_of
 from stream.study.tables.ignition_table import OddCell, Step, driven_before
 from stream.study.tables.knock import KnockMap
 from stream.study.tables.user_table import AdvanceList, UserTable
@@ -47,6 +49,7 @@ class Asked:
 
     steps    by session: the steps of more advance that were proposed from it before
     odd      cells of the table that are in question
+    scatter  what is known of the car's scatter before today
     """
 
     advance: AdvanceList | UserTable
@@ -56,6 +59,7 @@ class Asked:
     most_deg: float | None
     odd: Sequence[OddCell]
     steps: Mapping[str, Sequence[Step]]
+    scatter: Scatter = PRIOR
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +102,8 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
     if excess > 0:
         findings.append(warning("advance-sessions-differ", differ_pct=100 * math.sqrt(excess)))
     own = [pull for pull in used if pull.tune == now]
+    runs = runs_of(used, bands.table.load, bands.advance, asked.scatter)
+    curve = None if runs is None else best_curve(runs, bands.table.rpm)
     cells = []
     for column, rpm in enumerate(bands.table.rpm):
         settings = _settings(bands, column, tunes, now, excess)
@@ -113,7 +119,8 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
                 tested=(float(settings.advance.min()), float(settings.advance.max())), most_deg=asked.most_deg,
                 odd=_odd(asked, tunes, low, high),
             )  # fmt: skip
-            cell = propose(settings, place, knock.at_full_load(low, high, place.now_deg, own), float(rpm), None)
+            pooled = None if curve is None else Pooled(curve, column, len(bands.table.rpm))
+            cell = propose(settings, place, knock.at_full_load(low, high, place.now_deg, own), float(rpm), None, pooled)
         cells.append(replace_reached(cell, reached))
     if not cells:
         findings.append(warning("advance-no-band"))

@@ -210,3 +210,18 @@ def test_targets_that_cannot_be_held_are_refused(plan: GuidePlan, words: str) ->
     """Speeds that are none, too many, or too few are one line with the cure."""
     with pytest.raises(InputError, match=words):
         Guide(car(), plan)
+
+
+def test_a_person_says_here() -> None:
+    """A line wrong by more than 30 % makes the first speed look like another: on the person's word it is taken to
+    the one that was asked for, and marked as said by hand."""
+    drive = HoldDrive(3, provisional=0.55).row(2500, 3000, 4000, 5000)
+    without, guide = (Guide(car(0.55), GuidePlan((2500.0, 3000.0, 4000.0, 5000.0))) for _ in range(2))
+    without.take(drive.holds[:1])
+    guide.here()
+    guide.take(drive.holds[:1])
+
+    assert (without.next_rpm, without.taken) == (2500, 0)
+    assert (guide.next_rpm, guide.taken) == (3000, 1)
+    assert guide.marks(drive.holds[:1]) == (HoldMark(target_rpm=2500, by_hand=True),)
+    assert [said.what.code for said in guide.take_said()][-2:] == ["guide-here", "guide-taken"]

@@ -146,6 +146,14 @@ class FakeFeed:
         self.calls.append(("knock_heard",))
         self.events.add(self.time_s, "knock-heard", "knock heard at 4100 to 4400 rpm", 4400.0)
 
+    def zero(self, rolling: bool = False) -> None:
+        self.calls.append(("zero", rolling))
+        self.events.add(self.time_s, "zero", "zero: taken while moving: road speed reached 62 km/h",
+                        details={"refused": True})  # fmt: skip
+
+    def set_weather(self, weather: Any) -> None:
+        self.calls.append(("set_weather", weather))
+
     def skip_target(self) -> None:
         self.calls.append(("skip_target",))
 

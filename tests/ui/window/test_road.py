@@ -554,3 +554,41 @@ def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: 
     assert share_of(road.theme.speed, pixels(road.speed)) > 1.5 * bar
     run(window, feed, 7.0, speed_rpm=3000.0, steady=steady(3000, 840), pull_now=None)
     assert road.speed.sentence == "moving  ±840 rpm"
+
+
+def test_z_declares_a_zero_and_a_refusal_says_why(qt: Any, open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Z standing, Shift and Z rolling, the button as Z; the reason of a refusal stands in the state bar."""
+    window = open_window(feed)
+    road = road_of(window)
+    test, qt_core = importlib.import_module("PySide6.QtTest").QTest, qt.QtCore.Qt
+    test.keyClick(window, qt_core.Key.Key_Z)
+    test.keyClick(window, qt_core.Key.Key_Z, qt_core.KeyboardModifier.ShiftModifier)
+    test.mouseClick(road.controls.zero, qt_core.MouseButton.LeftButton)
+    run(window, feed, 0.5)
+
+    assert feed.calls == [("zero", False), ("zero", True), ("zero", False)]
+    assert road.state_bar.state.title == "No zero"
+    assert "62 km/h" in road.state_bar.state.detail
+
+
+def test_the_air_of_the_day_is_asked_once_and_may_be_left_out(open_window: Any, feed: FakeFeed) -> None:
+    """Three numbers go to the drive; what is no air keeps the page and says so; nothing typed asks nothing."""
+    window = open_window(feed, caution=True)
+    fields = window.cautions.air.fields
+    for field, text in zip(fields, ("18", "1002", ""), strict=True):
+        field.setText(text)
+    window.cautions.understood.click()
+    assert window.cautions.isVisible()
+    assert window.cautions.air.trouble.text() == "three numbers, or none"
+    fields[2].setText("55,5")
+    window.cautions.understood.click()
+    assert road_of(window).isVisible()
+    ((name, weather),) = feed.calls
+    assert (name, weather.temperature_c, weather.pressure_hpa, weather.humidity_pct) == ("set_weather", 18, 1002, 55.5)
+    road_of(window).controls.cautions.trigger()
+    window.cautions.understood.click()
+    assert len(feed.calls) == 1, "the same air is not said again"
+    other = FakeFeed()
+    second = open_window(other, caution=True)
+    second.cautions.understood.click()
+    assert other.calls == []

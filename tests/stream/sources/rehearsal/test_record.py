@@ -8,12 +8,9 @@ import pytest
 
 from stream.car import parse_car
 from stream.errors import InputError
-from stream.sources.rehearsal.chain import Adc, Chain, Converter, Link
+from stream.sources.rehearsal.car import CALM, Weather
 from stream.sources.rehearsal.driver import Needle
-from stream.sources.rehearsal.extra import EXTRA
-from stream.sources.rehearsal.record import record
-from stream.sources.rehearsal.recording import Recording
-from stream.sources.rehearsal.road import CALM, Weather
+from stream.sources.rehearsal.record import Recording, record
 from stream.sources.rehearsal.scenario import (
     TARGETS,
     coastdown_drive,
@@ -22,6 +19,7 @@ from stream.sources.rehearsal.scenario import (
     pull_session,
 )
 from stream.sources.rehearsal.script import Corner, PullAway, Shift, Stand, Track
+from stream.sources.rehearsal.sensors import EXTRA, Adc, Chain, Converter, Link
 from stream.sources.rehearsal.truth import change_by_band, road_load
 
 
