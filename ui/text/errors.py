@@ -40,7 +40,6 @@ COMMAND_LINE: dict[str, str] = {
     "no-car-file": "{path}: no such car file; 'steadypull car -o {path}' makes one by asking",
     "no-clean-pull": "tune {tune!r}: no clean pull ({why}); make another, or keep one with 'steadypull mark SESSION "
     "--keep-pull N'",
-    "no-term": "{term}: no such term; {cure} ('steadypull explain' lists them)",
     "no-pull": "{what}: no pull was found; 'steadypull replay SESSION' shows what was, then drive one",
     "no-pulls": "no pulls in these sessions; drive one, or look with 'steadypull replay SESSION' at what was found",
     "no-folder": "no folder to record to; start again with -o FOLDER",

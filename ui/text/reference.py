@@ -328,7 +328,7 @@ QUANTITIES: dict[str, tuple[str, str, str]] = {
         "The load channel's reading with no load on the link, which is taken off. Two zeros that differ show how far it "
         "wanders, and the gap counts as uncertainty.",
         "load = reading - zero at that time, on the line between two zeros",
-        "see the module stream/calibrate/link/zero.py, which derives it",
+        "worked out for this project from what two readings show; no outside source",
     ),
 }
 
@@ -368,7 +368,7 @@ def pages() -> dict[str, Page]:
         key = code if code not in found else f"finding-{code}"
         found[key] = Page(key, "finding", about, of[1], of[2], (term,))
     for code, about in EXIT_CODES.items():
-        found[f"exit-{code}"] = Page(f"exit-{code}", "exit code", about, f"exit code {code}", NONE)
+        found[f"exit-{code}"] = Page(f"exit-{code}", "exit code", about, NONE, NONE)
     return found
 
 
@@ -384,8 +384,8 @@ def page(term: str) -> Page:
         if name in known:
             return known[name]
     near = difflib.get_close_matches(wanted, known, 3) or [name for name in known if wanted and wanted in name][:3]
-    cure = f"did you mean {', '.join(near)}?" if near else "the list of terms shows what there is"
-    raise InputError(f"{term!r}: no such term; {cure}", "no-term", term=term, cure=cure)
+    cure = f"did you mean {', '.join(near)}?" if near else "leave it out for the list of terms"
+    raise InputError(f"{term!r}: no such term; {cure}")
 
 
 def in_words(one: Page) -> list[str]:

@@ -21,4 +21,4 @@ def test_the_command_shows_a_page_and_lists_all(steadypull: Any) -> None:
     assert len(steadypull("explain", "--json").json["terms"]) == len(pages())
     wrong = steadypull("explain", "nonsense")
     assert wrong.code == 2
-    assert "'steadypull explain' lists them" in wrong.error
+    assert "leave it out for the list of terms" in wrong.error
