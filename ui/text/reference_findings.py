@@ -121,6 +121,8 @@ channel-clipped | clipped | A channel is outside its range. Its true value is no
 limit-over | limit | A limit of the car file is passed. Lift now, and look at the channel.
 limit-not-sent | limit | The channel of a limit is not in the stream. That limit is not watched.
 limit-blind | limit | A watched channel is flat, railed or gone. Its limit cannot be seen to be kept.
+zero-taken | zero | A zero was taken while driving. It comes off every load of the session.
+zero-refused | zero | No zero could be taken there. The sentence says why; try again standing, in neutral.
 heard-knock | knock | Knock was heard or seen. Lift now; the next step is less advance.
 samples-missing-here | gap | Samples are missing before this one. Time runs on over them.
 device-restarted | device | The device began anew. What was lost is told by its clock, or by the host's.
@@ -142,6 +144,7 @@ targets-near-redline | guided-drive | Targets close to redline are left out. Ask
 guide-began | guided-drive | The row of steady speeds begins. The next one is named after each.
 guide-taken | guided-drive | A hold was taken for its target. Go on to the next.
 guide-left-out | guided-drive | A target was left out. The fit does without it.
+guide-here | guided-drive | A person said which speed this hold is. It is taken when it ends.
 guide-again | guided-drive | A target is asked for again. The new hold stands in for the old one.
 guide-no-target-before | guided-drive | This is the first target. There is none to go back to.
 guide-held-long-enough | guided-drive | The speed is held for long enough. If the engine has moved since, the signal does not follow.
@@ -306,6 +309,12 @@ advice-watch | limit | Knock, mixture and heat are watched before, during and af
 advance-settings | advance | These settings were compared. Load at each is the evidence.
 advance-best | advance | Load is highest about there. Its interval says how surely.
 advance-least | advance | Less advance than the best costs under 1 % there. It is the safer aim.
+advance-flat | advance | Load is the same over this range of advance. There is nothing to gain here.
+advance-pooled | advance | Neighbouring rev bands were taken together along a smooth curve. How stiff it is the pulls decide.
+plan-nothing | advance | No rev band can be planned for. It needs a clean pull and a known advance.
+plan-known | advance | The best is known well enough at these speeds. No try is planned there.
+plan-no-more | knock | No more advance is planned there, for knock is not known or was seen, or the table is in question. Only less and the same are tried.
+plan-many | advance | Knowing the best so well takes too many pulls. A wider step, or a wider ±, needs fewer.
 advance-one-setting | advance | One setting shows no direction. Try another one.
 advance-not-repeated | scatter | Nothing was repeated, so scatter is not known. Make more pulls.
 advance-convex | advance | The curve has no top in it. Try settings further apart.

@@ -19,6 +19,6 @@ def test_the_command_shows_a_page_and_lists_all(steadypull: Any) -> None:
         assert re.search(rf"(^|[\s,]){re.escape(term)}([\s,]|$)", listed), term
     assert steadypull("explain", "2", "--json").json["about"] == page("exit-2").about
     assert len(steadypull("explain", "--json").json["terms"]) == len(pages())
-    wrong = steadypull("explain", "nonsense")
+    wrong = steadypull("explain", "xyzzy")
     assert wrong.code == 2
     assert "leave it out for the list of terms" in wrong.error
