@@ -240,6 +240,8 @@ gear-left-out | gear | Pulls in another gear are left out. Gears never mix.
 """
 _AREAS["record"] = """
 car-key-unknown | record | The car file holds a key that is not known. It is left out; perhaps it is misspelt.
+session-moved | record | The session file was moved while it is recorded. Recording goes on in it at its new place.
+session-removed | record | The session file was taken away while it is recorded. Recording goes on in a new one, which the sentence names.
 shelf-stopped | record | Reading was stopped. Some sessions are not in the list.
 folder-not-readable | record | A folder cannot be looked into. Check its permissions.
 shelf-index-unusable | record | The shelf's index cannot be used. Every session was read anew, which takes longer.
