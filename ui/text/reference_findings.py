@@ -186,6 +186,8 @@ leaner-bounded | fuel-multiplier | Less fuel is wanted than one step allows. The
 hold-lean-seen | lambda | Lean was measured in reach of this cell. It gets no less fuel.
 hold-lean-target | lambda | The wanted λ is lean under high load. Less fuel there must be asked for expressly.
 hold-silent | lambda | The sensor says nothing that could be trusted here. The cell is held.
+hold-one-was-lean | lambda | One passage of this cell was lean though the others were rich. It gets no less fuel.
+hold-settling | lambda | What was measured may still have been settling. The cell is held.
 hold-few-hits | cells | Too few hits for less fuel under load. The cell is held.
 hold-one-passage | cells | One passage repeats nothing. The cell is held.
 hold-edge | cells | The cell is at the edge of what was driven. What lies beyond is not known.
@@ -196,6 +198,7 @@ hold-coarse | lambda | λ comes in coarse steps. The difference is within one of
 hold-step-written | fuel-multiplier | A leaner step from these drives was written before. Drive a new session on the new table first.
 lean-under-load | lambda | Lean under high load was measured. Add fuel or lift before anything else.
 lambda-stuck | lambda | λ never moves. The sensor measures nothing, and nothing is proposed from it.
+lambda-drops-out | lambda | λ falls and comes back quicker than exhaust gas can. Look for a loose plug; what lies about these moments does not count.
 lambda-sensors-differ | lambda | Two sensors disagree. Find out which is right first.
 lambda-coarse | lambda | λ comes in steps. Less fuel is proposed only beyond one.
 lambda-from-ratio | lambda | λ is worked out of an air-fuel ratio. It is as right as the stoichiometric ratio stated.
@@ -317,6 +320,11 @@ plan-nothing | advance | No rev band can be planned for. It needs a clean pull a
 plan-known | advance | The best is known well enough at these speeds. No try is planned there.
 plan-no-more | knock | No more advance is planned there, for knock is not known or was seen, or the table is in question. Only less and the same are tried.
 plan-many | advance | Knowing the best so well takes too many pulls. A wider step, or a wider ±, needs fewer.
+advance-unlike | advance | Something else than advance differed between the tunes here. What load does may come from there.
+cell-not-reached | cells | No pull and no steady stretch reached the cell. It stays as it was.
+advance-lean | lambda | The mixture is lean at full load. It gets no more advance until that is mended.
+advance-one-pull | knock | One quiet pull may be chance. Make another before a step.
+advance-order-only | drift | A drift through the day would look like advance in this order. An allowance is in it; drive in turns.
 advance-one-setting | advance | One setting shows no direction. Try another one.
 advance-not-repeated | scatter | Nothing was repeated, so scatter is not known. Make more pulls.
 advance-convex | advance | The curve has no top in it. Try settings further apart.
@@ -359,6 +367,8 @@ knock-none-heard-overruled | knock | What was logged or heard elsewhere wins. Th
 knock-channel-not-known | knock | What kind of signal the channel carries cannot be told. It permits nothing.
 knock-no-word | knock | Silence is not absence of knock. No cell gets more advance.
 part-load-gear | gear | Another gear was driven there. Part load does not mix gears.
+part-load-boost | boost | Some steady driving was under boost. Part load leaves that to pulls.
+part-load-inertia | power | What the engine's own inertia takes while speed rises is given back. The stretches themselves show how much.
 part-load-none | cells | No part-load cell can be told. That needs steady stretches with load axis and advance known.
 part-load-no-zero | zero | Some sessions have no zero. Load is as recorded there.
 part-load-apart | cells | The pressures of the tunes do not overlap. Hold the same speeds at more throttle openings.

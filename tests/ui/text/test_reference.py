@@ -12,9 +12,9 @@ from ui.text.reference import EXIT_CODES, FAULT_PAGES, QUANTITIES, page, pages
 from ui.text.reference_findings import FINDINGS
 
 
-def test_every_finding_has_a_page_and_every_page_a_finding() -> None:
+def test_every_finding_has_a_page() -> None:
     """A code in JSON leads to its page. A new finding wants a line in ui/text/reference_findings.py."""
-    assert set(FINDINGS) == set(sentences())
+    assert set(sentences()) - set(FINDINGS) == set()
     for code in FINDINGS:
         assert page(code).about, code
 
