@@ -15,7 +15,7 @@ from stream.drive.offline import run_offline
 from stream.live.records import PullFault
 from stream.record.change import change_session
 from stream.record.tables import Zero, append_rows, zero_rows
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text, pull_session
 from stream.sources.source import SourceNote
 from tests.shared import made_once

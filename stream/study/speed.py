@@ -15,8 +15,7 @@ import numpy as np
 
 from stream.calibrate.chain.ripple import pulse_hz
 from stream.calibrate.speed.calfile import SourceSession, SpeedCalibration, calibration_of
-from stream.calibrate.speed.confirm import CLEARLY, unsteady_reason, worth_leaving_out
-from stream.calibrate.speed.judge import uneven_pulses
+from stream.calibrate.speed.judge import CLEARLY, uneven_pulses, unsteady_reason, worth_leaving_out
 from stream.calibrate.speed.match import match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit

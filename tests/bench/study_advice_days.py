@@ -9,16 +9,13 @@ from unittest.mock import patch
 
 import numpy as np
 
-from stream.sources.rehearsal import engine, extra, motion
-from stream.sources.rehearsal.car import Body
-from stream.sources.rehearsal.chain import Chain
+from stream.sources.rehearsal import engine, motion, sensors
+from stream.sources.rehearsal.car import Body, Weather
 from stream.sources.rehearsal.driver import Needle
-from stream.sources.rehearsal.record import record
-from stream.sources.rehearsal.recording import Recording
-from stream.sources.rehearsal.road import Weather
+from stream.sources.rehearsal.record import Recording, record
 from stream.sources.rehearsal.scenario import demo_car_text, pull_script
 from stream.sources.rehearsal.script import Coast, PullAway, Shift, Stand, Step, Stop, Track, TurnRound
-from stream.sources.rehearsal.sensors import converter_line
+from stream.sources.rehearsal.sensors import Chain, converter_line
 from tests.stream.study.rehearsed import BEGAN, kept
 
 LINE = "rpm_per_unit = 1720.0       # provisional, until a fit\nrpm_at_zero = -430.0\n"
@@ -55,8 +52,8 @@ class Day:
         with ExitStack() as stack:
             stack.enter_context(patch.object(motion, "Body", lambda: self.body))
             stack.enter_context(patch.object(engine, "best_advance", self.best))
-            stack.enter_context(patch.object(extra, "mixture_error", self.mixture))
-            stack.enter_context(patch.object(extra, "_EXHAUST_S", self.exhaust_s))
+            stack.enter_context(patch.object(sensors, "mixture_error", self.mixture))
+            stack.enter_context(patch.object(sensors, "_EXHAUST_S", self.exhaust_s))
             for name, off in self.off_best.items():
                 degrees = tuple((self.best(TABLE_RPM) + off).tolist())
                 tune = engine.Tune(name, tuple(TABLE_RPM.tolist()), degrees)

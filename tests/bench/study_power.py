@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.calibrate.speed.calfile import SpeedCalibration
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
+from stream.sources.rehearsal.sensors import Chain
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.force.power import power
 from tests.stream.study.rehearsed import BEGAN, session

@@ -7,7 +7,7 @@ apart from this code; the paper's own table was not found.
 import numpy as np
 import pytest
 
-from stream.study.force.ratio import variance_ratio
+from stream.study.survey.steady import variance_ratio
 
 
 def last_ratios(factors: tuple[float, float, float], series: int = 4000) -> np.ndarray:

@@ -38,7 +38,7 @@ def command(
     else:
         click.echo(f"SAE J1349  {air.sae_j1349:.4f}\nISO 1585   {air.iso_1585:.4f}")
     for words in outside:
-        click.echo(f"Mind: {words}.")
+        click.echo(f"Warning: {words}.")
     station = air.dry_pressure_hpa + air.vapour_pressure_hpa
     click.echo(
         f"Pressure where the car stands {station:.1f} hPa, of it water vapour {air.vapour_pressure_hpa:.1f}, "

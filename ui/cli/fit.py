@@ -52,7 +52,7 @@ def command(
     Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
     """
     from stream.calibrate.speed.calfile import save_calibration
-    from stream.calibrate.speed.targets import parse_at, parse_targets
+    from stream.calibrate.speed.match import parse_at, parse_targets
     from stream.study.speed import Reference, fit_row, load_row
     from ui.cli.live_text import warn
     from ui.cli.options import given_car, say_foreign, split_pairs

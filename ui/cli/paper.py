@@ -47,6 +47,6 @@ def say_words(text: str, indent: int = 0) -> None:
 
 
 def say_warnings(out: Any, warnings: Iterable[str]) -> None:
-    """What to mind, one line each, below the answer."""
+    """Warnings, one line each, below the answer."""
     for line in warnings:
-        out.print(f"Mind: {line}.")
+        out.print(f"Warning: {line}.")

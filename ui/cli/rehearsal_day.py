@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
     from stream.drive.drive import Drive
     from stream.live.records import PullFault
-    from stream.sources.rehearsal.recording import Recording
+    from stream.sources.rehearsal.record import Recording
     from stream.study.compare.answer import Comparison
 
 BASE, TRIAL = "heron", "plover"
@@ -93,7 +93,11 @@ def _drive(day: Day, recording: "Recording", gear: int, play: Callable[["Recordi
 
 def _take_zeros(path: Path, seconds: float) -> None:
     """Zeros where the car stands in neutral: at the start and at the end of a session."""
+    from stream.record.session import open_session
     from stream.study.edit import declare_zero
 
-    declare_zero(path, 1.0, 5.0)
+    with open_session(path) as session:
+        pressed = bool(session.zeros)  # the first was taken by the key
+    if not pressed:
+        declare_zero(path, 1.0, 5.0)
     declare_zero(path, seconds - 5.0, seconds - 1.0)

@@ -22,7 +22,7 @@ class Words:
 
 def minds(lines: Iterable[str]) -> list[Words]:
     """What to mind, each once, as sentences."""
-    return [Words(f"Mind: {text}.", "mind") for line in dict.fromkeys(lines) if (text := one_line(line).rstrip("."))]
+    return [Words(f"Warning: {text}.", "mind") for line in dict.fromkeys(lines) if (text := one_line(line).rstrip("."))]
 
 
 @dataclass(frozen=True, slots=True)

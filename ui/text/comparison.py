@@ -31,9 +31,7 @@ def day_line(resolves: Resolves | None) -> str:
     if resolves is None:
         return "What your day resolves is not known yet: it needs two clean pulls on one tune."
     span = f"{pct(resolves.low_pct)} to {pct(resolves.high_pct)} %"
-    return (
-        f"Your day resolves {pct(resolves.pct)} % ({span} by so few repeats); a smaller change is lost in the scatter."
-    )
+    return f"Your day resolves {pct(resolves.pct)} % ({span}); less is lost in the scatter."
 
 
 def look_line(result: Comparison) -> str:
@@ -61,7 +59,7 @@ def answer(result: Comparison | None, trouble: str) -> tuple[str, str, str]:
         title = f"{trial} gives {pct(abs(overall.change_pct))} % {way} load than {base}{only}"
         return kind, title, f"Overall {interval} (95 % interval); {counts}. {look_line(result)}"
     if any(band.resolved for band in result.bands):
-        title = f"{trial} differs from {base} at some speeds, not overall{only}"
+        title = f"{trial} differs from {base} at some speeds{only}"
         return kind, title, f"Overall it may be anything from {interval}; {counts}. {look_line(result)}"
     title = f"No difference shown between {trial} and {base}{only}"
     rest = f"{look_line(result)} {more_pulls_words(result)}"

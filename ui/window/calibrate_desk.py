@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stream.calibrate.speed.calfile import SpeedCalibration, save_calibration
+from stream.calibrate.speed.match import parse_targets
 from stream.calibrate.speed.speed_model import SpeedPoint
-from stream.calibrate.speed.targets import parse_targets
 from stream.errors import InputError
 from stream.live.records import Hold
 from stream.record.tables import HoldMark

@@ -243,7 +243,7 @@ class CompareScreen(Screen):
         """A picture goes where the list beside it does not, so what must be minded stands in it."""
         mind = [] if self.opened is None else words.to_mind(found.comparison, found.curves, self.opened.remarks)
         self.figure.point_at(None)
-        self.figure.reading.setText(f"Mind: {' '.join(mind)}" if mind else "")
+        self.figure.reading.setText(f"Warning: {' '.join(mind)}" if mind else "")
         for layout in (self.figure.box, self.sheet_box, self.figure.box):
             layout.invalidate()
             layout.activate()

@@ -54,7 +54,7 @@ class Foot(QtWidgets.QFrame):
         self.setProperty("part", "panel")
         self.theme: Theme = DARK
         self.next_caption, self.next = label("caption", "Next pull"), label("mind")
-        self.mind_caption, self.mind = label("caption", "Mind"), label("mind")
+        self.mind_caption, self.mind = label("caption", "Warnings"), label("mind")
         self.caution = label("mind", COMPARISON)
         self.area = QtWidgets.QScrollArea()
         self.area.setWidgetResizable(True)
@@ -78,7 +78,7 @@ class Foot(QtWidgets.QFrame):
         self.next.setText(next_pull)
         self.next_caption.setVisible(bool(next_pull))
         self.mind.setText("\n".join(f"▲ {line}" for line in mind))
-        self.mind_caption.setText(f"Mind ({len(mind)})" if mind else "")
+        self.mind_caption.setText(f"Warnings ({len(mind)})" if mind else "")
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

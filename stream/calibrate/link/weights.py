@@ -5,8 +5,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
-from stream.calibrate.speed.line import lack_of_fit, largest_departure_pct, residual_sd
-from stream.calibrate.speed.york import fit_york
+from stream.calibrate.speed.line import fit_york, lack_of_fit, largest_departure_pct, residual_sd
 from stream.errors import InputError
 from stream.findings import Finding, warning
 

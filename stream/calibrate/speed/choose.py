@@ -5,9 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.calibrate.speed.curve import Curve, fit_curve
-from stream.calibrate.speed.line import leverages, studentised
-from stream.calibrate.speed.york import Line, fit_through_zero, fit_york
+from stream.calibrate.speed.line import Line, fit_through_zero, fit_york, leverages, studentised
+from stream.calibrate.speed.speed_model import Curve, fit_curve
 from stream.findings import Finding, note, warning
 from stream.units import Floats
 

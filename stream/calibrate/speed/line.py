@@ -1,17 +1,148 @@
-"""What a fitted line says of itself: predictions and their doubt, odd points, lack of fit, scatter.
+"""A straight line through points with errors in both coordinates, and what it says of itself: predictions and their
+standard uncertainty, odd points, lack of fit, scatter.
 
-Sources: JCGM 100:2008 (GUM) H.3 for the doubt of a prediction; Cook and Weisberg, 'Residuals and Influence in
-Regression' (1982) for externally studentised residuals; the NIST/SEMATECH handbook 4.4.4.6 for lack of fit.
+The line: York, Evensen, López Martínez and De Basabe Delgado, 'Unified equations for the slope, intercept, and
+standard errors of the best straight line', Am. J. Phys. 72 (2004) 367, written with variances, not weights, so that
+an error of zero in one coordinate needs no special case. The rest: JCGM 100:2008 (GUM) H.3 for the uncertainty of a
+prediction; Cook and Weisberg, 'Residuals and Influence in Regression' (1982) for externally studentised residuals;
+the NIST/SEMATECH handbook 4.4.4.6 for lack of fit.
 """
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from stream.calibrate.speed.york import Line
+from stream.errors import InputError
 from stream.units import Floats
+
+_MOST_ROUNDS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """y = intercept + slope · x, with what the stated errors make of its doubt (k = 1, unscaled).
+
+    x, y        the points, float64 (n,)
+    weights     1 / variance of each point's departure from the line, in y's unit
+    chi_square  S: the sum of weighted squared departures; `dof` is n less the parameters fitted
+    factor      what the standard uncertainties were multiplied by (1: as stated)
+    """
+
+    slope: float
+    intercept: float
+    u_slope: float
+    u_intercept: float
+    covariance: float
+    chi_square: float
+    dof: int
+    x: Floats
+    y: Floats
+    weights: Floats
+    factor: float = 1.0
+
+    @property
+    def residuals(self) -> Floats:
+        """y less the line, (n,)."""
+        return self.y - self.intercept - self.slope * self.x
+
+    def scaled(self, factor: float) -> "Line":
+        """The same line with every standard uncertainty multiplied by `factor`."""
+        return replace(
+            self,
+            u_slope=self.u_slope * factor,
+            u_intercept=self.u_intercept * factor,
+            covariance=self.covariance * factor**2,
+            factor=self.factor * factor,
+        )
+
+
+def fit_york(
+    x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.ArrayLike, r: npt.ArrayLike = 0.0
+) -> Line:
+    """Best line by York 2004. x, y: (n,), n of at least 2 at two or more x; u_x, u_y: standard errors, (n,)
+    or one for all, at least one of the two above zero; r: the correlation of each point's two errors.
+
+    Raises InputError where the points cannot carry a line.
+    """
+    xs, ys, sx, sy, rs = _checked(x, y, u_x, u_y, r)
+    slope = _ordinary_slope(xs, ys)
+    beta = weights = np.zeros_like(xs)
+    for _ in range(_MOST_ROUNDS):
+        weights = 1.0 / (sy**2 + slope**2 * sx**2 - 2.0 * slope * rs * sx * sy)
+        u = xs - np.average(xs, weights=weights)
+        v = ys - np.average(ys, weights=weights)
+        beta = weights * (u * sy**2 + slope * v * sx**2 - (slope * u + v) * rs * sx * sy)
+        last, slope = slope, float(np.sum(weights * beta * v) / np.sum(weights * beta * u))
+        if abs(slope - last) <= 1e-15 * abs(slope):
+            break
+    x_mean, y_mean = np.average(xs, weights=weights), np.average(ys, weights=weights)
+    intercept = float(y_mean - slope * x_mean)
+    adjusted = x_mean + beta
+    centre = float(np.average(adjusted, weights=weights))
+    var_slope = float(1.0 / np.sum(weights * (adjusted - centre) ** 2))
+    return Line(
+        slope=slope,
+        intercept=intercept,
+        u_slope=var_slope**0.5,
+        u_intercept=float((1.0 / np.sum(weights) + centre**2 * var_slope) ** 0.5),
+        covariance=-centre * var_slope,
+        chi_square=float(np.sum(weights * (ys - intercept - slope * xs) ** 2)),
+        dof=len(xs) - 2,
+        x=xs,
+        y=ys,
+        weights=weights,
+    )
+
+
+def fit_through_zero(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.ArrayLike) -> Line:
+    """Best y = slope · x by the same effective variance; intercept, its doubt and the covariance are zero.
+
+    Raises InputError where the points cannot carry it.
+    """
+    xs, ys, sx, sy, _ = _checked(x, y, u_x, u_y, 0.0)
+    slope = float(np.sum(xs * ys) / np.sum(xs**2))
+    weights = adjusted = np.ones_like(xs)
+    for _ in range(_MOST_ROUNDS):
+        weights = 1.0 / (sy**2 + slope**2 * sx**2)
+        adjusted = weights * (xs * sy**2 + slope * ys * sx**2)
+        last, slope = slope, float(np.sum(weights * adjusted * ys) / np.sum(weights * adjusted * xs))
+        if abs(slope - last) <= 1e-15 * abs(slope):
+            break
+    return Line(
+        slope=slope,
+        intercept=0.0,
+        u_slope=float(1.0 / np.sum(weights * adjusted**2)) ** 0.5,
+        u_intercept=0.0,
+        covariance=0.0,
+        chi_square=float(np.sum(weights * (ys - slope * xs) ** 2)),
+        dof=len(xs) - 1,
+        x=xs,
+        y=ys,
+        weights=weights,
+    )
+
+
+def _checked(
+    x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.ArrayLike, r: npt.ArrayLike
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    xs, ys = np.atleast_1d(np.asarray(x, np.float64)), np.atleast_1d(np.asarray(y, np.float64))
+    if xs.ndim != 1 or xs.shape != ys.shape:
+        raise InputError(f"line fit: {xs.size} x values but {ys.size} y values; give pairs")
+    if len(xs) < 2 or np.ptp(xs) == 0.0:
+        raise InputError("line fit: a line needs points at two or more different x; add points")
+    sx, sy, rs = (np.broadcast_to(np.asarray(item, np.float64), xs.shape) for item in (u_x, u_y, r))
+    if not all(np.all(np.isfinite(item)) for item in (xs, ys, sx, sy, rs)):
+        raise InputError("line fit: a value or its error is not a finite number; leave that point out")
+    if np.any(sx < 0) or np.any(sy < 0) or np.any((sx == 0) & (sy == 0)) or np.any(np.abs(rs) >= 1):
+        raise InputError("line fit: each point needs an error above zero in x or in y; state the errors")
+    return xs, ys, sx, sy, rs
+
+
+def _ordinary_slope(x: Floats, y: Floats) -> float:
+    centred = x - x.mean()
+    return float(np.sum(centred * y) / np.sum(centred**2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +156,10 @@ class LackOfFit:
     pure_sd: float
 
 
-def predict(line: Line, x: npt.ArrayLike) -> tuple[Floats, Floats]:
-    """(y, u): the line at x and its standard uncertainty there, covariance honoured; shapes as x."""
+def variance_at(u_intercept: float, u_slope: float, covariance: float, x: npt.ArrayLike) -> Floats:
+    """Variance of a line's value at x, covariance honoured; shape as x (JCGM 100:2008, H.3)."""
     xs = np.asarray(x, np.float64)
-    variance = line.u_intercept**2 + xs**2 * line.u_slope**2 + 2.0 * xs * line.covariance
-    return line.intercept + line.slope * xs, np.sqrt(np.maximum(variance, 0.0))
+    return np.maximum(u_intercept**2 + xs**2 * u_slope**2 + 2.0 * xs * covariance, 0.0)
 
 
 def residual_sd(line: Line) -> float:

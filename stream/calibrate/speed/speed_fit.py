@@ -13,14 +13,11 @@ import msgspec
 import numpy as np
 
 from stream.calibrate.speed.choose import Choice, Points, choose
-from stream.calibrate.speed.curve import Curve
 from stream.calibrate.speed.ends import ONE_SPEED, end_of, inside_holds
 from stream.calibrate.speed.judge import drive_findings, fit_findings, left_out, suspect, uneven_pulses, widening
-from stream.calibrate.speed.line import largest_departure_pct
-from stream.calibrate.speed.match import Match, match_at, match_targets
-from stream.calibrate.speed.speed_model import ModelName, SpeedFit, SpeedPoint
-from stream.calibrate.speed.targets import need_three
-from stream.calibrate.speed.york import fit_york
+from stream.calibrate.speed.line import fit_york, largest_departure_pct
+from stream.calibrate.speed.match import Match, match_at, match_targets, need_three
+from stream.calibrate.speed.speed_model import Curve, ModelName, SpeedFit, SpeedPoint
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.live.records import Hold, Pinned

@@ -5,10 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from stream.sources.rehearsal.car import COLUMNS, STEP_S, Body, Car, Row
+from stream.sources.rehearsal.car import COLUMNS, STEP_S, TICK_S, Body, Car, Road, Row, Weather
 from stream.sources.rehearsal.driver import Driver, Mark, Needle
 from stream.sources.rehearsal.engine import Engine, Tune
-from stream.sources.rehearsal.road import TICK_S, Road, Weather
 from stream.sources.rehearsal.script import Step
 from stream.units import Floats
 

@@ -1,21 +1,77 @@
-"""A script driven and recorded: motion, signals, quantisation, losses, truth."""
+"""A script driven and recorded: motion, signals, quantisation, losses, and the truth beside what the instruments
+gave.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from stream.block import Samples
 from stream.errors import InputError
 from stream.live.runs import runs_of
-from stream.sources.rehearsal.chain import Chain
+from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.engine import TUNES
-from stream.sources.rehearsal.extra import EXTRA, true_value
 from stream.sources.rehearsal.motion import Motion, simulate
-from stream.sources.rehearsal.recording import DeviceChannel, Recording
-from stream.sources.rehearsal.road import Weather
 from stream.sources.rehearsal.script import Step
-from stream.sources.rehearsal.sensors import converter_volts, link_signal
-from stream.sources.rehearsal.truth import ControllerClock, read_truth
+from stream.sources.rehearsal.sensors import EXTRA, Chain, converter_volts, link_signal, true_value
+from stream.sources.rehearsal.truth import ControllerClock, Truth, read_truth
 from stream.units import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceChannel:
+    """A channel as the device describes it: value = scale * count + offset, in `unit`."""
+
+    name: str
+    unit: str
+    scale: float
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A drive as the device sends it.
+
+    counts    int16 (rows, channels); lost samples take no row
+    gaps      (row before which samples are missing, how many), by row
+    """
+
+    rate_hz: float
+    channels: tuple[DeviceChannel, ...]
+    counts: npt.NDArray[np.int16]
+    gaps: tuple[tuple[int, int], ...]
+    tune: str
+    truth: Truth
+    motion: Motion
+
+    @property
+    def samples(self) -> Samples:
+        """float32 (rows, channels) in the channels' units, as a decoder makes them from the counts."""
+        scale = np.array([channel.scale for channel in self.channels])
+        offset = np.array([channel.offset for channel in self.channels])
+        values: Samples = (self.counts * scale + offset).astype(np.float32)
+        return values
+
+    @property
+    def index(self) -> npt.NDArray[np.int64]:
+        """int64 (rows,): each row's place on the device's own count, lost samples included."""
+        index = np.arange(len(self.counts), dtype=np.int64)
+        for row, lost in self.gaps:
+            index[row:] += lost
+        return index
+
+    @property
+    def time_s(self) -> npt.NDArray[np.float64]:
+        """float64 (rows,): seconds from the first sample, lost time included."""
+        return np.asarray(self.index / self.rate_hz, dtype=np.float64)
+
+    @property
+    def lost_samples(self) -> int:
+        """How many samples are missing altogether."""
+        return sum(lost for _, lost in self.gaps)
+
 
 _PLANTED_LOSS_S = 0.4  # a shorter loss than 0.25 s is bridged and spoils nothing
 
@@ -39,11 +95,21 @@ def record(script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, 
     time_s = np.arange(int(motion.duration_s * chain.rate_hz)) / chain.rate_hz
     top = chain.adc.link_range[1]
     columns = [
-        _convert("speed_v", "V", chain.adc.speed_range, chain.adc.bits,
-                 converter_volts(motion, chain.converter, chain.rate_hz, time_s, volts_rng)),
-        _convert("link", "mV/V", chain.adc.link_range, chain.adc.bits,
-                 link_signal(motion, chain.link, chain.rate_hz, time_s, zero, top, link_rng)),
-    ]  # fmt: skip
+        _convert(
+            "speed_v",
+            "V",
+            chain.adc.speed_range,
+            chain.adc.bits,
+            converter_volts(motion, chain.converter, chain.rate_hz, time_s, volts_rng),
+        ),
+        _convert(
+            "link",
+            "mV/V",
+            chain.adc.link_range,
+            chain.adc.bits,
+            link_signal(motion, chain.link, chain.rate_hz, time_s, zero, top, link_rng),
+        ),
+    ]
     for name, rng in zip(chain.extra, extra_rng.spawn(len(chain.extra)), strict=True):
         extra = EXTRA[name]
         value = true_value(motion, name, time_s) + extra.noise * rng.standard_normal(len(time_s))

@@ -6,13 +6,11 @@ from typing import Final
 import numpy as np
 
 from stream.live.records import PullFault
-from stream.sources.rehearsal.chain import Chain
+from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
-from stream.sources.rehearsal.extra import EXTRA
-from stream.sources.rehearsal.record import record
-from stream.sources.rehearsal.recording import Recording
-from stream.sources.rehearsal.road import Weather
-from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Stop, Track, TurnRound
+from stream.sources.rehearsal.record import Recording, record
+from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Stop, Track
+from stream.sources.rehearsal.sensors import EXTRA, Chain
 
 TARGETS: Final[tuple[float, ...]] = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6500.0)
 _NEEDLE_SCALE_SD = 0.006
@@ -90,10 +88,17 @@ def hold_script(targets: Sequence[float] = TARGETS, dwell_s: float = 7.0, gear: 
     if not gear:
         return (Stand(10.0), *holds, Track(1000.0), Stand(8.0))
     return (
-        Stand(10.0), PullAway(), *(Shift(number) for number in range(2, gear + 1)), *holds,
-        Track(3600.0), Track(4700.0, rate_rpm_s=40.0, kind="sweep"), Track(1800.0), Coast(6.0),
-        Stop(), Stand(8.0),
-    )  # fmt: skip
+        Stand(10.0),
+        PullAway(),
+        *(Shift(number) for number in range(2, gear + 1)),
+        *holds,
+        Track(3600.0),
+        Track(4700.0, rate_rpm_s=40.0, kind="sweep"),
+        Track(1800.0),
+        Coast(6.0),
+        Stop(),
+        Stand(8.0),
+    )
 
 
 def pull_script(
@@ -147,29 +152,3 @@ def pull_session(
     """Full-load pulls on one tune; wind and grade come from ahead (`direction` 1) or behind (-1)."""
     script = pull_script(pulls, gear, faults)
     return record(script, tune, chain or Chain(), Weather(direction=direction), _dashboard(seed), seed)
-
-
-def coastdown_drive(
-    seed: int,
-    *,
-    tune: str = "heron",
-    runs: int = 2,
-    chain: Chain | None = None,
-    weather: Weather | None = None,
-) -> Recording:
-    """Coastdowns in neutral from about 110 km/h, each the other way along the runway, with road_speed."""
-    run: tuple[Step, ...] = (
-        PullAway(), Shift(2), Track(5000.0, 900.0), Shift(3), Track(6300.0, 900.0),
-        Coast(90.0, to_mps=4.0), Stop(),
-    )  # fmt: skip
-    script: list[Step] = [Stand(5.0)]
-    for _ in range(runs):
-        script += [*run, TurnRound()]
-    return record(
-        tuple(script),
-        tune,
-        chain or Chain(extra=("road_speed",)),
-        weather or Weather(),
-        _dashboard(seed),
-        seed,
-    )

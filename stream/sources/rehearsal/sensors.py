@@ -1,13 +1,76 @@
-"""From true motion to the two analogue signals: converter volts and link mV/V, vectorised."""
+"""From true motion to what is measured: the constants and faults of one session's measuring chain, converter volts
+and link mV/V, and the channels that an engine controller or a wheel sensor adds.
+"""
 
 import math
+from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
-from stream.sources.rehearsal.chain import REDLINE_V, STANDING_V, Converter, Link
 from stream.sources.rehearsal.engine import PULSES_PER_TURN, REDLINE_RPM
 from stream.sources.rehearsal.motion import Motion
 from stream.units import Floats
+
+STANDING_V: Final = 0.25
+REDLINE_V: Final = 4.55
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """Pulse frequency to volts: two smoothing stages, lag = the sum of both, and the ripple they leave.
+
+    `scale_error` is of the slope; below `dead_below_rpm` and above
+    `ceiling_rpm` the output stays where it was there.
+    """
+
+    smoothing_s: tuple[float, float] = (0.012, 0.008)
+    scale_error: float = 0.0
+    dead_below_rpm: float | None = None
+    ceiling_rpm: float | None = None
+    noise_v: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Trailing link with a full bridge; forces are those at the driven axle's tyres, newtons."""
+
+    newtons_per_unit: float = 2900.0  # per mV/V
+    sign: int = 1
+    zero_sd: float = 0.02  # mV/V, one draw per session
+    heat_drift: float = 0.012  # mV/V, what a hot link ends at
+    heat_s: float = 500.0
+    hop_hz: float = 12.5
+    hop_damping: float = 0.12
+    hop_n: float = 45.0  # standard deviation at 20 m/s
+    firing_n: float = 35.0  # amplitude at full load
+    bush_n: float = 20.0  # half the play of the bush's friction
+    brake_crosstalk: float = 0.25  # extra newtons per newton of the driven axle's brake
+    turn_crosstalk_n: float = 45.0  # per m/s2 sideways
+    noise: float = 0.0015  # mV/V
+
+
+@dataclass(frozen=True, slots=True)
+class Adc:
+    """The device's converters: bits, input ranges, and how often a stretch of samples goes missing."""
+
+    bits: int = 16
+    speed_range: tuple[float, float] = (0.0, 5.0)
+    link_range: tuple[float, float] = (-2.048, 2.048)
+    losses_per_minute: float = 0.0
+    longest_loss: int = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Everything between the car and the wire. `extra` names further channels, see extra.py."""
+
+    rate_hz: float = 1000.0
+    converter: Converter = field(default_factory=Converter)
+    link: Link = field(default_factory=Link)
+    adc: Adc = field(default_factory=Adc)
+    extra: tuple[str, ...] = ()
+
 
 _RAIL_S = 0.5
 _KICK_N = 900.0
@@ -124,3 +187,58 @@ def link_signal(
         elif mark.kind == "zero":
             signal[time_s >= mark.start_s] += 0.15
     return signal
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """A channel that can be switched on: its role and unit in the car file, its span in counts, its noise."""
+
+    name: str
+    role: str
+    unit: str
+    low: float
+    high: float
+    noise: float
+
+
+EXTRA: Final[dict[str, Extra]] = {
+    extra.name: extra
+    for extra in (
+        Extra("road_speed", "road_speed", "km/h", 0.0, 250.0, 0.1),
+        Extra("throttle", "throttle", "%", 0.0, 100.0, 0.15),
+        Extra("lambda", "lambda", "", 0.5, 2.0, 0.004),
+        Extra("advance", "advance", "deg", -10.0, 60.0, 0.05),
+        Extra("manifold_pressure", "manifold_pressure", "kPa", 0.0, 120.0, 0.3),
+    )
+}
+AMBIENT_KPA: Final = 100.0
+_RESIDUAL = 0.22  # of ambient: what an engine that fills with nothing still shows in its manifold
+_EXHAUST_S = 0.12  # gas transport plus sensor
+
+
+def target_lambda(pressure: Floats) -> Floats:
+    """The mixture the fuel table aims at: near stoichiometric at cruise, rich at full load."""
+    return np.interp(pressure, [0.55, 0.9], [1.0, 0.88])
+
+
+def mixture_error(rpm: Floats, pressure: Floats) -> Floats:
+    """Planted error of the fuel table, got over wanted λ less one: 4 % lean about 4 500 rpm under load."""
+    hump = np.exp(-(((rpm - 4500.0) / 900.0) ** 2)) * np.clip((pressure - 0.4) / 0.5, 0.0, 1.0)
+    return 0.04 * hump - 0.015 * (rpm < 2000.0)
+
+
+def true_value(motion: Motion, name: str, time_s: Floats) -> Floats:
+    """The channel without noise at the given times, float64 (n,), in its unit."""
+    if name == "road_speed":
+        return 3.6 * motion.at("speed", time_s)
+    if name == "throttle":
+        return 100.0 * motion.at("throttle", time_s)
+    if name == "manifold_pressure":
+        return AMBIENT_KPA * (_RESIDUAL + (1.0 - _RESIDUAL) * motion.at("pressure", time_s))
+    if name == "advance":
+        return motion.engine.advance(motion.at("rpm", time_s), motion.at("pressure", time_s))
+    before = time_s - _EXHAUST_S
+    rpm, pressure = motion.at("rpm", before), motion.at("pressure", before)
+    burnt = target_lambda(pressure) * (1.0 + mixture_error(rpm, pressure))
+    cut = (motion.at("throttle", before) < 0.01) & (rpm > 1500.0)  # fuel is cut on the overrun
+    return np.where(cut, 2.0, burnt)

@@ -7,15 +7,13 @@ from typing import Any
 import numpy as np
 
 from stream.live.records import PullFault
-from stream.sources.rehearsal.car import GRAVITY, Body
-from stream.sources.rehearsal.chain import Chain
+from stream.sources.rehearsal.car import CALM, GRAVITY, Body
 from stream.sources.rehearsal.driver import Mark, Needle
 from stream.sources.rehearsal.engine import TUNES
 from stream.sources.rehearsal.motion import Motion, simulate
-from stream.sources.rehearsal.road import CALM
 from stream.sources.rehearsal.script import Pull as PullStep
 from stream.sources.rehearsal.script import PullAway, Shift, Stand, Step, Track
-from stream.sources.rehearsal.sensors import converter_line
+from stream.sources.rehearsal.sensors import Chain, converter_line
 from stream.units import Floats
 
 _ARRIVED_RPM = 30.0

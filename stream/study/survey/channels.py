@@ -9,9 +9,7 @@ from stream.car import Car, Channel
 from stream.record import layout
 from stream.record.session import Session
 from stream.study.survey.records import ChannelSurvey, Dropouts
-from stream.study.survey.resolution import step_of
-from stream.study.survey.spikes import counted
-from stream.study.survey.tally import ChannelTally, Joiner, window_rows
+from stream.study.survey.tally import ChannelTally, Joiner, counted, step_of, window_rows
 
 STILLEST = 0.2  # of the windows
 FEWEST_WINDOWS = 3
@@ -46,9 +44,12 @@ def dropouts(session: Session) -> Dropouts:
     minutes = max(session.duration_s / 60.0, 1e-9)
     count = int(np.count_nonzero(lost))
     return Dropouts(
-        lost_samples=int(lost.sum()), gaps=count, gaps_per_minute=count / minutes,
-        longest_gap_s=float(lost.max(initial=0)) / session.rate_hz, restarts=int(np.count_nonzero(lost == 0)),
-    )  # fmt: skip
+        lost_samples=int(lost.sum()),
+        gaps=count,
+        gaps_per_minute=count / minutes,
+        longest_gap_s=float(lost.max(initial=0)) / session.rate_hz,
+        restarts=int(np.count_nonzero(lost == 0)),
+    )
 
 
 def channel_survey(
@@ -73,13 +74,26 @@ def channel_survey(
     spikes = counted(tally.spikes, rate_hz=tally.rate_hz, span=span, noise=noise or 0.0, step=step or 0.0, rails=rails)
     slope = None if rpm_per_unit is None else abs(rpm_per_unit)
     return ChannelSurvey(
-        name=name, role=role, unit=unit, noise=noise, u_noise=u_noise, noise_rpm=_times(noise, slope),
-        noise_microstrain=microstrain(noise, unit, channel), scatter=scatter, resolution=step,
-        resolution_rpm=_times(step, slope), resolution_microstrain=microstrain(step, unit, channel),
-        missing_cells=tally.missing, spikes=spikes, spikes_per_minute=spikes / minutes, clipped_samples=tally.clipped,
-        railed_samples=_railed(tally, role, noise, step), lowest=tally.lowest if tally.finite else None,
-        highest=tally.highest if tally.finite else None, flat=tally.finite > 2 and not tally.moved,
-    )  # fmt: skip
+        name=name,
+        role=role,
+        unit=unit,
+        noise=noise,
+        u_noise=u_noise,
+        noise_rpm=_times(noise, slope),
+        noise_microstrain=microstrain(noise, unit, channel),
+        scatter=scatter,
+        resolution=step,
+        resolution_rpm=_times(step, slope),
+        resolution_microstrain=microstrain(step, unit, channel),
+        missing_cells=tally.missing,
+        spikes=spikes,
+        spikes_per_minute=spikes / minutes,
+        clipped_samples=tally.clipped,
+        railed_samples=_railed(tally, role, noise, step),
+        lowest=tally.lowest if tally.finite else None,
+        highest=tally.highest if tally.finite else None,
+        flat=tally.finite > 2 and not tally.moved,
+    )
 
 
 def _noise(

@@ -1,14 +1,133 @@
-"""The link as a whole: the height of a strong pull, cross-talk, and vibration against the live low-pass."""
+"""The link as a whole: the height of a strong pull, what a bounce, a brake or a turn does to it (cross-talk), and
+vibration against the live low-pass.
+"""
+
+import numpy as np
+import numpy.typing as npt
 
 from stream.events import Event
 from stream.live.filters import cutoff_for
+from stream.live.pull_faults import TIP_IN_S
+from stream.live.records import Pull
 from stream.record.session import Session
 from stream.study.dataset import Dataset
-from stream.study.survey.crosstalk import cross_talk, strong_pull
-from stream.study.survey.records import LoadSurvey
+from stream.study.survey.records import CrossTalk, LoadSurvey
 from stream.study.survey.speed import line_of
 from stream.study.survey.stretch import Stretches
 from stream.study.survey.vibration import find_firing, find_hop, passed
+from stream.units import Floats
+
+WORDS = {"bounce": ("bounce", "bump", "hop"), "brake": ("brake", "braking"), "turn": ("turn", "corner")}
+FAULTS = {"bump": "bounce", "brake": "brake", "cornering": "turn"}
+WEAK = {"part-throttle", "too-short", "lift", "gear-change"}  # faults of pulls that are no measure
+BEFORE_S = 1.0
+MARK_S = 3.0  # what was marked happens within this time of the mark
+STEADY_S = 0.5
+PULL_STEADY_S = 0.3
+END_S = 0.2
+
+
+def strong_pull(study: Dataset) -> float | None:
+    """How high a strong pull stands above cruise, in the load's unit: the middle of the pulls' 90th percentiles."""
+    time, load = study.time_s, study.load
+    pulling = np.zeros(len(time), np.bool_)
+    clean = [pull for pull in study.pulls if pull.verdict == "clean"]
+    measure = clean or [pull for pull in study.pulls if not WEAK & set(pull.faults)]
+    tops = []
+    for pull in study.pulls:
+        inside = (time >= pull.start_s) & (time < pull.end_s)
+        pulling |= inside
+        known = load[inside & np.isfinite(load)]
+        if pull in measure and len(known) >= 5:
+            tops.append(float(np.quantile(known, 0.9)))
+    rest = load[~pulling & np.isfinite(load)]
+    if not tops or not len(rest):
+        return None
+    level = float(np.mean([zero.mean for zero in study.zeros])) if study.zeros else float(np.median(rest))
+    height = float(np.median(tops)) - level
+    return height if height > 0 else None
+
+
+def cross_talk(study: Dataset, events: tuple[Event, ...], height: float | None) -> tuple[CrossTalk, str | None]:
+    """What each thing does, and where that is known from: 'marks', 'pulls' or None."""
+    if height is None:
+        return CrossTalk(), None
+    marked = _from_marks(study, events)
+    if marked:
+        return CrossTalk(**{kind: 100.0 * value / height for kind, value in marked.items()}), "marks"
+    pulled = _from_pulls(study)
+    if pulled:
+        return CrossTalk(**{kind: 100.0 * value / height for kind, value in pulled.items()}), "pulls"
+    return CrossTalk(), None
+
+
+def _from_marks(study: Dataset, events: tuple[Event, ...]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    time, load = study.time_s, study.load
+    for event in events:
+        kind = _kind_of(event.text) if event.kind in ("mark", "note") else None
+        if kind is None:
+            continue
+        before = load[(time >= event.time_s - BEFORE_S) & (time < event.time_s)]
+        behind = load[(time >= event.time_s) & (time < event.time_s + MARK_S)]
+        before, behind = before[np.isfinite(before)], behind[np.isfinite(behind)]
+        if len(before) < 3 or len(behind) < 3:
+            continue
+        value = _most(behind - float(np.median(before)), _rows(time, 0.0 if kind == "bounce" else STEADY_S))
+        if abs(value) > abs(found.get(kind, 0.0)):
+            found[kind] = value
+    return found
+
+
+def _kind_of(text: str) -> str | None:
+    lower = text.lower()
+    return next((kind for kind, words in WORDS.items() if any(word in lower for word in words)), None)
+
+
+def _from_pulls(study: Dataset) -> dict[str, float]:
+    """Departures of spoilt pulls from what the clean ones do at the same speeds."""
+    clean = [_run(study, pull) for pull in study.pulls if pull.verdict == "clean"]
+    clean = [run for run in clean if len(run[0]) > 10]
+    found: dict[str, float] = {}
+    if not clean:
+        return found
+    for pull in study.pulls:
+        kinds = [FAULTS[fault] for fault in pull.faults if fault in FAULTS]
+        rpm, load = _run(study, pull)
+        if len(kinds) != 1 or len(rpm) < 10:
+            continue
+        low, high = max(run[0][0] for run in clean), min(run[0][-1] for run in clean)
+        inside = (rpm >= low) & (rpm <= high)
+        if np.count_nonzero(inside) < max(10, len(rpm) // 2):
+            continue
+        away = (load - np.median([np.interp(rpm, *run) for run in clean], axis=0))[inside]
+        away -= float(np.median(away))
+        value = _most(away, _rows(study.time_s, 0.0 if kinds[0] == "bounce" else PULL_STEADY_S))
+        if abs(value) > abs(found.get(kinds[0], 0.0)):
+            found[kinds[0]] = value
+    return found
+
+
+def _run(study: Dataset, pull: Pull) -> tuple[Floats, Floats]:
+    """A pull's (rpm, load) by rising rpm, tip-in and end left out."""
+    time = study.time_s
+    inside = (time >= pull.start_s + TIP_IN_S) & (time < pull.end_s - END_S)
+    rpm, load = study.speed_rpm[inside].astype(np.float64), study.load[inside].astype(np.float64)
+    known = np.isfinite(rpm) & np.isfinite(load)
+    order = np.argsort(rpm[known], kind="stable") if pull.verdict == "clean" else slice(None)
+    return rpm[known][order], load[known][order]
+
+
+def _rows(time: npt.NDArray[np.float64], seconds: float) -> int:
+    return max(1, round(seconds / max(float(np.median(np.diff(time))), 1e-6)))
+
+
+def _most(away: Floats, rows: int) -> float:
+    """The largest mean over `rows`, signed."""
+    rows = min(rows, len(away))
+    means = np.convolve(away, np.full(rows, 1.0 / rows), "valid")
+    return float(means[np.argmax(np.abs(means))])
+
 
 HOP_LEFT_PCT = 2.0  # of a strong pull: more of it shows in a curve
 LOWEST_CUTOFF_HZ = 4.0  # a pull of 1 500 rpm/s needs this much for bands of 250 rpm
@@ -35,12 +154,19 @@ def load_survey(session: Session, study: Dataset, stretches: Stretches, events: 
     if hop is not None and left is not None and left > HOP_LEFT_PCT:
         advice = max(LOWEST_CUTOFF_HZ, round(0.6 * hop.hz, 1))
     return LoadSurvey(
-        name=channel.name, unit=session.info.channels[column].unit or channel.unit, strong_pull=height,
-        cross_talk_pct=talk, cross_talk_from=talk_from,
-        hop_hz=None if hop is None else hop.hz, u_hop_hz=None if hop is None else hop.u_hz,
-        hop_rms=None if hop is None else hop.rms, hop_pct=hop_pct, hop_left_pct=left,
+        name=channel.name,
+        unit=session.info.channels[column].unit or channel.unit,
+        strong_pull=height,
+        cross_talk_pct=talk,
+        cross_talk_from=talk_from,
+        hop_hz=None if hop is None else hop.hz,
+        u_hop_hz=None if hop is None else hop.u_hz,
+        hop_rms=None if hop is None else hop.rms,
+        hop_pct=hop_pct,
+        hop_left_pct=left,
         firing_order=None if firing is None else firing.order,
         firing_amplitude=None if firing is None else firing.amplitude,
         firing_pct=None if firing is None or height is None else 100.0 * firing.amplitude / height,
-        cutoff_hz=cutoff, cutoff_advice_hz=advice,
-    )  # fmt: skip
+        cutoff_hz=cutoff,
+        cutoff_advice_hz=advice,
+    )

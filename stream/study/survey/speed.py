@@ -47,17 +47,24 @@ def speed_survey(session: Session, study: Dataset, stretches: Stretches) -> Spee
     left = max((one.amplitude * passed(one.shown_hz, cutoff) for one in ripple.lines), default=None)
     lag, source = _lag(session, study, stretches, column)
     return SpeedSurvey(
-        name=channel.name, calibrated=not provisional, dead_below_rpm=dead, u_dead_below_rpm=u_dead,
-        ceiling_above_rpm=ceiling, u_ceiling_above_rpm=u_ceiling,
+        name=channel.name,
+        calibrated=not provisional,
+        dead_below_rpm=dead,
+        u_dead_below_rpm=u_dead,
+        ceiling_above_rpm=ceiling,
+        u_ceiling_above_rpm=u_ceiling,
         ripple_rpm=None if largest is None else scale * largest.amplitude,
         ripple_at_rpm=None if largest is None else speed_of(study, largest),
         ripple_hz=None if largest is None else largest.shown_hz,
         ripple_left_rpm=None if left is None else scale * left,
         ripple_limit_rpm=None if ripple.limit is None else scale * ripple.limit,
-        lag_s=None if lag is None else lag.lag_s, u_lag_s=None if lag is None else lag.u_lag_s,
-        lag_from=source, lag_in_car_file_s=channel.lag_s, lag_places=None if lag is None else lag.places,
+        lag_s=None if lag is None else lag.lag_s,
+        u_lag_s=None if lag is None else lag.u_lag_s,
+        lag_from=source,
+        lag_in_car_file_s=channel.lag_s,
+        lag_places=None if lag is None else lag.places,
         pulses_per_turn=_pulses(study, channel, line, ripple, provisional),
-    )  # fmt: skip
+    )
 
 
 def _end(study: Dataset, line: tuple[float, float], provisional: bool, at: str) -> tuple[float | None, float | None]:

@@ -50,12 +50,21 @@ def _survey(session: Session, car: Car, study: Dataset | None) -> Survey:
     findings.sort(key=lambda finding: finding.severity != "warning")
     return Survey(
         session=SessionPart(
-            path=str(session.path), rate_hz=session.rate_hz, duration_s=session.duration_s, finished=session.finished,
-            holds=0 if study is None else len(study.holds), pulls=0 if study is None else len(study.pulls),
+            path=str(session.path),
+            rate_hz=session.rate_hz,
+            duration_s=session.duration_s,
+            finished=session.finished,
+            holds=0 if study is None else len(study.holds),
+            pulls=0 if study is None else len(study.pulls),
         ),
-        channels=channels, dropouts=gone, speed=speed, load=load, steadiness=steadiness, findings=tuple(findings),
+        channels=channels,
+        dropouts=gone,
+        speed=speed,
+        load=load,
+        steadiness=steadiness,
+        findings=tuple(findings),
         remarks=tuple(_remarks(session, study)),
-    )  # fmt: skip
+    )
 
 
 def _channels(session: Session, car: Car, study: Dataset | None) -> tuple[ChannelSurvey, ...]:

@@ -1,12 +1,73 @@
-"""One pass over a session's raw samples, a slab at a time: what every channel's survey rests on."""
+"""One pass over a session's raw samples, a slab at a time, and what is found in it: noise, movement, spikes, and the
+converter's step (the differences of successive samples are multiples of it).
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block
 from stream.live.runs import run_edges
-from stream.study.survey.spikes import Spike, spikes_in
 from stream.units import Floats
+
+LONGEST_S = 0.010
+CONTEXT = 8  # samples on each side that must be quiet
+SCATTERS = 6.0
+BACK = 0.25  # of its height: how near it must come back
+MOST_IN_A_RUN = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Spike:
+    """height: signed, from where it left; value: what it showed."""
+
+    height: float
+    value: float
+
+
+def spikes_in(values: Floats, rate_hz: float) -> list[Spike]:
+    """Candidates in a run without a gap; which of them count depends on the session's span and noise."""
+    steps = np.diff(values)
+    size = np.abs(steps)
+    widest = min(max(1, round(LONGEST_S * rate_hz)), 3)
+    big = np.flatnonzero(size > 10.0 * float(np.median(size))) if len(size) else np.empty(0, np.int64)
+    big = big[(big >= CONTEXT) & (big < len(values) - CONTEXT - widest - 1)]
+    if len(big) > 2 * MOST_IN_A_RUN:
+        big = np.sort(big[np.argsort(size[big])[-2 * MOST_IN_A_RUN :]])
+    found: list[Spike] = []
+    free_from = 0
+    for place in big.tolist():
+        if place < free_from:
+            continue
+        height = float(steps[place])
+        for width in range(1, widest + 1):
+            back = place + 1 + width
+            if abs(float(values[back] - values[place])) > BACK * abs(height):
+                continue
+            around = np.concatenate((values[place - CONTEXT + 1 : place + 1], values[back : back + CONTEXT]))
+            if SCATTERS * float(np.std(around)) < abs(height):
+                found.append(Spike(height, float(values[place + 1])))
+                free_from = back
+            break
+    return found
+
+
+def counted(
+    spikes: list[Spike], *, rate_hz: float, span: float, noise: float, step: float, rails: tuple[float, ...]
+) -> int:
+    """How many candidates count: beyond 5 % of the span, twelve times the noise and four steps.
+
+    Under 100 Hz a real event may be as short as a sample, so there only one that lands on zero or a rail counts.
+    """
+    least = max(0.05 * span, 12.0 * noise, 4.0 * step)
+    near = max(1.5 * step, 3.0 * noise, 1e-3 * span)
+    return sum(
+        1
+        for spike in spikes
+        if abs(spike.height) > least and (rate_hz >= 100.0 or any(abs(spike.value - rail) <= near for rail in rails))
+    )
+
 
 WINDOW_S = 0.5
 FEWEST = 64  # samples in a window
@@ -136,3 +197,47 @@ class Joiner:
         """What is held, at the end."""
         parts, self._parts, self._held = self._parts, [], 0
         return [np.concatenate(parts)] if parts else []
+
+
+MOST_STEPS = 50  # differences of up to this many steps are asked
+ON_GRID = 0.12  # of a step: how near to a multiple a difference must be
+SHARE = 0.98
+CANDIDATES = 40
+FEWEST_STEPS = 20
+
+
+def step_of(differences: Floats, largest: float) -> float | None:
+    """The step in the channel's unit, or None where the differences have no common one.
+
+    differences: sizes above zero; largest: of the values themselves, for how fine float32 can tell them apart.
+    """
+    grain = max(abs(largest), 1e-30) * 2.0**-23
+    sizes = differences[differences > 4.0 * grain]
+    if len(sizes) < FEWEST_STEPS:
+        return None
+    sizes = np.sort(sizes)
+    # Sizes that are the same up to float32's grain are one candidate.
+    starts = np.concatenate(([True], np.diff(sizes) > 4.0 * grain))
+    for candidate in sizes[starts][:CANDIDATES].tolist():
+        if candidate < 12.0 * grain:
+            continue
+        step = _confirmed(sizes, float(candidate), grain)
+        if step is not None:
+            return step
+    return None
+
+
+def _confirmed(sizes: Floats, step: float, grain: float) -> float | None:
+    """The candidate made exact, where nearly all small differences are multiples of it."""
+    near = sizes[sizes < (MOST_STEPS + 0.5) * step]
+    if len(near) < FEWEST_STEPS:
+        return None
+    tolerance = max(ON_GRID * step, 3.0 * grain)
+    for reach in (4.5, 12.5, MOST_STEPS + 0.5):  # the multiples that are already exact make the next ones so
+        part = near[near < reach * step]
+        multiples = np.rint(part / step)
+        on = (np.abs(part - multiples * step) <= tolerance) & (multiples > 0)
+        if np.count_nonzero(on) < max(3, SHARE * len(part)):
+            return None
+        step = float(multiples[on] @ part[on] / (multiples[on] @ multiples[on]))
+    return step

@@ -71,8 +71,9 @@ def find_hop(stretches: Stretches, column: int, places: list[tuple[float, float]
     return Hop(centre, float(np.hypot(0.3 * width / averages**0.5, 0.5 * float(frequency[1]))), rms)
 
 
-def find_firing(stretches: Stretches, load: int, speed: int, places: list[tuple[float, float]],
-                line: tuple[float, float]) -> Firing | None:  # fmt: skip
+def find_firing(
+    stretches: Stretches, load: int, speed: int, places: list[tuple[float, float]], line: tuple[float, float]
+) -> Firing | None:
     """The strongest order of the engine's turns on the link, over pulls (start, end in s).
 
     Each quarter second is turned by the engine's own phase, so that a line that moves with speed stands still; an

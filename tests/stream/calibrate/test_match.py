@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.calibrate.speed.match import match_at, match_targets
-from stream.calibrate.speed.targets import parse_at, parse_targets
+from stream.calibrate.speed.match import match_at, match_targets, parse_at, parse_targets
 from stream.errors import InputError
 from tests.stream.calibrate.hold_drives import HoldDrive
 from ui.text.findings import say

@@ -8,10 +8,10 @@ from stream.car import parse_car
 from stream.drive.drive import Drive
 from stream.drive.guide_plan import GuidePlan
 from stream.record.session import open_session
-from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.player import RehearsalPort
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.sources.serialport import SerialSource
 from ui.text.findings import say
 

@@ -13,9 +13,9 @@ from stream.car import parse_car
 from stream.drive.offline import run_offline
 from stream.record.change import change_session
 from stream.record.tables import Zero, append_rows, zero_rows
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text, pull_session
+from stream.sources.rehearsal.sensors import Chain
 from stream.sources.source import SourceNote
 
 BEGAN = datetime(2026, 5, 2, 9, 0, tzinfo=UTC)

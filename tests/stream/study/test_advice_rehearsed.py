@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from stream.sources.rehearsal import engine
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.extra import mixture_error, target_lambda
+from stream.sources.rehearsal.sensors import Chain, mixture_error, target_lambda
 from stream.study.dataset import open_datasets
 from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from stream.errors import InputError
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.logs import write_controller_log
+from stream.sources.rehearsal.sensors import Chain
 from stream.study.clock import align
 from stream.study.dataset import open_dataset
+from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, session
 
 Trace = tuple[np.ndarray, np.ndarray]
@@ -66,7 +66,7 @@ def test_two_days_of_one_script_do_not_fit(seed: int, rate_hz: float, step: floa
     assert caught.value.code in ("log-of-another-drive", "log-fits-twice", "log-matches-nowhere")
 
 
-@pytest.mark.slow
+@pytest.mark.coverage
 def test_two_rehearsed_days_do_not_fit_and_each_fits_itself(tmp_path: Path) -> None:
     """The rehearsal car's driver keeps its script to a few hundredths of a second; its own log fits each day."""
     days = []

@@ -10,9 +10,9 @@ import pytest
 import stream.record.session
 from stream.errors import InputError
 from stream.record import layout
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
+from stream.sources.rehearsal.sensors import Chain
 from stream.study.dataset import open_dataset, open_datasets
 from tests.stream.study.rehearsed import BEGAN, session
 

@@ -9,9 +9,9 @@ import pytest
 
 from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
-from stream.sources.rehearsal.chain import Chain, Converter, Link
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
+from stream.sources.rehearsal.sensors import Chain, Converter, Link
 from stream.sources.rehearsal.truth import change_by_band
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import curves

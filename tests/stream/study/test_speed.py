@@ -10,8 +10,8 @@ from stream.calibrate.speed.speed_fit import fit_speed
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.live.records import Hold, Pinned
-from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.speed import Reference, fit_row, load_row
 from tests.drives import CAR, RPM_AT_0V, RPM_PER_V, Plan, run_stage
 from tests.sessions import write_session

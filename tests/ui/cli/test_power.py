@@ -10,9 +10,9 @@ import numpy as np
 import psychrolib
 import pytest
 
-from stream.sources.rehearsal.chain import Chain
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
+from stream.sources.rehearsal.sensors import Chain
 from tests.array_session import write_session
 from tests.stream.study.rehearsed import BEGAN, session
 from tests.ui.cli.test_coastdown import RATE as COAST_RATE

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from stream.sources.rehearsal.chain import Chain
 from stream.sources.rehearsal.engine import TUNES
 from stream.sources.rehearsal.scenario import demo_car_text
+from stream.sources.rehearsal.sensors import Chain
 from tests.stream.study.rehearsed import BEGAN, session
 from tests.ui.cli.test_report import Page, Steadypull
 from tests.ui_cli import in_process

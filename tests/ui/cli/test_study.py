@@ -213,7 +213,7 @@ def test_text_begins_with_what_the_day_resolves_and_the_verdict(turns) -> None:
     assert lines[2].startswith("Verdict of the look at 12 pulls")
     assert lines[3].startswith("Resolved by band: more at 3500 to ")
     assert lines[4].startswith("Shape, whatever shifts the whole curve: more at 3500 to ")
-    assert any(line.startswith("Mind: no zero was taken") for line in lines)
+    assert any(line.startswith("Warning: no zero was taken") for line in lines)
 
 
 def test_offsets_of_zero_widen_the_interval_instead_of_moving_the_verdict(tmp_path) -> None:

@@ -10,9 +10,9 @@ import pytest
 
 from stream.calibrate.speed.calfile import load_calibration
 from stream.record.session import open_session
-from stream.sources.rehearsal.chain import Chain, Converter
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import TARGETS, hold_drive
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.dataset import open_dataset
 from ui.cli.rehearse import play_recording
 

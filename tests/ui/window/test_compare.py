@@ -76,7 +76,7 @@ def test_the_answer_stands_in_words_with_what_the_day_resolves_first(compared: A
     lines = said(compared).splitlines()
 
     assert lines[0].startswith("Your day resolves 0.")
-    assert lines[1] == "plover differs from heron at some speeds, not overall"  # twelve pulls: an early, strict look
+    assert lines[1] == "plover differs from heron at some speeds"  # twelve pulls: an early, strict look
     assert "6 pulls of heron, 6 of plover" in lines[2]
     assert lines[3].startswith("Resolved by band: more at ")
     assert compared.answer.mark.kind == "ok"
@@ -276,7 +276,7 @@ def test_exports(compared: Any, qt: Any, tmp_path: Path, monkeypatch: pytest.Mon
         texts = "".join(ElementTree.fromstring(out.read_text()).itertext())
         assert "differs from heron at some speeds" in texts
         assert "could be scatter" in texts
-        assert "Mind:" in texts
+        assert "Warning:" in texts
         assert "Point at" not in texts
     else:
         with out.open() as file:

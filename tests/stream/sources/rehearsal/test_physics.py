@@ -5,11 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from stream.sources.rehearsal.car import Body, Car
+from stream.sources.rehearsal.car import CALM, Body, Car
 from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.engine import TUNES, Engine, best_advance, burn_efficiency
 from stream.sources.rehearsal.motion import Motion, simulate
-from stream.sources.rehearsal.road import CALM
 from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Track
 from stream.sources.rehearsal.sensors import pulse_frequency
 

@@ -12,10 +12,10 @@ import pytest
 import serial
 from cobs import cobs
 
-from stream.sources.rehearsal.chain import Adc, Chain
 from stream.sources.rehearsal.player import RehearsalPort, frames
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import pull_session
+from stream.sources.rehearsal.sensors import Adc, Chain
 
 DEADLINE_S = 20.0
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")

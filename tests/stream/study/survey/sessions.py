@@ -9,7 +9,7 @@ import numpy as np
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car, parse_car
 from stream.drive.offline import run_offline
-from stream.sources.rehearsal.recording import Recording
+from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.source import SourceNote
 from tests.drives import info

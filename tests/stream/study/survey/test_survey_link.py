@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stream.record.session import open_session
-from stream.sources.rehearsal.chain import Chain, Link
 from stream.sources.rehearsal.scenario import hold_drive, pull_session
+from stream.sources.rehearsal.sensors import Chain, Link
 from stream.study.survey.survey import survey_session
 from tests.drives import Plan, car
 from tests.stream.study.survey.sessions import record_rehearsal, record_samples

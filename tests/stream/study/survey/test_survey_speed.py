@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stream.sources.rehearsal.chain import Chain, Converter
 from stream.sources.rehearsal.scenario import hold_drive, pull_session
+from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.survey.survey import survey_session
 from tests.drives import RPM_PER_V, car
 from tests.stream.study.survey.sessions import record_rehearsal, record_samples
