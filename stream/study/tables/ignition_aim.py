@@ -130,9 +130,10 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
         found = (note("advance-flat", within_pct=100 * flat), *found)
     if settings.different == 2:
         if at is None and math.isfinite(settings.t):
-            apart = np.diag((SESSION_SD * settings.load) ** 2)
-            alone = _direction(replace(settings, covariance=settings.covariance + apart))
-            if alone.at is not None and alone.at > now:  # more than a session is off by, in this band alone
+            alone, order = _direction(settings), np.argsort(settings.advance)
+            gain = float(settings.load[order[-1]] / settings.load[order[0]]) - 1
+            sure = gain > SHARE + 2 * math.sqrt(2) * SESSION_SD  # more than two sessions are apart
+            if sure and alone.at is not None and alone.at > now:
                 return alone
         return Aim(at, (*found, *left))
     return Aim(at, (*found, *left), best, limits)
