@@ -244,5 +244,12 @@ SENTENCES: dict[str, Sentence] = {
         "the pressures of the tunes do not overlap here: refused; hold the same speeds at more throttle openings"
     ),
     "part-load-one-tune": "one tune was steady here: nothing to compare",
+    "part-load-boost": (
+        "{seconds:.0f} s of steady driving lie above the pressure of the air: boost, which part load leaves to pulls"
+    ),
+    "part-load-inertia": (
+        "part load: what the engine's own inertia takes is given back, {per_100:.3g} ± {u_per_100:.2g} (k = 1) of load "
+        "for each 100 rpm/s, as {stretches} stretches show it"
+    ),
     "part-load-few": "too few steady stretches to tell tunes apart at common pressure: hold speeds again",
 }

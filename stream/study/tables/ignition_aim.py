@@ -129,6 +129,11 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
     if flat < SHARE:
         found = (note("advance-flat", within_pct=100 * flat), *found)
     if settings.different == 2:
+        if at is None and math.isfinite(settings.t):
+            apart = np.diag((SESSION_SD * settings.load) ** 2)
+            alone = _direction(replace(settings, covariance=settings.covariance + apart))
+            if alone.at is not None and alone.at > now:  # more than a session is off by, in this band alone
+                return alone
         return Aim(at, (*found, *left))
     return Aim(at, (*found, *left), best, limits)
 

@@ -63,6 +63,7 @@ def digest(path: Path) -> str:
 
 @pytest.mark.parametrize("name", hostile.LINKED)
 def test_a_link_to_another_file_is_refused_wherever_it_stands(session: Path, victim: Path, name: str) -> None:
+    """Before anything is read through it; nested places too."""
     spoilt(session, hostile.external_link(name, victim))
     with pytest.raises(InputError, match=f"/{name} is a link to another file; a session is one file"):
         open_session(session)
