@@ -77,12 +77,6 @@ class Ring:
         """True once nothing more will be written."""
         return self._closed
 
-    def statistics(self) -> dict[str, int]:
-        """Capacity, rows used, and the most rows that any cursor was behind."""
-        with self._changed:
-            peak = max((cursor.peak_behind for cursor in self._cursors), default=0)
-            return {"capacity": self.capacity, "used": min(self._written, self.capacity), "peak_behind": peak}
-
     def _oldest(self) -> int:
         return max(0, self._written - self.capacity)
 
@@ -140,7 +134,6 @@ class Cursor:
         self.row = row
         self.claim = claim
         self.missed = 0
-        self.peak_behind = 0
         self._mark = 0  # the number of the mark that the next row belongs to; found at each read
         self._expected: int | None = None
 
@@ -153,7 +146,6 @@ class Cursor:
         with ring._changed:
             if self.row >= ring._written:
                 return None
-            self.peak_behind = max(self.peak_behind, ring._written - self.row)
             self._catch_up()
             mark, end, restarted = self._span(max_rows)
             offset = self.row - mark.row

@@ -71,7 +71,6 @@ class Drive:
         self.event_file = event_file
         if event_file is not None:
             self.events.watch(event_file)
-        self.recorded: list[Path] = []
         self._folder, self._path = folder, path
         self._tune, self._gear = tune, gear
         plan = targets if isinstance(targets, GuidePlan) else GuidePlan(targets, gear=gear)
@@ -131,6 +130,11 @@ class Drive:
         for failure in (self._reader.failure, self._failure, *(r.failure for r in self._recorders)):
             if failure is not None:
                 raise failure
+
+    @property
+    def recorded(self) -> list[Path]:
+        """The session files, in order, where they stand now."""
+        return [recorder.take.writer.path for recorder in self._recorders]
 
     def quiet_s(self) -> float:
         """Seconds since the last sample was taken."""
@@ -447,7 +451,6 @@ class Drive:
             signal_unit=self.car.need("engine_speed", "a drive").unit,
             calibration="provisional", conditions=self._weather,
         )  # fmt: skip
-        self.recorded.append(path)
         newest = self.events.last
         self.events.add(0.0, "recording-began", path.name)
         self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)

@@ -93,6 +93,7 @@ class Recorder(threading.Thread):
             take.writer.append_live(rows)
             self._copy_up_to(limit)
             if self._clock() >= next_flush:
+                self._keep_place()
                 self._add_events()
                 take.writer.flush()
                 next_flush = self._clock() + FLUSH_S
@@ -100,9 +101,16 @@ class Recorder(threading.Thread):
                 take.ended.wait(0.02)
         _, rows = take.take_live()
         take.writer.append_live(rows)
+        self._keep_place()
         self._add_events()
         stage = take.stage
         take.writer.finish(stage.holds, stage.pinned, stage.pulls, marks=take.marks, heard=take.heard)
+
+    def _keep_place(self) -> None:
+        """Tell at once where somebody moved or removed the file that is being recorded."""
+        said = self.take.writer.keep_place()
+        if said is not None:
+            self.take.events.add(self.take.stage.time_s, "fault", said)
 
     def _drained(self) -> bool:
         return self.take.ended.is_set() and self.take.cursor.row >= self.take.stage_row

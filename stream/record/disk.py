@@ -14,6 +14,7 @@ from pathlib import Path
 from stream.errors import StorageError
 
 SAFE = "what was recorded is safe"
+_COPY_BYTES = 1 << 22
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
@@ -69,6 +70,32 @@ def claim(path: Path, room: int) -> None:
         raise
     finally:
         os.close(fd)
+
+
+def whereabouts(fd: int, path: Path) -> Path | None:
+    """Where an open file stands now: `path`, where it was moved to if the system tells, None where it was removed."""
+    about = os.fstat(fd)
+    with suppress(OSError):
+        if os.path.samestat(about, path.stat()):
+            return path
+    if about.st_nlink == 0:
+        return None
+    with suppress(OSError):
+        moved = Path(f"/proc/self/fd/{fd}").readlink()
+        if os.path.samestat(about, moved.stat()):
+            return moved
+    return path
+
+
+def copy_open(fd: int, new: Path, end: int) -> None:
+    """Copy the first `end` bytes of an open file, which may have no name any more, into a new one. Raises OSError."""
+    with new.open("xb") as out:
+        place = 0
+        while place < end and (part := os.pread(fd, min(_COPY_BYTES, end - place), place)):
+            out.write(part)
+            place += len(part)
+        out.flush()
+        os.fsync(out.fileno())
 
 
 def sync_folder(folder: Path) -> None:

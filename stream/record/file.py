@@ -108,6 +108,24 @@ class SessionFile:
             self._file.flush()
             os.fsync(self._fd)
 
+    def whereabouts(self) -> Path | None:
+        """Where the file stands now; None where somebody removed it."""
+        return disk.whereabouts(self._fd, self.path)
+
+    def begin_again_at(self, new: Path) -> None:
+        """Go on in a new file that holds all that this one, which has no name any more, does. Raises StorageError."""
+        self.flush()
+        with disk.storage_words(new):
+            disk.copy_open(self._fd, new, self._file.id.get_filesize())
+            old, self._file = self._file, h5py.File(new, "r+", libver="earliest")
+            old.close()
+            self.path = new
+            self._fd = self._file.id.get_vfd_handle()
+            _keep_metadata_in_cache(self._file)
+            self._samples = self._file[layout.SAMPLES].id
+        self.sync()
+        disk.sync_folder(new.parent)
+
     @property
     def h5(self) -> Any:
         """The open h5py.File, for what is written once (attributes, copied groups)."""

@@ -24,6 +24,7 @@ import numpy as np
 from stream.block import Block, ChannelInfo, Samples, StreamInfo
 from stream.errors import InputError
 from stream.events import Event
+from stream.record import disk
 from stream.record.count import Place
 from stream.record.layout import FORMAT_VERSION, SAMPLE_DTYPE
 from stream.record.tables import Command, Weather, Zero
@@ -66,7 +67,7 @@ class JournalWriter:
     """Makes `path`, which must be new, and appends to it. Raises OSError where the disk does."""
 
     def __init__(self, path: Path, header: JournalHeader) -> None:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self._fd = os.open(path, flags, 0o644)
         self._record(_KIND_HEADER, msgspec.json.encode(header))
 
@@ -101,6 +102,16 @@ class JournalWriter:
     def sync(self) -> None:
         """Wait until all of it is on the disk."""
         os.fsync(self._fd)
+
+    def whereabouts(self, path: Path) -> Path | None:
+        """Where the file stands now that was made as `path`; None where somebody removed it."""
+        return disk.whereabouts(self._fd, path)
+
+    def begin_again_at(self, new: Path) -> None:
+        """Go on in a new file that holds all that this one does. Raises OSError."""
+        disk.copy_open(self._fd, new, os.fstat(self._fd).st_size)
+        old, self._fd = self._fd, os.open(new, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
+        os.close(old)
 
     def close(self) -> None:
         """Give the file back. Safe to call twice."""

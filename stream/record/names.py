@@ -32,9 +32,14 @@ def new_session_path(folder: str | Path, tune: str, when: datetime) -> Path:
     """A name for a new session in `folder`: date, time and tune, with a number where that is taken."""
     label = clean_tune(tune)
     stem = f"{when:%Y-%m-%d_%H%M%S}" + (f"-{label}" if label else "")
-    path = Path(folder) / f"{stem}.h5"
+    return free_path(Path(folder), f"{stem}.h5")
+
+
+def free_path(folder: Path, name: str) -> Path:
+    """A name that no session has in `folder`: `name`, with a number where that is taken."""
+    path = folder / name
     number = 2
     while is_taken(path):
-        path = Path(folder) / f"{stem}-{number}.h5"
+        path = folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
         number += 1
     return path

@@ -275,6 +275,18 @@ class Session:
             group = self._file.get(layout.CALIBRATIONS, {})
             return {name: dict(item.attrs) for name, item in group.items()}
 
+    def read_all(self) -> None:
+        """Read all that any method here reads, and keep nothing. Raises InputError where some of it is damaged."""
+        for name, dtype in layout.TABLES.items():
+            self._table(name, dtype)
+        self.live()
+        self.live_attributes() if layout.LIVE_SPEED in self._file else None
+        self.calibrations()
+        for _ in (self.holds, self.pinned, self.pulls, self.zeros, self.commands, self.heard, self.conditions):
+            pass
+        for _ in self.slabs():
+            pass
+
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):
             if name not in self._file and name not in (layout.GAPS, layout.CLOCK):

@@ -12,8 +12,9 @@ from pathlib import Path
 
 from stream.errors import InputError
 from stream.findings import Finding, warning
+from stream.record.probe import Prober
 from stream.record.shelf_index import FileKey, ShelfIndex
-from stream.record.summary import Summary, summarise
+from stream.record.summary import Summary
 
 SUFFIXES = (".h5", ".hdf5")
 _SAVE_EVERY = 200  # files read between two writes of the index: what a scan cut short keeps
@@ -47,25 +48,47 @@ def scan(
     sessions = [known[key] for key in found if key in known]
     missing = [key for key in found if key not in known]
     fresh: list[tuple[FileKey, Summary]] = []
-    for number, key in enumerate(missing, 1):
-        if stop is not None and stop.is_set():
-            findings.append(warning("shelf-stopped", unread=len(missing) - number + 1))
-            break
-        summary = summarise(key.path)
-        sessions.append(summary)
-        if summary.state != "busy":  # it will be another file in a moment
-            fresh.append((key, summary))
-        if index is not None and len(fresh) >= _SAVE_EVERY:
-            index.save(fresh)
-            fresh.clear()
-        if progress is not None:
-            progress(len(sessions), len(found))
+    with Prober() as prober:  # a file that hangs or bloats its reader must not keep the others from being listed
+        for number, key in enumerate(missing, 1):
+            if stop is not None and stop.is_set():
+                findings.append(warning("shelf-stopped", unread=len(missing) - number + 1))
+                break
+            summary = prober.summary(key.path)
+            sessions.append(summary)
+            if summary.state != "busy":  # it will be another file in a moment
+                fresh.append((key, summary))
+            if index is not None and len(fresh) >= _SAVE_EVERY:
+                index.save(fresh)
+                fresh.clear()
+            if progress is not None:
+                progress(len(sessions), len(found))
     if index is not None:
         index.save(fresh)
         index.forget(set(known) - set(found))
         findings += index.findings
     sessions.sort(key=_place)
     return Shelf(root, tuple(sessions), tuple(findings))
+
+
+def summaries(paths: Sequence[Path], index: ShelfIndex | None = None) -> list[Summary]:
+    """The summaries of session files, from the index or read anew in a child, in their order; busy ones too."""
+    keys = [key for path in paths if (key := _key_of(path.resolve())) is not None]
+    known: dict[FileKey, Summary] = {}
+    if index is not None:
+        for folder in {Path(key.path).parent for key in keys}:
+            known |= index.known(folder)
+    found, fresh = [], []
+    with Prober() as prober:
+        for key in keys:
+            summary = known.get(key)
+            if summary is None:
+                summary = prober.summary(key.path)
+                if summary.state != "busy":
+                    fresh.append((key, summary))
+            found.append(summary)
+    if index is not None:
+        index.save(fresh)
+    return found
 
 
 def search(sessions: Sequence[Summary], text: str) -> list[Summary]:
@@ -117,3 +140,11 @@ def _key(entry: "os.DirEntry[str]") -> FileKey | None:
     except FileNotFoundError:  # moved while we looked, or a link to nowhere
         return None
     return FileKey(entry.path, stat.st_size, stat.st_mtime_ns) if entry.is_file() else None
+
+
+def _key_of(path: Path) -> FileKey | None:
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return FileKey(str(path), stat.st_size, stat.st_mtime_ns) if path.is_file() else None

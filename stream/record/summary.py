@@ -51,12 +51,18 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
         return self.state in ("finished", "cut-off")
 
 
-def summarise(path: str | Path) -> Summary:
-    """Read one session's summary. A file that cannot be read gives a summary that says why; nothing is raised."""
+def summarise(path: str | Path, *, whole: bool = False) -> Summary:
+    """Read one session's summary. A file that cannot be read gives a summary that says why; nothing is raised.
+
+    With `whole` everything that any command reads is read once, so that what is called sound can be read to its end.
+    """
     path = Path(path)
     try:
         with open_session(path) as session:
-            return _of(session)
+            found = _of(session)
+            if whole and found.readable:
+                session.read_all()
+            return found
     except BusyError as error:
         return Summary(path=str(path), state="busy", trouble=_short(error, path))
     except InputError as error:

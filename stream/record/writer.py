@@ -1,5 +1,6 @@
 """SessionWriter: Blocks and what was found in them, into a session file that survives a crash."""
 
+import tempfile
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
@@ -11,6 +12,7 @@ import numpy as np
 from stream.block import Block, StreamInfo
 from stream.errors import InputError, StorageError
 from stream.events import Event
+from stream.findings import Finding, warning
 from stream.live.records import Hold, Pinned, Pull
 from stream.live.view import LiveRows
 from stream.record import disk, layout, tables
@@ -18,7 +20,7 @@ from stream.record.change import set_conditions
 from stream.record.count import ClockRow, GapRow, SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalHeader, JournalWriter
-from stream.record.names import journal_path
+from stream.record.names import free_path, journal_path
 from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 
 _PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
@@ -195,6 +197,58 @@ class SessionWriter:
         if had_gaps:
             self._file.sync()
         self._file.flush()
+
+    def keep_place(self) -> Finding | None:
+        """Look after the session's name: what to tell where somebody moved or removed the file while it is recorded.
+
+        What was moved is followed. What was removed is still open, so nothing of it is lost: all of it is written
+        again, under the same name where that can be, else where a file can be made. Raises StorageError.
+        """
+        before, now = self.path, self._file.whereabouts()
+        if now is None:
+            self._begin_again()
+            return warning("session-removed", path=str(before), new=str(self.path))
+        if now != self.path:
+            self.path = self._file.path = now
+        if self._journal is not None:
+            journal = self._journal.whereabouts(self._journal_path)
+            if journal is None or journal_path(self.path) != journal:
+                self._place_journal(journal)
+            else:
+                self._journal_path = journal
+        return None if now == before else warning("session-moved", path=str(before), new=str(now))
+
+    def _begin_again(self) -> None:
+        failure: OSError | StorageError | None = None
+        for folder in (self.path.parent, Path.home(), Path(tempfile.gettempdir())):
+            try:
+                if folder == self.path.parent:
+                    folder.mkdir(parents=True, exist_ok=True)
+                new = free_path(folder, self.path.name)
+                self._file.begin_again_at(new)
+            except (OSError, StorageError) as error:
+                failure = failure or error
+                continue
+            self.path = new
+            self._place_journal(None if self._journal is None else self._journal.whereabouts(self._journal_path))
+            return
+        reason = " ".join(str(failure).split())
+        raise StorageError(
+            f"{self.path}: was removed while it is recorded, and no other place takes it ({reason}); "
+            "record to another disk"
+        )
+
+    def _place_journal(self, journal: Path | None) -> None:
+        """The journal belongs beside its session."""
+        new = journal_path(self.path)
+        if self._journal is not None and not new.exists():
+            with disk.storage_words(new):
+                self._journal.begin_again_at(new)
+                if journal is not None:
+                    journal.unlink(missing_ok=True)
+            self._journal_path = new
+        elif journal is not None:
+            self._journal_path = journal
 
     def finish(
         self,

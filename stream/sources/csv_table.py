@@ -21,6 +21,7 @@ _LINES_NAMED: Final = 8  # of those that do not fit
 _MOST_LEFT_OUT: Final = 0.01  # of the rows
 # "1,234" between commas may be a thousand and more, so it is no number at all
 _DECIMAL_COMMA: Final = re.compile(r"[+-]?(?:0,\d{3}|\d*,\d{1,2}|\d*,\d{4,})(?:[eE][+-]?\d+)?")
+_THOUSANDS: Final = re.compile(r'(?:(?<=[;\t|])|^)\s*"?[+-]?[1-9]\d{0,2}(?:\.\d{3})+"?\s*(?=$|[;\t|\n])')
 _COMMENT: Final = re.compile(r"\s#\s.*$|\s#[^\d#/]*$")
 
 
@@ -122,8 +123,24 @@ class _Rows:
 
     def take(self, texts: list[str], numbers: Counts, *, last: bool) -> None:
         """Lines with their numbers; `last` where the file ends with them."""
+        if self.header.separator != ",":
+            self._refuse_thousands(texts, numbers)
         if not self._quickly(texts, numbers):
             self._slowly(texts, numbers, last=last)
+
+    def _refuse_thousands(self, texts: list[str], numbers: Counts) -> None:
+        """Raises InputError where a value has a dot as of thousands beside decimal commas: 2.345 may be both."""
+        for text, line in zip(texts, numbers.tolist(), strict=True):
+            if "," not in text or _THOUSANDS.search(text) is None:
+                continue
+            cells = text.rstrip("\n").split(self.header.separator)
+            for place, name in zip(self.layout.places, self._names, strict=True):
+                if place < len(cells) and _THOUSANDS.fullmatch(cells[place]):
+                    raise InputError(
+                        f"{self.header.path}: line {line}, column {name!r}: {cells[place].strip()!r} in a log with "
+                        "decimal commas may be thousands or a decimal; write numbers without marks for thousands",
+                        "thousands-or-decimal",
+                    )
 
     def _quickly(self, texts: list[str], numbers: Counts) -> bool:
         """All lines at once by numpy's own reader, where each is a full row of plain numbers."""
@@ -335,7 +352,7 @@ def read_table(header: Header, places: list[int], time_place: int | None) -> Tab
     if rows is None or not (rows.parts or rows.left_out.bad):
         raise InputError(f"{header.path}: has a header line and no rows; nothing was logged")
     if not rows.parts:
-        rows.left_out.check(0)
+        rows.left_out.check(len(rows.left_out.bad))
     return Table(
         values=np.concatenate([part[0] for part in rows.parts]),
         stamps=None if time_place is None else np.concatenate([part[1] for part in rows.parts if part[1] is not None]),

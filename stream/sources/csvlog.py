@@ -21,6 +21,8 @@ from stream.sources.stamps import Sampled, count_rows, place_rows
 from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
 
 _BLOCK_ROWS: Final = 4096
+# chosen: below, no hold of three seconds and no pull can be seen; above, no logger writes text
+LEAST_HZ, MOST_HZ = 0.2, 200_000.0
 
 
 class CsvSource:
@@ -134,7 +136,15 @@ class CsvSource:
         if table.stamps is None or time_place is None:
             return count_rows(table.values, self._rate_hz or 1.0)
         channel = self._car.by_role("time")
-        unit = (channel.unit if channel else "") or header.unit(time_place)
+        own, theirs = "" if channel is None else channel.unit, header.unit(time_place)
+        both = [unit_s(unit) for unit in (own, theirs) if unit.strip()]
+        if len(both) == 2 and None not in both and both[0] != both[1]:
+            raise InputError(
+                f"{self._path}: line {header.line}: column {header.cells[time_place]!r} is in {theirs!r} by the log "
+                f"and in {own!r} by the car file; mend the unit in the car file",
+                "clock-unit-differs",
+            )
+        unit = own or theirs
         scale = unit_s(unit) or 1.0
         clock = on_one_count(table.stamps, table.form, scale, table.began)
         name = header.cells[time_place]
@@ -143,6 +153,12 @@ class CsvSource:
         except InputError as error:
             table.left_out.check(len(table.values) + len(table.left_out.bad))
             raise InputError(f"{self._path}: column {name!r}: {error}", error.code, **error.values) from None
+        if not LEAST_HZ <= sampled.rate_hz <= MOST_HZ:
+            raise InputError(
+                f"{self._path}: column {name!r}: {sampled.rate_hz:.3g} rows a second by these stamps, which no logger "
+                f"writes; the car file says that they are in {unit or 's'!r}: write the unit that they are in",
+                "log-rate-odd",
+            )
         for row in sampled.left_out.tolist():
             text = stamp_words(float(table.stamps[row]), table.form, table.began)
             table.left_out.bad.append(BadLine(int(table.lines[row]), "stamp-off-line", name, text))

@@ -1,4 +1,4 @@
-"""The few statistics the study rests on: Welch, Holm, intervals of a mean and of a standard deviation, power.
+"""The few statistics the study rests on: Welch, nested analysis of variance, intervals, power.
 
 Only scipy.special is used (it loads in a tenth of the time of scipy.stats); tests hold each against
 scipy.stats and statsmodels.

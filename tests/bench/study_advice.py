@@ -18,7 +18,6 @@ import numpy as np
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.sources.log_columns import read_controller_log
-from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.sensors import target_lambda
@@ -31,6 +30,7 @@ from stream.study.tables.ignition import advise_ignition
 from stream.study.tables.mixture import advise_mixture
 from stream.study.tables.user_table import read_advance, read_target
 from tests.bench.study_advice_days import TABLE_RPM, Day, coast_script, draw, driven, pulls
+from tests.controller_log import write_controller_log
 
 Z95 = 1.959964
 TUNES = ("heron", "plover", "wren")

@@ -12,8 +12,14 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from stream.calibrate.speed.line import fit_york, lack_of_fit, leverages, predict, residual_sd, studentised
+from stream.calibrate.speed.line import fit_york, lack_of_fit, leverages, residual_sd, studentised, variance_at
 from stream.calibrate.speed.speed_model import evaluate, fit_curve
+
+
+def at(line, x):
+    """Standard uncertainty of the line's value at x."""
+    return np.sqrt(variance_at(line.u_intercept, line.u_slope, line.covariance, x))
+
 
 T_K = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
 B_K = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
@@ -154,7 +160,7 @@ def scatter_fit(x, y):
 def test_gum_h3_thermometer() -> None:
     """All figures of H.3: intercept, slope, their doubts and correlation, scatter, prediction at 30 °C."""
     line = scatter_fit(T_K - 20.0, B_K)
-    value, u = predict(line, 10.0)
+    value, u = line.intercept + 10.0 * line.slope, at(line, 10.0)
 
     assert line.intercept == pytest.approx(-0.17120379, abs=1e-7)
     assert line.u_intercept == pytest.approx(0.00287760, abs=1e-7)
@@ -254,7 +260,7 @@ def test_studentised_residuals_and_predictions_agree_with_statsmodels(weighted: 
     scaled = line.scaled((line.chi_square / line.dof) ** 0.5)
     new = np.array([-1.0, 3.0, 12.0])
     frame = reference.get_prediction(sm.add_constant(new), weights=1.0).summary_frame(alpha=0.05)
-    value, mean_se = predict(scaled, new)
+    value, mean_se = scaled.intercept + scaled.slope * new, at(scaled, new)
     np.testing.assert_allclose(value, frame["mean"], rtol=1e-9)
     np.testing.assert_allclose(mean_se, frame["mean_se"], rtol=1e-9)
     half = stats.t.ppf(0.975, line.dof) * np.sqrt(mean_se**2 + line.chi_square / line.dof)

@@ -84,7 +84,6 @@ def test_every_sample_is_seen_once_or_told_as_lost(
         )
         if follower.seen:
             assert follower.told == follower.seen[-1] + 1 - follower.seen[0] - len(follower.seen)
-    assert ring.statistics()["used"] == min(len(written), capacity)
 
 
 @settings(deadline=None, max_examples=25)
@@ -115,7 +114,6 @@ def test_a_claim_makes_the_writer_wait(capacity: int, sizes: list[int], most: in
 
     assert claim.seen == list(range(total))
     assert claim.cursor.missed == 0
-    assert claim.cursor.peak_behind <= capacity
 
 
 def read_all(cursor: Cursor, max_rows: int, into: Follower) -> Callable[[], None]:

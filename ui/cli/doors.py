@@ -4,7 +4,7 @@ import os
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from stream.drive.drive import Drive
@@ -35,25 +35,8 @@ def open_window(drive: "Drive | None") -> int:
     return open_road(drive)
 
 
-def open_until(drive: "Drive", over: "Callable[[], bool]") -> None:
-    """Open the window on a drive; it closes when the person closes it, or soon after `over` says so."""
-    import threading
-
+def open_show(show: "Any") -> int:
+    """Open the window on a day of drives; it stays until the person closes it."""
     from ui.window.start import open_road
 
-    closed = threading.Event()
-
-    def watch() -> None:
-        while not closed.wait(0.2):
-            if over():
-                drive.stop()
-                return
-
-    watcher = threading.Thread(target=watch, name="steadypull-rehearsal", daemon=True)
-    watcher.start()
-    try:
-        open_road(drive, caution=False, close_when_finished=True)
-    finally:
-        closed.set()
-        watcher.join()
-        drive.stop()
+    return open_road(None, caution=False, show=show)

@@ -66,6 +66,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
         "align drives/pulls.h5 log.csv --car log_car.toml -o merged.h5",
     ),
     "ports": ("nothing", "ports"),
+    "explain": ("nothing", "explain order-drift"),
     "setup": ("a Linux desktop", "setup --only desktop"),
 }
 

@@ -44,6 +44,7 @@ COMMANDS = {
     "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
     "ports": ("ports", "List the serial ports."),
+    "explain": ("explain", "What a word, a fault, a finding or an exit code means."),
     "setup": ("setup", "Write a desktop entry, serial permission, completion; asks first."),
 }
 
@@ -92,9 +93,7 @@ class LazyGroup(click.Group):
         command.epilog = below_help(cmd_name)
         for param in command.params:
             if isinstance(param.type, click.types.StringParamType):
-                param.type = (
-                    FILE if _FILES.search(str(param.metavar)) else FOLDER if param.metavar == "DIR" else param.type
-                )
+                param.type = _completed(param)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -25,7 +25,7 @@ SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper pass
 _PIECE = 4096  # PIPE_BUF: a pipe that is ready takes so many bytes without waiting
 _DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of <sys/prctl.h>
 # A drive ends its recording properly, so it cannot be hurried; the others here read no file of a stranger's.
-_UNKEPT = {"drive", "rehearse", "car", "setup", "plan", "ports", "air"}
+_UNKEPT = {"drive", "rehearse", "car", "setup", "plan", "ports", "air", "explain"}
 
 
 # -- streams ----------------------------------------------------------------------------------------------------------

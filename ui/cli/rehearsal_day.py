@@ -93,7 +93,11 @@ def _drive(day: Day, recording: "Recording", gear: int, play: Callable[["Recordi
 
 def _take_zeros(path: Path, seconds: float) -> None:
     """Zeros where the car stands in neutral: at the start and at the end of a session."""
+    from stream.record.session import open_session
     from stream.study.edit import declare_zero
 
-    declare_zero(path, 1.0, 5.0)
+    with open_session(path) as session:
+        pressed = bool(session.zeros)  # the first was taken by the key
+    if not pressed:
+        declare_zero(path, 1.0, 5.0)
     declare_zero(path, seconds - 5.0, seconds - 1.0)

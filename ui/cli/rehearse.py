@@ -1,5 +1,8 @@
 """steadypull rehearse: the whole job with no hardware."""
 
+import threading
+from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,45 +16,101 @@ if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.record import Recording
     from ui.cli.rehearsal_day import Day
+    from ui.cli.rehearsal_show import DayShow
 
 
 @click.command("rehearse")
 @click.option("-o", "out", default="drives", metavar="DIR", help="Folder for the session files.  [drives]")
-@click.option("--quick", is_flag=True, help="Compress the drive: same samples, no waiting.")
+@click.option("--quick", is_flag=True, help="Compress the drive: same samples, no waiting; the same as --pace max.")
+@click.option(
+    "--pace", type=click.Choice(["real", "8", "max"]), help="As fast as a real drive, 8 times, or no waiting."
+)
 @click.option("--seed", type=click.IntRange(min=0), default=1, metavar="N", help="Another day on the airfield.  [1]")
 @headless_option
 @json_option
-def command(out: str, quick: bool, seed: int, headless: bool, as_json: bool) -> int:
+def command(out: str, quick: bool, pace: str | None, seed: int, headless: bool, as_json: bool) -> int:
     """The whole job with no hardware: a rehearsal car holds a row of speeds, is calibrated, pulls on two tunes, and the
     tunes are compared. It talks through a real serial line and is recorded as any car would be.
+
+    With a display the whole day is one window: a line says what the driver does and what to look at, he can be paused,
+    and it ends with the two tunes compared.
 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
     from ui.cli.doors import wants_window
-    from ui.cli.rehearsal_day import Day, drive_hold_row, drive_pulls, print_report, study_day
+    from ui.cli.rehearsal_day import Day
 
+    if quick and pace not in (None, "max"):
+        raise click.UsageError("--quick is --pace max; give one of them")
+    speed = None if quick or pace == "max" else float(pace) if pace == "8" else 1.0
     target = folder(out)
-    window = wants_window(headless, as_json)
-
-    def play(recording: "Recording", gear: int) -> "Drive":
-        return play_recording(recording, gear, target, quick=quick, window=window)
-
     day = Day()
     say_words(SHORT)
+    if wants_window(headless, as_json):
+        _watched(day, seed, target, speed)
+    else:
+        _whole_day(day, seed, lambda recording, gear: play_recording(recording, gear, target, speed), target)
+        _print(day, as_json)
+    return 0
+
+
+def _whole_day(
+    day: "Day", seed: int, play: "Callable[[Recording, int], Drive]", target: Path, show: "DayShow | None" = None
+) -> None:
+    from ui.cli.rehearsal_day import drive_hold_row, drive_pulls, print_report, study_day
+
     click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
     drive_hold_row(day, seed, play)
     click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
     drive_pulls(day, seed, play)
+    if show is not None:
+        show.study()
     study_day(day)
     click.echo("3  The day is calibrated, compared and printed.", err=True)
     print_report(day, target)
-    _print(day, as_json)
-    return 0
 
 
-def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bool, window: bool) -> "Drive":
-    """Send a recording through a serial line and record it; returns the drive when it is over."""
+def _watched(day: "Day", seed: int, target: Path, speed: float | None) -> None:
+    """The day on a thread of its own, and one window that looks at it until the person closes it."""
+    from stream.errors import SteadypullError
+    from ui.cli.doors import open_show
+    from ui.cli.live_text import warn
+    from ui.cli.rehearsal_show import DayShow, EndedError
+
+    show, failed = DayShow(), []
+
+    def run() -> None:
+        try:
+            _whole_day(day, seed, lambda one, gear: play_recording(one, gear, target, speed, show=show), target, show)
+            _print(day, as_json=False)
+            show.finish(day.sessions[1:])
+        except BaseException as error:  # noqa: BLE001 - raised again in the main thread
+            failed.append(error)
+            show.fail(str(error))
+
+    worker = threading.Thread(target=run, name="steadypull-rehearsal", daemon=True)
+    worker.start()
+    try:
+        open_show(show)
+        show.stop()
+    except SteadypullError as error:  # no window opens: the day goes on in text
+        warn([str(error)])
+    worker.join()
+    if failed and isinstance(failed[0], EndedError):
+        say_words(str(failed[0]))
+    elif failed:
+        raise failed[0]
+
+
+def play_recording(
+    recording: "Recording", gear: int, target: Path, speed: float | None, *, show: "DayShow | None" = None
+) -> "Drive":
+    """Send a recording through a serial line and record it; returns the drive when it is over.
+
+    speed  how many times as fast as a real drive; None: without waiting
+    """
     from stream.car import parse_car
+    from stream.drive.day_coach import DayCoach
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.player import RehearsalPort
     from stream.sources.rehearsal.scenario import demo_car_text
@@ -62,26 +121,27 @@ def play_recording(recording: "Recording", gear: int, target: Path, *, quick: bo
     from ui.text.findings import say
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
-    with RehearsalPort(recording, quick=quick) as port:
-        source = SerialSource(port.port_url, car, in_real_time=not quick)
-        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=quick, say=say)
+    pulls = bool(recording.truth.pulls)
+    with RehearsalPort(recording, quick=speed is None, pace=speed or 1.0) as port:
+        source = SerialSource(port.port_url, car, in_real_time=speed == 1.0)
+        coach = DayCoach() if pulls and show is not None else None
+        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=speed != 1.0,
+                      say=say, coach=coach)  # fmt: skip
 
         def over() -> bool:
             return port.done.is_set() and _drained(drive, recording)
 
-        def show() -> None:
-            if window:
-                from ui.cli.doors import open_until
+        def follow_text() -> None:
+            drive.wait_open()
+            follow(drive, None, over)
 
-                open_until(drive, over)
-            else:
-                drive.wait_open()
-                follow(drive, None, over)
-
-        with on_signals(drive.stop):
+        with on_signals(drive.stop) if show is None else nullcontext():
             drive.start()
             try:
-                watch(drive, show)
+                if show is None:
+                    watch(drive, follow_text)
+                else:
+                    show.follow(drive, port, recording, over, press_zero=pulls and speed is not None)
             finally:
                 drive.stop()
                 drive.join()

@@ -130,6 +130,10 @@ SENTENCES: dict[str, Sentence] = {
     "hold-few-hits": _with("hold: none leaner at high load under {needed} hits"),
     "hold-one-passage": _with("hold: none leaner at high load from fewer than {needed} passages"),
     "hold-edge": _with("hold: the drive touched only the edge of this cell, and it reaches into high load"),
+    "hold-one-was-lean": _with("hold: one passage was {leanest:.3f} of what is wanted, not too rich at all"),
+    "hold-settling": _with(
+        "hold: λ was still rising while the engine pulled, as a slow or cold sensor does: {settling:.3f} may be missing"
+    ),
     "hold-not-resolved": _with("hold: that it is too rich is not resolved"),
     "hold-trim-still": _with("hold: it is too rich only by a trim that never moved"),
     "hold-delay": _with("hold: the delay of λ is not known, and with another one this is not too rich"),
@@ -140,6 +144,10 @@ SENTENCES: dict[str, Sentence] = {
     "lambda-stuck": (
         "{session}: {channel} says {level:.2f} whatever the engine does: it measures nothing, and nothing is proposed "
         "from it; mend the sensor or its channel"
+    ),
+    "lambda-drops-out": (
+        "{session}: {channel} falls and comes back within moments in {share_pct:.1f} % of its samples, which no "
+        "exhaust gas does: a loose plug? What lies about these moments does not count"
     ),
     "lambda-sensors-differ": lambda values: (
         f"{values['session']}: {' and '.join(values['channels'])} differ by λ {values['apart']:.2f}; the leaner one "

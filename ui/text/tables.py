@@ -205,8 +205,8 @@ SENTENCES: dict[str, Sentence] = {
     "advance-lean": "λ is {value:.2f} at full load: no more advance on a mixture leaner than {most:g}; mend that first",
     "advance-one-pull": "{now!r} has one clean pull here, and one that was quiet is chance: make another",
     "advance-order-only": (
-        "a drift through the day would look like advance in this order of sessions: {drift_pct:g} % (standard "
-        "uncertainty) is allowed for it; drive the tunes turn and turn about"
+        "a drift through the day would look like advance in this order of sessions: a gain of less than "
+        "{least_pct:.1f} % counts for nothing; drive the tunes turn and turn about"
     ),
     "advice-person-decides": DECIDES,
     "advice-watch": WATCH,
@@ -291,5 +291,12 @@ SENTENCES: dict[str, Sentence] = {
         "the pressures of the tunes do not overlap here: refused; hold the same speeds at more throttle openings"
     ),
     "part-load-one-tune": "one tune was steady here: nothing to compare",
+    "part-load-boost": (
+        "{seconds:.0f} s of steady driving lie above the pressure of the air: boost, which part load leaves to pulls"
+    ),
+    "part-load-inertia": (
+        "part load: what the engine's own inertia takes is given back, {per_100:.3g} ± {u_per_100:.2g} (k = 1) of load "
+        "for each 100 rpm/s, as {stretches} stretches show it"
+    ),
     "part-load-few": "too few steady stretches to tell tunes apart at common pressure: hold speeds again",
 }

@@ -16,6 +16,7 @@ from ui.window.feed import DriveFeed
 from ui.window.road import Road
 from ui.window.screen import Screen
 from ui.window.shelf import ShelfScreen
+from ui.window.show import Show, ShowBar
 from ui.window.theme import THEMES, stylesheet, unit_for
 
 FRAME_MS = 25
@@ -66,6 +67,7 @@ class MainWindow(QtWidgets.QMainWindow):
         theme: str = "dark",
         caution: bool = True,
         close_when_finished: bool = False,
+        show: Show | None = None,
         screens: Sequence[ScreenSpec] = SCREENS,
         ear: Ear | None = None,
         clock: Callable[[], float] = time.monotonic,
@@ -93,7 +95,15 @@ class MainWindow(QtWidgets.QMainWindow):
         self.pages = QtWidgets.QStackedWidget()
         self.pages.addWidget(self.tabs)
         self.pages.addWidget(self.cautions)
-        self.setCentralWidget(self.pages)
+        self.show_bar = None if show is None else ShowBar(show, self.open_in_compare)
+        whole = QtWidgets.QWidget()
+        box = QtWidgets.QVBoxLayout(whole)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.setSpacing(0)
+        if self.show_bar is not None:
+            box.addWidget(self.show_bar)
+        box.addWidget(self.pages, 1)
+        self.setCentralWidget(whole)
         self.resize(1280, 800)
         self._restyle()
         if caution:
@@ -110,10 +120,21 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def poll(self) -> None:
         """One frame."""
+        if self.show_bar is not None:
+            self.show_bar.poll()
+            self._follow(self.show_bar.show_.feed)
         for screen in self.screens.values():
             screen.poll()
         if self.close_when_finished and self.feed is not None and self.feed.status().state in ("finished", "failed"):
             self.close()
+
+    def _follow(self, feed: DriveFeed | None) -> None:
+        """Look at this drive from now on, where it is another one."""
+        if feed is None or feed is self.feed:
+            return
+        self.feed = feed
+        for screen in self.screens.values():
+            screen.attach(feed)
 
     def show_cautions(self) -> None:
         """Put the cautions in front."""
@@ -163,11 +184,15 @@ class MainWindow(QtWidgets.QMainWindow):
             screen.detach()
         if self.feed is not None:
             self.feed.stop()
+        if self.show_bar is not None:
+            self.show_bar.show_.stop()
         super().closeEvent(event)
 
     def _restyle(self) -> None:
         self._unit = unit_for(self.width(), self.height())
         self.setStyleSheet(stylesheet(self._theme, self._unit))
         self.cautions.apply_theme(self._theme, self._unit)
+        if self.show_bar is not None:
+            self.show_bar.resize_to(self._unit)
         for screen in self.screens.values():
             screen.apply_theme(self._theme, self._unit)

@@ -15,6 +15,7 @@ from stream.errors import SteadypullError
 
 if TYPE_CHECKING:
     from ui.window.feed import DriveFeed
+    from ui.window.show import Show
 
 QT_PACKAGES = "libegl1 libgl1 libxkbcommon0 libfontconfig1 libdbus-1-3"
 X11_LIBRARIES = {
@@ -44,14 +45,15 @@ def open_road(
     theme: str = "dark",
     caution: bool = True,
     close_when_finished: bool = False,
+    show: "Show | None" = None,
     say: Callable[[str], object] | None = None,
 ) -> int:
     """Open the main window on a drive and stay until it is closed; closing it, SIGINT, SIGTERM or SIGHUP end
     the drive.
 
-    `feed` None opens it without a drive. `say` takes the line about a missing font (standard error
-    otherwise). Returns the exit code: 0, or 3 where the device or the disk failed. Raises SteadypullError,
-    one line with the cure, where Qt cannot be loaded or no display answers.
+    `feed` None opens it without a drive, `show` on a day of drives, one after the other. `say` takes the line about a
+    missing font (standard error otherwise). Returns the exit code: 0, or 3 where the device or the disk failed. Raises
+    SteadypullError, one line with the cure, where Qt cannot be loaded or no display answers.
     """
     if not display_available():
         raise SteadypullError("no display: neither DISPLAY nor WAYLAND_DISPLAY is set; run a command with --headless")
@@ -64,7 +66,7 @@ def open_road(
     # not QFontDatabase.families(): without any font it still lists three names that stand for nothing
     if not qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A"):
         (say or _to_standard_error)(NO_FONT)
-    window = main.MainWindow(feed, theme=theme, caution=caution, close_when_finished=close_when_finished)
+    window = main.MainWindow(feed, theme=theme, caution=caution, close_when_finished=close_when_finished, show=show)
     with _signals_close(window.close):
         window.show()
         app.exec()

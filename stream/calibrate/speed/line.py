@@ -156,11 +156,10 @@ class LackOfFit:
     pure_sd: float
 
 
-def predict(line: Line, x: npt.ArrayLike) -> tuple[Floats, Floats]:
-    """(y, u): the line at x and its standard uncertainty there, covariance honoured; shapes as x."""
+def variance_at(u_intercept: float, u_slope: float, covariance: float, x: npt.ArrayLike) -> Floats:
+    """Variance of a line's value at x, covariance honoured; shape as x (JCGM 100:2008, H.3)."""
     xs = np.asarray(x, np.float64)
-    variance = line.u_intercept**2 + xs**2 * line.u_slope**2 + 2.0 * xs * line.covariance
-    return line.intercept + line.slope * xs, np.sqrt(np.maximum(variance, 0.0))
+    return np.maximum(u_intercept**2 + xs**2 * u_slope**2 + 2.0 * xs * covariance, 0.0)
 
 
 def residual_sd(line: Line) -> float:

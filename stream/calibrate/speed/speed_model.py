@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from stream.calibrate.speed.line import variance_at
 from stream.findings import Finding
 from stream.units import Floats
 
@@ -70,8 +71,6 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
         """Engine speed, rpm, of signals of any shape, in the channel's own unit."""
         x = np.asarray(signal, np.float64)
         if self.knots:
-            from stream.calibrate.speed.speed_model import evaluate
-
             return evaluate([knot[0] for knot in self.knots], [knot[1] for knot in self.knots], x)
         return np.asarray(self.intercept_rpm + self.slope_rpm_per_unit * x, np.float64)
 
@@ -79,12 +78,10 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
         """Standard uncertainty (k = 1) of `rpm`; with `scale` the reference's shared scale error is added."""
         x = np.asarray(signal, np.float64)
         if self.knots:
-            from stream.calibrate.speed.speed_model import jacobian
-
             partials = jacobian([knot[0] for knot in self.knots], [knot[1] for knot in self.knots], x)
             variance = np.einsum("...i,ij,...j->...", partials, np.array(self.knot_covariance), partials)
         else:
-            variance = self.u_intercept**2 + x**2 * self.u_slope**2 + 2.0 * x * self.covariance
+            variance = variance_at(self.u_intercept, self.u_slope, self.covariance, x)
         if scale:
             variance = variance + (self.scale_error_pct / 100.0 * self.rpm(x)) ** 2
         return np.asarray(np.sqrt(np.maximum(variance, 0.0)), np.float64)

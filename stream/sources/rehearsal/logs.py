@@ -1,20 +1,15 @@
-"""CSV logs of a rehearsal: the measured signals at a logger's rate, and the engine controller's own log."""
+"""CSV logs of a rehearsal: the measured signals at a logger's rate."""
 
 import csv
 import gzip
 import io
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
 from stream.errors import StorageError
 from stream.sources.rehearsal.record import Recording
-from stream.sources.rehearsal.sensors import EXTRA, true_value
 from stream.units import Floats
-
-_CONTROLLER: Final = ("throttle", "lambda", "advance", "manifold_pressure")
-_READOUT_RPM: Final = 10.0
 
 
 def write_csv_log(recording: Recording, path: str | Path, rate_hz: float = 50.0, with_time: bool = True) -> None:
@@ -33,7 +28,7 @@ def write_csv_log(recording: Recording, path: str | Path, rate_hz: float = 50.0,
     if with_time:
         header, rows = ["time [s]", *header], np.column_stack((places / recording.rate_hz, rows))
     digits = [3] * with_time + [_digits(channel.scale) for channel in recording.channels]
-    _write(Path(path), header, rows, digits)
+    write_table(Path(path), header, rows, digits)
 
 
 def _cell(name: str, unit: str) -> str:
@@ -55,34 +50,8 @@ def _digits(scale: float) -> int:
     return max(0, int(np.ceil(-np.log10(scale))) + 1)
 
 
-def write_controller_log(recording: Recording, path: str | Path, rate_hz: float = 20.0, seed: int = 0) -> None:
-    """The engine controller's own log: its clock, rpm to 10, throttle, lambda, advance, manifold pressure.
-
-    Its clock is off by what `truth.controller` says. Raises StorageError where it cannot be written.
-    """
-    clock = recording.truth.controller
-    rng = np.random.default_rng([seed, 11])
-    rate = 1.0 + clock.rate_ppm * 1e-6
-    # log seconds start at a whole number, as the controller was on before or after the recording began
-    first = np.ceil(max(-clock.offset_s / rate, 0.0))
-    last = (recording.motion.duration_s - clock.offset_s) / rate
-    log_s = np.arange(first, last, 1.0 / rate_hz)
-    session_s = log_s * rate + clock.offset_s
-    rpm = recording.motion.at("rpm", session_s)
-    columns = [log_s, np.rint(rpm / _READOUT_RPM) * _READOUT_RPM]
-    for name in _CONTROLLER:
-        columns.append(
-            true_value(recording.motion, name, session_s) + EXTRA[name].noise * rng.standard_normal(len(log_s))
-        )
-    header = [
-        "time [s]",
-        "rpm",
-        *(_cell(name, EXTRA[name].unit) for name in _CONTROLLER),
-    ]
-    _write(Path(path), header, np.column_stack(columns), [3, 0, 1, 3, 1, 1])
-
-
-def _write(path: Path, header: list[str], rows: Floats, digits: list[int]) -> None:
+def write_table(path: Path, header: list[str], rows: Floats, digits: list[int]) -> None:
+    """A CSV file; `rows` (n, columns), each column with its decimals. Raises StorageError."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)

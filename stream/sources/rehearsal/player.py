@@ -175,15 +175,19 @@ class _SocketLine:
 class RehearsalPort:
     """A device on `port_url` that sends a recording once a reader has come, then is `done`.
 
-    At real pace, or with `quick` as fast as the reader takes it: a full buffer holds it up and loses nothing.
+    At real pace or `pace` times as fast, or with `quick` as fast as the reader takes it: a full buffer holds it up and
+    loses nothing.
     After the last frame the line stays open until stop(), so that the reader can take what is still in it.
     A context manager as well; `failure` says so where the reader left early. Raises PortError where no line
     can be opened.
     """
 
-    def __init__(self, recording: Recording, *, quick: bool = False, pty: bool | None = None) -> None:
+    def __init__(
+        self, recording: Recording, *, quick: bool = False, pace: float = 1.0, pty: bool | None = None
+    ) -> None:
         self._recording = recording
-        self._quick = quick
+        self._quick, self._pace = quick, pace
+        self._paused = threading.Event()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="rehearsal-port", daemon=True)
         self.done = threading.Event()
@@ -205,6 +209,10 @@ class RehearsalPort:
     def start(self) -> None:
         """Begin to wait for the reader."""
         self._thread.start()
+
+    def pause(self, on: bool) -> None:
+        """Hold the driver up, or let him go on; any thread may call it."""
+        self._paused.set() if on else self._paused.clear()
 
     def stop(self) -> None:
         """End the sending, if it still goes on, and close the line. Safe to call twice."""
@@ -240,16 +248,26 @@ class RehearsalPort:
     def _send_all(self) -> None:
         began = time.monotonic()
         for at_s, kind, body in _bodies(self._recording, FRAME_ROWS):
-            wait = 0.0 if self._quick else began + at_s - time.monotonic()
+            began += self._wait_paused()
+            wait = 0.0 if self._quick else began + at_s / self._pace - time.monotonic()
             while wait > 0.0 and not self._stop.is_set():
                 if self._line.asked(min(wait, _PATIENCE_S)):
                     self._send(DESCRIPTION, description(self._recording))
-                wait = began + at_s - time.monotonic()
+                began += self._wait_paused()
+                wait = began + at_s / self._pace - time.monotonic()
             if self._quick and self._line.asked(0.0):
                 self._send(DESCRIPTION, description(self._recording))
             if self._stop.is_set():
                 return
             self._send(kind, body)
+
+    def _wait_paused(self) -> float:
+        """Stand still while that is asked for; seconds that it took."""
+        began = time.monotonic()
+        while self._paused.is_set() and not self._stop.is_set():
+            if self._line.asked(_PATIENCE_S):
+                self._send(DESCRIPTION, description(self._recording))
+        return time.monotonic() - began
 
     def _send(self, kind: int, body: bytes) -> None:
         """The next frame, whole, as the reader makes room; cut short only by stop()."""

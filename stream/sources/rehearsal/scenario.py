@@ -9,7 +9,7 @@ from stream.live.records import PullFault
 from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.record import Recording, record
-from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Stop, Track, TurnRound
+from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Stop, Track
 from stream.sources.rehearsal.sensors import EXTRA, Chain
 
 TARGETS: Final[tuple[float, ...]] = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 6500.0)
@@ -152,34 +152,3 @@ def pull_session(
     """Full-load pulls on one tune; wind and grade come from ahead (`direction` 1) or behind (-1)."""
     script = pull_script(pulls, gear, faults)
     return record(script, tune, chain or Chain(), Weather(direction=direction), _dashboard(seed), seed)
-
-
-def coastdown_drive(
-    seed: int,
-    *,
-    tune: str = "heron",
-    runs: int = 2,
-    chain: Chain | None = None,
-    weather: Weather | None = None,
-) -> Recording:
-    """Coastdowns in neutral from about 110 km/h, each the other way along the runway, with road_speed."""
-    run: tuple[Step, ...] = (
-        PullAway(),
-        Shift(2),
-        Track(5000.0, 900.0),
-        Shift(3),
-        Track(6300.0, 900.0),
-        Coast(90.0, to_mps=4.0),
-        Stop(),
-    )
-    script: list[Step] = [Stand(5.0)]
-    for _ in range(runs):
-        script += [*run, TurnRound()]
-    return record(
-        tuple(script),
-        tune,
-        chain or Chain(extra=("road_speed",)),
-        weather or Weather(),
-        _dashboard(seed),
-        seed,
-    )

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.errors import InputError
+from stream.record.shelf import summaries
+from stream.record.shelf_index import ShelfIndex
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
 from stream.study.compare.scatter import PRIOR, PastDay, Scatter, learn, turn_numbers
@@ -45,8 +47,9 @@ def known_scatter(
     places = [Path(folder)] if folder is not None else sorted({path.parent for path in own})
     with ExitStack() as opened:
         earlier: list[tuple[date, Dataset]] = []
-        for path in (found for place in places for found in sorted(place.glob("*.h5"))):
-            if path.resolve() not in own and (found_one := _earlier(path, first, pulls[0])) is not None:
+        others = [path for place in places for path in sorted(place.glob("*.h5")) if path.resolve() not in own]
+        for path in _sound(others, first):
+            if (found_one := _earlier(path, first, pulls[0])) is not None:
                 opened.push(found_one)
                 if same_drive(found_one, (data for _, data in earlier)) is None:
                     earlier.append((found_one.started_utc.astimezone(UTC).date(), found_one))
@@ -55,6 +58,19 @@ def known_scatter(
         for day, data in earlier[-MOST_SESSIONS:]:
             days[day].append(data)
         return learn([past for day in sorted(days) for past in _past_days(days[day], width)])
+
+
+def _sound(paths: Sequence[Path], first: date) -> list[Path]:
+    """Those of earlier days that can be read to their end. Nobody named them, so a damaged one must not hang this."""
+    if not paths:
+        return []
+    with ShelfIndex() as index:
+        found = summaries(paths, index)
+    return [
+        Path(one.path)
+        for one in found
+        if one.readable and one.started_utc is not None and one.started_utc.astimezone(UTC).date() < first
+    ]
 
 
 def _earlier(path: Path, first: date, like: PullTrace) -> Dataset | None:

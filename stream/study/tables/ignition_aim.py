@@ -19,7 +19,10 @@ from stream.units import Floats
 
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
-SESSION_SD = 0.01  # chosen: what one session may be off by, before its settings speak against those of all bands
+# chosen: what one session may be off by (zero, heat, wind), before its settings speak against those of all bands, or
+# two tunes for a direction where order does not tell advance from a drift
+SESSION_SD = 0.01
+LEAST_GAIN = SHARE + 2 * math.sqrt(2) * SESSION_SD  # 1 %, and what two sessions are apart
 MOST_WRONG = 0.10  # that the best is not above what is in the car, where more of it is proposed
 LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
@@ -31,7 +34,7 @@ class Settings:
     advance, load   (settings,) means;  covariance (settings, settings) of load;  count (settings,) pulls or stretches
     t               quantile for 95 %; NaN where nothing repeats, so that no doubt is known
     now             index of the tune that is in the car now
-    drifting        the order lets a drift through the day pass for advance; the allowance is in `covariance`
+    drifting        the order of the sessions lets a drift through the day pass for advance
     """
 
     tunes: Sequence[str]
@@ -119,8 +122,7 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
     flat = curve.loss(band, now, 0.95)
     at: float | None = None
     if aim > now + LEAST_STEP_DEG:
-        # two settings, and a drift through the day would look the same: the band itself has to show it, drift allowed
-        shown = not (settings.drifting and settings.different == 2) or _direction(settings).at == math.inf
+        shown = not (settings.drifting and settings.different == 2) or _beyond_sessions(settings)
         if shown and own != "best-below" and curve.above(band, now) >= 1 - MOST_WRONG:
             at = aim
         else:
@@ -133,8 +135,19 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
     if flat < SHARE:
         found = (note("advance-flat", within_pct=100 * flat), *found)
     if settings.different == 2:
+        if at is None and math.isfinite(settings.t):
+            alone = _direction(settings)
+            if _beyond_sessions(settings) and alone.at is not None and alone.at > now:
+                return alone
         return Aim(at, (*found, *left))
     return Aim(at, (*found, *left), best, limits)
+
+
+def _beyond_sessions(settings: Settings) -> bool:
+    """Whether the greatest advance gives more than the least by 1 % and what two sessions are apart."""
+    order = np.argsort(settings.advance)
+    gain = float(settings.load[order[-1]] / settings.load[order[0]]) - 1
+    return gain > LEAST_GAIN
 
 
 def _own(near: Settings) -> str:
@@ -214,7 +227,7 @@ def _direction(settings: Settings) -> Aim:
         return Aim(None, (note("advance-load-not-positive"),))
     change, least, most = (100 * value / base for value in (gain, low, high))
     shown = note("advance-direction", change_pct=change, low_pct=least, high_pct=most)
-    if low > SHARE * base:
+    if low > SHARE * base and (_beyond_sessions(settings) or not settings.drifting):
         return Aim(math.inf, (shown,))
     if high < SHARE * base and above[settings.now]:  # at most 1 % is gained by the greater: the lesser is enough
         return Aim(float(settings.advance[~above].mean()), (shown,))

@@ -27,17 +27,13 @@ from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import APART_DEG, Place, gate
-from stream.study.tables.ignition_aim import Pooled, Settings, propose
+from stream.study.tables.ignition_aim import LEAST_GAIN, Pooled, Settings, propose
 from stream.study.tables.ignition_pool import best_curve, runs_of
 from stream.study.tables.ignition_table import OddCell, Step, driven_before
 from stream.study.tables.knock import KnockMap
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Flags, Floats, Ints
 
-# Standard uncertainty, relative, of two tunes' difference where the order of the sessions does not tell a tune from a
-# drift through the day. chosen: what sessions of one car are wrong by on a day (zero, heat, wind)
-DRIFT = 0.01
-DRIFT_DF = 8  # the allowance is itself known to about a quarter: JCGM 100:2008, G.4.2
 # Differences of condition that alone change load by about 1 %: by ISO 1585 5 to 6 °C of air and 8 hPa; 0.03 of λ and
 # 10 °C of oil or coolant: common practice, no source
 ALIKE = (("lambda", 0.03), ("fuel_trim_pct", 3.0), ("intake_c", 6.0), ("air_c", 5.0), ("coolant_c", 10.0))
@@ -119,7 +115,7 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
     refused = _unfit(own)
     drifting = _drifting(used, tunes)
     if drifting and len(tunes) == 2:
-        findings.append(warning("advance-order-only", drift_pct=100 * DRIFT))
+        findings.append(warning("advance-order-only", least_pct=100 * LEAST_GAIN))
     runs = runs_of(used, bands.table.load, bands.advance, asked.scatter)
     curve = None if runs is None else best_curve(runs, bands.table.rpm)
     cells = []
@@ -334,16 +330,6 @@ def _unfit(own: Sequence[PullTrace]) -> tuple[Finding, ...]:
     return (warning("advance-lean", value=leanest, most=LEAN),) if leanest > LEAN else ()
 
 
-def drift_allowance(load: Floats, free: int) -> Floats:
-    """(tunes, tunes) variance of two tunes' means from a drift that the order would not show.
-
-    It is multiplied with the quantile of the pulls' scatter, `free` degrees of freedom, and has its own of DRIFT_DF.
-    """
-    share = t_quantile(DRIFT_DF) / t_quantile(free) if free else 1.0
-    found: Floats = np.diag((DRIFT * share * load) ** 2 / 2)
-    return found
-
-
 def _drifting(used: Sequence[PullTrace], tunes: Sequence[str]) -> bool:
     """Whether the order of the pulls lets a drift through the day pass for advance, between any two tunes."""
     driven = [(pull.tune, pull.session) for pull in in_time_order(used)]
@@ -370,8 +356,6 @@ def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess
     means = np.array([load[rows[tune]].mean() for tune in there])
     covariance = np.diag([scatter / len(rows[tune]) for tune in there])
     covariance += _shared(bands.pulls, [rows[tune] for tune in there], means, excess)
-    if drifting and len(there) == 2:  # of three settings a bend is asked besides, which a drift does not make
-        covariance += drift_allowance(means, free)
     return Settings(
         tunes=there, advance=np.array([bands.advance[rows[tune], column].mean() for tune in there]), load=means,
         covariance=covariance, count=[len(rows[tune]) for tune in there], t=t_quantile(free) if free else math.nan,

@@ -8,12 +8,13 @@ has. Tunes whose pressures do not overlap in a cell are not compared.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
 from stream.calibrate.link.zero import PullZero, zero_at
+from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.compare.fair import order_of
 from stream.study.dataset import Dataset, EvenRows
@@ -22,9 +23,9 @@ from stream.study.stats import t_quantile
 from stream.study.tables.advice import AdvanceCell
 from stream.study.tables.gate import Place, gate
 from stream.study.tables.ignition_aim import Settings, propose
-from stream.study.tables.ignition_full import ALIKE, Asked, drift_allowance
+from stream.study.tables.ignition_full import ALIKE, Asked
 from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap
-from stream.study.tables.load_axis import second_axis
+from stream.study.tables.load_axis import load_axes
 from stream.study.tables.table_axes import Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Flags, Floats, plain_unit
@@ -32,9 +33,12 @@ from stream.units import Flags, Floats, plain_unit
 RPM_WIDTH = 500.0
 PRESSURE_WIDTH = 10.0  # kPa, or % of throttle
 SLOW_RPM_S = 120.0  # a slow ramp; a pull in top gear is faster
+SWEEP_RPM_S = 300.0  # chosen: a slow sweep; it counts where the link tells what the engine's inertia takes
+LEAST_FREE = 8  # chosen: degrees of freedom below which inertia is not asked for
+BOOST = 1.03  # times the pressure of the air: above is boost, whose cells part load cannot speak for
 LEAST_STRETCH_S = 1.0
 LONGEST_STRETCH_S = 4.0  # a longer one is cut: gusts and grade change within about this time
-FULL = 0.9  # of the greatest pressure seen: above is full load, which pulls tell better
+FULL = 0.9  # of the air's pressure, or of full throttle: above is full load, which pulls tell better
 _COLUMNS = 3  # pressure, speed, rate of speed
 
 
@@ -60,7 +64,10 @@ def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tup
     """(one cell per speed and pressure where `now` was steady, findings); none without a pressure channel."""
     advance, now = asked.advance, asked.now
     axis = advance.axis if isinstance(advance, UserTable) else "manifold_pressure"
+    if not isinstance(advance, UserTable) and not any(session.first(axis) for session in sessions):
+        axis = "throttle"
     stretches: list[_Stretch] = []
+    boosted_s = 0.0
     findings: list[Finding] = []
     zeroed = True
     gears = {session.gear for session in sessions if session.tune == now}
@@ -68,9 +75,14 @@ def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tup
         if session.gear not in gears:
             findings.append(warning("part-load-gear", where=session.path.name, now=now))
             continue
-        found = _stretches(session, session.even(ROLES, ROWS_HZ), axis, advance, now, findings)
+        found, above_s = _stretches(session, session.even(ROLES, ROWS_HZ), axis, advance, now)
         stretches += found
+        boosted_s += above_s
         zeroed &= bool(session.zeros) or not found
+    if boosted_s >= LEAST_STRETCH_S:
+        findings.append(note("part-load-boost", seconds=boosted_s))
+    stretches, inertia, found_inertia = _without_inertia(stretches)
+    findings += found_inertia
     if not stretches:
         return [], [*findings, note("part-load-none")]
     if not zeroed:
@@ -79,28 +91,39 @@ def part_load(sessions: Sequence[Dataset], asked: Asked, knock: KnockMap) -> tup
     for key in sorted({one.cell for one in stretches}):
         mine = [one for one in stretches if one.cell == key]
         if any(one.tune == now for one in mine):
-            cells.append(_cell(mine, key, asked, knock))
+            cells.append(_cell(mine, key, asked, knock, inertia))
     return cells, findings
 
 
 def _stretches(
-    session: Dataset, rows: EvenRows, axis: Axis, advance: AdvanceList | UserTable, now: str, findings: list[Finding]
-) -> list[_Stretch]:
+    session: Dataset, rows: EvenRows, axis: Axis, advance: AdvanceList | UserTable, now: str
+) -> tuple[list[_Stretch], float]:
+    """(stretches, seconds of steady driving above the pressure of the air, which are left out)."""
     if session.first(axis) is None or session.car.by_role("load") is None or len(rows.time_s) < 3:
-        return []
-    pressure, why = second_axis(session, rows, advance)
-    findings += why
-    if pressure is None:
-        return []
+        return [], 0.0
+    axes = load_axes(session, rows)
+    try:
+        pressure = axes.on(advance) if isinstance(advance, UserTable) else axes.base(axis)
+    except InputError:  # the channel is there and cannot be what it is called: no cell for it
+        return [], 0.0
     angle = _advance(session, rows, advance, now, pressure)
     if angle is None or not np.isfinite(pressure).any():
-        return []
+        return [], 0.0
+    load_at = np.nan_to_num(axes.base(axis), nan=np.inf)
+    full = FULL * (axes.ambient.kpa if axis == "manifold_pressure" else 100.0)
     rate = np.gradient(_smooth(rows.speed_rpm, rows.step_s), rows.step_s)
     good = np.isfinite(rate) & np.isfinite(rows.load) & np.isfinite(pressure) & np.isfinite(angle)
-    good &= (np.abs(rate) < SLOW_RPM_S) & (pressure < FULL * np.nanmax(pressure)) & (rows.speed_rpm > RPM_WIDTH)
+    good &= (np.abs(rate) < SWEEP_RPM_S) & (rows.speed_rpm > RPM_WIDTH)
     good &= _in_gear(session, rows)
     for pull in session.pulls:
         good &= (rows.time_s < pull.start_s - 0.5) | (rows.time_s > pull.end_s + 1.0)
+    steady = good & (np.abs(rate) < SLOW_RPM_S)
+    good &= load_at < full
+    boosted_s = 0.0
+    if axes.pressure_kpa is not None:
+        boost = steady & (np.nan_to_num(axes.pressure_kpa) > BOOST * axes.ambient.kpa)
+        boosted_s = float(boost.sum()) * rows.step_s
+        good &= ~boost
     written = np.full(len(rows.time_s), np.nan)
     if isinstance(advance, UserTable) and session.tune == now:
         written = advance.at(rows.speed_rpm, pressure)
@@ -120,7 +143,7 @@ def _stretches(
             session.started_utc.timestamp() + float(rows.time_s[first]), float(angle[part].mean()),
             float(written[part].mean()), zero,
         ))  # fmt: skip
-    return found
+    return found, boosted_s
 
 
 def _mixture(session: Dataset) -> Floats | None:
@@ -187,7 +210,7 @@ def _runs(good: Flags, row: Floats, column: Floats, step: float) -> list[tuple[i
     return runs
 
 
-def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: KnockMap) -> AdvanceCell:
+def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: KnockMap, inertia: float) -> AdvanceCell:
     advance, now = asked.advance, asked.now
     if isinstance(advance, UserTable):
         rpm, second = float(advance.rpm[key[0]]), float(advance.second[key[1]])
@@ -220,7 +243,7 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
     elif len(shared) < 2:
         why = note("part-load-one-tune")
     compared = [one for one in mine if one.tune in shared]
-    settings = None if why else _settings(compared, shared, at, now)
+    settings = None if why else _settings(compared, shared, at, now, inertia)
     if settings is None:
         proposal = gate(None, place, evidence)
         tried = note(
@@ -243,10 +266,49 @@ def _between(axis: Floats, place: int) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now: str) -> Settings | None:
-    """Load of each tune at the cell's mean pressure and speed, by regression; None where it cannot be told."""
+def _without_inertia(stretches: list[_Stretch]) -> tuple[list[_Stretch], float, list[Finding]]:
+    """(stretches with what the engine's inertia took given back, standard uncertainty of that a rpm/s, findings).
+
+    The link shows it itself: at one pressure, speed and tune it pulls less the faster speed rises. One number for all
+    cells, by regression within cells and tunes. Where that cannot be told, 0 uncertainty stands for 'no correction',
+    faster sweeps are left out, and each cell keeps a rate term of its own.
+    """
+    slow = [one for one in stretches if abs(one.rate) < SLOW_RPM_S]
+    groups = list(dict.fromkeys((one.cell, one.tune) for one in stretches))
+    free = len(stretches) - len(groups) - _COLUMNS
+    if free < LEAST_FREE:
+        return slow, 0.0, []
+    number = np.array([groups.index((one.cell, one.tune)) for one in stretches], np.intp)
+    rows = np.array([[one.pressure, one.rpm, one.rate, one.load] for one in stretches])
+    count = np.bincount(number)
+    for column in rows.T:
+        column -= (np.bincount(number, column) / count)[number]
+    beside, load = rows[:, :3], rows[:, 3]
+    size = beside.std(axis=0)
+    if not (size > 0).all() or np.linalg.cond(beside / size) > 1e3:
+        return slow, 0.0, []
+    inverse = np.linalg.inv(beside.T @ beside)
+    found = inverse @ beside.T @ load
+    residual = load - beside @ found
+    u = float(np.sqrt(residual @ residual / free * inverse[2, 2]))
+    per_rate = float(found[2])
+    if not per_rate + t_quantile(free) * u < 0:
+        return slow, 0.0, []
+    given = [replace(one, load=one.load - per_rate * one.rate) for one in stretches]
+    return given, u, [note("part-load-inertia", per_100=-100 * per_rate, u_per_100=100 * u, stretches=len(stretches))]
+
+
+def _settings(
+    mine: list[_Stretch], tunes: list[str], at: dict[str, float], now: str, inertia: float
+) -> Settings | None:
+    """Load of each tune at the cell's mean pressure and speed, by regression; None where it cannot be told.
+
+    inertia   standard uncertainty of the inertia that was given back, load a rpm/s; 0: none was
+    """
     tune = np.array([[float(one.tune == name) for name in tunes] for one in mine])
-    beside = np.array([[one.pressure, one.rpm, one.rate] for one in mine])
+    beside = np.array([[one.pressure, one.rpm, one.rate][: 2 if inertia else 3] for one in mine])
+    rates = np.array([np.mean([one.rate for one in mine if one.tune == name]) for name in tunes])
+    rates = inertia * (rates - rates.mean())
     beside = beside - beside.mean(axis=0)
     size = beside.std(axis=0)
     beside = beside[:, size > 0] / size[size > 0]
@@ -264,9 +326,9 @@ def _settings(mine: list[_Stretch], tunes: list[str], at: dict[str, float], now:
     variance = float(residual @ residual) / free
     return Settings(
         tunes=tunes, advance=np.array([at[name] for name in tunes]), load=found[:count],
-        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes)
-        + drifting * drift_allowance(found[:count], free), t=t_quantile(free),
-        count=[int(column.sum()) for column in tune.T], now=tunes.index(now),
+        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes) + np.outer(rates, rates),
+        t=t_quantile(free),
+        count=[int(column.sum()) for column in tune.T], now=tunes.index(now), drifting=drifting,
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.force.ambient import LOWEST_HPA, Ambient, ambient, kpa_per_unit, manifold_channel
-from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP
+from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP, Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit
 
@@ -24,6 +24,7 @@ STANDARD_KPA = 101.325  # ISO 2533
 RUNNING_RPM = 500.0
 LEAST_MANIFOLD_KPA = 10.0  # on the overrun an engine still shows 15 to 25 kPa; common practice, no source
 WIDE_OPEN_PCT = 80.0
+VOLTS_TOP = 6.0  # a throttle sensor's voltage ends at 5 V; common practice, no source
 STILL_KPA = 1.0  # chosen: manifold pressure that moves less than this while the throttle moves is not measured
 MOVED_PCT = 25.0
 
@@ -54,6 +55,15 @@ class LoadAxes:
             "the other axis"
         )
 
+    def base(self, axis: Axis) -> Floats:
+        """One of the two, kPa or per cent. Raises InputError where it cannot be had."""
+        own = self.pressure_kpa if axis == "manifold_pressure" else self.throttle_pct
+        if own is None:
+            raise self.trouble.get(axis) or InputError(
+                f"{self.path}: no channel with role {axis!r}; log it", "no-load-axis"
+            )
+        return own
+
     def high(self) -> Flags:
         """Rows at high load, by whichever of the two was logged."""
         rows = len(next(one for one in (self.pressure_kpa, self.throttle_pct) if one is not None))
@@ -61,8 +71,20 @@ class LoadAxes:
         if self.pressure_kpa is not None:
             found |= np.nan_to_num(self.pressure_kpa) >= HIGH_SHARE_OF_AMBIENT * self.ambient.kpa
         if self.throttle_pct is not None:
-            found |= np.nan_to_num(self.throttle_pct) >= HIGH_THROTTLE_PCT
+            found |= np.nan_to_num(self.throttle_pct) >= self.high_throttle_pct
         return found
+
+    @property
+    def high_throttle_pct(self) -> float:
+        """The throttle from which load is high, %: 60 of full opening.
+
+        Where no pressure tells the load, the greatest opening of the drive is taken as full: what was logged may be
+        a pedal, or a throttle that never shows 100 %.
+        """
+        if self.pressure_kpa is not None or self.throttle_pct is None:
+            return HIGH_THROTTLE_PCT
+        most = float(np.nanpercentile(self.throttle_pct, 99.5))
+        return HIGH_THROTTLE_PCT * min(most / 100, 1.0)
 
 
 def to_base(table: UserTable) -> float:
@@ -73,17 +95,18 @@ def to_base(table: UserTable) -> float:
     return factor[0]
 
 
-def high_columns(table: UserTable, ambient: Sequence[Ambient]) -> Flags:
-    """(m,) columns of a table whose reach touches high load, at the lowest ambient pressure of the sessions.
+def high_columns(table: UserTable, ambient: Sequence[Ambient], least_throttle: float = HIGH_THROTTLE_PCT) -> Flags:
+    """(m,) columns of a table whose reach touches high load, at the lowest ambient pressure of the sessions, or from
+    `least_throttle` %.
 
     A controller draws straight lines between breakpoints: a cell reaches to its neighbours, the last one to any load.
     """
     top = np.append(table.second[1:], np.inf) * to_base(table)
-    least = HIGH_THROTTLE_PCT
+    least = least_throttle
     if table.axis == "manifold_pressure":
         least = HIGH_SHARE_OF_AMBIENT * min(one.kpa for one in ambient)
         if not table.named:  # it may be throttle after all
-            least = min(least, HIGH_THROTTLE_PCT)
+            least = min(least, least_throttle)
     return np.asarray(top >= least)
 
 
@@ -216,6 +239,12 @@ def _throttle(data: Dataset, rows: EvenRows, findings: list[Finding]) -> Floats 
     elif last <= SHARE_TOP and float(np.nanpercentile(rows.speed_rpm, 95)) > 2000:
         raise InputError(
             f'{where} never passes {last:.3g} %: a share from 0 to 1; write unit = "1" in the car file', "load-unit"
+        )
+    elif last < VOLTS_TOP and data.pulls:
+        raise InputError(
+            f"{where} never passes {last:.3g} % though the drive has full-load pulls: perhaps volts; scale it to % of "
+            "full opening",
+            "load-unit",
         )
     if low < -5 or last > 110:
         raise InputError(

@@ -128,11 +128,12 @@ def advise_mixture(
     left = sum((one.left_out for one in found), Counter())
     _need_rows(read, found, left, target)
     ambient = [drive.axes.ambient for drive in read]
+    least_throttle = min(drive.axes.high_throttle_pct for drive in read)
     gate = _Gate(
         fits=_fits(read, found, grid),
         cautious=_fits(read, found, grid, cautious=True),
         delayed=[_fits(read, [mixture_rows(drive, asked, other) for drive in read], grid) for other in possible(delay)],
-        high=high_columns(grid, ambient),
+        high=high_columns(grid, ambient, least_throttle),
         odd=np.zeros(grid.cells.shape, np.bool_) if fuel is None else fuel.far_from_neighbours(0.0, FUEL_APART),
         step=max(drive.sensor.step for drive in read),
         lean_at_load=lean_at_load,
@@ -152,7 +153,7 @@ def advise_mixture(
         cells = _with_fuel(cells, fuel)
     findings = [
         *_dangers(gate, grid),
-        *_table_findings(gate, grid, target, high_columns(target, ambient), odd_wanted, cells),
+        *_table_findings(gate, grid, target, high_columns(target, ambient, least_throttle), odd_wanted, cells),
         *(
             finding
             for drive in read
@@ -347,6 +348,10 @@ def _leaner(gate: _Gate, at: tuple[int, int], fit: CellFit) -> tuple[float, Find
             return 1.0, note("hold-one-passage", needed=LEANER_HIGH_VISITS, **values)
         if fit.edge > LEANER_HIGH_EDGE:
             return 1.0, note("hold-edge", edge=fit.edge, **values)
+        if fit.leanest >= 1:
+            return 1.0, note("hold-one-was-lean", leanest=fit.leanest, **values)
+        if fit.ratio + fit.settling >= 1:
+            return 1.0, note("hold-settling", settling=fit.settling, **values)
     if fit.high is None or fit.high >= 1:
         return 1.0, note("hold-not-resolved", **values)
     cautious = gate.cautious.get(at)
@@ -361,6 +366,8 @@ def _leaner(gate: _Gate, at: tuple[int, int], fit: CellFit) -> tuple[float, Find
     if fit.high + coarse >= 1:
         return 1.0, note("hold-coarse", step=gate.step, **values)
     worst = max(fit.ratio, cautious.ratio, *(other.ratio for other in delayed if other is not None)) + coarse
+    if gate.is_high(at):
+        worst = min(max(worst, fit.leanest, fit.ratio + fit.settling), 1.0)
     if worst < LEANER:
         return LEANER, note("leaner-bounded", most_pct=100 * (1 - LEANER), **values)
     return worst, note("leaner", **values)

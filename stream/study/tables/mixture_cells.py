@@ -17,6 +17,8 @@ BATCH_S = 0.5  # rows of one passage lean on each other for about as long
 FLOOR = 0.002  # least standard uncertainty believed: the display of a sensor resolves no more
 BOTH_SIDES = 0.15  # least share of the weight on either side of a breakpoint
 LEAST_FOR_FIT = 20
+LEAST_PASSAGE = 5  # hits: the mean of fewer says less than a sensor's own noise
+SETTLES_S = 5.0  # chosen: a time constant of a cold, old or badly placed sensor; a sound one answers in 0.1 s
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,9 @@ class CellFit:
     edge                  how far from its breakpoint it was reached where that was on one side only, in steps to the
                           neighbour, 0 to 0.5
     high_share            share of its rows that were at high load by what was measured
+    leanest               ratio of the leanest passage of LEAST_PASSAGE hits and more; `ratio` where there is none
+    settling              by how much a sensor that takes SETTLES_S to answer would still read too rich: the mean rise
+                          of λ in a passage, 1/s over the wanted one, times SETTLES_S; 0 where λ falls or stands
     """
 
     ratio: float
@@ -42,6 +47,8 @@ class CellFit:
     wanted: float = math.nan
     wanted_most: float = math.nan
     high_share: float = 0.0
+    leanest: float = math.nan
+    settling: float = 0.0
 
 
 def cell_fits(
@@ -75,8 +82,31 @@ def cell_fits(
             wanted=float(wanted[mine].mean()),
             wanted_most=float(wanted[mine].max()),
             high_share=float(high[mine].mean()),
+            leanest=_leanest(ratio[mine], time[mine], weight_s[mine], fit.ratio),
+            settling=_settling(ratio[mine] * wanted[mine], time[mine]) / float(wanted[mine].mean()),
         )
     return fits
+
+
+def _visits(time: Floats) -> Ints:
+    """The number of the passage that each row is of, (rows,)."""
+    return np.concatenate(([0], np.cumsum(np.diff(time) > VISIT_GAP_S))).astype(np.intp)
+
+
+def _leanest(ratio: Floats, time: Floats, weight_s: Floats, otherwise: float) -> float:
+    visit = _visits(time)
+    hits = np.bincount(visit, np.minimum(weight_s / HIT_S, 1.0))
+    means = np.bincount(visit, ratio) / np.bincount(visit)
+    return float(means[hits >= LEAST_PASSAGE - 1e-6].max(initial=otherwise))
+
+
+def _settling(lam: Floats, time: Floats) -> float:
+    """The common slope of λ over time within passages, 1/s, times SETTLES_S; not below 0."""
+    visit = _visits(time)
+    count = np.bincount(visit)
+    away, change = (values - (np.bincount(visit, values) / count)[visit] for values in (time, lam))
+    square = float(away @ away)
+    return max(SETTLES_S * float(away @ change) / square, 0.0) if square > 0 else 0.0
 
 
 def nearest(values: Floats, axis: Floats) -> Ints:
@@ -117,7 +147,7 @@ def _fit(
     value = float(influence[0] @ ratio)
     residual = ratio - design @ (influence @ ratio)
     hits = int(np.minimum(weight_s / HIT_S, 1.0).sum() + 1e-6)  # a slow log's row is one hit
-    visit = np.concatenate(([0], np.cumsum(np.diff(time) > VISIT_GAP_S)))
+    visit = _visits(time)
     groups = visit
     if visit[-1] < 2:  # one or two passages: pieces of them stand for more
         groups = np.unique(visit * 1e6 + np.floor((time - time[0]) / BATCH_S), return_inverse=True)[1]

@@ -27,6 +27,10 @@ STILL_S = 10.0
 LIVE_RANGE = 0.03  # chosen: from one fuel cut alone a live λ moves by ten times as much
 ANSWERS = (3, 0.25)  # chosen: of so many fuel cuts and more, the least share in which λ must change by LIVE_RANGE
 FOLLOWS = (0.06, 0.02)  # wanted λ spread by this much, and λ smoothed over a second by less than that
+DROP = 0.1  # chosen: λ cannot fall and come back by so much within DROP_S: exhaust gas mixes on its way
+DROP_S, DROP_LEAST_HZ = 0.15, 20.0
+DROP_AROUND_S = 0.2  # the live filter and the rows' means carry a drop so far
+DROPS_SAID = 0.002  # of the samples
 RAIL_S, RAIL_HOLD_S = 1.5, 4.0  # at its end at least so long while speed changes, or so long whatever
 APART = 0.03  # of two sensors; common practice, no source: wideband sensors are good to 0.01 or 0.02
 COARSE_MOST = 0.1
@@ -85,6 +89,13 @@ def read_sensor(data: Dataset, rows: EvenRows, axes: LoadAxes, wanted: Floats, s
                 warning("lambda-sensors-differ", channels=names, apart=float(np.median(apart)), session=data.path.name)
             )
     still = np.logical_or.reduce([states[place][1] for place in used])
+    for place in used:
+        share, near = _drops(data, rows, channels[place], stoichiometric)
+        still |= near
+        if share > DROPS_SAID:
+            findings.append(
+                warning("lambda-drops-out", channel=channels[place].name, session=data.path.name, share_pct=100 * share)
+            )
     step = max(read[place][1] for place in used)
     if step >= 0.01:
         findings.append(note("lambda-coarse", step=step, session=data.path.name))
@@ -119,7 +130,7 @@ def _values(
 ) -> tuple[Floats, float]:
     """(λ on the rows, least step). Raises InputError where the channel cannot be λ."""
     where, unit = f"{data.path}: channel {channel.name!r}", plain_unit(channel.unit)
-    afr = "afr" in unit or unit in ("a/f", "air/fuel")
+    afr = is_ratio(channel)
     if not afr and unit not in _LAMBDA_UNITS:
         raise InputError(
             f'{where} is in {channel.unit}; give it in λ (unit "") or AFR, by the sensor\'s own scale', "lambda-unit"
@@ -151,6 +162,34 @@ def _values(
         )
     scale = 1 / stoichiometric if afr else 1.0
     return values, min(_least_step(data, channel) * scale, COARSE_MOST)
+
+
+def _drops(data: Dataset, rows: EvenRows, channel: Channel, stoichiometric: float) -> tuple[float, Flags]:
+    """(share of the samples that are far below those just before and just behind, rows near one): a loose plug."""
+    near = np.zeros(len(rows.time_s), dtype=np.bool_)
+    if data.rate_hz < DROP_LEAST_HZ or data.rows < 3:
+        return 0.0, near
+    deep = DROP * (stoichiometric if is_ratio(channel) else 1.0)
+    width = max(round(DROP_S * data.rate_hz), 1)
+    count = 0
+    for start in range(0, data.rows, SAMPLES_LOOKED_AT):
+        raw = data.session.raw(channel.name, start, start + SAMPLES_LOOKED_AT).astype(np.float64)
+        known = np.where(np.isfinite(raw), raw, -np.inf)
+        edge = np.full(width, -np.inf)
+        highest = np.lib.stride_tricks.sliding_window_view(np.concatenate([edge, known, edge]), width).max(axis=1)
+        before, behind = highest[: len(known)], highest[width + 1 :]
+        low = np.isfinite(known) & (known < np.minimum(before, behind) - deep)
+        count += int(low.sum())
+        place = (np.flatnonzero(low) + start) / data.rate_hz
+        near[np.clip(np.searchsorted(rows.time_s, place), 0, len(near) - 1)] = True
+    reach = round(DROP_AROUND_S / rows.step_s) + 1
+    return count / data.rows, np.asarray(ndimage.binary_dilation(near, np.ones(2 * reach + 1, dtype=np.bool_)))
+
+
+def is_ratio(channel: Channel) -> bool:
+    """Whether a channel is an air-fuel ratio."""
+    unit = plain_unit(channel.unit)
+    return "afr" in unit or unit in ("a/f", "air/fuel")
 
 
 def _least_step(data: Dataset, channel: Channel) -> float:

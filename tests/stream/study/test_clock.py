@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from stream.errors import InputError
-from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.sensors import Chain
 from stream.study.clock import align
 from stream.study.dataset import open_dataset
+from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, session
 
 Trace = tuple[np.ndarray, np.ndarray]

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from stream.record.session import open_session
-from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.sensors import Chain
+from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, session
 from ui.cli.main import run
 

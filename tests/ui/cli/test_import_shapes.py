@@ -40,6 +40,14 @@ def rows(stamp: Callable[[float], str] = lambda t: f"{t:.2f}", separator: str = 
     return lines
 
 
+def thousands() -> list[str]:
+    """Decimal commas; engine speed whole, with a dot for its thousands."""
+    found = []
+    for k, (rpm, link) in enumerate(VALUES):
+        found.append(f"{k / RATE:.2f};{rpm:.0f};{link:.2f}".replace(".", ",").replace(";20", ";2.0", 1))
+    return found
+
+
 def moment(form: str, keep: int = 3) -> Callable[[float], str]:
     """Stamps of a wall clock that passes midnight, with `keep` figures of the second's fraction."""
 
@@ -216,3 +224,35 @@ def test_pressure_in_another_unit_than_the_car_file_says_is_a_warning(steadypull
 
     assert [finding["code"] for finding in done.json["findings"]] == ["log-unit-differs"]
     assert "psi" in done.err
+
+
+@pytest.mark.parametrize(
+    ("head", "lines", "words"),
+    [
+        ("time [ms],rpm,link", rows(lambda t: f"{1000 * t:.0f}"), "is in 'ms' by the log and in 's'"),
+        ("time,rpm,link", rows(lambda t: f"{1000 * t:.0f}"), "rows a second"),  # milliseconds, and nobody says so
+        ("time,rpm,link", rows(lambda t: f"{45000 + t / 86400:.9f}"), "rows a second"),  # days, as a spreadsheet counts
+        ("time;rpm;link", thousands(), "thousands or a decimal"),
+    ],
+)
+def test_what_may_be_other_numbers_is_refused(
+    steadypull, tmp_path: Path, head: str, lines: list[str], words: str
+) -> None:
+    (tmp_path / "car.toml").write_text(CAR.replace('column = "time"', 'column = "time"\nunit = "s"'), encoding="utf-8")
+    (tmp_path / "log.csv").write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+
+    done = steadypull("import", tmp_path / "log.csv", "--car", tmp_path / "car.toml", "-o", tmp_path / "s.h5")
+
+    assert done.code == 2, done.out
+    assert words in done.err
+    assert done.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("head", ["time,rpm [krpm],link", "time,rpm,link [microstrain]"])
+def test_a_unit_that_the_car_file_contradicts_is_said(steadypull, tmp_path: Path, head: str) -> None:
+    (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
+    (tmp_path / "log.csv").write_text("\n".join([head, *rows()]) + "\n", encoding="utf-8")
+
+    done = steadypull("import", tmp_path / "log.csv", "--car", tmp_path / "car.toml", "-o", tmp_path / "s.h5", "--json")
+
+    assert "log-unit-differs" in [finding["code"] for finding in done.json["findings"]]

@@ -190,7 +190,36 @@ def spoilt(**changes: Callable[[Columns], np.ndarray]) -> Callable[[], Columns]:
     return lambda: also(**changes)(drive())
 
 
+def slow(seconds: float) -> Callable[[Columns], np.ndarray]:
+    """A sensor of first order behind a rich cruise (λ 0.78), under load as the drive has it."""
+
+    def lam(columns: Columns) -> np.ndarray:
+        true = np.where(full_load(columns), columns["lam"], 0.78)
+        part = 1 / (RATE * seconds)
+        found = np.empty(len(true))
+        level = true[0]
+        for row, value in enumerate(true):
+            level += part * (value - level)
+            found[row] = level
+        return found
+
+    return lam
+
+
+def every_second_pull_rich(columns: Columns) -> np.ndarray:
+    begins = np.diff(full_load(columns).astype(int), prepend=0) == 1
+    return np.where(full_load(columns) & (np.cumsum(begins) % 2 == 0), 0.70, columns["lam"])
+
+
+def loose_plug(columns: Columns) -> np.ndarray:
+    return np.where(np.random.default_rng(4).random(len(columns["lam"])) < 0.3, 0.65, columns["lam"])
+
+
 SITUATIONS = [
+    Situation("a slow sensor behind a rich cruise", lambda: also(lam=slow(3.0))(drive(14, cut=False))),
+    Situation("a very slow sensor behind a rich cruise", lambda: also(lam=slow(4.5))(drive(14, cut=False))),
+    Situation("every second pull rich", lambda: also(lam=every_second_pull_rich)(drive(14))),
+    Situation("λ from a loose plug", lambda: also(lam=loose_plug)(drive(14)), finding="lambda-drops-out"),
     Situation("λ stuck at 0.80", spoilt(lam=stuck(0.80)), nothing=True, finding="lambda-stuck"),
     Situation("λ stuck at 1.00", spoilt(lam=stuck(1.0)), nothing=True, first="lean-under-load", finding="lambda-stuck"),
     Situation(
@@ -667,3 +696,28 @@ def test_the_same_drive_twice_counts_once(steadypull, tmp_path: Path) -> None:
 
     assert (twice.code, "given twice" in twice.error) == (2, True)
     assert (copied.code, "is the same drive as" in copied.error) == (2, True)
+
+
+def test_full_load_by_a_pedal_that_ends_below_60_pct_is_high_load(steadypull, tmp_path: Path) -> None:
+    """Without a pressure the greatest opening of the drive is full: no wanted λ of 1.1 leans it unasked."""
+    car = CAR.replace('name = "map"\nrole = "manifold_pressure"', 'name = "map"\nrole = "other"')
+    pedal = also(throttle=lambda columns: 0.45 * columns["throttle"])
+    text = "\n".join(["rpm\\%,0,10,30,45", *(f"{rpm},1.1,1.1,1.1,1.1" for rpm in RPM)]) + "\n"
+    session, target = made(tmp_path, Situation("pedal", lambda: pedal(drive(14)), car, text))
+
+    answer = steadypull("advise-mixture", session, "--target", target, "--json").json
+
+    reached = [cell for cell in answer["cells"] if cell["second_axis"] == 45 and cell["n"]]
+    assert reached
+    assert all(cell["proposed"] is None or cell["proposed"] >= 1 for cell in reached)
+
+
+def test_a_throttle_in_volts_is_refused(steadypull, tmp_path: Path) -> None:
+    volts = also(throttle=lambda columns: 0.5 + 0.04 * columns["throttle"])
+    text = "\n".join(["rpm\\%,0,30,60,100", *(f"{rpm},1,1,0.9,0.88" for rpm in RPM)]) + "\n"
+    session, target = made(tmp_path, Situation("volts", lambda: volts(drive(14)), target=text))
+
+    done = steadypull("advise-mixture", session, "--target", target)
+
+    assert done.code == 2
+    assert "perhaps volts" in done.err

@@ -18,6 +18,7 @@ from tests.device import Device, description, device, frames
 from tests.drives import CAR, RPM_AT_0V, RPM_PER_V
 from tests.stream.live.test_pulls import RATE, Road, lift
 from tests.ui.window.test_road import pixels, road_of, share_of
+from ui.text.findings import say
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 PATIENCE_S = 30.0
@@ -54,7 +55,9 @@ def test_a_real_drive_shows_pull_bar_verdict_limit_and_next_step(
     line = Line(samples)
     with device(tmp_path, line.work) as there:
         car = parse_car(CAR.format(slope=RPM_PER_V, zero=RPM_AT_0V) + MORE)
-        drive = Drive(SerialSource(there.port, car), car, folder=tmp_path, tune="heron", gear=3, coach=DayCoach())
+        drive = Drive(
+            SerialSource(there.port, car), car, folder=tmp_path, tune="heron", gear=3, coach=DayCoach(), say=say
+        )
         drive.start()
         window = open_window(drive, theme=theme)
         shown = road_of(window)

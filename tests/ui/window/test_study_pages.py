@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from stream.sources.rehearsal.engine import TUNES
-from stream.sources.rehearsal.logs import write_controller_log
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text
 from stream.sources.rehearsal.sensors import Chain
+from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, session
 from tests.ui.cli.test_align import LOG_CAR
 

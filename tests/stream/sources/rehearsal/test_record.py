@@ -13,12 +13,11 @@ from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.record import Recording, record
 from stream.sources.rehearsal.scenario import (
     TARGETS,
-    coastdown_drive,
     demo_car_text,
     hold_drive,
     pull_session,
 )
-from stream.sources.rehearsal.script import Corner, PullAway, Shift, Stand, Track
+from stream.sources.rehearsal.script import Coast, Corner, PullAway, Shift, Stand, Stop, Track, TurnRound
 from stream.sources.rehearsal.sensors import EXTRA, Adc, Chain, Converter, Link
 from stream.sources.rehearsal.truth import change_by_band, road_load
 
@@ -275,7 +274,11 @@ def test_holds_parked_in_neutral_leave_the_link_alone():
 def test_coastdowns_both_ways_straddle_the_still_air_road_load():
     """Wind and grade slow one way and push the other; on average A + C (v² + wind²) over the mass."""
     weather = Weather(headwind=2.0, gust=0.0, grade=0.003, unevenness=0.0)
-    recording = coastdown_drive(1, weather=weather, chain=Chain(rate_hz=100.0, extra=("road_speed",)))
+    up = (PullAway(), Shift(2), Track(5000.0, 900.0), Shift(3), Track(6300.0, 900.0))
+    there_and_back = 2 * (*up, Coast(90.0, to_mps=4.0), Stop(), TurnRound())
+    recording = record(
+        (Stand(5.0), *there_and_back), "heron", Chain(rate_hz=100.0, extra=("road_speed",)), weather, Needle(), 1
+    )
     speed, time_s = recording.motion["speed"], recording.motion.time_s
     coasting = (recording.motion["gear"] == 0) & (np.abs(speed - 20.0) < 1.0)
     runs = np.split(np.flatnonzero(coasting), np.flatnonzero(np.diff(np.flatnonzero(coasting)) > 1) + 1)
