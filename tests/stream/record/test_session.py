@@ -150,7 +150,7 @@ def test_a_table_whose_spoilt_size_no_memory_holds(recorded: Path, size: int) ->
         del file["holds"]
         file.create_dataset("holds", (size,), kind, chunks=(64,))
 
-    with pytest.raises(InputError, match="declares .* bytes and stores"):
+    with pytest.raises(InputError, match=r"declares .* bytes and stores"):
         open_session(recorded)
 
 
