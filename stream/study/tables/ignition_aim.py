@@ -20,7 +20,7 @@ from stream.units import Floats
 SHARE = 0.01  # of best load that the least advance may lose
 SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance scatters by about as much
 SESSION_SD = 0.01  # chosen: what one session may be off by, before its settings speak against those of all bands
-MOST_WRONG = 0.10  # that the best is not above what is in the car, where more of it is proposed
+MOST_WRONG = 0.025  # of wanting more advance where the best is not above: one side of a 95 % interval
 LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
 
