@@ -23,7 +23,7 @@ SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance sc
 # two tunes for a direction where order does not tell advance from a drift
 SESSION_SD = 0.01
 LEAST_GAIN = SHARE + 2 * math.sqrt(2) * SESSION_SD  # 1 %, and what two sessions are apart
-MOST_WRONG = 0.10  # that the best is not above what is in the car, where more of it is proposed
+MOST_WRONG = 0.025  # of wanting more advance where the best is not above: one side of a 95 % interval
 LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
 

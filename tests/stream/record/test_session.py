@@ -150,8 +150,8 @@ def test_a_table_whose_spoilt_size_no_memory_holds(recorded: Path, size: int) ->
         del file["holds"]
         file.create_dataset("holds", (size,), kind, chunks=(64,))
 
-    with open_session(recorded) as session, pytest.raises(InputError, match="is damaged"):
-        _ = session.holds
+    with pytest.raises(InputError, match=r"declares .* bytes and stores"):
+        open_session(recorded)
 
 
 def test_a_moment_without_a_time_zone_is_utc(recorded: Path) -> None:

@@ -409,6 +409,7 @@ def test_a_boosted_engine_of_unknown_boost_resolves_no_small_change(made: Make, 
 
 
 def test_a_boosted_engine_of_known_equal_boost_is_compared(made: Make) -> None:
+    """Where boost is known and equal, a change is told like any other."""
     found = compared(made, 1.05, car=channels(boosted=True), high=150.0)
 
     assert "boost-not-compared" not in {one["code"] for one in found["findings"]}
@@ -416,6 +417,7 @@ def test_a_boosted_engine_of_known_equal_boost_is_compared(made: Make) -> None:
 
 
 def test_the_weather_blocks_no_comparison_of_an_engine_without_boost(made: Make) -> None:
+    """Without boost a manifold pressure that differs is the day's air, which blocks nothing."""
     car = channels(boosted=False)
     paths = [made(tune, seed=10 + place, car=car, high=97.0 - 2.5 * (tune == "B")) for place, tune in enumerate("ABBA")]
 

@@ -238,6 +238,7 @@ def test_pressure_in_another_unit_than_the_car_file_says_is_a_warning(steadypull
 def test_what_may_be_other_numbers_is_refused(
     steadypull, tmp_path: Path, head: str, lines: list[str], words: str
 ) -> None:
+    """A log whose numbers can be read two ways is refused, naming the place."""
     (tmp_path / "car.toml").write_text(CAR.replace('column = "time"', 'column = "time"\nunit = "s"'), encoding="utf-8")
     (tmp_path / "log.csv").write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
 
@@ -250,6 +251,7 @@ def test_what_may_be_other_numbers_is_refused(
 
 @pytest.mark.parametrize("head", ["time,rpm [krpm],link", "time,rpm,link [microstrain]"])
 def test_a_unit_that_the_car_file_contradicts_is_said(steadypull, tmp_path: Path, head: str) -> None:
+    """The log's own unit against the car file's is a warning, since nothing is converted."""
     (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
     (tmp_path / "log.csv").write_text("\n".join([head, *rows()]) + "\n", encoding="utf-8")
 

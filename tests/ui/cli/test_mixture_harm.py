@@ -713,6 +713,7 @@ def test_full_load_by_a_pedal_that_ends_below_60_pct_is_high_load(steadypull, tm
 
 
 def test_a_throttle_in_volts_is_refused(steadypull, tmp_path: Path) -> None:
+    """Volts under a per cent sign would lean the wrong cells."""
     volts = also(throttle=lambda columns: 0.5 + 0.04 * columns["throttle"])
     text = "\n".join(["rpm\\%,0,30,60,100", *(f"{rpm},1,1,0.9,0.88" for rpm in RPM)]) + "\n"
     session, target = made(tmp_path, Situation("volts", lambda: volts(drive(14)), target=text))

@@ -66,6 +66,7 @@ COMPARE = ("compare", "--base", "A", "--trial", "B")
     [("copy", COMPARE), ("replay", COMPARE), ("import again", COMPARE), ("copy", ("curve",)), ("copy", ("coach",))],
 )
 def test_a_drive_under_two_names_is_refused(steadypull, imported: Import, how: str, command: tuple[str, ...]) -> None:
+    """One drive counts once, whatever its files are called."""
     sessions = four(imported)
     again = sessions[1].with_name("again.h5")
     if how == "copy":
@@ -84,6 +85,7 @@ def test_a_drive_under_two_names_is_refused(steadypull, imported: Import, how: s
 
 
 def test_a_drive_with_one_sample_of_its_own_is_another(steadypull, imported: Import) -> None:
+    """A single sample that differs makes another drive."""
     sessions = four(imported)
     other = sessions[1].with_name("other.h5")
     shutil.copy(sessions[1], other)
@@ -133,6 +135,7 @@ def test_a_log_without_a_date_teaches_nothing(steadypull, imported: Import, tmp_
 
 
 def test_copies_teach_no_more_than_their_drive(steadypull, imported: Import, tmp_path: Path) -> None:
+    """Copies in the history's folder add no day and no pull."""
     sessions, folder = four(imported), tmp_path / "past"
     earlier(imported, folder, dated=True)
     once = scatter(steadypull, sessions, folder)

@@ -146,7 +146,7 @@ def test_more_advance_waits_for_a_persons_word(screen: Any, settle: Settle) -> N
     raised = [row for row in rows if "▲ more" in row[3]]
     assert raised
     for row in raised:
-        assert 3400 < float(row[0]) < 5600  # where heron is 8° late, and plover better
+        assert 3300 < float(row[0]) < 5600  # bands in which heron is late, from 3400 rpm on by 8°, and plover better
         assert float(row[3].split("°")[0]) - float(row[2].strip("°")) <= 2.0 + 1e-9
         assert "a person listened in the pulls of it and heard none" in row[6]
     assert shown.answer.mark.kind == "caution"
