@@ -15,9 +15,19 @@ from stream.errors import InputError
 from stream.findings import Finding, warning
 
 Role = Literal[
-    "engine_speed", "load", "lambda", "advance", "manifold_pressure", "throttle", "road_speed", "temperature",
-    "knock", "fuel_trim", "time", "other",
-]  # fmt: skip
+    "engine_speed",
+    "load",
+    "lambda",
+    "advance",
+    "manifold_pressure",
+    "throttle",
+    "road_speed",
+    "temperature",
+    "knock",
+    "fuel_trim",
+    "time",
+    "other",
+]
 Bridge = Literal["quarter", "half-bending", "full-bending", "full-axial", "full-torsion"]
 
 SPEED_UNITS = ("V", "mV", "Hz", "rpm")
@@ -218,8 +228,13 @@ def parse_car(text: str, where: str = "car file") -> Car:
 
 
 _TABLES: dict[str, type[msgspec.Struct]] = {
-    "car": CarBody, "gearing": Gearing, "engine": Engine, "live": LiveRule, "hold": HoldRule, "pull": PullRule,
-}  # fmt: skip
+    "car": CarBody,
+    "gearing": Gearing,
+    "engine": Engine,
+    "live": LiveRule,
+    "hold": HoldRule,
+    "pull": PullRule,
+}
 
 
 _LISTS: dict[str, type[msgspec.Struct]] = {"channel": Channel, "limit": Limit}
@@ -342,9 +357,13 @@ def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:
     """(table, key, value) of every number that must be above zero where it is given."""
     numbers: list[tuple[str, str, float | None]] = []
     for table, struct in (
-        ("car", car.car), ("gearing", car.gearing), ("engine", car.engine), ("live", car.live), ("hold", car.hold),
+        ("car", car.car),
+        ("gearing", car.gearing),
+        ("engine", car.engine),
+        ("live", car.live),
+        ("hold", car.hold),
         ("pull", car.pull),
-    ):  # fmt: skip
+    ):
         for field in msgspec.structs.fields(type(struct)):
             value = getattr(struct, field.name)
             if isinstance(value, tuple):

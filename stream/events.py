@@ -13,10 +13,28 @@ from stream.errors import InputError
 from stream.findings import Finding, plain
 
 KINDS = (
-    "recording-began", "recording-ended", "hold-began", "hold-done", "hold-broken", "pinned",
-    "pull-began", "pull-done", "pull-changed", "limit", "limit-blind", "gap", "clipped", "fault", "note", "mark",
-    "knock-heard", "device-away", "device-back", "zero", "target",
-)  # fmt: skip
+    "recording-began",
+    "recording-ended",
+    "hold-began",
+    "hold-done",
+    "hold-broken",
+    "pinned",
+    "pull-began",
+    "pull-done",
+    "pull-changed",
+    "limit",
+    "limit-blind",
+    "gap",
+    "clipped",
+    "fault",
+    "note",
+    "mark",
+    "knock-heard",
+    "device-away",
+    "device-back",
+    "zero",
+    "target",
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,11 +58,23 @@ class Drive:
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
-    def __init__(self, source: Source, car: Car, *, folder: Path | None = None, path: Path | None = None,
-                 tune: str = "", gear: int | None = None, record: bool = True,
-                 targets: tuple[float, ...] | GuidePlan = (), wait_for_slowest: bool = False,
-                 event_file: EventFile | None = None, weather: Weather | None = None,
-                 coach: DayCoach | None = None, say: Callable[[Finding], str] = plain) -> None:  # fmt: skip
+    def __init__(
+        self,
+        source: Source,
+        car: Car,
+        *,
+        folder: Path | None = None,
+        path: Path | None = None,
+        tune: str = "",
+        gear: int | None = None,
+        record: bool = True,
+        targets: tuple[float, ...] | GuidePlan = (),
+        wait_for_slowest: bool = False,
+        event_file: EventFile | None = None,
+        weather: Weather | None = None,
+        coach: DayCoach | None = None,
+        say: Callable[[Finding], str] = plain,
+    ) -> None:
         self.car, self.source = car, source
         self._weather = weather
         self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None
@@ -85,9 +97,11 @@ class Drive:
         self._zero_key: ZeroKey | None = None
         self._speeds: deque[tuple[float, float, float]] = deque()  # session time, lowest and highest rpm up to it
         self._reader = Reader(
-            source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
+            source,
+            self._notes,
+            lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)),
             wait=wait_for_slowest or not source.realtime,
-        )  # fmt: skip
+        )
         self._engine = threading.Thread(target=self._run, name="steadypull-engine", daemon=True)
         self._recorders: list[Recorder] = []
         self._take: Take | None = None
@@ -216,13 +230,18 @@ class Drive:
         """One look at the drive."""
         last = self._last
         return replace(
-            self._published, state=self._state(), failure=self._failure_text(), recording=self._take is not None,
-            path=self.recorded[-1] if self.recorded else None, tune=self._tune,
+            self._published,
+            state=self._state(),
+            failure=self._failure_text(),
+            recording=self._take is not None,
+            path=self.recorded[-1] if self.recorded else None,
+            tune=self._tune,
             speed_rpm=float("nan") if last is None else float(last.speed_rpm[-1]),
             load=float("nan") if last is None else float(last.load[-1]),
-            disk_free_bytes=self._disk_free(), counters=self.source.counters(),
+            disk_free_bytes=self._disk_free(),
+            counters=self.source.counters(),
             next_step=None if self.coach is None else self.coach.step,
-        )  # fmt: skip
+        )
 
     # -- the engine's thread ------------------------------------------------------------------------------------
 
@@ -445,12 +464,20 @@ class Drive:
             return
         load = self.car.by_role("load")
         writer = SessionWriter(
-            path, ring.info, self.car.text, tune=self._tune, gear=self._gear, started_utc=now,
-            live_rate_hz=stage.settings.live_rate_hz, live_filter=stage.settings.filter,
-            live_delay_s=stage.settings.delay_s, load_unit="" if load is None else load.unit,
+            path,
+            ring.info,
+            self.car.text,
+            tune=self._tune,
+            gear=self._gear,
+            started_utc=now,
+            live_rate_hz=stage.settings.live_rate_hz,
+            live_filter=stage.settings.filter,
+            live_delay_s=stage.settings.delay_s,
+            load_unit="" if load is None else load.unit,
             signal_unit=self.car.need("engine_speed", "a drive").unit,
-            calibration="provisional", conditions=self._weather,
-        )  # fmt: skip
+            calibration="provisional",
+            conditions=self._weather,
+        )
         newest = self.events.last
         self.events.add(0.0, "recording-began", path.name)
         self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)
@@ -495,13 +522,23 @@ class Drive:
         """A snapshot for the window: the stage itself belongs to this thread alone."""
         holds, pulls = stage.holds, stage.pulls
         load = self.car.by_role("load")
-        self._published = self._guided(DriveStatus(
-            state="running", time_s=stage.time_s, load_unit="" if load is None else load.unit,
-            steady=stage.steady(), health=stage.health(), last_hold=holds[-1] if holds else None, holds=len(holds),
-            last_pull=pulls[-1] if pulls else None, pulls=len(pulls), pull_now=stage.pull_now,
-            changed_verdicts=stage.changed_verdicts, redline_rpm=self.car.engine.redline_rpm,
-            blind_limits=stage.blind_limits,
-        ))  # fmt: skip
+        self._published = self._guided(
+            DriveStatus(
+                state="running",
+                time_s=stage.time_s,
+                load_unit="" if load is None else load.unit,
+                steady=stage.steady(),
+                health=stage.health(),
+                last_hold=holds[-1] if holds else None,
+                holds=len(holds),
+                last_pull=pulls[-1] if pulls else None,
+                pulls=len(pulls),
+                pull_now=stage.pull_now,
+                changed_verdicts=stage.changed_verdicts,
+                redline_rpm=self.car.engine.redline_rpm,
+                blind_limits=stage.blind_limits,
+            )
+        )
 
     def _guided(self, status: DriveStatus) -> DriveStatus:
         """The look with what the guide knows."""
@@ -509,10 +546,17 @@ class Drive:
         if guide is None:
             return status
         return replace(
-            status, targets=guide.targets, next_target_rpm=guide.next_rpm, target_road_kmh=guide.road_kmh,
-            target_hint=guide.hint, targets_taken=guide.taken, target_steady_s=guide.steady_s,
-            target_speed_rpm=guide.speed_rpm, doubt_rpm=guide.doubt_rpm, until_u_rpm=guide.plan.until_u_rpm,
-        )  # fmt: skip
+            status,
+            targets=guide.targets,
+            next_target_rpm=guide.next_rpm,
+            target_road_kmh=guide.road_kmh,
+            target_hint=guide.hint,
+            targets_taken=guide.taken,
+            target_steady_s=guide.steady_s,
+            target_speed_rpm=guide.speed_rpm,
+            doubt_rpm=guide.doubt_rpm,
+            until_u_rpm=guide.plan.until_u_rpm,
+        )
 
     # -- small answers ------------------------------------------------------------------------------------------
 

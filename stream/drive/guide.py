@@ -361,9 +361,12 @@ class Guide:
             return
         try:
             self.fit = fit_speed(
-                [seen.hold for seen in rows], assigned=[self._row[seen.place or 0].rpm for seen in rows],
-                reading_error_rpm=self.plan.reading_error_rpm, scale_error_pct=self.plan.scale_error_pct, model="line",
-            )  # fmt: skip
+                [seen.hold for seen in rows],
+                assigned=[self._row[seen.place or 0].rpm for seen in rows],
+                reading_error_rpm=self.plan.reading_error_rpm,
+                scale_error_pct=self.plan.scale_error_pct,
+                model="line",
+            )
         except InputError as error:
             self._say("note", str(error))
             return

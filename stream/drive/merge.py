@@ -32,10 +32,17 @@ def write_merged(
         note, calibrations = file.note, file.calibrations()
     note = f"{note}; " if note else ""
     run_offline(
-        merger.source, merger.car, tune=session.tune, gear=session.gear, started_utc=session.started_utc,
+        merger.source,
+        merger.car,
+        tune=session.tune,
+        gear=session.gear,
+        started_utc=session.started_utc,
         dated=lambda: session.session.dated,
-        note=f"{note}{session.path.name} with {log.path.name}", path=target, progress=progress, say=say,
-    )  # fmt: skip
+        note=f"{note}{session.path.name} with {log.path.name}",
+        path=target,
+        progress=progress,
+        say=say,
+    )
     if not session.zeros and not calibrations:
         return
 

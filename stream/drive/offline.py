@@ -17,12 +17,20 @@ from stream.record.writer import SessionWriter
 from stream.sources.source import Source
 
 
-def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
-                started_utc: datetime | Callable[[], datetime], dated: Callable[[], bool] = lambda: True,
-                note: str = "", path: Path | None = None,
-                progress: Callable[[int], None] | None = None,
-                event_file: EventFile | None = None,
-                say: Callable[[Finding], str] = plain) -> LiveStage:  # fmt: skip
+def run_offline(
+    source: Source,
+    car: Car,
+    *,
+    tune: str,
+    gear: int | None,
+    started_utc: datetime | Callable[[], datetime],
+    dated: Callable[[], bool] = lambda: True,
+    note: str = "",
+    path: Path | None = None,
+    progress: Callable[[int], None] | None = None,
+    event_file: EventFile | None = None,
+    say: Callable[[Finding], str] = plain,
+) -> LiveStage:
     """Pass a whole source through a live stage; with `path`, write the session too.
 
     A `started_utc` that must be asked, and whether it is a date (`dated`), is asked once the source is open. `progress`
@@ -43,11 +51,22 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
             settings = stage.settings
             began = started_utc() if callable(started_utc) else started_utc
             writer = SessionWriter(
-                path, info, car.text, tune=tune, gear=gear, note=note, started_utc=began, dated=dated(),
-                live_rate_hz=settings.live_rate_hz, live_filter=settings.filter, live_delay_s=settings.delay_s,
+                path,
+                info,
+                car.text,
+                tune=tune,
+                gear=gear,
+                note=note,
+                started_utc=began,
+                dated=dated(),
+                live_rate_hz=settings.live_rate_hz,
+                live_filter=settings.filter,
+                live_delay_s=settings.delay_s,
                 load_unit="" if load is None else load.unit,
-                signal_unit=car.need("engine_speed", "a session").unit, calibration="provisional", journal=False,
-            )  # fmt: skip
+                signal_unit=car.need("engine_speed", "a session").unit,
+                calibration="provisional",
+                journal=False,
+            )
         try:
             _pump(source, stage, writer, progress)
             rows = stage.finish()
@@ -68,8 +87,18 @@ def run_offline(source: Source, car: Car, *, tune: str, gear: int | None,
     return stage
 
 
-def record_only(source: Source, car: Car, *, tune: str, gear: int | None, started_utc: Callable[[], datetime],
-                dated: Callable[[], bool], note: str, path: Path, progress: Callable[[int], None]) -> None:  # fmt: skip
+def record_only(
+    source: Source,
+    car: Car,
+    *,
+    tune: str,
+    gear: int | None,
+    started_utc: Callable[[], datetime],
+    dated: Callable[[], bool],
+    note: str,
+    path: Path,
+    progress: Callable[[int], None],
+) -> None:
     """Write a whole source to a session without a live stage, for what has no engine speed: raw samples alone.
 
     Raises as `run_offline`; a source that fails leaves no session.
@@ -77,10 +106,21 @@ def record_only(source: Source, car: Car, *, tune: str, gear: int | None, starte
     try:
         info = source.open()
         writer = SessionWriter(
-            path, info, car.text, tune=tune, gear=gear, note=note, started_utc=started_utc(), dated=dated(),
-            live_rate_hz=car.live.rate_hz, live_filter="none", live_delay_s=0.0, load_unit="",
-            calibration="provisional", journal=False,
-        )  # fmt: skip
+            path,
+            info,
+            car.text,
+            tune=tune,
+            gear=gear,
+            note=note,
+            started_utc=started_utc(),
+            dated=dated(),
+            live_rate_hz=car.live.rate_hz,
+            live_filter="none",
+            live_delay_s=0.0,
+            load_unit="",
+            calibration="provisional",
+            journal=False,
+        )
         origin: int | None = None
         try:
             while not source.finished:

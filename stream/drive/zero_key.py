@@ -81,9 +81,13 @@ class ZeroKey:
         values = self._load_of(self._samples(first, command.index), command.index - first)
         # what spoke against it was looked at when the key was pressed; the same samples give the same mean
         zero = measure_zero(
-            values, self._rate, start_s=first / self._rate, end_s=command.index / self._rate,
-            how=ROLLING if how == "rolling" else STANDING, full_scale=math.inf,
-        )  # fmt: skip
+            values,
+            self._rate,
+            start_s=first / self._rate,
+            end_s=command.index / self._rate,
+            how=ROLLING if how == "rolling" else STANDING,
+            full_scale=math.inf,
+        )
         self._zeros.append(zero)
         return zero
 
@@ -114,8 +118,9 @@ class ZeroKey:
             raise InputError(f"zero: the engine turns at {rpm:.0f} rpm; out of gear, at idle, and take it again")
         road = None if rolling else self._road_kmh(samples)
         how = ROLLING if rolling else STANDING
-        return measure_zero(values, self._rate, start_s=start_s, end_s=end_s, how=how, full_scale=self._strongest,
-                            road_speed_kmh=road)  # fmt: skip
+        return measure_zero(
+            values, self._rate, start_s=start_s, end_s=end_s, how=how, full_scale=self._strongest, road_speed_kmh=road
+        )
 
     def _samples(self, first: int, end: int) -> Floats:
         """Samples of these indices that are there, (samples, channels)."""

@@ -46,9 +46,16 @@ class Part:
         """The ticks with numbers first..end."""
         a, b = np.searchsorted(self.tick, [first, end])
         return Part(
-            self.tick[a:b], self.signal[a:b], self.rpm[a:b], self.load[a:b], self.push[a:b],
-            self.speed_clipped[a:b], self.clipped[a:b], self.bridged[a:b], self.throttle[a:b],
-        )  # fmt: skip
+            self.tick[a:b],
+            self.signal[a:b],
+            self.rpm[a:b],
+            self.load[a:b],
+            self.push[a:b],
+            self.speed_clipped[a:b],
+            self.clipped[a:b],
+            self.bridged[a:b],
+            self.throttle[a:b],
+        )
 
 
 class History:
@@ -105,9 +112,16 @@ class History:
         a, b = np.searchsorted(self._tick[: self._count], [first, end])
         c = self._columns[:, a:b]
         return Part(
-            self._tick[a:b], c[SIGNAL], c[RPM], c[LOAD], c[PUSH], c[SPEED_CLIPPED] > 0, c[CLIPPED] > 0,
-            c[BRIDGED] > 0, c[THROTTLE],
-        )  # fmt: skip
+            self._tick[a:b],
+            c[SIGNAL],
+            c[RPM],
+            c[LOAD],
+            c[PUSH],
+            c[SPEED_CLIPPED] > 0,
+            c[CLIPPED] > 0,
+            c[BRIDGED] > 0,
+            c[THROTTLE],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -368,7 +368,13 @@ def hold_of(
     per_unit, at_zero = line
     known = load[~np.isnan(load)]
     return Hold(
-        start_s=span_s[0], end_s=span_s[1], signal_mean=mean, signal_sem=error, speed_rpm=per_unit * mean + at_zero,
-        speed_sd_rpm=abs(per_unit) * sd, drift_rpm_per_s=slope_of(signal, rate_hz).rpm_per_s * per_unit,
-        load_mean=float(np.mean(known)) if len(known) else None, n_effective=count,
-    )  # fmt: skip
+        start_s=span_s[0],
+        end_s=span_s[1],
+        signal_mean=mean,
+        signal_sem=error,
+        speed_rpm=per_unit * mean + at_zero,
+        speed_sd_rpm=abs(per_unit) * sd,
+        drift_rpm_per_s=slope_of(signal, rate_hz).rpm_per_s * per_unit,
+        load_mean=float(np.mean(known)) if len(known) else None,
+        n_effective=count,
+    )

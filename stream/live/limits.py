@@ -75,10 +75,15 @@ class Limits:
                 continue
             slow = channel is not None and channel.role == "temperature"
             column = info.names.index(limit.channel)
-            self._watches.append(_Watch(
-                limit, column, info.channels[column].unit, None if channel is None else channel.range,
-                max(2, round((FLAT_SLOW_S if slow else FLAT_S) * info.rate_hz)),
-            ))  # fmt: skip
+            self._watches.append(
+                _Watch(
+                    limit,
+                    column,
+                    info.channels[column].unit,
+                    None if channel is None else channel.range,
+                    max(2, round((FLAT_SLOW_S if slow else FLAT_S) * info.rate_hz)),
+                )
+            )
 
     @property
     def blind(self) -> tuple[str, ...]:

@@ -55,8 +55,9 @@ class Reference:
     most_throttle: float
 
 
-def faults_of(rise: Rise, window: Part, levels: Levels, rate_hz: float, cutoff_hz: float,
-              reference: Reference | None) -> tuple[PullFault, ...]:  # fmt: skip
+def faults_of(
+    rise: Rise, window: Part, levels: Levels, rate_hz: float, cutoff_hz: float, reference: Reference | None
+) -> tuple[PullFault, ...]:
     """The faults of one pull, in the order of PullFault."""
     part = window.part(rise.first, rise.end)
     found: set[PullFault] = set()
@@ -106,8 +107,9 @@ def inner_of(ticks: int, rate_hz: float, cutoff_hz: float) -> slice:
     return slice(first, max(first, ticks - round(max(END_S, END_RISES * rise_s) * rate_hz)))
 
 
-def _departures(part: Part, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None,
-                inner: slice, *, lifted: bool) -> set[PullFault]:  # fmt: skip
+def _departures(
+    part: Part, gain: Floats, levels: Levels, rate_hz: float, reference: Reference | None, inner: slice, *, lifted: bool
+) -> set[PullFault]:
     """Faults that show as a departure of load or speed from what the session's other pulls do at the same speeds, or,
     where there are not three of them, from the pull's own smooth run."""
     load, gains, ticks = part.push[inner], gain[inner], part.tick[inner]
@@ -136,8 +138,18 @@ def _departures(part: Part, gain: Floats, levels: Levels, rate_hz: float, refere
     return found
 
 
-def _name(a: int, b: int, off: Floats, gain: Floats, usual_gain: Floats, threshold: float, rate_hz: float, *,
-          whole: int, lifted: bool) -> set[PullFault]:  # fmt: skip
+def _name(
+    a: int,
+    b: int,
+    off: Floats,
+    gain: Floats,
+    usual_gain: Floats,
+    threshold: float,
+    rate_hz: float,
+    *,
+    whole: int,
+    lifted: bool,
+) -> set[PullFault]:
     """The fault that one departure of the load, ticks a..b, stands for."""
     seconds = (b - a) / rate_hz
     reach = slice(a, b)
@@ -159,8 +171,9 @@ def _held_back(gain: Floats, usual: Floats) -> bool:
     return float(np.median(gain)) < (1.0 - GAIN_DROP) * float(np.median(usual))
 
 
-def _usual_load(rpm: Floats, ticks: npt.NDArray[np.int64], load: Floats,
-                reference: Reference | None) -> tuple[Floats, float]:  # fmt: skip
+def _usual_load(
+    rpm: Floats, ticks: npt.NDArray[np.int64], load: Floats, reference: Reference | None
+) -> tuple[Floats, float]:
     """What the load should be along a pull, and the scatter about it.
 
     The reference is shifted to lie on most of the pull: a tune or a day that is better throughout is no fault.

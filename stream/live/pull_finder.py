@@ -75,8 +75,17 @@ class _Found:
 class PullFinder:
     """Feed it the means of each step of the history; take what it noticed from `changes`."""
 
-    def __init__(self, history: History, rate_hz: float, cutoff_hz: float, start_s: float, *, min_span_rpm: float,
-                 tune: str, gear: int | None) -> None:  # fmt: skip
+    def __init__(
+        self,
+        history: History,
+        rate_hz: float,
+        cutoff_hz: float,
+        start_s: float,
+        *,
+        min_span_rpm: float,
+        tune: str,
+        gear: int | None,
+    ) -> None:
         self.changes: deque[PullChange] = deque()
         self.changed = 0  # verdicts that were changed after they had been told
         self.over_limit: list[tuple[float, float]] = []  # session times of excursions over a limit
@@ -288,16 +297,26 @@ class PullFinder:
         reference = self._references.without(number, course, self._most_throttle)
         faults = self._with_limits(rise, faults_of(rise, window, levels, self._rate, self._cutoff, reference))
         pull = Pull(
-            start_s=self._time(rise.first), end_s=self._time(rise.end), start_rpm=float(part.rpm[0]),
-            end_rpm=float(np.max(part.rpm)), tune=self._tune, gear=self._gear,
-            verdict="flawed" if faults else "clean", faults=faults,
-        )  # fmt: skip
+            start_s=self._time(rise.first),
+            end_s=self._time(rise.end),
+            start_rpm=float(part.rpm[0]),
+            end_rpm=float(np.max(part.rpm)),
+            tune=self._tune,
+            gear=self._gear,
+            verdict="flawed" if faults else "clean",
+            faults=faults,
+        )
         throttle = part.throttle[np.isfinite(part.throttle)]
         push = part.push[np.isfinite(part.push)]
-        self._found.append(_Found(
-            pull, rise, float(np.median(push)) if len(push) else np.inf,
-            float(np.median(throttle)) if len(throttle) else float("nan"), course,
-        ))  # fmt: skip
+        self._found.append(
+            _Found(
+                pull,
+                rise,
+                float(np.median(push)) if len(push) else np.inf,
+                float(np.median(throttle)) if len(throttle) else float("nan"),
+                course,
+            )
+        )
         self.changes.append(PullChange("pull-done", pull.end_s, self._said, pull.end_rpm, pull))
         if course is None:
             return

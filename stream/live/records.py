@@ -9,9 +9,20 @@ from typing import Literal
 import msgspec
 
 PullFault = Literal[
-    "wheelspin", "lift", "gear-change", "part-throttle", "brake", "cornering", "bump", "clipped", "lost-samples",
-    "too-short", "too-quick", "zero-drifted", "over-limit",
-]  # fmt: skip
+    "wheelspin",
+    "lift",
+    "gear-change",
+    "part-throttle",
+    "brake",
+    "cornering",
+    "bump",
+    "clipped",
+    "lost-samples",
+    "too-short",
+    "too-quick",
+    "zero-drifted",
+    "over-limit",
+]
 
 
 class Hold(msgspec.Struct, frozen=True, kw_only=True):

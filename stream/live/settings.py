@@ -37,10 +37,15 @@ def stage_settings(car: Car, info: StreamInfo, low_pass: LowPass, every: int) ->
     if not pull_verdicts:
         remarks.append(warning("slow-for-verdicts", rate_hz=info.rate_hz, holds=verdicts))
     return StageSettings(
-        live_rate_hz=info.rate_hz / every, decimation=every, cutoff_hz=low_pass.cutoff_hz, delay_s=low_pass.delay_s,
-        filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal", verdicts=verdicts,
-        pull_verdicts=pull_verdicts, remarks=tuple(remarks),
-    )  # fmt: skip
+        live_rate_hz=info.rate_hz / every,
+        decimation=every,
+        cutoff_hz=low_pass.cutoff_hz,
+        delay_s=low_pass.delay_s,
+        filter=f"Butterworth low-pass, order 4, {low_pass.cutoff_hz:g} Hz, causal",
+        verdicts=verdicts,
+        pull_verdicts=pull_verdicts,
+        remarks=tuple(remarks),
+    )
 
 
 def stage_columns(car: Car, info: StreamInfo) -> list[int]:

@@ -46,8 +46,9 @@ from stream.units import Flags, Floats
 class LiveStage:
     """One session's live stage. Push its Blocks in order, then finish(); read `holds`, `pinned`, `pulls`."""
 
-    def __init__(self, car: Car, info: StreamInfo, events: EventList | None = None, tune: str = "",
-                 gear: int | None = None) -> None:  # fmt: skip
+    def __init__(
+        self, car: Car, info: StreamInfo, events: EventList | None = None, tune: str = "", gear: int | None = None
+    ) -> None:
         speed = car.need("engine_speed", "the live stage")
         self.car, self.info, self.tune, self.gear = car, info, tune, gear
         self.events = EventList() if events is None else events
@@ -207,8 +208,11 @@ class LiveStage:
         return Steady(
             spread_rpm=float(np.ptp(recent)) / 2.0 if enough else float("nan"),
             band_rpm=self._steady.band(mean) if np.isfinite(mean) else float("nan"),
-            steady_s=steady_s, needed_s=self._steady.rule.min_s, holding=holding, mean_rpm=mean,
-        )  # fmt: skip
+            steady_s=steady_s,
+            needed_s=self._steady.rule.min_s,
+            holding=holding,
+            mean_rpm=mean,
+        )
 
     # -- samples to ticks -----------------------------------------------------------------------------------------
 

@@ -53,22 +53,36 @@ HOLD_DTYPE: Final = np.dtype(
         *(
             (name, "<f8")
             for name in (
-                "start_s", "end_s", "signal_mean", "signal_sem", "speed_rpm", "speed_sd_rpm",
-                "drift_rpm_per_s", "load_mean", "n_effective",
+                "start_s",
+                "end_s",
+                "signal_mean",
+                "signal_sem",
+                "speed_rpm",
+                "speed_sd_rpm",
+                "drift_rpm_per_s",
+                "load_mean",
+                "n_effective",
             )
         ),
         ("accepted", "u1"),
         ("target_rpm", "<f8"),
         ("by_hand", "u1"),
     ]
-)  # fmt: skip
+)
 PINNED_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("signal", "<f8"), ("at", _TEXT)])
 PULL_DTYPE: Final = np.dtype(
     [
-        ("start_s", "<f8"), ("end_s", "<f8"), ("start_rpm", "<f8"), ("end_rpm", "<f8"), ("tune", _TEXT),
-        ("gear", "<i2"), ("verdict", _TEXT), ("faults", _TEXT), ("kept", "<i1"),
+        ("start_s", "<f8"),
+        ("end_s", "<f8"),
+        ("start_rpm", "<f8"),
+        ("end_rpm", "<f8"),
+        ("tune", _TEXT),
+        ("gear", "<i2"),
+        ("verdict", _TEXT),
+        ("faults", _TEXT),
+        ("kept", "<i1"),
     ]
-)  # fmt: skip
+)
 ZERO_DTYPE: Final = np.dtype([("start_s", "<f8"), ("end_s", "<f8"), ("mean", "<f8"), ("doubt", "<f8"), ("how", _TEXT)])
 EVENT_DTYPE: Final = np.dtype([("time", "<f8"), ("kind", _TEXT), ("text", _TEXT), ("value", "<f8")])
 HEARD_DTYPE: Final = np.dtype(
@@ -77,14 +91,23 @@ HEARD_DTYPE: Final = np.dtype(
 COMMAND_DTYPE: Final = np.dtype([("index", "<u8"), ("kind", _TEXT), ("value", _TEXT)])
 
 TABLES: Final[dict[str, np.dtype[Any]]] = {
-    GAPS: GAP_DTYPE, CLOCK: CLOCK_DTYPE, HOLDS: HOLD_DTYPE, PINNED: PINNED_DTYPE, PULLS: PULL_DTYPE,
-    ZEROS: ZERO_DTYPE, EVENTS: EVENT_DTYPE, HEARD: HEARD_DTYPE, COMMANDS: COMMAND_DTYPE,
-}  # fmt: skip
+    GAPS: GAP_DTYPE,
+    CLOCK: CLOCK_DTYPE,
+    HOLDS: HOLD_DTYPE,
+    PINNED: PINNED_DTYPE,
+    PULLS: PULL_DTYPE,
+    ZEROS: ZERO_DTYPE,
+    EVENTS: EVENT_DTYPE,
+    HEARD: HEARD_DTYPE,
+    COMMANDS: COMMAND_DTYPE,
+}
 OPTIONAL: Final = frozenset({"n_effective", "value", "kept", "by_hand"})  # a session of another tool may lack them
 LIVE: Final[dict[str, np.dtype[Any]]] = {
-    LIVE_TIME: np.dtype("<f8"), LIVE_SPEED: np.dtype("<f4"), LIVE_LOAD: np.dtype("<f4"),
+    LIVE_TIME: np.dtype("<f8"),
+    LIVE_SPEED: np.dtype("<f4"),
+    LIVE_LOAD: np.dtype("<f4"),
     LIVE_SIGNAL: np.dtype("<f4"),
-}  # fmt: skip
+}
 
 LONG_NAMES: Final = {
     LIVE_TIME: "time from the first sample",

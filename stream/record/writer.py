@@ -73,16 +73,24 @@ class SessionWriter:
         self.info = info
         self._journal_path = journal_path(self.path)
         root: dict[str, str | int | float] = {
-            "format": layout.FORMAT, "format_version": layout.FORMAT_VERSION,
-            "started_utc": started_utc.isoformat(), "tune": tune, "note": note, "car": car_text,
-            "gear": gear or 0, "dated": int(dated),
-            "software_version": layout.software_version(), "finished": 0,
-        }  # fmt: skip
+            "format": layout.FORMAT,
+            "format_version": layout.FORMAT_VERSION,
+            "started_utc": started_utc.isoformat(),
+            "tune": tune,
+            "note": note,
+            "car": car_text,
+            "gear": gear or 0,
+            "dated": int(dated),
+            "software_version": layout.software_version(),
+            "finished": 0,
+        }
         live: dict[str, str | float] = {
-            "filter": live_filter, "delay_s": live_delay_s, "calibration": calibration,
+            "filter": live_filter,
+            "delay_s": live_delay_s,
+            "calibration": calibration,
             "load_unit": load_unit,
             "signal_unit": signal_unit,
-        }  # fmt: skip
+        }
         with disk.storage_words(self.path, "nothing was recorded"):  # a name that is too long, a folder shut off
             left_over = self._journal_path.exists()
         if left_over:

@@ -290,11 +290,17 @@ def lines_left_out(left_out: LeftOut, rows: int) -> list[Finding]:
     first = bad[0]
     return [
         warning(
-            "lines-left-out", count=len(bad), rows=rows, lines=tuple(float(one.line) for one in bad[:_LINES_NAMED]),
-            reason=first.reason, column=first.column, text=first.text, cells=first.cells,
+            "lines-left-out",
+            count=len(bad),
+            rows=rows,
+            lines=tuple(float(one.line) for one in bad[:_LINES_NAMED]),
+            reason=first.reason,
+            column=first.column,
+            text=first.text,
+            cells=first.cells,
             wanted=len(left_out.header.cells),
         )
-    ]  # fmt: skip
+    ]
 
 
 def _in_range(values: Floats) -> Floats:
@@ -356,9 +362,13 @@ def read_table(header: Header, places: list[int], time_place: int | None) -> Tab
     return Table(
         values=np.concatenate([part[0] for part in rows.parts]),
         stamps=None if time_place is None else np.concatenate([part[1] for part in rows.parts if part[1] is not None]),
-        form=rows.stamps.form, lines=np.concatenate([part[2] for part in rows.parts]), left_out=rows.left_out,
-        headers=rows.headers, cut_off=rows.cut_off, began=rows.stamps.began,
-    )  # fmt: skip
+        form=rows.stamps.form,
+        lines=np.concatenate([part[2] for part in rows.parts]),
+        left_out=rows.left_out,
+        headers=rows.headers,
+        cut_off=rows.cut_off,
+        began=rows.stamps.began,
+    )
 
 
 def _layout(header: Header, lines: list[str], places: list[int], time_place: int | None) -> _Layout:

@@ -92,13 +92,32 @@ class CsvSource:
             places.append(place)
             theirs = header.unit(place)
             if differ(channel.unit, theirs):
-                self._told("fault", 0, warning("log-unit-differs", column=header.cells[place], log_unit=theirs,
-                                               channel=channel.name, car_unit=channel.unit))  # fmt: skip
+                self._told(
+                    "fault",
+                    0,
+                    warning(
+                        "log-unit-differs",
+                        column=header.cells[place],
+                        log_unit=theirs,
+                        channel=channel.name,
+                        car_unit=channel.unit,
+                    ),
+                )
         if not channels:
             header.find(self._car.signal_channels[0].csv_column)
         for channel in missing:
-            self._told("fault", 0, warning("log-lacks-column", channel=channel.name, column=channel.csv_column,
-                                           role=channel.role, line=header.line, have=header.cells[:40]))  # fmt: skip
+            self._told(
+                "fault",
+                0,
+                warning(
+                    "log-lacks-column",
+                    channel=channel.name,
+                    column=channel.csv_column,
+                    role=channel.role,
+                    line=header.line,
+                    have=header.cells[:40],
+                ),
+            )
         return channels, places
 
     @property

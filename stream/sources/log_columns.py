@@ -64,10 +64,15 @@ def read_controller_log(path: str | Path, car: Car) -> ControllerLog:
     table = read_table(header, [rpm_place, *(place for _, place in others)], time_place)
     time, rows, zero, findings = _clock(table, scale, header, time_place)
     return ControllerLog(
-        path=path, time_s=time, rpm=_as_rpm(table.values[rows, 0], channel, header.unit(rpm_place)),
-        rpm_column=header.cells[rpm_place], channels=tuple(other for other, _ in others),
-        values=table.values[rows, 1:], zero=zero, findings=tuple(findings),
-    )  # fmt: skip
+        path=path,
+        time_s=time,
+        rpm=_as_rpm(table.values[rows, 0], channel, header.unit(rpm_place)),
+        rpm_column=header.cells[rpm_place],
+        channels=tuple(other for other, _ in others),
+        values=table.values[rows, 1:],
+        zero=zero,
+        findings=tuple(findings),
+    )
 
 
 def _of_reader(path: Path, car: Car, reader: Reader) -> ControllerLog:
@@ -76,10 +81,15 @@ def _of_reader(path: Path, car: Car, reader: Reader) -> ControllerLog:
     place = laid.channels.index(engine)
     others = [number for number in range(len(laid.channels)) if number != place]
     return ControllerLog(
-        path=path, time_s=laid.time_s, rpm=_as_rpm(laid.values[:, place], engine, ""), rpm_column=engine.csv_column,
-        channels=tuple(laid.channels[number] for number in others), values=laid.values[:, others], zero="0",
+        path=path,
+        time_s=laid.time_s,
+        rpm=_as_rpm(laid.values[:, place], engine, ""),
+        rpm_column=engine.csv_column,
+        channels=tuple(laid.channels[number] for number in others),
+        values=laid.values[:, others],
+        zero="0",
         findings=laid.findings,
-    )  # fmt: skip
+    )
 
 
 def _find(header: Header, column: str) -> int | None:

@@ -109,10 +109,14 @@ def lay(path: Path, car: Car, read_log: Reader) -> Laid:
         if column is None or not len(column.values):
             findings.append(
                 warning(
-                    "log-lacks-column", channel=channel.name, column=channel.csv_column, role=channel.role, line=None,
+                    "log-lacks-column",
+                    channel=channel.name,
+                    column=channel.csv_column,
+                    role=channel.role,
+                    line=None,
                     have=have,
                 )
-            )  # fmt: skip
+            )
             if channel.role == "engine_speed":
                 named = ", ".join(map(repr, have)) or "none"
                 raise InputError(
@@ -124,10 +128,13 @@ def lay(path: Path, car: Car, read_log: Reader) -> Laid:
         if differ(channel.unit, column.unit):
             findings.append(
                 warning(
-                    "log-unit-differs", column=column.name, log_unit=column.unit, channel=channel.name,
+                    "log-unit-differs",
+                    column=column.name,
+                    log_unit=column.unit,
+                    channel=channel.name,
                     car_unit=channel.unit,
                 )
-            )  # fmt: skip
+            )
         channels.append(channel)
         columns.append(column)
     if not columns:

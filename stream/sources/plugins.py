@@ -144,9 +144,14 @@ class _Guarded:
         if samples.dtype == np.float32:
             return block
         return Block(
-            samples.astype(np.float32), block.first, block.rate_hz, block.device_us, block.host_ns, block.lost,
+            samples.astype(np.float32),
+            block.first,
+            block.rate_hz,
+            block.device_us,
+            block.host_ns,
+            block.lost,
             block.restarted,
-        )  # fmt: skip
+        )
 
     @property
     def finished(self) -> bool:

@@ -50,8 +50,9 @@ class SerialSource:
     ) -> None:
         self._url, self._car, self._baud, self._clock = url, car, baud, clock
         self._open_timeout_s = open_timeout_s
-        clock_names = frozenset(name for channel in car.channel if channel.role == "time"
-                                for name in (channel.name, channel.csv_column))  # fmt: skip
+        clock_names = frozenset(
+            name for channel in car.channel if channel.role == "time" for name in (channel.name, channel.csv_column)
+        )
         self._decoder = WireDecoder(_expected(car), clock_names, rate_hz)
         self._port: Port | None = None
         self._stopped = threading.Event()

@@ -16,9 +16,22 @@ Form = Literal["number", "date", "day"]
 _LOOKED_AT: Final = 200  # stamps that tell the form
 _DAY_S: Final = 86400.0
 _UNITS: Final = {
-    "": 1.0, "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3, "millisecond": 1e-3,
-    "milliseconds": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0,
-}  # fmt: skip
+    "": 1.0,
+    "s": 1.0,
+    "sec": 1.0,
+    "second": 1.0,
+    "seconds": 1.0,
+    "ms": 1e-3,
+    "msec": 1e-3,
+    "millisecond": 1e-3,
+    "milliseconds": 1e-3,
+    "us": 1e-6,
+    "µs": 1e-6,
+    "μs": 1e-6,
+    "ns": 1e-9,
+    "min": 60.0,
+    "h": 3600.0,
+}
 # As seconds since 1970 they lie in the year 5138 or later: they count milliseconds, microseconds or nanoseconds.
 _EPOCH_FROM: Final = ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3))
 _EPOCH_S: Final = 1e8  # March 1973; a clock that counts from its own start does not reach it within three years

@@ -27,7 +27,10 @@ def read(path: Path, columns: Sequence[str]) -> LogFile:
             raise InputError(f"{path}: line {number}: is no JSON; mend or remove it") from None
     names = tuple(dict.fromkeys(name for row in rows for name in row if name not in ("t", "epoch")))
     time_s = np.array([row.get("t", np.nan) for row in rows], np.float64)
-    found = [LogColumn(name, "", time_s, np.array([row.get(name, np.nan) for row in rows], np.float64))
-             for name in names if name in columns]  # fmt: skip
+    found = [
+        LogColumn(name, "", time_s, np.array([row.get(name, np.nan) for row in rows], np.float64))
+        for name in names
+        if name in columns
+    ]
     epoch = rows[0].get("epoch") if rows else None
     return LogFile(tuple(found), names, None if epoch is None else datetime.fromtimestamp(epoch, UTC))

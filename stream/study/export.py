@@ -223,14 +223,17 @@ def _csv_rows(file: IO[str], columns: Sequence[Column], values: Sequence[Rows]) 
     writer = csv.writer(file, lineterminator="\n")
     for row in zip(*values, strict=True):
         cells = zip(columns, row, strict=True)
-        writer.writerow("" if isinstance(cell, float) and math.isnan(cell) else column.form % cell
-                        for column, cell in cells)  # fmt: skip
+        writer.writerow(
+            "" if isinstance(cell, float) and math.isnan(cell) else column.form % cell for column, cell in cells
+        )
 
 
 def _gathered(table: Table) -> list[Rows]:
     pieces = list(table.pieces())
-    return [np.concatenate([piece[place] for piece in pieces]) if pieces else np.empty(0)
-            for place in range(len(table.columns))]  # fmt: skip
+    return [
+        np.concatenate([piece[place] for piece in pieces]) if pieces else np.empty(0)
+        for place in range(len(table.columns))
+    ]
 
 
 def _mat(path: Path, table: Table, tell: Progress | None) -> None:

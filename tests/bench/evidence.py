@@ -103,8 +103,13 @@ def simulate(case: Case, days: int, seed: int) -> Row:
         low, high = found.overall.low_pct or np.nan, found.overall.high_pct or np.nan
         overall += low <= 100 * np.expm1(np.mean(np.log1p(np.array(truth) / 100))) <= high
     share = 100 / days
-    return Row(claimed * share, shape * share, overall * share, 100 * float(np.mean(bands)),
-               float(np.mean(first)) if first else float("nan"))  # fmt: skip
+    return Row(
+        claimed * share,
+        shape * share,
+        overall * share,
+        100 * float(np.mean(bands)),
+        float(np.mean(first)) if first else float("nan"),
+    )
 
 
 def _truth(day: Day, rpm: float) -> float:

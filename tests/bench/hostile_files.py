@@ -66,10 +66,17 @@ def main(files: int, seed: int) -> int:
     data = SOUND.read_bytes()
     broken, worst_kb, worst_s, codes = 0, 0, 0.0, dict.fromkeys((0, 2, 3), 0)
     began = time.monotonic()
-    with tempfile.TemporaryDirectory() as name, subprocess.Popen(
-        [sys.executable, "-c", SERVER],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT, env={**os.environ, "HOME": name},
-    ) as server:  # fmt: skip
+    with (
+        tempfile.TemporaryDirectory() as name,
+        subprocess.Popen(
+            [sys.executable, "-c", SERVER],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+            env={**os.environ, "HOME": name},
+        ) as server,
+    ):
         if server.stdin is None or server.stdout is None:
             raise RuntimeError("no pipes")
         folder, said = Path(name) / "d", Path(name) / "said"

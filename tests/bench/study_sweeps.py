@@ -54,8 +54,9 @@ def engine(rng: np.random.Generator, skew: float = 0.0, bump: float = 0.0) -> En
     return Engine(best, 5.5e-4 * float(np.exp(0.25 * rng.standard_normal())), skew)
 
 
-def drive(rng: np.random.Generator, motor: Engine, tune: str, degrees: np.ndarray, day: Day, pulls: int,
-          place: int) -> list[PullTrace]:  # fmt: skip
+def drive(
+    rng: np.random.Generator, motor: Engine, tune: str, degrees: np.ndarray, day: Day, pulls: int, place: int
+) -> list[PullTrace]:
     """One session of one tune: pulls of a constant rate of gain, torque by the engine."""
     time_s = np.arange(0.0, (END - START) / RATE, 0.02)
     rpm = START + RATE * time_s
@@ -64,13 +65,22 @@ def drive(rng: np.random.Generator, motor: Engine, tune: str, degrees: np.ndarra
     bumps = np.arange(START, END + 1, 250.0)
     return [
         PullTrace(
-            time_s=time_s, speed_rpm=rpm, tune=tune, session=f"s{place}", gear=3, unit="mV/V", start_s=0.0,
-            started=1e4 * place + 60.0 * n, order=100 * place + n, number=n + 1,
-            load=torque * (1 + day.pull * rng.standard_normal())
+            time_s=time_s,
+            speed_rpm=rpm,
+            tune=tune,
+            session=f"s{place}",
+            gear=3,
+            unit="mV/V",
+            start_s=0.0,
+            started=1e4 * place + 60.0 * n,
+            order=100 * place + n,
+            number=n + 1,
+            load=torque
+            * (1 + day.pull * rng.standard_normal())
             * (1 + day.rough * np.interp(rpm, bumps, rng.standard_normal(len(bumps)))),
         )
         for n in range(pulls)
-    ]  # fmt: skip
+    ]
 
 
 def advise(pulls: list[PullTrace], tunes: dict[str, np.ndarray], now: str, step: float = 2.0) -> list[AdvanceCell]:

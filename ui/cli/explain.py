@@ -48,7 +48,11 @@ def _say(text: str, indent: str = "") -> None:
     if sys.stdout.isatty():
         width = max(40, shutil.get_terminal_size().columns)
         text = textwrap.fill(
-            text, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False,
+            text,
+            width,
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_on_hyphens=False,
             break_long_words=False,
-        )  # fmt: skip
+        )
     click.echo(text)

@@ -56,8 +56,15 @@ class DayShow:
 
     # -- for the day's thread -----------------------------------------------------------------------------------------
 
-    def follow(self, drive: "Drive", port: "RehearsalPort", recording: "Recording", ended: "Callable[[], bool]",
-               *, press_zero: bool) -> None:  # fmt: skip
+    def follow(
+        self,
+        drive: "Drive",
+        port: "RehearsalPort",
+        recording: "Recording",
+        ended: "Callable[[], bool]",
+        *,
+        press_zero: bool,
+    ) -> None:
         """Let the window look at a drive until it has ended; raises EndedError where the window was closed."""
         port.pause(self._paused)
         self._port, self._recording, self.feed = port, recording, drive

@@ -125,8 +125,16 @@ def play_recording(
     with RehearsalPort(recording, quick=speed is None, pace=speed or 1.0) as port:
         source = SerialSource(port.port_url, car, in_real_time=speed == 1.0)
         coach = DayCoach() if pulls and show is not None else None
-        drive = Drive(source, car, folder=target, tune=recording.tune, gear=gear, wait_for_slowest=speed != 1.0,
-                      say=say, coach=coach)  # fmt: skip
+        drive = Drive(
+            source,
+            car,
+            folder=target,
+            tune=recording.tune,
+            gear=gear,
+            wait_for_slowest=speed != 1.0,
+            say=say,
+            coach=coach,
+        )
 
         def over() -> bool:
             return port.done.is_set() and _drained(drive, recording)

@@ -22,8 +22,10 @@ def obey(drive: "Drive", line: str) -> str:
     word, _, rest = line.strip().partition(" ")
     guided = bool(drive.status().targets)
     row: dict[str, Callable[[], None]] = {
-        "here": drive.here, "skip": drive.skip_target, "back": drive.redo_target,
-    }  # fmt: skip
+        "here": drive.here,
+        "skip": drive.skip_target,
+        "back": drive.redo_target,
+    }
     match word.lower():
         case "":
             return ""

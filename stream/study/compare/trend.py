@@ -87,10 +87,14 @@ def trend(
         change = _pct(logs[group].mean() - means[0])
         points.append(
             TrendPoint(
-                session=name, started=float(start), pulls=int(group.sum()), change_pct=change, low_pct=low,
+                session=name,
+                started=float(start),
+                pulls=int(group.sum()),
+                change_pct=change,
+                low_pct=low,
                 high_pct=high,
             )
-        )  # fmt: skip
+        )
     dated = bool(np.isfinite(starts).all())
     slope = _slope(starts, means) if dated else None
     plain = _slope(starts, np.array([recorded[group].mean() for group in groups])) if dated else None
@@ -123,6 +127,11 @@ def _pct(log_change: float) -> float:
 
 def _no_trend(tune: str, findings: Sequence[Finding]) -> Trend:
     return Trend(
-        tune=tune, points=(), slope_pct_per_day=None, low_pct_per_day=None, high_pct_per_day=None, p=None,
+        tune=tune,
+        points=(),
+        slope_pct_per_day=None,
+        low_pct_per_day=None,
+        high_pct_per_day=None,
+        p=None,
         findings=tuple(findings),
-    )  # fmt: skip
+    )

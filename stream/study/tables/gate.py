@@ -87,8 +87,10 @@ def check_step(step_deg: float) -> None:
     if not 0 < step_deg <= MOST_STEP_DEG:
         raise InputError(
             f"a step of {step_deg:g} degrees: give degrees above 0 and up to {MOST_STEP_DEG:g}; 2 is usual",
-            "advance-step", step_deg=step_deg, most_deg=MOST_STEP_DEG,
-        )  # fmt: skip
+            "advance-step",
+            step_deg=step_deg,
+            most_deg=MOST_STEP_DEG,
+        )
 
 
 def gate(wanted_deg: float | None, place: Place, evidence: Evidence) -> Proposal:

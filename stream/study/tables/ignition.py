@@ -61,8 +61,9 @@ def advise_ignition(
     if not traces and not part:
         raise InputError(
             f"{sessions[0].path}: no pull and no steady stretch of {now!r} to learn from; drive clean pulls on "
-            "two tunes or more", "nothing-to-learn-from",
-        )  # fmt: skip
+            "two tunes or more",
+            "nothing-to-learn-from",
+        )
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
     if any(finding.code == "advance-not-driven" for cell in (*cells, *part) for finding in cell.evidence):
         whole += _stepped(steps, now)
@@ -96,8 +97,9 @@ def _logged(session: Dataset, advance: AdvanceList | UserTable) -> dict[tuple[st
         if len(seen) and float(np.median(seen)) < 0:
             raise InputError(
                 f"{session.path}: the advance logged in its pulls is below 0 ({np.median(seen):.3g}); degrees before "
-                "top dead centre are above 0: log it with that sign, or give the channel role other", "advance-sign",
-            )  # fmt: skip
+                "top dead centre are above 0: log it with that sign, or give the channel role other",
+                "advance-sign",
+            )
     for pull in session.pulls:
         part = slice(*np.searchsorted(time, [pull.start_s - SIDE_S, pull.end_s + SIDE_S]))
         found[str(session.path), pull.start_s] = LoggedPull(_seen(degrees, part), _seen(second, part))

@@ -55,9 +55,11 @@ class Settings:
         """What was tried here, from the least advance to the greatest."""
         order = np.argsort(self.advance)
         return note(
-            "advance-settings", tunes=tuple(self.tunes[i] for i in order),
-            advance_deg=tuple(float(self.advance[i]) for i in order), count=tuple(float(self.count[i]) for i in order),
-        )  # fmt: skip
+            "advance-settings",
+            tunes=tuple(self.tunes[i] for i in order),
+            advance_deg=tuple(float(self.advance[i]) for i in order),
+            count=tuple(float(self.count[i]) for i in order),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +91,16 @@ def propose(
     proposal = gate(None if near else aim.at, place, evidence)
     best = () if aim.best is None else (note("advance-best", best_deg=aim.best, low=aim.limits[0], high=aim.limits[1]),)
     return AdvanceCell(
-        rpm=rpm, second_axis=second, proposal=proposal, low=aim.limits[0], high=aim.limits[1],
-        evidence=(*proposal.reasons, settings.finding(), *best, *aim.found), n=int(sum(settings.count)),
+        rpm=rpm,
+        second_axis=second,
+        proposal=proposal,
+        low=aim.limits[0],
+        high=aim.limits[1],
+        evidence=(*proposal.reasons, settings.finding(), *best, *aim.found),
+        n=int(sum(settings.count)),
         estimate=aim.best,
         tries=tuple(gate(wanted, place, evidence) for wanted in (now - place.step_deg, now, math.inf)),
-    )  # fmt: skip
+    )
 
 
 def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
@@ -205,10 +212,14 @@ def _near_best(settings: Settings) -> tuple[Settings, tuple[Finding, ...]]:
         return settings, ()
     rows = [index for index, near in enumerate(keep) if near]
     kept = replace(
-        settings, tunes=[settings.tunes[i] for i in rows], advance=settings.advance[rows], load=settings.load[rows],
-        covariance=settings.covariance[np.ix_(rows, rows)], count=[settings.count[i] for i in rows],
+        settings,
+        tunes=[settings.tunes[i] for i in rows],
+        advance=settings.advance[rows],
+        load=settings.load[rows],
+        covariance=settings.covariance[np.ix_(rows, rows)],
+        count=[settings.count[i] for i in rows],
         now=rows.index(settings.now) if settings.now in rows else 0,
-    )  # fmt: skip
+    )
     if kept.different < 3:
         return settings, ()
     out = tuple(settings.tunes[i] for i, near in enumerate(keep) if not near)

@@ -82,8 +82,9 @@ class _Bands:
     second: Floats
 
 
-def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], LoggedPull], asked: Asked,
-              knock: KnockMap) -> tuple[list[AdvanceCell], list[Finding]]:  # fmt: skip
+def full_load(
+    pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], LoggedPull], asked: Asked, knock: KnockMap
+) -> tuple[list[AdvanceCell], list[Finding]]:
     """(one cell per rev band, findings). `logged`: what was logged beside each pull, by (session, start_s).
 
     Raises InputError where `now` has no clean pull, a tune is in no table and no log, or there is no common gear.
@@ -97,8 +98,9 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
         raise InputError(
             f"{now!r} is in the car now: no clean pull of this tune in these sessions (they hold "
             f"{', '.join(map(repr, tunes))}); steps do not chain: drive a clean session on it first",
-            "no-pull-of-now", now=now,
-        )  # fmt: skip
+            "no-pull-of-now",
+            now=now,
+        )
     findings = [*words, *_stale(used, now)]
     used, words = _gear(used, tunes, now, asked.width)
     used, more = one_zero(used)
@@ -128,11 +130,13 @@ def full_load(pulls: Sequence[PullTrace], logged: Mapping[tuple[str, float | Non
             cell = _untested(float(rpm), settings, asked, knock)
         else:
             place = Place(
-                now_deg=float(settings.advance[settings.now]), step_deg=asked.step_deg,
+                now_deg=float(settings.advance[settings.now]),
+                step_deg=asked.step_deg,
                 table_deg=_mean(bands.written[mine, column]),
-                tested=(float(settings.advance.min()), float(settings.advance.max())), most_deg=asked.most_deg,
+                tested=(float(settings.advance.min()), float(settings.advance.max())),
+                most_deg=asked.most_deg,
                 odd=_odd(asked, tunes, low, high),
-            )  # fmt: skip
+            )
             evidence = knock.at_full_load(low, high, place.now_deg, own)
             few = () if settings.count[settings.now] >= LEAST_PULLS else (warning("advance-one-pull", now=now),)
             evidence = replace(evidence, withdrawn=(*evidence.withdrawn, *refused, *few))
@@ -180,8 +184,9 @@ def _gear(used: list[PullTrace], tunes: Sequence[str], now: str, width: float) -
     return kept, words
 
 
-def _bands(used: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], LoggedPull],
-           asked: Asked) -> tuple[_Bands, list[Finding]]:  # fmt: skip
+def _bands(
+    used: Sequence[PullTrace], logged: Mapping[tuple[str, float | None], LoggedPull], asked: Asked
+) -> tuple[_Bands, list[Finding]]:
     advance, now, width = asked.advance, asked.now, asked.width
     table = band_table(used, width)
     beside = [logged.get((pull.session, pull.start_s), LoggedPull()) for pull in used]
@@ -325,8 +330,11 @@ def _allowed(key: str) -> float:
 
 def _unfit(own: Sequence[PullTrace]) -> tuple[Finding, ...]:
     """Why pulls of the tune in the car permit no more advance, whatever is known of knock: a lean mixture."""
-    leanest = max((pull.conditions.get("lambda", math.nan) for pull in own), default=math.nan,
-                  key=lambda value: -math.inf if math.isnan(value) else value)  # fmt: skip
+    leanest = max(
+        (pull.conditions.get("lambda", math.nan) for pull in own),
+        default=math.nan,
+        key=lambda value: -math.inf if math.isnan(value) else value,
+    )
     return (warning("advance-lean", value=leanest, most=LEAN),) if leanest > LEAN else ()
 
 
@@ -336,8 +344,9 @@ def _drifting(used: Sequence[PullTrace], tunes: Sequence[str]) -> bool:
     return any(order_of(driven, one, other) for one, other in combinations(tunes, 2))
 
 
-def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess: float,
-              drifting: bool) -> Settings | None:  # fmt: skip
+def _settings(
+    bands: _Bands, column: int, tunes: Sequence[str], now: str, excess: float, drifting: bool
+) -> Settings | None:
     """Means and their covariance in one band over the tunes that filled it; None where none did."""
     filled = np.isfinite(bands.table.load[:, column]) & np.isfinite(bands.advance[:, column])
     rows = {
@@ -357,10 +366,15 @@ def _settings(bands: _Bands, column: int, tunes: Sequence[str], now: str, excess
     covariance = np.diag([scatter / len(rows[tune]) for tune in there])
     covariance += _shared(bands.pulls, [rows[tune] for tune in there], means, excess)
     return Settings(
-        tunes=there, advance=np.array([bands.advance[rows[tune], column].mean() for tune in there]), load=means,
-        covariance=covariance, count=[len(rows[tune]) for tune in there], t=t_quantile(free) if free else math.nan,
-        now=there.index(now) if now in there else -1, drifting=drifting,
-    )  # fmt: skip
+        tunes=there,
+        advance=np.array([bands.advance[rows[tune], column].mean() for tune in there]),
+        load=means,
+        covariance=covariance,
+        count=[len(rows[tune]) for tune in there],
+        t=t_quantile(free) if free else math.nan,
+        now=there.index(now) if now in there else -1,
+        drifting=drifting,
+    )
 
 
 def _shared(pulls: Sequence[PullTrace], rows: Sequence[Ints], means: Floats, excess: float) -> Floats:
@@ -394,9 +408,10 @@ def _session_excess(load: Floats, pulls: Sequence[PullTrace], tunes: Sequence[st
     sources = shared.zero_sources(pulls)
     on_log = sources.loading * (1 / load[:, common]).mean(axis=1)[:, None]
     names = list(dict.fromkeys(pull.session for pull in pulls))
-    tune, session = (np.array(row, np.intp) for row in (
-        [tunes.index(pull.tune) for pull in pulls], [names.index(pull.session) for pull in pulls]
-    ))  # fmt: skip
+    tune, session = (
+        np.array(row, np.intp)
+        for row in ([tunes.index(pull.tune) for pull in pulls], [names.index(pull.session) for pull in pulls])
+    )
     return shared.session_excess(logs[:, common].mean(axis=1), tune, session, on_log, sources.variance).variance
 
 
@@ -412,7 +427,11 @@ def _untested(rpm: float, settings: Settings | None, asked: Asked, knock: KnockM
     proposal = gate(None, place, knock.at_full_load(low, high, known, ()))
     tried = () if settings is None else (settings.finding(),)
     return AdvanceCell(
-        rpm=rpm, second_axis=None, proposal=proposal, low=None, high=None,
+        rpm=rpm,
+        second_axis=None,
+        proposal=proposal,
+        low=None,
+        high=None,
         n=0 if settings is None else int(sum(settings.count)),
         evidence=(*proposal.reasons, warning("advance-band-not-crossed", now=asked.now), *tried),
-    )  # fmt: skip
+    )

@@ -135,14 +135,22 @@ def _stretches(
         part = slice(first, last)
         zero = zero_at(float(rows.time_s[part].mean()), session.zeros, str(session.path))
         zero = None if zero is None else zero.scaled(scale)
-        found.append(_Stretch(
-            session.tune, str(session.path), (int(row[first]), int(column[first])),
-            scale * float(rows.load[part].mean()) - (zero.value if zero else 0.0), float(pressure[part].mean()),
-            float(rows.speed_rpm[part].mean()), float(rate[part].mean()),
-            math.nan if mixture is None else float(mixture[part].mean()),
-            session.started_utc.timestamp() + float(rows.time_s[first]), float(angle[part].mean()),
-            float(written[part].mean()), zero,
-        ))  # fmt: skip
+        found.append(
+            _Stretch(
+                session.tune,
+                str(session.path),
+                (int(row[first]), int(column[first])),
+                scale * float(rows.load[part].mean()) - (zero.value if zero else 0.0),
+                float(pressure[part].mean()),
+                float(rows.speed_rpm[part].mean()),
+                float(rate[part].mean()),
+                math.nan if mixture is None else float(mixture[part].mean()),
+                session.started_utc.timestamp() + float(rows.time_s[first]),
+                float(angle[part].mean()),
+                float(written[part].mean()),
+                zero,
+            )
+        )
     return found, boosted_s
 
 
@@ -228,16 +236,19 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
     unlike = [tune for tune in shared if abs(mixture[tune] - mixture[now]) > dict(ALIKE)["lambda"]]
     shared = [tune for tune in shared if tune not in unlike]
     place = Place(
-        now_deg=at[now], step_deg=asked.step_deg, table_deg=float(np.mean([one.written for one in mine
-                                                                          if one.tune == now])),
-        tested=(min(at.values()), max(at.values())), most_deg=asked.most_deg,
+        now_deg=at[now],
+        step_deg=asked.step_deg,
+        table_deg=float(np.mean([one.written for one in mine if one.tune == now])),
+        tested=(min(at.values()), max(at.values())),
+        most_deg=asked.most_deg,
         odd=any(one.second is not None and one.low < reach[1] and one.high > reach[0] for one in asked.odd),
-    )  # fmt: skip
+    )
     evidence = knock.at_part_load(*reach, across, at[now])
     why = None
     if unlike and len(shared) < 2:
-        why = warning("advance-unlike", tune=unlike[0], now=now, what="lambda", own=mixture[now],
-                      other=mixture[unlike[0]])  # fmt: skip
+        why = warning(
+            "advance-unlike", tune=unlike[0], now=now, what="lambda", own=mixture[now], other=mixture[unlike[0]]
+        )
     elif len(tunes) > 1 and len(shared) < 2:
         why = note("part-load-apart")
     elif len(shared) < 2:
@@ -247,13 +258,20 @@ def _cell(mine: list[_Stretch], key: tuple[int, int], asked: Asked, knock: Knock
     if settings is None:
         proposal = gate(None, place, evidence)
         tried = note(
-            "advance-settings", tunes=tuple(tunes), advance_deg=tuple(at.values()),
+            "advance-settings",
+            tunes=tuple(tunes),
+            advance_deg=tuple(at.values()),
             count=tuple(float(len(spans[tune])) for tune in tunes),
-        )  # fmt: skip
+        )
         return AdvanceCell(
-            rpm=rpm, second_axis=second, proposal=proposal, low=None, high=None, n=sum(map(len, spans.values())),
+            rpm=rpm,
+            second_axis=second,
+            proposal=proposal,
+            low=None,
+            high=None,
+            n=sum(map(len, spans.values())),
             evidence=(*proposal.reasons, why or note("part-load-few"), tried),
-        )  # fmt: skip
+        )
     return propose(settings, place, evidence, rpm, second)
 
 
@@ -325,11 +343,15 @@ def _settings(
     residual = load - design @ found
     variance = float(residual @ residual) / free
     return Settings(
-        tunes=tunes, advance=np.array([at[name] for name in tunes]), load=found[:count],
+        tunes=tunes,
+        advance=np.array([at[name] for name in tunes]),
+        load=found[:count],
         covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes) + np.outer(rates, rates),
         t=t_quantile(free),
-        count=[int(column.sum()) for column in tune.T], now=tunes.index(now), drifting=drifting,
-    )  # fmt: skip
+        count=[int(column.sum()) for column in tune.T],
+        now=tunes.index(now),
+        drifting=drifting,
+    )
 
 
 def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Floats:

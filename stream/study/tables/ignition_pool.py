@@ -133,20 +133,34 @@ def runs_of(pulls: Sequence[PullTrace], load: Floats, advance: Floats, scatter: 
     filled = np.maximum(count, 1)
 
     def mean(values: Floats) -> Floats:
-        total = np.array([np.where(usable[group == one], values[group == one], 0.0).sum(axis=0)
-                          for one in range(len(keys))])  # fmt: skip
+        total = np.array(
+            [np.where(usable[group == one], values[group == one], 0.0).sum(axis=0) for one in range(len(keys))]
+        )
         return np.where(count > 0, total / filled, np.nan)
 
     level = mean(logs)
-    loading = np.stack(
-        [mean(np.where(usable, column[:, None] / np.where(usable, load, 1.0), np.nan)) for column in sources.loading.T],
-        axis=-1,
-    ) if sources.loading.shape[1] else np.zeros((*level.shape, 0))  # fmt: skip
+    loading = (
+        np.stack(
+            [
+                mean(np.where(usable, column[:, None] / np.where(usable, load, 1.0), np.nan))
+                for column in sources.loading.T
+            ],
+            axis=-1,
+        )
+        if sources.loading.shape[1]
+        else np.zeros((*level.shape, 0))
+    )
     return Runs(
-        tunes=[tune for _, tune in keys], load=level, advance=mean(advance), count=count,
-        session=np.array([names.index(session) for session, _ in keys], np.intp), zero=np.nan_to_num(loading),
-        zero_var=sources.variance, pull=_pull_scatter(logs - level[group], group, scatter), scatter=scatter,
-    )  # fmt: skip
+        tunes=[tune for _, tune in keys],
+        load=level,
+        advance=mean(advance),
+        count=count,
+        session=np.array([names.index(session) for session, _ in keys], np.intp),
+        zero=np.nan_to_num(loading),
+        zero_var=sources.variance,
+        pull=_pull_scatter(logs - level[group], group, scatter),
+        scatter=scatter,
+    )
 
 
 def _pull_scatter(residual: Floats, group: Ints, scatter: Scatter) -> tuple[float, float]:
@@ -190,9 +204,9 @@ def _middle(rpm: Floats, band: Ints, x: Floats) -> Floats:
     middle = np.array([(x[band == one].min() + x[band == one].max()) / 2 for one in bands])
     at = (rpm - rpm.mean()) / 1000.0
     degree = min(2, len(bands) - 1)
-    return np.asarray(np.polynomial.polynomial.polyval(
-        at, np.polynomial.polynomial.polyfit(at[bands], middle, degree)
-    ), np.float64)  # fmt: skip
+    return np.asarray(
+        np.polynomial.polynomial.polyval(at, np.polynomial.polynomial.polyfit(at[bands], middle, degree)), np.float64
+    )
 
 
 def _near_best(runs: Runs) -> Flags:
@@ -241,9 +255,11 @@ def _mixture(
     evidence = np.array([one[2] + one[4] for one in found])
     weight = np.exp(evidence - evidence.max())
     return BestCurve(
-        weight / weight.sum(), np.array([one[3] for one in found]), np.array([one[0] for one in found]),
+        weight / weight.sum(),
+        np.array([one[3] for one in found]),
+        np.array([one[0] for one in found]),
         np.array([one[1] for one in found]),
-    )  # fmt: skip
+    )
 
 
 def _component(

@@ -52,10 +52,15 @@ def odd_cells(advance: AdvanceList | UserTable, confirmed: Sequence[float] = ())
     if isinstance(advance, UserTable):
         far = advance.far_from_neighbours(ODD_DEG, 0.0)
         found = [
-            OddCell("", float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column]),
-                    *_reach(advance.rpm, int(row)))
+            OddCell(
+                "",
+                float(advance.rpm[row]),
+                float(advance.second[column]),
+                float(advance.cells[row, column]),
+                *_reach(advance.rpm, int(row)),
+            )
             for row, column in np.argwhere(far)
-        ]  # fmt: skip
+        ]
     else:
         found = [
             OddCell(tune, float(rpm[row]), None, float(degrees[row]), *_reach(rpm, row))
@@ -79,8 +84,13 @@ def _odd_points(rpm: Floats, degrees: Floats) -> list[int]:
                 line = degrees[a] + (degrees[b] - degrees[a]) * (rpm[row] - rpm[a]) / (rpm[b] - rpm[a])
                 near.append(abs(float(degrees[row] - line)))
             # a point in the middle lies between its neighbours or not; one at an end also lies near the next, or not
-            off.append(near[0] if 0 < place < len(left) - 1 else min([*near, abs(float(degrees[row] - degrees[
-                left[place + 1] if place == 0 else left[place - 1]]))]))  # fmt: skip
+            off.append(
+                near[0]
+                if 0 < place < len(left) - 1
+                else min(
+                    [*near, abs(float(degrees[row] - degrees[left[place + 1] if place == 0 else left[place - 1]]))]
+                )
+            )
         worst = int(np.argmax(off))
         if off[worst] <= ODD_DEG:
             break
@@ -130,8 +140,9 @@ def _read(path: Path) -> _Kept:
     except (OSError, msgspec.DecodeError) as error:
         raise InputError(
             f"{path}: the steps proposed from this session cannot be read ({' '.join(str(error).split())}); delete it "
-            "only if no table was changed since these pulls", "advised-unreadable",
-        ) from None  # fmt: skip
+            "only if no table was changed since these pulls",
+            "advised-unreadable",
+        ) from None
 
 
 def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice, *tables: Path) -> list[Finding]:
@@ -143,9 +154,8 @@ def keep_steps(sessions: Sequence[Dataset], now: str, advice: Advice, *tables: P
     steps = [
         Step(tune=now, rpm=cell.rpm, second_axis=cell.second_axis, from_deg=cell.now, to_deg=cell.proposed)
         for cell in advice.cells
-        if cell.now is not None and cell.proposed is not None
-        and cell.proposed > cell.now
-    ]  # fmt: skip
+        if cell.now is not None and cell.proposed is not None and cell.proposed > cell.now
+    ]
     found: list[Finding] = []
     if not steps:
         return found
@@ -185,9 +195,10 @@ def _mark(session: Dataset) -> str:
 def driven_before(steps: Iterable[Step], now: str, rpm: float, second: float | None, width: float) -> float:
     """The advance that these pulls had when a step was proposed from them; NaN: none was, here."""
     near = [
-        step.from_deg for step in steps
+        step.from_deg
+        for step in steps
         if step.tune == now and abs(step.rpm - rpm) <= width / 2 and step.second_axis == second
-    ]  # fmt: skip
+    ]
     return min(near, default=math.nan)
 
 
@@ -244,10 +255,14 @@ def table_with(
     text, written = advance.rewritten(new, highest=new)
     return text, [
         WrittenCell(
-            float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column]),
-            float(written[row, column]), reasons,
-        ) for (row, column), reasons in zip(np.ndindex(*new.shape), why, strict=True)
-    ]  # fmt: skip
+            float(advance.rpm[row]),
+            float(advance.second[column]),
+            float(advance.cells[row, column]),
+            float(written[row, column]),
+            reasons,
+        )
+        for (row, column), reasons in zip(np.ndindex(*new.shape), why, strict=True)
+    ]
 
 
 def _over(full: dict[float, Proposal], low: float, high: float, width: float, value: float) -> Proposal:

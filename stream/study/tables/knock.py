@@ -62,8 +62,9 @@ class Listening:
             if not (0 <= low < high < math.inf):
                 raise InputError(
                     f"knock heard from {low:g} to {high:g} rpm: is no range; give the lower speed first, as in "
-                    "4200 to 4600", "heard-range",
-                )  # fmt: skip
+                    "4200 to 4600",
+                    "heard-range",
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,9 +137,11 @@ class KnockMap:
         if seen is not None:
             return seen
         masks = [
-            (one, one.pull == one.number(pull)) for pull in crossing for one in self.sessions
+            (one, one.pull == one.number(pull))
+            for pull in crossing
+            for one in self.sessions
             if one.path == pull.session
-        ]  # fmt: skip
+        ]
         return self._quiet(masks, wide, listened, len(crossing))
 
     def at_part_load(self, low: float, high: float, second: tuple[float, float], now_deg: float) -> Evidence:
@@ -187,8 +190,9 @@ class KnockMap:
         values = dict(finding.values) | {"least_deg": float(known[least]), "count": len(rows)}
         return Evidence(knock="seen", least_deg=float(known[least]), reasons=(replace(finding, values=values),))
 
-    def _quiet(self, masks: list[tuple[SessionKnock, Flags]], wide: tuple[float, float], listened: bool,
-               count: int) -> Evidence:  # fmt: skip
+    def _quiet(
+        self, masks: list[tuple[SessionKnock, Flags]], wide: tuple[float, float], listened: bool, count: int
+    ) -> Evidence:
         """Evidence where no knock was seen: quiet, listened to, or not known, and why."""
         withdrawn = tuple(self.limits.found[row] for row in np.flatnonzero(self._inside(self.limits, wide))[:1])
         why = next((reason for one, mask in masks if (reason := _unknown(one, mask, wide, masks))), None)
@@ -205,30 +209,50 @@ class KnockMap:
     def _none_heard(self, pull: PullTrace, low: float, high: float) -> bool:
         """Whether somebody who listened in this pull heard none from low to high rpm, and this was kept."""
         return any(
-            not row.heard and row.pull in (0, one.number(pull))
-            and (row.rpm_from is None or row.rpm_from <= low) and (row.rpm_to is None or row.rpm_to >= high)
-            for one in self.sessions if one.path == pull.session
+            not row.heard
+            and row.pull in (0, one.number(pull))
+            and (row.rpm_from is None or row.rpm_from <= low)
+            and (row.rpm_to is None or row.rpm_to >= high)
+            for one in self.sessions
+            if one.path == pull.session
             for row in one.heard
-        )  # fmt: skip
+        )
 
 
-def knock_map(sessions: Sequence[Dataset], advance: AdvanceList | UserTable, now: str, listening: Listening,
-              width: float, steps: Mapping[str, Sequence[Step]]) -> KnockMap:  # fmt: skip
+def knock_map(
+    sessions: Sequence[Dataset],
+    advance: AdvanceList | UserTable,
+    now: str,
+    listening: Listening,
+    width: float,
+    steps: Mapping[str, Sequence[Step]],
+) -> KnockMap:
     """Read every knock channel of all sessions; `steps`: what was proposed from each before, by its path.
 
     Raises InputError where the sessions are of different cars.
     """
     one_car(sessions)
     if not (math.isfinite(width) and width > 0):
-        raise InputError(f"a band width of {width:g} rpm cannot be used; give a positive number, 250 is usual",
-                         "band-width", width=width)  # fmt: skip
+        raise InputError(
+            f"a band width of {width:g} rpm cannot be used; give a positive number, 250 is usual",
+            "band-width",
+            width=width,
+        )
     read = [_read(session, advance, now, steps.get(str(session.path), ()), width) for session in sessions]
     whole = tuple(_worst(reading, read, width) for reading in read)
     _heard_somewhere(whole, now, listening)
     seen = [mark for one in whole for mark in _seen_marks(one)]
     seen += [mark for one in whole for mark in _heard_marks(one)]
-    seen += [(low, high, math.nan, math.nan, danger("knock-heard", low_rpm=low, high_rpm=high, least_deg=math.nan,
-              count=1, where="")) for low, high in listening.heard]  # fmt: skip
+    seen += [
+        (
+            low,
+            high,
+            math.nan,
+            math.nan,
+            danger("knock-heard", low_rpm=low, high_rpm=high, least_deg=math.nan, count=1, where=""),
+        )
+        for low, high in listening.heard
+    ]
     limits = [mark for one in whole for mark in _limit_marks(one)]
     return KnockMap(width, whole, _marks(seen), _marks(limits), listening, now, _summary(whole, now, listening))
 
@@ -243,8 +267,11 @@ def _heard_somewhere(whole: Sequence[SessionKnock], now: str, listening: Listeni
         if len(speeds) and not ((speeds >= low) & (speeds <= high)).any():
             raise InputError(
                 f"knock heard from {low:g} to {high:g} rpm: {now!r} ran from {speeds.min():.0f} to {speeds.max():.0f} "
-                "rpm in these sessions; say the speeds it was heard at", "heard-nowhere", low_rpm=low, high_rpm=high,
-            )  # fmt: skip
+                "rpm in these sessions; say the speeds it was heard at",
+                "heard-nowhere",
+                low_rpm=low,
+                high_rpm=high,
+            )
 
 
 def one_car(sessions: Sequence[Dataset]) -> None:
@@ -253,8 +280,9 @@ def one_car(sessions: Sequence[Dataset]) -> None:
     if len(names) > 1:
         raise InputError(
             f"sessions of different cars ({' and '.join(map(repr, names))}) cannot stand side by side; leave one kind "
-            "out", "different-cars",
-        )  # fmt: skip
+            "out",
+            "different-cars",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,8 +301,9 @@ class _Reading:
     heard: tuple[Heard, ...]
 
 
-def _read(session: Dataset, advance: AdvanceList | UserTable, now: str, steps: Sequence[Step],
-          width: float) -> _Reading:  # fmt: skip
+def _read(
+    session: Dataset, advance: AdvanceList | UserTable, now: str, steps: Sequence[Step], width: float
+) -> _Reading:
     rows = session.even(ROLES, ROWS_HZ)
     count = len(rows.time_s)
     logs = {one.name: read_knock(session, one, rows.step_s, count) for one in session.recorded("knock")}
@@ -293,10 +322,17 @@ def _read(session: Dataset, advance: AdvanceList | UserTable, now: str, steps: S
             there = (tune == step.tune) & (np.abs(rows.speed_rpm - step.rpm) <= width / 2)
             degrees[there] = np.fmin(degrees[there], step.from_deg)
     return _Reading(
-        session, rows, logs, _light(rows), _loaded(session, rows),
-        degrees, second, pull,
-        np.asarray(tune == now, dtype=bool), session.heard,
-    )  # fmt: skip
+        session,
+        rows,
+        logs,
+        _light(rows),
+        _loaded(session, rows),
+        degrees,
+        second,
+        pull,
+        np.asarray(tune == now, dtype=bool),
+        session.heard,
+    )
 
 
 def _tune(session: Dataset, pull: str) -> str:
@@ -331,8 +367,15 @@ def _second(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable) 
     return np.full(len(rows.time_s), np.nan) if found is None else found
 
 
-def _advance(session: Dataset, rows: EvenRows, advance: AdvanceList | UserTable, now: str, second: Floats,
-             pull: Ints, tune: Floats) -> Floats:  # fmt: skip
+def _advance(
+    session: Dataset,
+    rows: EvenRows,
+    advance: AdvanceList | UserTable,
+    now: str,
+    second: Floats,
+    pull: Ints,
+    tune: Floats,
+) -> Floats:
     """The advance of each row: logged, else by the tables where these speak of it."""
     channel = session.first("advance")
     found = np.full(len(rows.time_s), np.nan) if channel is None else rows.channels[channel.name].copy()
@@ -354,8 +397,12 @@ def _worst(own: _Reading, all_of: Sequence[_Reading], width: float) -> SessionKn
     size, over, interval = np.full(count, np.nan), np.zeros(count, dtype=bool), 0.0
     for name, log in own.logs.items():
         others = [one for one in all_of if name in one.logs and one.logs[name].unit == log.unit]
-        told, much = states([one.logs[name] for one in others], [one.rows.speed_rpm for one in others],
-                            [one.light for one in others], width)[others.index(own)]  # fmt: skip
+        told, much = states(
+            [one.logs[name] for one in others],
+            [one.rows.speed_rpm for one in others],
+            [one.light for one in others],
+            width,
+        )[others.index(own)]
         passed = _passed(own, log)
         told = np.where(passed & (not _noisy(passed, own)), SEEN, told)
         if _echo(own, log):
@@ -365,9 +412,20 @@ def _worst(own: _Reading, all_of: Sequence[_Reading], width: float) -> SessionKn
         over |= passed
         interval = max(interval, log.interval_s)
     return SessionKnock(
-        own.session, own.rows, own.loaded, state, size, over, ", ".join(own.logs), interval, own.advance, own.second,
-        own.pull, own.now, own.heard,
-    )  # fmt: skip
+        own.session,
+        own.rows,
+        own.loaded,
+        state,
+        size,
+        over,
+        ", ".join(own.logs),
+        interval,
+        own.advance,
+        own.second,
+        own.pull,
+        own.now,
+        own.heard,
+    )
 
 
 def _echo(own: _Reading, log: KnockLog) -> bool:
@@ -419,10 +477,24 @@ def _seen_marks(one: SessionKnock) -> list[Mark]:
             low, high = float(speeds[seen].min()), float(speeds[seen].max())
         least = float(np.nanmin(degrees)) if np.isfinite(degrees).all() else math.nan
         at = float(np.nanmin(second)) if np.isfinite(second).any() else (math.inf if one.pull[row] else math.nan)
-        marks.append((low, high, least, at, danger(
-            "knock-seen", where=one.session.path.name, channel=one.channel, time_s=float(one.rows.time_s[row]),
-            rpm=float(rpm[row]), size=float(one.size[row]), least_deg=least, count=1,
-        )))  # fmt: skip
+        marks.append(
+            (
+                low,
+                high,
+                least,
+                at,
+                danger(
+                    "knock-seen",
+                    where=one.session.path.name,
+                    channel=one.channel,
+                    time_s=float(one.rows.time_s[row]),
+                    rpm=float(rpm[row]),
+                    size=float(one.size[row]),
+                    least_deg=least,
+                    count=1,
+                ),
+            )
+        )
     return marks
 
 
@@ -431,9 +503,15 @@ def _limit_marks(one: SessionKnock) -> list[Mark]:
     for row in np.flatnonzero(one.over & one.loaded):
         speed = float(rpm[row])
         low, high = (speed, speed) if math.isfinite(speed) else (0.0, math.inf)
-        marks.append((low, high, math.nan, math.nan, warning(
-            "knock-limit", where=one.session.path.name, channel=one.channel, rpm=speed
-        )))  # fmt: skip
+        marks.append(
+            (
+                low,
+                high,
+                math.nan,
+                math.nan,
+                warning("knock-limit", where=one.session.path.name, channel=one.channel, rpm=speed),
+            )
+        )
     return marks
 
 
@@ -464,9 +542,13 @@ def _heard_marks(one: SessionKnock) -> list[Mark]:
 
 def _heard_mark(one: SessionKnock, low: float, high: float, degrees: Floats) -> Mark:
     least = float(degrees.min()) if len(degrees) and np.isfinite(degrees).all() else math.nan
-    return (low, high, least, math.inf, danger(
-        "knock-heard", low_rpm=low, high_rpm=high, least_deg=least, count=1, where=one.session.path.name
-    ))  # fmt: skip
+    return (
+        low,
+        high,
+        least,
+        math.inf,
+        danger("knock-heard", low_rpm=low, high_rpm=high, least_deg=least, count=1, where=one.session.path.name),
+    )
 
 
 def _covered(one: SessionKnock, blank: Flags, masks: Sequence[tuple[SessionKnock, Flags]]) -> bool:
@@ -484,14 +566,21 @@ def _covered(one: SessionKnock, blank: Flags, masks: Sequence[tuple[SessionKnock
     return bool(shown.all())
 
 
-def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float],
-             masks: Sequence[tuple[SessionKnock, Flags]]) -> Finding | None:  # fmt: skip
+def _unknown(
+    one: SessionKnock, mask: Flags, wide: tuple[float, float], masks: Sequence[tuple[SessionKnock, Flags]]
+) -> Finding | None:
     """Why these rows of a session do not show that it was quiet; None where they do."""
     rpm = one.rows.speed_rpm
     inside = mask & ~((rpm < wide[0]) | (rpm > wide[1]))
     if not inside.any():
-        return warning("knock-not-known", why="blank", where=one.session.path.name, channel=one.channel,
-                       rpm=(wide[0] + wide[1]) / 2, times=math.nan)  # fmt: skip
+        return warning(
+            "knock-not-known",
+            why="blank",
+            where=one.session.path.name,
+            channel=one.channel,
+            rpm=(wide[0] + wide[1]) / 2,
+            times=math.nan,
+        )
     bad = inside & (one.state != QUIET)
     blank = bad & (one.state == BLANK)
     if one.channel and blank.any() and not (bad & ~blank).any():
@@ -506,8 +595,14 @@ def _unknown(one: SessionKnock, mask: Flags, wide: tuple[float, float],
     state = int(np.bincount(one.state[bad]).argmax())
     row = int(np.flatnonzero(bad & (one.state == state))[0])
     state = RAISED_HERE if state == SEEN else state
-    return warning("knock-not-known", why=WHY[state], where=one.session.path.name, channel=one.channel,
-                   rpm=float(rpm[row]), times=float(one.size[row]))  # fmt: skip
+    return warning(
+        "knock-not-known",
+        why=WHY[state],
+        where=one.session.path.name,
+        channel=one.channel,
+        rpm=float(rpm[row]),
+        times=float(one.size[row]),
+    )
 
 
 def _crosses(pull: PullTrace, low: float, high: float) -> bool:
@@ -525,8 +620,9 @@ def _summary(whole: Sequence[SessionKnock], now: str, listening: Listening) -> t
         if one.channel and one.now.any() and len(kinds := {int(s) for s in one.state if s in WHY}) == 1:
             state = kinds.pop()
             if (one.state == state).mean() > 0.9:
-                found.append(warning("knock-channel-not-known", why=WHY[state], channel=one.channel,
-                                     where=one.session.path.name))  # fmt: skip
+                found.append(
+                    warning("knock-channel-not-known", why=WHY[state], channel=one.channel, where=one.session.path.name)
+                )
     kept = [
         one
         for one in whole

@@ -43,9 +43,15 @@ DEGREES = ("deg", "°", "grad", "grd", "crank")
 Kind = Literal["blank", "flat", "event", "mixed", "level"]
 QUIET, SEEN, BLANK, FLAT, RAISED_HERE, RAILED, SLOW, UNSURE, FALLEN, ECHO = range(10)
 WHY = {
-    BLANK: "blank", FLAT: "flat", RAISED_HERE: "raised", RAILED: "railed", SLOW: "slow", UNSURE: "unsure",
-    FALLEN: "fallen", ECHO: "echo",
-}  # fmt: skip
+    BLANK: "blank",
+    FLAT: "flat",
+    RAISED_HERE: "raised",
+    RAILED: "railed",
+    SLOW: "slow",
+    UNSURE: "unsure",
+    FALLEN: "fallen",
+    ECHO: "echo",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +101,17 @@ def read_knock(data: Dataset, channel: Channel, step_s: float, count: int) -> Kn
     np.add.at(hits, place, 1.0)
     seen = hits[:count] > 0
     return KnockLog(
-        channel.name, channel.unit, kind, np.where(seen, high[:count], np.nan),
+        channel.name,
+        channel.unit,
+        kind,
+        np.where(seen, high[:count], np.nan),
         np.where(seen, total[:count] / np.maximum(hits[:count], 1), np.nan),
-        _any(railed, place, count), _any(over, place, count), interval, sure, step_s,
-    )  # fmt: skip
+        _any(railed, place, count),
+        _any(over, place, count),
+        interval,
+        sure,
+        step_s,
+    )
 
 
 def states(logs: list[KnockLog], rpm: list[Floats], light: list[Flags], width: float) -> list[tuple[Ints, Floats]]:

@@ -238,8 +238,9 @@ def _before_top(sheet: Sheet, degrees: Floats) -> None:
     if float(np.median(degrees)) < 0:
         raise InputError(
             f"{sheet.path}: most cells are below 0 (the middle one is {np.median(degrees):g}); cells are degrees "
-            "before top dead centre, so advance is above 0: turn the sign", "advance-sign",
-        )  # fmt: skip
+            "before top dead centre, so advance is above 0: turn the sign",
+            "advance-sign",
+        )
 
 
 def companion(path: Path) -> Path:

@@ -42,8 +42,9 @@ def test_a_replay_feeds_what_a_person_did_again(tmp_path: Path) -> None:
     commands, marks, holds and live rows, to the bit."""
     path = marked_drive(tmp_path)
     again = tmp_path / "again.h5"
-    run_offline(ReplaySource(path, rows_per_block=37), car(), tune="heron", gear=None,
-                started_utc=datetime.now(UTC), path=again)  # fmt: skip
+    run_offline(
+        ReplaySource(path, rows_per_block=37), car(), tune="heron", gear=None, started_utc=datetime.now(UTC), path=again
+    )
 
     with open_session(path) as live, open_session(again) as replayed:
         assert [(one.kind, one.value) for one in live.commands] == [
@@ -92,9 +93,17 @@ def test_commands_survive_a_recording_that_was_cut_off(tmp_path: Path) -> None:
 
     path = tmp_path / "cut.h5"
     writer = SessionWriter(
-        path, info(200.0), car().text, tune="heron", started_utc=datetime.now(UTC), live_rate_hz=100.0,
-        live_filter="none", live_delay_s=0.0, load_unit="mV/V", calibration="provisional",
-    )  # fmt: skip
+        path,
+        info(200.0),
+        car().text,
+        tune="heron",
+        started_utc=datetime.now(UTC),
+        live_rate_hz=100.0,
+        live_filter="none",
+        live_delay_s=0.0,
+        load_unit="mV/V",
+        calibration="provisional",
+    )
     writer.append(Block(Plan(1).hold(2000, 2).samples(), 0, 200.0))
     writer.add_commands([Command(index=100, kind="mark", value="gate")])
     writer.flush()

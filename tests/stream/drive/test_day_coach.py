@@ -113,14 +113,26 @@ def test_sessions_of_other_days_cars_and_unfinished_ones_do_not_count(tmp_path: 
     folder = tmp_path / "day"
     folder.mkdir()
     yesterday, other = folder / "yesterday.h5", folder / "other.h5"
-    run_offline(ReplaySource(made), car(), tune="wren", gear=3, started_utc=datetime.now(UTC) - timedelta(days=1),
-                path=yesterday)  # fmt: skip
+    run_offline(
+        ReplaySource(made),
+        car(),
+        tune="wren",
+        gear=3,
+        started_utc=datetime.now(UTC) - timedelta(days=1),
+        path=yesterday,
+    )
     foreign = car(extra="[engine]\nredline_rpm = 7000.0\n")
     text = foreign.text.replace("hill-climb special", "another car")
     from stream.car import parse_car
 
-    run_offline(ReplaySource(made), parse_car(text), tune="teal", gear=3,
-                started_utc=datetime.now(UTC) - timedelta(seconds=60), path=other)  # fmt: skip
+    run_offline(
+        ReplaySource(made),
+        parse_car(text),
+        tune="teal",
+        gear=3,
+        started_utc=datetime.now(UTC) - timedelta(seconds=60),
+        path=other,
+    )
     coached = DayCoach()
     day_of(folder, [("heron", Road(7).pull())], coached)
     coached.join(20.0)

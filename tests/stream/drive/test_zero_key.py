@@ -51,8 +51,14 @@ def test_the_last_quiet_seconds_are_the_zero_and_a_replay_has_it_to_the_bit(tmp_
         source.end()
         drive.join(20.0)
     again = tmp_path / "again.h5"
-    run_offline(ReplaySource(drive.recorded[0], rows_per_block=61), car(), tune="heron", gear=None,
-                started_utc=datetime.now(UTC), path=again)  # fmt: skip
+    run_offline(
+        ReplaySource(drive.recorded[0], rows_per_block=61),
+        car(),
+        tune="heron",
+        gear=None,
+        started_utc=datetime.now(UTC),
+        path=again,
+    )
 
     with open_session(drive.recorded[0]) as live, open_session(again) as replayed:
         (zero,) = live.zeros
@@ -92,9 +98,14 @@ def test_a_zero_survives_a_recording_that_was_cut_off(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("what", "reason"),
-    [("wander", "wanders"), ("in gear", "2500 rpm; out of gear"), ("too soon", "not all there"),
-     ("clipped", "outside its range"), ("rolls", "road speed reached 30 km/h")],
-)  # fmt: skip
+    [
+        ("wander", "wanders"),
+        ("in gear", "2500 rpm; out of gear"),
+        ("too soon", "not all there"),
+        ("clipped", "outside its range"),
+        ("rolls", "road speed reached 30 km/h"),
+    ],
+)
 def test_it_is_refused_with_the_reason(what: str, reason: str) -> None:
     """What does not look like nothing on the link is no zero, and why is said."""
     samples, the_car, channels = idling(10.0), car(), INFO_CHANNELS

@@ -99,8 +99,9 @@ def test_below_is_watched_too() -> None:
     assert of(events, "limit")[0].time_s <= 900 / RATE
 
 
-@pytest.mark.parametrize(("value", "why", "within_s"), [(0.4, "flat", 6.0), (5.2, "end of its range", 1.0),
-                                                         (np.nan, "no number", 3.0)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("value", "why", "within_s"), [(0.4, "flat", 6.0), (5.2, "end of its range", 1.0), (np.nan, "no number", 3.0)]
+)
 def test_a_channel_that_cannot_show_it_is_told(value: float, why: str, within_s: float) -> None:
     """Flat, railed or gone: told once, with the channel; the limit's own silence would be no evidence."""
     _, samples, knock = two_pulls()

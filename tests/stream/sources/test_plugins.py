@@ -85,8 +85,10 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     target = folder / "site"
     subprocess.run(
         [sys.executable, "-m", "pip", "install", "-q", "--no-index", "--no-deps", "--target", target, wheel(folder)],
-        check=True, capture_output=True, env={**os.environ, "PIP_DISABLE_PIP_VERSION_CHECK": "1"},
-    )  # fmt: skip
+        check=True,
+        capture_output=True,
+        env={**os.environ, "PIP_DISABLE_PIP_VERSION_CHECK": "1"},
+    )
     return target
 
 
@@ -98,8 +100,11 @@ def typed(site: Path) -> Callable[..., Outcome]:
         path = os.pathsep.join((str(ROOT), str(site)))
         done = subprocess.run(
             [sys.executable, "-m", "ui.cli.main", *map(str, words)],
-            capture_output=True, text=True, timeout=90, env={**os.environ, "PYTHONPATH": path},
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=90,
+            env={**os.environ, "PYTHONPATH": path},
+        )
         return Outcome(done.returncode, done.stdout, done.stderr)
 
     return command

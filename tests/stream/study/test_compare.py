@@ -42,13 +42,36 @@ def test_keys_of_the_json_are_these() -> None:
     found = comparison_json(compare(day(IN_TURN), "heron", "plover"))
 
     assert list(found) == [
-        "unit", "base", "trial", "pulls", "order_only", "bands", "overall", "smallest_resolvable_pct",
-        "pulls_for_2_pct", "shape", "scatter", "look", "next_look", "left_out", "findings", "warnings",
-    ]  # fmt: skip
+        "unit",
+        "base",
+        "trial",
+        "pulls",
+        "order_only",
+        "bands",
+        "overall",
+        "smallest_resolvable_pct",
+        "pulls_for_2_pct",
+        "shape",
+        "scatter",
+        "look",
+        "next_look",
+        "left_out",
+        "findings",
+        "warnings",
+    ]
     assert list(found["bands"][0]) == [
-        "rpm", "base_mean", "base_n", "trial_mean", "trial_n", "change_pct", "low_pct", "high_pct",
-        "p_adjusted", "resolved", "pressure_kpa",
-    ]  # fmt: skip
+        "rpm",
+        "base_mean",
+        "base_n",
+        "trial_mean",
+        "trial_n",
+        "change_pct",
+        "low_pct",
+        "high_pct",
+        "p_adjusted",
+        "resolved",
+        "pressure_kpa",
+    ]
     assert list(found["shape"]) == ["resolved", "bands"]
     assert list(found["shape"]["bands"][0]) == ["rpm", "change_pct", "low_pct", "high_pct", "resolved"]
     assert list(found["scatter"]) == ["pull_pct", "turn_pct", "days", "from"]

@@ -14,9 +14,13 @@ def sides(values: np.ndarray, **more: np.ndarray) -> Sides:
     """One pull a turn, base and trial in turn, nothing shared unless said."""
     count, columns = values.shape
     fields = {
-        "values": values, "trial": np.arange(count) % 2 == 1, "turn": np.arange(count),
-        "loading": np.zeros((count, columns, 0)), "variance": np.zeros(0), "level": False,
-    }  # fmt: skip
+        "values": values,
+        "trial": np.arange(count) % 2 == 1,
+        "turn": np.arange(count),
+        "loading": np.zeros((count, columns, 0)),
+        "variance": np.zeros(0),
+        "level": False,
+    }
     return Sides(**{**fields, **more})
 
 

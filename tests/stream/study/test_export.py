@@ -78,8 +78,13 @@ def test_holds_and_pulls_have_units_in_their_heads(session: Path, inside: dict[s
     holds = tmp_path / "holds.csv"
     assert export_session(session, holds, "holds") == len(inside["holds"])
     assert heads(holds)[2:8] == [
-        "signal_mean [V]", "signal_sem [V]", "speed_rpm", "speed_sd_rpm", "drift_rpm_per_s", "load_mean [mV/V]",
-    ]  # fmt: skip
+        "signal_mean [V]",
+        "signal_sem [V]",
+        "speed_rpm",
+        "speed_sd_rpm",
+        "drift_rpm_per_s",
+        "load_mean [mV/V]",
+    ]
 
 
 def test_a_matlab_file_holds_columns_and_units(session: Path, inside: dict[str, Any], tmp_path: Path) -> None:

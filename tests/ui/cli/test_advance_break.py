@@ -22,9 +22,10 @@ def day(folder: Path, heron: dict, plover: dict | None = None, **more) -> list[P
     """plover, then heron."""
     folder.mkdir(exist_ok=True)
     return write_day(
-        folder, Made("plover", OTHER, heron if plover is None else plover, seed=2, **more),
+        folder,
+        Made("plover", OTHER, heron if plover is None else plover, seed=2, **more),
         Made("heron", NOW, heron, seed=1, **more),
-    )  # fmt: skip
+    )
 
 
 def advise(steadypull, paths: list[Path], file: Path, *words: object):
@@ -34,8 +35,11 @@ def advise(steadypull, paths: list[Path], file: Path, *words: object):
 def more(outcome, over: tuple[float, float] = (0.0, 1e5)) -> list[float]:
     """The speeds at which more advance is proposed."""
     assert outcome.code == 0, outcome.err
-    return [c["rpm"] for c in json.loads(outcome.out)["cells"]
-            if c["now"] is not None and c["proposed"] > c["now"] + 1e-6 and over[0] < c["rpm"] < over[1]]  # fmt: skip
+    return [
+        c["rpm"]
+        for c in json.loads(outcome.out)["cells"]
+        if c["now"] is not None and c["proposed"] > c["now"] + 1e-6 and over[0] < c["rpm"] < over[1]
+    ]
 
 
 def knock(signal: Signal, unit: str = "V") -> dict:
@@ -52,14 +56,21 @@ CHANNELS = [
     ("a level on 2.5 V that rises by 0.08", knock(steady(2.5, 0.01, 0.08)), knock(steady(2.5, 0.01)), None),
     ("headroom to a threshold that shrinks", knock(steady(0.3, 0.012, -0.06)), knock(steady(0.3, 0.012)), None),
     ("a multiplier of the advance that falls to 97", knock(steady(100.0, 0.05, -3.0), "%"), None, None),
-    ("a wire that breaks under load", knock(lambda d: 0.3 * d.noise() * np.where(d.between(3300, 9e3), 0.01, 1)), None,
-     (3400, 5900)),
+    (
+        "a wire that breaks under load",
+        knock(lambda d: 0.3 * d.noise() * np.where(d.between(3300, 9e3), 0.01, 1)),
+        None,
+        (3400, 5900),
+    ),
     ("2 degrees of learned retard throughout", knock(steady(2.0, 0.03), "degrees crank"), None, None),
     ("the column of engine speed", knock(lambda d: d.rpm, ""), None, None),
-    ("a hole at the same speeds in every pull",
-     knock(lambda d: np.where(d.pulling & d.between(4300, 4400), np.nan, 0.3 * d.noise())),
-     knock(lambda d: 0.3 * d.noise()), (4300, 4400)),
-]  # fmt: skip
+    (
+        "a hole at the same speeds in every pull",
+        knock(lambda d: np.where(d.pulling & d.between(4300, 4400), np.nan, 0.3 * d.noise())),
+        knock(lambda d: 0.3 * d.noise()),
+        (4300, 4400),
+    ),
+]
 
 
 @pytest.mark.parametrize(("heron", "plover", "over"), [row[1:] for row in CHANNELS], ids=[row[0] for row in CHANNELS])
@@ -98,10 +109,14 @@ def heat(value: float) -> dict:
     return {"intake": ("temperature", "C", steady(value, 0.1))}
 
 
-@pytest.mark.parametrize(("heron", "plover", "code"), [
-    (lam(0.86), lam(0.92), "advance-unlike"), (heat(40.0), heat(25.0), "advance-unlike"),
-    (lam(1.05), lam(1.05), "advance-lean"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("heron", "plover", "code"),
+    [
+        (lam(0.86), lam(0.92), "advance-unlike"),
+        (heat(40.0), heat(25.0), "advance-unlike"),
+        (lam(1.05), lam(1.05), "advance-lean"),
+    ],
+)
 def test_what_mixture_and_heat_give_is_no_effect_of_advance(heron, plover, code, steadypull, tmp_path: Path) -> None:
     """ISO 1585: 5 °C of air are about 1 % of load; a lean full load gets no more advance, whatever it gives."""
     paths = day(tmp_path, heron, plover)
@@ -224,8 +239,10 @@ def grid(path: Path) -> Path:
 def test_a_pressure_in_no_known_unit_lays_nothing_over_the_cells(unit: str, steadypull, tmp_path: Path) -> None:
     """Part load by a channel whose unit is not known was taken for the table's own."""
     pressure: Signal = lambda d: 40.0 + 30 * d.pulling + 0.2 * (d.noise(1.0) - 1)  # noqa: E731
-    own, other = ({"map": ("manifold_pressure", unit, pressure), "adv": ("advance", "deg", steady(value, 0.02))}
-                  for value in (NOW, OTHER))  # fmt: skip
+    own, other = (
+        {"map": ("manifold_pressure", unit, pressure), "adv": ("advance", "deg", steady(value, 0.02))}
+        for value in (NOW, OTHER)
+    )
     paths = day(tmp_path, own, other)
     done = advise(steadypull, paths, grid(tmp_path / "a.csv"), "--none-heard")
     assert done.code == 2

@@ -45,8 +45,9 @@ def test_a_second_step_waits_for_pulls_on_the_first(steadypull, tmp_path: Path, 
     middle = next(cell for cell in again if cell["rpm"] == 4125.0)
     assert middle["proposed"] <= NOW + STEP
     assert any(finding["code"] == "advance-not-driven" for finding in middle["findings"])
-    third = steadypull("advise-ignition", *paths, "--advance", tmp_path / "second.csv", *WORD[:-1], "-o",
-                       tmp_path / "third.csv")  # fmt: skip
+    third = steadypull(
+        "advise-ignition", *paths, "--advance", tmp_path / "second.csv", *WORD[:-1], "-o", tmp_path / "third.csv"
+    )
     assert third.code == 0, third.err
     assert max(read(tmp_path / "third.csv", "heron").values()) <= NOW + STEP
 
@@ -145,8 +146,9 @@ def grid_day(folder: Path, degrees: float, other: float) -> list[Path]:
     def channels(deg: float) -> dict:
         return {"map": ("manifold_pressure", "kPa", pressure), "adv": advance(deg)}
 
-    return write_day(folder, Made("plover", other, channels(other), seed=2), Made("heron", degrees, channels(degrees),
-                                                                                   seed=1))  # fmt: skip
+    return write_day(
+        folder, Made("plover", other, channels(other), seed=2), Made("heron", degrees, channels(degrees), seed=1)
+    )
 
 
 def test_a_grid_comes_back_in_its_own_shape_with_full_load_changed_alone(steadypull, tmp_path: Path) -> None:

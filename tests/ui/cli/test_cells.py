@@ -95,8 +95,13 @@ def test_seconds_visits_and_pulls_are_those_of_the_drive(steadypull, tmp_path: P
     assert found[4000, 100]["seconds"] == pytest.approx(2 * 1000 / (4200 / 8), abs=0.4)
     assert found[4000, 100]["visits"] == 2
     assert found[1000, 70] == {
-        "rpm": 1000.0, "second_axis": 70.0, "seconds": 0.0, "visits": 0, "pulls": 0, "load_sd_pct": None,
-    }  # fmt: skip
+        "rpm": 1000.0,
+        "second_axis": 70.0,
+        "seconds": 0.0,
+        "visits": 0,
+        "pulls": 0,
+        "load_sd_pct": None,
+    }
     assert found[2000, 50]["load_sd_pct"] < 10
 
 
@@ -111,7 +116,7 @@ def test_orientation_and_unit_change_nothing_but_the_names(steadypull, tmp_path:
         for kpa in KPA:
             other = next(
                 cell for (r, s), cell in turned.items() if r == rpm and abs(s - kpa * scale) < 1e-9 * scale * kpa
-            )  # fmt: skip
+            )
             assert other["seconds"] == plain[rpm, kpa]["seconds"]
             assert other["pulls"] == plain[rpm, kpa]["pulls"]
 

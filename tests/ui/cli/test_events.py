@@ -89,8 +89,21 @@ def test_a_drive_writes_its_events_while_it_runs(steadypull, log, tmp_path: Path
 
     pause = threading.Event()
     with device(tmp_path, work) as line:
-        done = steadypull("drive", "--port", line.port, "--car", car, "-o", tmp_path / "d", "--headless", "--json",
-                          "--seconds", "6", "--events", out)  # fmt: skip
+        done = steadypull(
+            "drive",
+            "--port",
+            line.port,
+            "--car",
+            car,
+            "-o",
+            tmp_path / "d",
+            "--headless",
+            "--json",
+            "--seconds",
+            "6",
+            "--events",
+            out,
+        )
 
     assert done.code == 0, done.err
     assert "pull-done" in seen

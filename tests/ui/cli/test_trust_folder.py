@@ -74,9 +74,18 @@ def test_a_folder_that_goes_away_under_a_drive(
 
     with device(tmp_path, work) as line:
         done = steadypull(
-            "drive", "--port", line.port, "--car", car_file, "-o", tmp_path / "d", "--seconds", SECONDS, "--headless",
+            "drive",
+            "--port",
+            line.port,
+            "--car",
+            car_file,
+            "-o",
+            tmp_path / "d",
+            "--seconds",
+            SECONDS,
+            "--headless",
             "--json",
-        )  # fmt: skip
+        )
 
     assert done.code == 0
     assert words in done.err

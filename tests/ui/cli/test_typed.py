@@ -45,13 +45,33 @@ def test_words_are_obeyed_in_a_terminal(tmp_path: Path) -> None:
         if pid == 0:
             os.chdir(tmp_path)
             os.environ["PYTHONPATH"] = str(ROOT)
-            words = ["-m", "ui.cli.main", "drive", "--port", line.port, "--car", str(car), "-o", "d", "--headless",
-                     "--targets", "900,2000,3000", "--parked"]  # fmt: skip
+            words = [
+                "-m",
+                "ui.cli.main",
+                "drive",
+                "--port",
+                line.port,
+                "--car",
+                str(car),
+                "-o",
+                "d",
+                "--headless",
+                "--targets",
+                "900,2000,3000",
+                "--parked",
+            ]
             os.execv(os.sys.executable, [os.sys.executable, *words])  # type: ignore[attr-defined]
         shown = b""
-        steps = [(b"recording", b"mark gate\n"), (b"mark            gate", b"knock\n"), (b"KNOCK HEARD", b"skip\n"),
-                 (b"left out", b"back\n"), (b"again: next", b"here\n"), (b"by your reading", b"dance\n"),
-                 (b"none of the words", b"zero\n"), (b"zero taken standing", b"\x03")]  # fmt: skip
+        steps = [
+            (b"recording", b"mark gate\n"),
+            (b"mark            gate", b"knock\n"),
+            (b"KNOCK HEARD", b"skip\n"),
+            (b"left out", b"back\n"),
+            (b"again: next", b"here\n"),
+            (b"by your reading", b"dance\n"),
+            (b"none of the words", b"zero\n"),
+            (b"zero taken standing", b"\x03"),
+        ]
         deadline = time.monotonic() + 60
         while time.monotonic() < deadline:
             if select.select([terminal], [], [], 0.2)[0]:
@@ -85,8 +105,9 @@ def test_without_a_terminal_nothing_is_read_and_nothing_happens(tmp_path: Path, 
     os.write(far, b"mark not mine\n")
     options = {"pipe": {"stdin": near}, "nothing": {"stdin": -3}, "closed": {"preexec_fn": lambda: os.close(0)}}[stdin]
     with device(tmp_path, idle_device(over)) as line:
-        process = started("drive", "--port", line.port, "--car", car, "-o", tmp_path / "d", "--headless", "--seconds",
-                          "4", **options)  # fmt: skip
+        process = started(
+            "drive", "--port", line.port, "--car", car, "-o", tmp_path / "d", "--headless", "--seconds", "4", **options
+        )
         done = ended(process)
         over.set()
     assert done.code == 0, done.err

@@ -148,8 +148,9 @@ class FakeFeed:
 
     def zero(self, rolling: bool = False) -> None:
         self.calls.append(("zero", rolling))
-        self.events.add(self.time_s, "zero", "zero: taken while moving: road speed reached 62 km/h",
-                        details={"refused": True})  # fmt: skip
+        self.events.add(
+            self.time_s, "zero", "zero: taken while moving: road speed reached 62 km/h", details={"refused": True}
+        )
 
     def set_weather(self, weather: Any) -> None:
         self.calls.append(("set_weather", weather))

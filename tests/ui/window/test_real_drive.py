@@ -102,5 +102,8 @@ def test_a_real_drive_shows_pull_bar_verdict_limit_and_next_step(
         drive.join(PATIENCE_S)
     drive.coach.join(PATIENCE_S)
     assert [cue for cue in heard.cues if cue in ("lift", "pull-caught", "pull-flawed")] == [
-        "pull-caught", "pull-flawed", "lift", "pull-flawed",
-    ]  # fmt: skip
+        "pull-caught",
+        "pull-flawed",
+        "lift",
+        "pull-flawed",
+    ]

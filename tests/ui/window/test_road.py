@@ -540,8 +540,17 @@ def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: 
     view = importlib.import_module("stream.live.view")
     window = open_window(feed)
     road = road_of(window)
-    run(window, feed, 5.0, speed_rpm=4400.0, steady=steady(4000, 840), redline_rpm=7400.0,
-        pull_now=view.PullNow(3.0, 2400.0, 500.0), last_pull=pull(1, 2, ("lift",)), pulls=1)  # fmt: skip
+    run(
+        window,
+        feed,
+        5.0,
+        speed_rpm=4400.0,
+        steady=steady(4000, 840),
+        redline_rpm=7400.0,
+        pull_now=view.PullNow(3.0, 2400.0, 500.0),
+        last_pull=pull(1, 2, ("lift",)),
+        pulls=1,
+    )
 
     assert road.speed.sentence == "PULL  3000 to redline"
     assert road.speed.pull_share == pytest.approx(0.4)
@@ -549,8 +558,15 @@ def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: 
     assert bar > 0.005
     assert not road.speed.closed
 
-    run(window, feed, 6.0, speed_rpm=6900.0, steady=steady(4000, 840), redline_rpm=7400.0,
-        pull_now=view.PullNow(3.0, 2400.0, 500.0))  # fmt: skip
+    run(
+        window,
+        feed,
+        6.0,
+        speed_rpm=6900.0,
+        steady=steady(4000, 840),
+        redline_rpm=7400.0,
+        pull_now=view.PullNow(3.0, 2400.0, 500.0),
+    )
     assert share_of(road.theme.speed, pixels(road.speed)) > 1.5 * bar
     run(window, feed, 7.0, speed_rpm=3000.0, steady=steady(3000, 840), pull_now=None)
     assert road.speed.sentence == "moving  ±840 rpm"
