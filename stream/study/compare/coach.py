@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import InputError
-from stream.findings import Finding, warning
+from stream.findings import Finding, unique, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
@@ -20,7 +20,7 @@ from stream.study.compare.answer import Comparison
 from stream.study.compare.compare import WANTED_PCT, compare
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import best_block
-from stream.study.pulls import PullTrace, in_time_order
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
 from stream.study.stats import Part
 
 LEAST_SD = 1e-6  # relative; load arrays in single precision carry no more
@@ -126,6 +126,7 @@ def coach(
         else:
             why, settled = _weigh(result)
             findings = result.findings
+    findings = unique([*findings, *gear_findings(row)])
     both = sum(counts.get(one, 0) for one in {base, trial})
     return Advice(
         settled=settled,

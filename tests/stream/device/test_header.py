@@ -66,7 +66,7 @@ def test_frames_from_the_header_are_what_they_were_made_of(pack):
     counts = (np.arange(900) * 71 - 32000).astype(np.int16).reshape(300, 3)
     scale, offset = np.array([5 / 1024, -1 / 3, 123456789.0]), np.array([0, 1e-7, -2.5e12])
     np.testing.assert_allclose(blocks[0].samples, counts * scale + offset, rtol=1e-6)
-    assert [item.text for item in items if isinstance(item, WireNote) and item.kind == "note"] == ["device: supply low"]
+    assert [item.what for item in items if isinstance(item, WireNote) and item.kind == "note"] == ["device: supply low"]
     assert (decoder.counts.frames, decoder.counts.bad_frames) == (4, 0)
 
 

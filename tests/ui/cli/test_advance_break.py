@@ -128,6 +128,7 @@ def test_what_mixture_and_heat_give_is_no_effect_of_advance(heron, plover, code,
 
 
 def test_air_that_was_kept_counts_too(steadypull, tmp_path: Path) -> None:
+    """The air kept with a session says what a pressure means, as the air of the day does."""
     paths = day(tmp_path, {})
     for path, air in zip(paths, ("5,1030,40", "35,950,60"), strict=True):
         assert steadypull("mark", path, "--air", air).code == 0
@@ -149,6 +150,7 @@ def test_a_drift_of_two_percent_is_no_gain_of_advance(steadypull, tmp_path: Path
 
 
 def test_one_quiet_pull_is_chance(steadypull, tmp_path: Path) -> None:
+    """A single pull that is better is no evidence for more advance."""
     paths = write_day(tmp_path, Made("plover", OTHER, {}, seed=2), Made("heron", NOW, {}, seed=1, pulls=1))
     assert more(advise(steadypull, paths, table(tmp_path / "a.csv", **TUNES), "--none-heard")) == []
 
@@ -162,6 +164,7 @@ def test_a_table_counted_after_top_is_refused(steadypull, tmp_path: Path) -> Non
 
 
 def test_an_advance_logged_after_top_is_refused(steadypull, tmp_path: Path) -> None:
+    """Advance counted after top dead centre would turn every step round."""
     own, other = ({"adv": ("advance", "deg", steady(-value, 0.02))} for value in (NOW, OTHER))
     paths = day(tmp_path, own, other)
     done = advise(steadypull, paths, table(tmp_path / "a.csv", **TUNES))
@@ -170,6 +173,7 @@ def test_an_advance_logged_after_top_is_refused(steadypull, tmp_path: Path) -> N
 
 
 def test_a_copy_does_not_count_twice(steadypull, tmp_path: Path) -> None:
+    """A copied session is the same pulls again."""
     paths = day(tmp_path, {})
     copy = tmp_path / "again.h5"
     shutil.copy(paths[0], copy)
@@ -193,6 +197,7 @@ def test_sessions_copied_elsewhere_are_the_same_pulls(steadypull, tmp_path: Path
 
 
 def test_a_table_that_was_written_elsewhere_remembers(steadypull, tmp_path: Path) -> None:
+    """A step that was written to another folder still counts as a step."""
     paths = day(tmp_path / "day", {})
     out = tmp_path / "out"
     out.mkdir()

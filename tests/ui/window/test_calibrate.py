@@ -21,7 +21,7 @@ SOUND_SEED, FAULTY_SEED = 3, 8
 
 
 def driven(recording: Recording, folder: Path) -> Path:
-    drive = play_recording(recording, 2, folder, quick=True, window=False)
+    drive = play_recording(recording, 2, folder, None)
     return drive.recorded[-1]
 
 
