@@ -25,6 +25,7 @@ from stream.study.dataset import Dataset, open_dataset
 from stream.study.pulls import PullTrace, all_traces, load_key, pull_traces
 from stream.study.running import RunningSession
 
+FIRST_S = 1.5  # chosen: a session begins undisturbed; a study at once would hold its recorder back by 0.3 s (measured)
 LOOK_S = 0.1
 AGAIN_S = 1.0  # an earlier session of this drive that is still being finished is looked for again
 
@@ -70,6 +71,7 @@ class DayCoach(threading.Thread):
         self._scatter: Scatter | None = None
         self._waiting = False  # for an earlier session that is still being finished
         self._studies = 0
+        self._begun = False
 
     # -- for the engine's thread: all return at once ------------------------------------------------------------------
 
@@ -105,6 +107,10 @@ class DayCoach(threading.Thread):
             asked = self._ask.wait(AGAIN_S if self._waiting else LOOK_S)
             self._ask.clear()
             self._empty_box()
+            if self._begun:
+                self._begun = False
+                self._ended.wait(FIRST_S)
+                self._empty_box()
             if self._session is not None and (asked or self._waiting):
                 self._answer(self._session)
             if self._ended.is_set() and not self._box:
@@ -115,7 +121,7 @@ class DayCoach(threading.Thread):
             item = self._box.popleft()
             session = self._session
             if isinstance(item, RunningSession):
-                self._session = item
+                self._session, self._begun = item, True
             elif session is None:
                 continue
             elif isinstance(item, Zero):

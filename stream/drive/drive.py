@@ -455,13 +455,15 @@ class Drive:
         path = self._path
         if self._want_recording and path is None:
             path = new_session_path(self._folder or Path(), self._tune, now)
-        self._begin_coaching(stage, ring.info, path, now)
+        if self._want_recording and path is not None:
+            self._begin_recording(ring, cursor, stage, path, now)  # first of all: what comes next may take its time
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
-        if not self._want_recording or path is None:
-            return
+        self._begin_coaching(stage, ring.info, path, now)
+
+    def _begin_recording(self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime) -> None:
         load = self.car.by_role("load")
         writer = SessionWriter(
             path,
