@@ -81,7 +81,7 @@ def command(
     from stream.sources.plugins import source_for
     from ui.cli.doors import wants_window
     from ui.cli.live_text import warn
-    from ui.text.findings import say, say_all
+    from ui.text.findings import say_all, speaker
 
     car = load_car(car_path)
     car.speed_line("drive")
@@ -105,7 +105,7 @@ def command(
         weather=weather,
         coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
-        say=say,
+        say=speaker(),
     )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 

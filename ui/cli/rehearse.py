@@ -118,7 +118,7 @@ def play_recording(
     from ui.cli.drive import watch
     from ui.cli.live_text import follow
     from ui.cli.process import on_signals
-    from ui.text.findings import say
+    from ui.text.findings import speaker
 
     car = parse_car(demo_car_text(), "the rehearsal car's file")
     pulls = bool(recording.truth.pulls)
@@ -132,7 +132,7 @@ def play_recording(
             tune=recording.tune,
             gear=gear,
             wait_for_slowest=speed != 1.0,
-            say=say,
+            say=speaker(),
             coach=coach,
         )
 

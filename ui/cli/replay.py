@@ -38,7 +38,7 @@ def command(
     from ui.cli.options import car_of
     from ui.cli.progress import progress
     from ui.cli.results import drive_json, in_rpm_of, print_findings, print_json
-    from ui.text.findings import say
+    from ui.text.findings import speaker
 
     with open_session(session_path) as session:
         car = car_of(session, car_path)
@@ -52,7 +52,14 @@ def command(
     if window or pace == "1":
         source = ReplaySource(session_path, None if pace == "max" else 1.0)
         drive = Drive(
-            source, car, path=target, tune=tune, gear=gear, record=target is not None, event_file=event_file, say=say
+            source,
+            car,
+            path=target,
+            tune=tune,
+            gear=gear,
+            record=target is not None,
+            event_file=event_file,
+            say=speaker(),
         )
         code = run_drive(drive, seconds=None, window=window, as_json=as_json)
         if drive.recorded:
@@ -70,7 +77,7 @@ def command(
             path=target,
             progress=tell,
             event_file=event_file,
-            say=say,
+            say=speaker(),
         )
     if target is not None:
         copy_said(session_path, target)
