@@ -16,8 +16,9 @@ from stream.units import Floats
 
 ASSUMED_S = 0.15  # gas and sensor of a wideband probe near the engine; common practice, no source
 ASSUMED_U_S = 0.08
-# what a slow probe far down the pipe or a late logger may make of it: nothing is leaned that one of these denies
-POSSIBLE_S = (0.0, 0.5, 1.0, 2.0)
+# what a slow probe far down the pipe or a late logger may make of it, twice what the ends of cuts can show: nothing is
+# leaned that one of these denies
+POSSIBLE_S = (0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 CUT_LAMBDA = 1.5  # a sensor in fresh air
 LONGEST_S = 3.0
 SHORTEST_S = 1.0  # the throttle stays open at least so long behind a cut

@@ -151,6 +151,19 @@ def delayed(seconds: float, cut: bool) -> Callable[[], Columns]:
     return build
 
 
+def behind_rich_cruise(seconds: float, cut: bool) -> Callable[[], Columns]:
+    """Slow pulls on target behind a cruise that is 12 % rich, and a sensor that says so long after."""
+
+    def build() -> Columns:
+        columns = drive(pulls=8, lean=1.0, pull_s=14.0, cut=cut)
+        rich = ~full_load(columns) & (columns["lam"] < 1.4)
+        lam = np.where(rich, 0.88 * columns["lam"], columns["lam"])
+        shift = round(seconds * RATE)
+        return {**columns, "lam": np.concatenate([np.full(shift, 1.0), lam[: len(lam) - shift]])}
+
+    return build
+
+
 def floor_to(step: float) -> Callable[[Columns], np.ndarray]:
     return lambda c: np.floor(c["lam"] / step) * step
 
@@ -411,6 +424,15 @@ SITUATIONS = [
     Situation("λ late by 2 s, seen at fuel cuts", delayed(2.0, cut=True), finding="lambda-delay"),
     Situation("λ late by 2 s, never seen", delayed(2.0, cut=False), finding="lambda-delay"),
     Situation("λ late by 1 s, never seen", delayed(1.0, cut=False)),
+    *(
+        Situation(
+            f"λ late by {late:g} s behind a rich cruise, {'cuts that end unseen' if cut else 'never seen'}",
+            behind_rich_cruise(late, cut),
+            finding="lambda-delay",
+        )
+        for late in (3.0, 4.0, 5.0)
+        for cut in (True, False)
+    ),
     Situation("cold engine, rich", spoilt(lam=rich_pulls, coolant=stuck(35.0)), code=(0, 2)),
     Situation(
         "cold in °F", spoilt(lam=rich_pulls, coolant=stuck(100.0)), CAR.replace('unit = "C"', 'unit = "F"'), code=(0, 2)
