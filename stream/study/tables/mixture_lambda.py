@@ -60,6 +60,11 @@ class Sensor:
     findings: tuple[Finding, ...]
 
 
+# chosen: half a second holds enough samples to tell a rail from a passing extreme; a fifth of them at exactly one value
+# while at least five others differ is no scatter of a live sensor
+END_WINDOW_S, END_SHARE, END_DISTINCT, END_LEAST = 0.5, 0.2, 5, 100
+
+
 def read_sensor(data: Dataset, rows: EvenRows, axes: LoadAxes, wanted: Floats, stoichiometric: float) -> Sensor:
     """All λ channels of a session as one. `wanted` λ on the rows. Raises InputError where a channel is no λ."""
     channels = data.recorded("lambda")
@@ -89,6 +94,7 @@ def read_sensor(data: Dataset, rows: EvenRows, axes: LoadAxes, wanted: Floats, s
                 warning("lambda-sensors-differ", channels=names, apart=float(np.median(apart)), session=data.path.name)
             )
     still = np.logical_or.reduce([states[place][1] for place in used])
+    still |= np.logical_or.reduce([_at_an_end(data, rows, channels[place]) for place in used])
     for place in used:
         share, near = _drops(data, rows, channels[place], stoichiometric)
         still |= near
@@ -184,6 +190,26 @@ def _drops(data: Dataset, rows: EvenRows, channel: Channel, stoichiometric: floa
         near[np.clip(np.searchsorted(rows.time_s, place), 0, len(near) - 1)] = True
     reach = round(DROP_AROUND_S / rows.step_s) + 1
     return count / data.rows, np.asarray(ndimage.binary_dilation(near, np.ones(2 * reach + 1, dtype=np.bool_)))
+
+
+def _at_an_end(data: Dataset, rows: EvenRows, channel: Channel) -> Flags:
+    """Rows in which many raw samples are exactly the least or the greatest of the session while the others scatter: a
+    rail under one-sided noise, which means over a row would hide. Coarse values are not meant: they repeat anywhere."""
+    railed = np.zeros(len(rows.time_s), dtype=np.bool_)
+    raw = data.session.raw(channel.name).astype(np.float64)
+    known = np.isfinite(raw)
+    width = max(round(END_WINDOW_S * data.rate_hz), 1)
+    if known.sum() < END_LEAST or width < END_DISTINCT:
+        return railed
+    windows = len(raw) // width
+    parts = np.where(known, raw, np.nan)[: windows * width].reshape(windows, width)
+    distinct = (np.diff(np.sort(parts, axis=1), axis=1) > 0).sum(axis=1)
+    for end in (float(raw[known].min()), float(raw[known].max())):
+        caught = ((parts == end).mean(axis=1) >= END_SHARE) & (distinct >= END_DISTINCT)
+        for window in np.flatnonzero(caught):
+            times = np.array([window, window + 1]) * width / data.rate_hz
+            railed[slice(*np.searchsorted(rows.time_s, times))] = True
+    return railed
 
 
 def is_ratio(channel: Channel) -> bool:

@@ -164,6 +164,11 @@ def behind_rich_cruise(seconds: float, cut: bool) -> Callable[[], Columns]:
     return build
 
 
+def noise_up(c: Columns) -> np.ndarray:
+    """Noise of 0.004 of which the rail lets only the upper half through."""
+    return np.maximum(0.004 * np.random.default_rng(8).standard_normal(len(c["rpm"])), 0.0)
+
+
 def floor_to(step: float) -> Callable[[Columns], np.ndarray]:
     return lambda c: np.floor(c["lam"] / step) * step
 
@@ -424,6 +429,10 @@ SITUATIONS = [
     Situation("λ late by 2 s, seen at fuel cuts", delayed(2.0, cut=True), finding="lambda-delay"),
     Situation("λ late by 2 s, never seen", delayed(2.0, cut=False), finding="lambda-delay"),
     Situation("λ late by 1 s, never seen", delayed(1.0, cut=False)),
+    Situation(
+        "rich rail under noise to one side",
+        spoilt(lam=lambda c: np.where(full_load(c), 0.80 + noise_up(c), np.maximum(c["lam"], 0.80))),
+    ),
     *(
         Situation(
             f"λ late by {late:g} s behind a rich cruise, {'cuts that end unseen' if cut else 'never seen'}",
