@@ -108,7 +108,7 @@ def weigh(sides: Sides, spread: Spread, allowance: float = 0.0, seed: int = 1) -
     zero_share = shown / np.maximum(split, LEAST_VARIANCE)
     wild = (free > 0) & (special.fdtrc(np.maximum(free, 1), spread.turn_df, factor / (1 + zero_share)) < WILD)
     day_is_wild = sides.level and bool(wild[-1])
-    own = wild | day_is_wild
+    own = (wild | day_is_wild) & (free > 0)
     trust = np.where(own, 1.0, free / (spread.turn_df + free))
     df = np.where(own, free, spread.turn_df + free)
     scatter = np.maximum(np.where(own, factor, 1 - trust + trust * factor) * split, LEAST_VARIANCE)
