@@ -170,7 +170,9 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
 
 
 def _hold_cells(hold: "Hold", per_unit: float, decimals: int) -> list[str]:
-    doubt = 1.96 * hold.signal_sem * abs(per_unit)
+    from stream.live.mean import half_width_95
+
+    doubt = half_width_95(hold.signal_sem, hold.n_effective) * abs(per_unit)
     drift = "0" if round(hold.drift_rpm_per_s) == 0 else f"{hold.drift_rpm_per_s:+.0f}"
     load = "" if hold.load_mean is None else f"{hold.load_mean:.{decimals}f}"
     return [

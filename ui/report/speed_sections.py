@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from stream.calibrate.speed.calfile import SpeedCalibration
+from stream.live.mean import half_width_95
 from stream.study.dataset import Dataset
 from ui.report import pictures
 from ui.report.gather import Gathered
@@ -48,7 +49,7 @@ def holds(found: Gathered) -> Section:
     for place, session in enumerate(found.sessions, start=1):
         scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
         for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
-            doubt = 1.96 * hold.signal_sem * abs(scale)
+            doubt = half_width_95(hold.signal_sem, hold.n_effective) * abs(scale)
             rows.append(
                 (
                     f"{place}.{number}",

@@ -1,9 +1,9 @@
 """Holds to a speed calibration: matched, fitted, judged.
 
-The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold
-mean's standard error is its error in signal. The scale error is shared by all points: no fit can show it, so
-it is left out of the fit and added to the doubt of a predicted speed (`SpeedFit.u_rpm`). Both are standard (k
-= 1).
+The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold mean's
+standard error, pooled over the row, is its error in signal. The scale error is shared by all points: no fit can show
+it, so it is left out of the fit and added to the doubt of a predicted speed (`SpeedFit.u_rpm`). All are standard
+errors (k = 1).
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -20,7 +20,9 @@ from stream.calibrate.speed.match import Match, match_at, match_targets, need_th
 from stream.calibrate.speed.speed_model import Curve, ModelName, SpeedFit, SpeedPoint
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
+from stream.live.mean import pooled_errors
 from stream.live.records import Hold, Pinned
+from stream.units import Floats
 
 MODELS = ("auto", "line", "through-zero", "piecewise")
 
@@ -149,12 +151,21 @@ def _with_fixed(
 def _points(holds: Sequence[Hold], match: Match, candidates: Sequence[int], reading_error: float) -> Points:
     x = np.array([holds[index].signal_mean for index in candidates], np.float64)
     y = np.array([match.target_rpm[index] for index in candidates], np.float64)
-    sem = np.array([holds[index].signal_sem for index in candidates], np.float64)
+    sem = _pooled([holds[index] for index in candidates])
     if len(x) < 3:
         raise InputError(f"{len(x)} holds have a target; a calibration needs three or more: hold more speeds")
     if len(np.unique(y)) < 2 or np.ptp(x) == 0.0:
         raise InputError(ONE_SPEED)
     return Points(x, y, np.where(np.isfinite(sem), sem, 0.0), np.full(len(x), reading_error))
+
+
+def _pooled(holds: Sequence[Hold]) -> Floats:
+    errors, counts, seconds = (
+        np.array([(hold.signal_sem, hold.n_effective, hold.end_s - hold.start_s) for hold in holds], np.float64)
+        .reshape(-1, 3)
+        .T
+    )
+    return pooled_errors(errors, counts, seconds)
 
 
 def _assembled(points: Points, choice: Choice, factor: float, scale_error: float) -> SpeedFit:
