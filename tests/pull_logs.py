@@ -3,10 +3,12 @@
 Full load is a hump over speed; the car gains speed in proportion to it. The converter is one resistor and capacitor.
 """
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import lfilter
 
 RPM_PER_V, RPM_AT_0V = 1650.0, -330.0
 LOW_RPM, HIGH_RPM = 2000.0, 6600.0
@@ -18,6 +20,12 @@ def full_load(rpm: np.ndarray, change: float = 0.0, low: float = 3500.0, high: f
     hump = 0.85 * (1.0 - ((rpm - 4300.0) / 6500.0) ** 2)
     rise = 1.0 / (1.0 + np.exp(-(rpm - low) / 50.0)) - 1.0 / (1.0 + np.exp(-(rpm - high) / 50.0))
     return hump * (1.0 + change * rise)
+
+
+def _full_load_at(rpm: float, change: float) -> float:
+    """`full_load` of one speed: a drive asks for it a thousand times a second."""
+    rise = 1.0 / (1.0 + math.exp(-(rpm - 3500.0) / 50.0)) - 1.0 / (1.0 + math.exp(-(rpm - 5000.0) / 50.0))
+    return 0.85 * (1.0 - ((rpm - 4300.0) / 6500.0) ** 2) * (1.0 + change * rise)
 
 
 def true_change_pct(rpm: float, width: float, change: float, **more: float) -> float:
@@ -66,7 +74,7 @@ class LogPlan:
         speeds, loads, now, t = [], [], LOW_RPM, 0.0
         lifted_s = 0.0
         while now < HIGH_RPM:
-            push = level * float(full_load(np.array(now), self.change))
+            push = level * _full_load_at(now, self.change)
             if lift and now > 4200.0 and lifted_s < 0.5:
                 push, lifted_s = 0.05, lifted_s + STEP_S
             push = 0.1 + (push - 0.1) * min(t / 0.2, 1.0)  # the throttle takes a fifth of a second
@@ -89,10 +97,7 @@ class LogPlan:
         volts = (rpm - RPM_AT_0V) / RPM_PER_V
         if self.lag_s:
             keep = np.exp(-STEP_S / self.lag_s)
-            held = volts[0]
-            for place, value in enumerate(volts.tolist()):
-                held = keep * held + (1.0 - keep) * value
-                volts[place] = held
+            volts = lfilter([1.0 - keep], [1.0, -keep], volts, zi=[keep * volts[0]])[0]
         every = round(1.0 / (STEP_S * self.rate_hz))
         volts, load = volts[::every], load[::every]
         count = len(volts)

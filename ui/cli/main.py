@@ -1,5 +1,6 @@
 """The command line's door: what must hold before anything is imported, then the command."""
 
+import os
 import sys
 from collections.abc import Sequence
 
@@ -8,6 +9,8 @@ from ui.cli import process
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 2 bad input or usage, 3 device or disk failed."""
+    # matrices here are small: threads of the linear algebra would only wait for each other, on a core the drive needs
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         process.listen(recording=words[:1] == ["drive"])
