@@ -298,7 +298,7 @@ class Drive:
                 self._push(block, cursor)
             elif self._stage is not None and self._published.time_s != self._stage.time_s:
                 self._publish(self._stage)  # what came last before the line fell silent
-        self._reader.stop()  # it reads on where the drive ends because the doubt is small enough
+        self._reader.stop()  # it reads on where the drive ends because the uncertainty is small enough
         self._tell(ring)
 
     def _push(self, block: Block, cursor: Cursor) -> None:
@@ -556,7 +556,7 @@ class Drive:
             targets_taken=guide.taken,
             target_steady_s=guide.steady_s,
             target_speed_rpm=guide.speed_rpm,
-            doubt_rpm=guide.doubt_rpm,
+            uncertainty_rpm=guide.uncertainty_rpm,
             until_u_rpm=guide.plan.until_u_rpm,
         )
 

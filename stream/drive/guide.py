@@ -2,7 +2,7 @@
 
 The guide listens to the holds that the live stage finds and never changes what is found. It belongs to the thread of
 that stage. A hold is taken to the target that was asked for where it is near enough, by order and nearness; from three
-holds on the running fit tells what is near. The doubt it states is the largest standard uncertainty of a predicted
+holds on the running fit tells what is near. It states the largest standard uncertainty of a predicted
 speed between the lowest and the highest target that is asked for, the reference's reading error included. The
 reference's scale error is left out: no number of holds makes it smaller, and it comes on top.
 """
@@ -18,7 +18,7 @@ from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
 from stream.drive.gearing import RoadHint, road_hint, road_kmh
-from stream.drive.guide_plan import GuidePlan, Said, largest_doubt, wanted
+from stream.drive.guide_plan import GuidePlan, Said, largest_uncertainty, wanted
 from stream.drive.nearness import Known, reread
 from stream.drive.pulse_ear import PulseEar
 from stream.errors import InputError
@@ -71,7 +71,7 @@ class Guide:
     ear: PulseEar | None = None
     said: list[Said] = field(default_factory=list)
     fit: SpeedFit | None = None
-    doubt_rpm: float | None = None
+    uncertainty_rpm: float | None = None
 
     def __post_init__(self) -> None:
         import scipy.stats  # noqa: F401 - now, and not at the first fit, when samples are waiting
@@ -85,8 +85,8 @@ class Guide:
         self._at = 0
         self._here: int | None = None  # the place that a person says is held now
         self._round = 1
-        self._long_told = -1.0
-        self._odd_told: list[Hold] = []
+        self._long_reported = -1.0
+        self._odd_reported: list[Hold] = []
         self._steady_s = 0.0
         self._speed_rpm = math.nan
         if said is not None:
@@ -136,9 +136,9 @@ class Guide:
 
     @property
     def satisfied(self) -> bool:
-        """Whether the stated doubt is as small as was asked for."""
+        """Whether the stated uncertainty is as small as was asked for."""
         limit = self.plan.until_u_rpm
-        return limit is not None and self.doubt_rpm is not None and self.doubt_rpm <= limit
+        return limit is not None and self.uncertainty_rpm is not None and self.uncertainty_rpm <= limit
 
     # -- what comes in ----------------------------------------------------------------------------------------------
 
@@ -175,8 +175,8 @@ class Guide:
         if target is None or not known.near(signal, target, self.targets):
             return
         self._steady_s = steady.steady_s
-        if steady.holding and steady.steady_s > steady.needed_s + LONG_S and self._long_told != target:
-            self._long_told = target
+        if steady.holding and steady.steady_s > steady.needed_s + LONG_S and self._long_reported != target:
+            self._long_reported = target
             self._say("note", note("guide-held-long-enough", rpm=target), target)
 
     def here(self) -> None:
@@ -319,7 +319,7 @@ class Guide:
         before = len(self.said)
         self._correct(asked)
         self._refit()
-        self._doubt_odd()
+        self._question_odd()
         held = None if seen.place is None else self._row[seen.place].rpm
         self._again()
         after, self.said = self.said[before:], self.said[:before]
@@ -356,7 +356,7 @@ class Guide:
 
     def _refit(self) -> None:
         rows = [seen for seen in self._seen if seen.place is not None and not seen.let_go]
-        self.fit = self.doubt_rpm = None
+        self.fit = self.uncertainty_rpm = None
         if len({seen.place for seen in rows}) < 3:
             return
         try:
@@ -371,26 +371,26 @@ class Guide:
             self._say("note", str(error))
             return
         wanted = [target.rpm for target in self._row if target.state != "skipped"]
-        self.doubt_rpm = largest_doubt(self.fit, min(wanted), max(wanted))
+        self.uncertainty_rpm = largest_uncertainty(self.fit, min(wanted), max(wanted))
 
-    def _doubt_odd(self) -> None:
+    def _question_odd(self) -> None:
         """A hold that the fit leaves out: its target is asked for again."""
         if self.fit is None:
             return
         rows = [seen for seen in self._seen if seen.place is not None and not seen.let_go]
         for seen, point in zip(rows, self.fit.points, strict=True):
             place = seen.place
-            if point.used or place is None or self._row[place].state != "taken" or seen.hold in self._odd_told:
+            if point.used or place is None or self._row[place].state != "taken" or seen.hold in self._odd_reported:
                 continue
-            self._odd_told.append(seen.hold)
+            self._odd_reported.append(seen.hold)
             self._row[place].state = "open"
             self._ask()
             off = float(self.fit.rpm(seen.hold.signal_mean)) - self._row[place].rpm
             self._say("note", note("guide-odd-hold", off_rpm=off, rpm=self._row[place].rpm))
 
     def _again(self) -> None:
-        """All are held and the doubt is still too large: the row once more, the other way."""
-        if self._next is not None or self.plan.until_u_rpm is None or self.satisfied or self.doubt_rpm is None:
+        """All are held and the uncertainty is still too large: the row once more, the other way."""
+        if self._next is not None or self.plan.until_u_rpm is None or self.satisfied or self.uncertainty_rpm is None:
             return
         self._round += 1
         self._row.reverse()
@@ -434,7 +434,7 @@ class Guide:
             "taken": self.taken,
             "count": len(self._row),
             "round": self._round,
-            "u_rpm": self.doubt_rpm,
+            "u_rpm": self.uncertainty_rpm,
             "within_rpm": self.plan.until_u_rpm if self.satisfied else None,
             **self._next_values(),
         }

@@ -17,7 +17,7 @@ MOST_TARGETS = 60
 
 @dataclass(frozen=True, slots=True)
 class GuidePlan:
-    """What is to be held. targets: rpm, in order; until_u_rpm: the doubt at which the drive may end.
+    """What is to be held. targets: rpm, in order; until_u_rpm: the uncertainty at which the drive may end.
 
     gear         the gear that is driven in; None: not told
     parked       in neutral, standing
@@ -80,7 +80,7 @@ def wanted(plan: GuidePlan, car: Car) -> tuple[list[float], Finding | None]:
     return kept, said
 
 
-def largest_doubt(fit: SpeedFit, low_rpm: float, high_rpm: float) -> float:
+def largest_uncertainty(fit: SpeedFit, low_rpm: float, high_rpm: float) -> float:
     """Largest standard uncertainty of a predicted speed between two speeds, rpm, the scale error left out."""
     ends = np.sort([fit.signal(low_rpm), fit.signal(high_rpm)])
     return float(np.max(fit.u_rpm(np.linspace(ends[0], ends[1], 33), scale=False)))

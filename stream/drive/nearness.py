@@ -50,8 +50,8 @@ class Known:
         """Where a signal lies."""
         speed = self.line[0] * signal + self.line[1]
         if self.fit is not None:
-            doubt = float(np.hypot(self.fit.u_rpm(signal, scale=False), self.reading_error_rpm))
-            return Place(float(self.fit.rpm(signal)), 2.0 * doubt)
+            uncertainty = float(np.hypot(self.fit.u_rpm(signal, scale=False), self.reading_error_rpm))
+            return Place(float(self.fit.rpm(signal)), 2.0 * uncertainty)
         if not self.taken:
             return Place(speed, _SLOPE_WRONG * abs(self.line[0] * signal) + _ZERO_WRONG_RPM)
         x = np.array([self.line[0] * hold.signal_mean + self.line[1] for hold, _ in self.taken])
@@ -61,8 +61,8 @@ class Known:
             return Place(float(rpm[-1]) + away, _SLOPE_WRONG * abs(away) + 2.0 * self.reading_error_rpm)
         slope, value = (float(number) for number in np.polyfit(x - x.mean(), rpm, 1))
         spread = float(np.sum((x - x.mean()) ** 2))
-        doubt = self.reading_error_rpm * (1.0 + 1.0 / len(x) + (speed - float(x.mean())) ** 2 / spread) ** 0.5
-        return Place(value + slope * (speed - float(x.mean())), 2.0 * doubt)
+        uncertainty = self.reading_error_rpm * (1.0 + 1.0 / len(x) + (speed - float(x.mean())) ** 2 / spread) ** 0.5
+        return Place(value + slope * (speed - float(x.mean())), 2.0 * uncertainty)
 
     def same_signal(self, hold: Hold, target: float) -> float | None:
         """A target of another speed at which the signal was the very same: it does not follow the engine."""

@@ -24,8 +24,8 @@ class DriveStatus:
     targets_taken    how many are held
     target_steady_s  seconds that the speed is steady near the next target
     target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
-    doubt_rpm        largest standard doubt of the running fit over the targets, the reference's scale error left out
-    until_u_rpm      the doubt at which the drive ends
+    uncertainty_rpm  largest standard uncertainty of the running fit over the targets, without the scale error
+    until_u_rpm      the uncertainty at which the drive ends
     """
 
     state: Literal["opening", "running", "away", "finished", "failed"]
@@ -56,6 +56,6 @@ class DriveStatus:
     targets_taken: int = 0
     target_steady_s: float = 0.0
     target_speed_rpm: float | None = None
-    doubt_rpm: float | None = None
+    uncertainty_rpm: float | None = None
     until_u_rpm: float | None = None
     counters: dict[str, int] = field(default_factory=dict)

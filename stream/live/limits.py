@@ -62,7 +62,7 @@ class Limits:
     """
 
     def __init__(self, car: Car, info: StreamInfo) -> None:
-        self.told: list[LimitEvent] = []
+        self.found: list[LimitEvent] = []
         self.over: list[list[int]] = []
         self._rate = info.rate_hz
         self._watches: list[_Watch] = []
@@ -71,7 +71,7 @@ class Limits:
             channel = car.by_name(limit.channel)
             if limit.channel not in info.names:
                 absent = warning("limit-not-sent", channel=limit.channel)
-                self.told.append(LimitEvent("limit-blind", 0, limit.channel, absent, None))
+                self.found.append(LimitEvent("limit-blind", 0, limit.channel, absent, None))
                 continue
             slow = channel is not None and channel.role == "temperature"
             column = info.names.index(limit.channel)
@@ -142,7 +142,7 @@ class Limits:
         above = limit.above is not None and value > limit.above
         edge = limit.above if above else limit.below
         over = warning("limit-over", channel=limit.channel, value=value, unit=watch.unit, above=above, edge=edge)
-        self.told.append(LimitEvent("limit", at, limit.channel, over, value))
+        self.found.append(LimitEvent("limit", at, limit.channel, over, value))
 
     # -- blindness ----------------------------------------------------------------------------------------------------
 
@@ -167,7 +167,7 @@ class Limits:
             why = "no-number" if gone[place] else "end-of-range" if railed[place] else "flat"
             value = float(held[place]) if np.isfinite(held[place]) else None
             seen = warning("limit-blind", channel=watch.limit.channel, why=why)
-            self.told.append(LimitEvent("limit-blind", int(at[place]), watch.limit.channel, seen, value))
+            self.found.append(LimitEvent("limit-blind", int(at[place]), watch.limit.channel, seen, value))
         watch.blind, watch.value = bool(blind[-1]), float(held[-1])
         watch.changed, watch.number, watch.inside = int(changed[-1]), int(number[-1]), int(inside[-1])
 

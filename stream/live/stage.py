@@ -55,7 +55,7 @@ class LiveStage:
         self.line = car.speed_line("the live stage")
         self.pinned: list[Pinned] = []
         self._holds: list[Hold] | None = None  # what is left of them once pinned stretches are known
-        self._told = 0
+        self._reported = 0
         self._columns = stage_columns(car, info)
         load = car.by_role("load")
         self._has_load = load is not None and load.name in info.names
@@ -335,10 +335,10 @@ class LiveStage:
         loaded, every = self._pull_finder.loaded, self.settings.decimation
         self._limits.pulling([(tick * every, pulls) for tick, pulls in loaded], self._bridge.given_to)
         del loaded[:-1]
-        for told in self._limits.told:
-            at = told.index / self.info.rate_hz
-            self.events.add(at, told.kind, told.finding, told.value, said_s=at, details={"channel": told.channel})
-        self._limits.told.clear()
+        for over in self._limits.found:
+            at = over.index / self.info.rate_hz
+            self.events.add(at, over.kind, over.finding, over.value, said_s=at, details={"channel": over.channel})
+        self._limits.found.clear()
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
         now = any_row(clips)
@@ -356,7 +356,7 @@ class LiveStage:
             change = self._finder.changes.popleft()
             why: Finding | str = note("hold-ended-by-gap", gap_s=SHORTEST_GAP_S) if change.by_gap else ""
             told.append((change.said / rate, (self._finder.time_of(change.tick), change.kind, why, change.rpm), None))
-        for found in self._finder.found[self._told :]:
+        for found in self._finder.found[self._reported :]:
             hold = found.record
             seen = note(
                 "hold-found",
@@ -367,7 +367,7 @@ class LiveStage:
             )
             row = {"hold": msgspec.to_builtins(hold)}
             told.append((found.said / rate, (hold.end_s, "hold-done", seen, hold.speed_rpm), row))
-        self._told = len(self._finder.found)
+        self._reported = len(self._finder.found)
         while self._pull_finder.changes:
             pull = self._pull_finder.changes.popleft()
             told.append((pull.said_s, (pull.time_s, pull.kind, _pull_finding(pull), pull.rpm), _pull_row(pull)))

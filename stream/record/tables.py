@@ -28,7 +28,7 @@ class Zero(msgspec.Struct, frozen=True, kw_only=True):
     """A stretch declared to be zero load, seconds of the session's clock.
 
     mean    load in the unit it was recorded in
-    doubt   standard uncertainty of the mean from the stretch's own noise, same unit
+    uncertainty   standard uncertainty of the mean from the stretch's own noise, same unit
     how     how it was taken, in words
     """
 

@@ -92,7 +92,7 @@ class CsvSource:
             places.append(place)
             theirs = header.unit(place)
             if differ(channel.unit, theirs):
-                self._told(
+                self._reported(
                     "fault",
                     0,
                     warning(
@@ -106,7 +106,7 @@ class CsvSource:
         if not channels:
             header.find(self._car.signal_channels[0].csv_column)
         for channel in missing:
-            self._told(
+            self._reported(
                 "fault",
                 0,
                 warning(
@@ -148,7 +148,7 @@ class CsvSource:
         except InputError as error:
             if self._rate_hz is None:
                 raise InputError(str(error), "no-rate") from None
-            self._told("note", 0, note("rate-instead-of-clock", column=clock.csv_column, rate_hz=self._rate_hz))
+            self._reported("note", 0, note("rate-instead-of-clock", column=clock.csv_column, rate_hz=self._rate_hz))
             return None
 
     def _sample(self, table: Table, header: Header, time_place: int | None) -> Sampled:
@@ -197,21 +197,21 @@ class CsvSource:
             "resampled": int(sampled.resampled),
         }
         for finding in lines_left_out(table.left_out, rows):
-            self._told("fault", 0, finding)
+            self._reported("fault", 0, finding)
         if table.cut_off:
-            self._told("note", 0, note("last-row-cut-off", line=table.cut_off))
+            self._reported("note", 0, note("last-row-cut-off", line=table.cut_off))
         if table.headers:
-            self._told("note", 0, note("header-repeated", count=table.headers))
+            self._reported("note", 0, note("header-repeated", count=table.headers))
         last = len(sampled.index) - 1
         for row, finding in sampled.findings:
             kind = "fault" if finding.severity == "warning" else "note"
-            self._told(kind, int(sampled.index[min(row, last)]), finding)
+            self._reported(kind, int(sampled.index[min(row, last)]), finding)
         if missing:
-            self._told("note", 0, note("samples-missing", count=missing))
+            self._reported("note", 0, note("samples-missing", count=missing))
         if cells:
-            self._told("note", 0, note("cells-missing", count=cells))
+            self._reported("note", 0, note("cells-missing", count=cells))
 
-    def _told(self, kind: str, index: int, finding: Finding) -> None:
+    def _reported(self, kind: str, index: int, finding: Finding) -> None:
         self.findings.append(finding)
         self._notes.append(SourceNote(kind, index, finding))
 

@@ -72,7 +72,7 @@ class ReaderSource(CsvSource):
         """Read the log. Raises InputError that names the file, the column and the cure."""
         laid = lay(self._path, self._car, self._read_log)
         for finding in laid.findings:
-            self._told("fault", 0, finding)
+            self._reported("fault", 0, finding)
         rows = np.arange(len(laid.time_s), dtype=np.int64)
         try:
             sampled = place_rows(laid.values, laid.time_s, rows, self._rate_hz)
@@ -91,9 +91,9 @@ class ReaderSource(CsvSource):
         }
         for row, finding in sampled.findings:
             kind = "fault" if finding.severity == "warning" else "note"
-            self._told(kind, int(sampled.index[min(row, len(sampled.index) - 1)]), finding)
+            self._reported(kind, int(sampled.index[min(row, len(sampled.index) - 1)]), finding)
         if missing:
-            self._told("note", 0, note("samples-missing", count=missing))
+            self._reported("note", 0, note("samples-missing", count=missing))
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in laid.channels)
         return StreamInfo(sampled.rate_hz, infos, self._path.name)
 

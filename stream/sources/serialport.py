@@ -64,9 +64,9 @@ class SerialSource:
         self._heard_ns = 0  # when bytes came last
         self._away_since_ns: int | None = None
         self._retry_at_ns = self._retry_ns = 0
-        self._dropped_told = 0
-        self._dropped_told_ns = 0
-        self._silence_told = False
+        self._dropped_reported = 0
+        self._dropped_reported_ns = 0
+        self._silence_reported = False
         self._in_real_time = in_real_time
         self._paced_from: tuple[int, int] | None = None  # (host clock, samples) since which the rate is measured
 
@@ -166,7 +166,7 @@ class SerialSource:
             return b""
         now = self._clock()
         due = self._asked_ns is None or now - self._asked_ns >= _ASK_EVERY_NS
-        if due and (not self._decoder.described or self._silence_told or self._asked_ns is None):
+        if due and (not self._decoder.described or self._silence_reported or self._asked_ns is None):
             self._asked_ns = now
             self._port.write(_ASK)
         data = self._port.read(wait_s)
@@ -180,7 +180,7 @@ class SerialSource:
             self._away_since_ns = None
         self._heard_ns = now
         self._retry_ns = 0
-        self._silence_told = False
+        self._silence_reported = False
 
     def _gone(self, error: OSError) -> None:
         self.close()
@@ -216,7 +216,7 @@ class SerialSource:
                 self._check(item)
                 self._info = item
                 if self._decoder.kind == "framed":  # joining in the middle of a frame is no fault
-                    self._dropped_told = self._decoder.counts.dropped
+                    self._dropped_reported = self._decoder.counts.dropped
             else:
                 self._notes.append(SourceNote(item.kind, item.index, item.what))
 
@@ -253,10 +253,10 @@ class SerialSource:
 
     def _tell_dropped(self, now: int) -> None:
         counts = self._decoder.counts
-        new = counts.dropped - self._dropped_told
-        if self._info is None or new <= 0 or now - self._dropped_told_ns < _FAULT_EVERY_NS:
+        new = counts.dropped - self._dropped_reported
+        if self._info is None or new <= 0 or now - self._dropped_reported_ns < _FAULT_EVERY_NS:
             return
-        self._dropped_told, self._dropped_told_ns = counts.dropped, now
+        self._dropped_reported, self._dropped_reported_ns = counts.dropped, now
         if self._decoder.kind == "text":
             last = self._decoder.last_bad
             self._note("fault", warning("lines-dropped", count=new, last=last))
@@ -264,10 +264,10 @@ class SerialSource:
             self._note("fault", warning("frames-dropped", count=new))
 
     def _tell_silence(self, now: int) -> None:
-        if self._info is None or self._silence_told or self._info.rate_hz < 2:
+        if self._info is None or self._silence_reported or self._info.rate_hz < 2:
             return
         if now - self._heard_ns >= _SILENT_NS:
-            self._silence_told = True
+            self._silence_reported = True
             self._note("fault", warning("device-silent", port=self._url, seconds=_SILENT_NS * 1e-9))
 
     def _tell_pace(self, now: int) -> None:

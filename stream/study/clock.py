@@ -376,13 +376,13 @@ def align_log(session: Dataset, log: ControllerLog) -> Alignment:
 
     Raises InputError, naming both files, where there is no place, or more than one.
     """
-    lag, doubt = session.speed_lag
+    lag, uncertainty = session.speed_lag
     speed = session.speed_rpm
     try:
         found = align(session.time_s, speed, log.time_s, log.rpm, lag)
     except InputError as error:
         raise InputError(f"{log.path} against {session.path}: {error}") from None
-    return msgspec.structs.replace(found, u_offset_s=float(np.hypot(found.u_offset_s, doubt)))
+    return msgspec.structs.replace(found, u_offset_s=float(np.hypot(found.u_offset_s, uncertainty)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,7 @@ class PullTrace:
     number                    the pull's number in its session, from 1; 0 where it is in none
     keep                      a person's decision; None lets the verdict decide
     load_key                  what is equal where the loads of two sessions are on one scale
-    lag_s, lag_doubt_s        how much later speed arrives than load, and its standard uncertainty
+    lag_s, u_lag_s            how much later speed arrives than load, and its standard uncertainty
     zero                      what was taken off `load`; None: load as recorded
     direction                 which way along the road, any word
     conditions                means over the pull: lambda, intake_c, air_c, pressure_hpa, fuel_trim_pct, ...
@@ -78,7 +78,7 @@ class PullTrace:
     calibration: str = ""
     load_key: tuple[object, ...] = ()
     lag_s: float = 0.0
-    lag_doubt_s: float = 0.0
+    u_lag_s: float = 0.0
     zero: PullZero | None = None
     direction: str | None = None
     conditions: Mapping[str, float] = field(default_factory=dict)
@@ -121,7 +121,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
     if not data.pulls:
         return []
     factor, unit = data.load_scale
-    lag, lag_doubt = data.speed_lag
+    lag, u_lag = data.speed_lag
     time, began = data.time_s, data.started_utc.timestamp()
     calibration = _calibration_name(data, factor)
     pressure = pressure_of(data, [(pull.start_s, pull.end_s) for pull in data.pulls])
@@ -156,7 +156,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
             calibration=calibration,
             load_key=load_key(data),
             lag_s=lag,
-            lag_doubt_s=lag_doubt,
+            u_lag_s=u_lag,
             conditions=conditions,
             pressure_kpa=None if pressure.kpa is None else pressure.kpa[rows],
             air=pressure.air,

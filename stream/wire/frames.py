@@ -58,7 +58,7 @@ class FrameDecoder:
         self.passed = False  # whether any frame has passed its CRC
         self._cutter = FrameCutter()
         self._items: list[Item] = []
-        self._told: list[Finding] = []
+        self._reported: list[Finding] = []
         self._stream: Description | None = None  # the one the recording began with
         self._layout: Description | None = None  # what samples are now; None where they do not fit the recording
         self._channels = self._row_bytes = 0  # of the layout
@@ -67,7 +67,7 @@ class FrameDecoder:
         self._last = (0, 0, 0)  # device clock µs, rows, host ns of the last frame used
         self._recent: deque[bytes] = deque(maxlen=_REMEMBERED)  # CRCs of the last frames used: their fingerprints
         self._samples_mark = self._description_mark = b""  # fingerprints of the last ones used
-        self._doubt: tuple[bytes, int] | None = None  # and what was expected when it came
+        self._unconfirmed: tuple[bytes, int] | None = None  # and what was expected when it came
         self._host_ns = 0
         self._reopened = False
         self._bodies: list[bytes] = []  # samples of the Block in the making
@@ -87,7 +87,7 @@ class FrameDecoder:
         """The port went away: an unfinished frame is lost, and the device may have restarted meanwhile."""
         self.counts.bad_frames += self._cutter.drop()
         self._recent.clear()
-        self._doubt = None
+        self._unconfirmed = None
         self._reopened = True
 
     def feed(self, data: bytes, host_ns: int = 0) -> list[Item]:
@@ -112,7 +112,13 @@ class FrameDecoder:
 
         This is what a healthy stream consists of; nothing here is done frame by frame in Python.
         """
-        if self._layout is None or self._expected is None or self._bodies or self._doubt is not None or self._reopened:
+        if (
+            self._layout is None
+            or self._expected is None
+            or self._bodies
+            or self._unconfirmed is not None
+            or self._reopened
+        ):
             return False
         try:
             frames = list(map(cobs.decode, parts))
@@ -155,7 +161,7 @@ class FrameDecoder:
             raw = without_echo(part)
         if not raw:
             self.counts.bad_frames += 1
-        elif self._bodies and self._doubt is None and raw[:2] == _SAMPLES_START and len(raw) > _AROUND:
+        elif self._bodies and self._unconfirmed is None and raw[:2] == _SAMPLES_START and len(raw) > _AROUND:
             _, _, _, index, device_us, channels, rows = SAMPLES_HEAD.unpack_from(raw)
             fits = channels == self._channels and len(raw) == _AROUND + rows * self._row_bytes
             if index == self._expected and fits:
@@ -238,12 +244,12 @@ class FrameDecoder:
             self._shift = -index
             self._take(raw, 0, False)
             return
-        self._settle_doubt(index)
+        self._settle_unconfirmed(index)
         ahead = index - self._expected
         restarted = ahead < 0 or ahead > MAX_LOST or (self._reopened and device_us < self._last[0])
         if ahead < 0 and raw[-CRC.size :] in self._recent:
             if index == 0 and raw[-CRC.size :] != self._samples_mark and len(raw) <= _LARGEST_DOUBT:
-                self._doubt = (
+                self._unconfirmed = (
                     raw,
                     self._expected,
                 )  # word for word the first frame again: repeated late, or a device that starts anew
@@ -254,11 +260,11 @@ class FrameDecoder:
         else:
             self._take(raw, ahead, False)
 
-    def _settle_doubt(self, index: int) -> None:
+    def _settle_unconfirmed(self, index: int) -> None:
         """The frame after a doubtful one tells what it was: its successor means a restart."""
-        if self._doubt is None:
+        if self._unconfirmed is None:
             return
-        (raw, expected), self._doubt = self._doubt, None
+        (raw, expected), self._unconfirmed = self._unconfirmed, None
         rows = SAMPLES_HEAD.unpack_from(raw)[-1]
         if self._expected == expected and index == rows != expected:
             self._restart(raw)
@@ -319,8 +325,8 @@ class FrameDecoder:
 
     def _tell_once(self, fault: Finding) -> None:
         """A device repeats its description every 2 s: the same fault is told once."""
-        if fault not in self._told and len(self._told) < 64:
-            self._told.append(fault)
+        if fault not in self._reported and len(self._reported) < 64:
+            self._reported.append(fault)
             self._finish_block()
             self._items.append(WireNote("fault", self.count, fault))
 

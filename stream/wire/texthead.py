@@ -206,14 +206,14 @@ def pace_of(stamps: Floats) -> Pace:
     usual = max(1.5 * float(np.median(steps)), 1.5 * shared, 1.001 * float(np.quantile(steps, 0.9)))
     kept = steps[steps <= usual]
     period = float(kept.mean())
-    # A clock of whole milliseconds over one second cannot tell 700.3 from 700 Hz: within that doubt the round
+    # A clock of whole milliseconds over one second cannot tell 700.3 from 700 Hz: within that uncertainty the round
     # figure is the likelier one.
-    doubt = float(kept.max() - kept.min()) / float(kept.sum()) + 1e-9
+    uncertainty = float(kept.max() - kept.min()) / float(kept.sum()) + 1e-9
     if not 1e6 / period <= MAX_RATE_HZ:
         raise InputError(
             f"the clock column of the text lines steps by {period:g} µs, more than {MAX_RATE_HZ:g} lines a "
             "second; mend its unit: t[s], t[ms] or t[us]"
         )
     rounded = float(f"{1e6 / period:.3g}")
-    rate = rounded if abs(rounded * period / 1e6 - 1) <= doubt else 1e6 / period
+    rate = rounded if abs(rounded * period / 1e6 - 1) <= uncertainty else 1e6 / period
     return Pace(rate, 1.5 * max(1e6 / rate, shared), shared)

@@ -41,7 +41,7 @@ PRINTING_S = 1.0  # chosen: a result is printed in a blink; what takes longer wa
     "until_u",
     type=float,
     metavar="RPM",
-    help="End by itself when the doubt of the running fit over the targets is this small (standard, rpm).",
+    help="End by itself when the uncertainty of the running fit over the targets is this small (standard, rpm).",
 )
 @click.option("--parked", is_flag=True, help="The targets are held standing, in neutral.")
 @click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")

@@ -47,7 +47,7 @@ def command(
     car_path: str | None,
     as_json: bool,
 ) -> int:
-    """Make a speed calibration from held speeds, with its doubt.
+    """Make a speed calibration from held speeds, with its uncertainty.
 
     Several sessions of one car and chain are taken together. Sessions are not changed: 'apply' does that.
     """
@@ -107,7 +107,7 @@ def fit_json(calibration: "SpeedCalibration") -> dict[str, Any]:
 
 
 def print_fit(calibration: "SpeedCalibration") -> None:
-    """The points, the line with its doubt, and what there is to say, on standard output."""
+    """The points, the line with its uncertainty, and what there is to say, on standard output."""
     from ui.cli.paper import console, plain_table
     from ui.text.findings import say_all
     from ui.text.speed import SHORT_REASONS

@@ -20,7 +20,7 @@ COMMANDS = {
     "rehearse": ("rehearse", "The whole job with no hardware: a rehearsal car drives itself."),
     "drive": ("drive", "Record a drive, live."),
     "replay": ("replay", "Pass a recorded session through the same live stage."),
-    "fit": ("fit", "Holds to a speed calibration, with its doubt."),
+    "fit": ("fit", "Holds to a speed calibration, with its uncertainty."),
     "apply": ("apply", "Attach a speed calibration to sessions."),
     "zero": ("zero", "Declare a stretch of a session as zero load."),
     "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),

@@ -144,10 +144,10 @@ def numbers_line(status: "DriveStatus") -> str:
 
 
 def _target_words(status: "DriveStatus") -> str:
-    """The next target with what it means on the road, how far the row has come, and the doubt so far."""
+    """The next target with what it means on the road, how far the row has come, and the uncertainty so far."""
     count = f"{status.targets_taken} of {len(status.targets)}"
-    doubt = "" if status.doubt_rpm is None else f", doubt ±{status.doubt_rpm:.0f} rpm"
+    uncertainty = "" if status.uncertainty_rpm is None else f", uncertainty ±{status.uncertainty_rpm:.0f} rpm"
     if status.next_target_rpm is None:
-        return f"all targets done ({count}{doubt})"
+        return f"all targets done ({count}{uncertainty})"
     road = "" if status.target_road_kmh is None else f", {status.target_road_kmh:.0f} km/h"
-    return f"next {status.next_target_rpm:.0f} rpm{road} ({count}{doubt})"
+    return f"next {status.next_target_rpm:.0f} rpm{road} ({count}{uncertainty})"

@@ -172,14 +172,14 @@ def _print_holds(out: Any, stage: "LiveStage", calibration: "SpeedCalibration | 
 def _hold_cells(hold: "Hold", per_unit: float, decimals: int) -> list[str]:
     from stream.live.mean import half_width_95
 
-    doubt = half_width_95(hold.signal_sem, hold.n_effective) * abs(per_unit)
+    uncertainty = half_width_95(hold.signal_sem, hold.n_effective) * abs(per_unit)
     drift = "0" if round(hold.drift_rpm_per_s) == 0 else f"{hold.drift_rpm_per_s:+.0f}"
     load = "" if hold.load_mean is None else f"{hold.load_mean:.{decimals}f}"
     return [
         f"{hold.start_s:.1f}",
         f"{hold.end_s:.1f}",
         f"{hold.speed_rpm:.0f}",
-        f"{doubt:.0f}" if doubt >= 1 else "<1",
+        f"{uncertainty:.0f}" if uncertainty >= 1 else "<1",
         drift,
         load,
     ]

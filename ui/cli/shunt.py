@@ -45,7 +45,7 @@ def command(
     from ui.cli.results import print_json
     from ui.text.chain import shunt_words
 
-    doubt = 0.0
+    uncertainty = 0.0
     if (path is None) == (moved is None):
         raise click.UsageError("give either --moved MV_PER_V, or a session with --off S and --on S")
     if path is not None:
@@ -54,12 +54,12 @@ def command(
         (off, on), unit = load_steps(path, [off_s, on_s], seconds, "shunt")
         if unit != "mV/V":
             raise InputError(f"{path}: shunt: the link is in {unit or 'no unit'}; give --moved in mV/V instead")
-        moved, doubt = on.mean - off.mean, math.hypot(on.sem, off.sem)
+        moved, uncertainty = on.mean - off.mean, math.hypot(on.sem, off.sem)
     verdict = judge_shunt(
         moved or 0.0,
         gauge_ohm=gauge_ohm,
         shunt_ohm=shunt_ohm,
-        u_measured=doubt,
+        u_measured=uncertainty,
         arm=cast(Literal["tension", "compression"], arm),
     )
     if as_json:

@@ -41,7 +41,7 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
                 cutoff_hz cutoff_advice_hz words
     steadiness  criterion critical step_s lag1 white agrees_pct
                 holds[]{start_s end_s speed_rpm values agrees_pct}
-    findings[]  what code channel grave value unit doubt words cure
+    findings[]  what code channel grave value unit uncertainty words cure
     warnings[]
     """
     from stream.study.dataset import open_dataset

@@ -46,8 +46,10 @@ def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
     from ui.text.findings import say_all
 
     out = console()
-    doubt = 1.96 * fit.u_newtons_per_unit
-    out.print(f"1 {unit} is {figures(fit.newtons_per_unit, doubt)} ± {figures(doubt, doubt)} N (95 %)")
+    uncertainty = 1.96 * fit.u_newtons_per_unit
+    out.print(
+        f"1 {unit} is {figures(fit.newtons_per_unit, uncertainty)} ± {figures(uncertainty, uncertainty)} N (95 %)"
+    )
     scatter = f"the weights scatter by {figures(fit.residual_sd_n, fit.residual_sd_n)} N"
     if hung_twice:
         out.print(f"{scatter}; up and down differ by {fit.hysteresis_pct_span:.1f} % of the span")
@@ -55,7 +57,7 @@ def _print(fit: "ForceFit", unit: str, *, hung_twice: bool) -> None:
         out.print(f"{scatter}; no weight was hung twice, so friction in the link's bushes cannot show")
     for line in say_all(fit.findings):
         out.print(f"note: {line}")
-    rounded = figures(fit.newtons_per_unit, doubt / 10)
+    rounded = figures(fit.newtons_per_unit, uncertainty / 10)
     click.echo(f"for the load channel of the car file: newtons_per_unit = {rounded}", err=True)
 
 

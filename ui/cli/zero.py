@@ -89,9 +89,9 @@ def _json(one: "DeclaredZero") -> dict[str, Any]:
 def _print(one: "DeclaredZero") -> None:
     import math
 
-    doubt = 1.96 * one.u_mean
-    decimals = max(0, 1 - math.floor(math.log10(doubt))) if doubt > 0 else 6
-    value = f"{one.zero.mean:.{decimals}f} ± {doubt:.{decimals}f} {one.unit}".rstrip()
+    uncertainty = 1.96 * one.u_mean
+    decimals = max(0, 1 - math.floor(math.log10(uncertainty))) if uncertainty > 0 else 6
+    value = f"{one.zero.mean:.{decimals}f} ± {uncertainty:.{decimals}f} {one.unit}".rstrip()
     click.echo(f"zero from {one.zero.start_s:g} to {one.zero.end_s:g} s: {value} (95 %)")
     if not one.confirmed:
         click.echo(f"Nobody said that the car stood {ASKED}: its uncertainty is wider for that. --yes says it.")

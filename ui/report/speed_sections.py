@@ -34,7 +34,7 @@ def calibration(found: Gathered) -> Section:
         slope, zero = session.line
         unit = session.car.need("engine_speed", "a report").unit
         line = "rpm as recorded" if unit == "rpm" else f"rpm = {slope:g} × {unit or 'signal'} {zero:+g}"
-        parts.append(Words(f"{session.path.name}: provisional line of the car file, {line}; its doubt is not known."))
+        parts.append(Words(f"{session.path.name}: provisional line of the car file, {line}, of unknown uncertainty."))
     for fit, names in fits.values():
         parts += _one(fit, names, len(fits) + bool(without) > 1)
     return Section("Calibration of engine speed", tuple(parts))
@@ -49,14 +49,14 @@ def holds(found: Gathered) -> Section:
     for place, session in enumerate(found.sessions, start=1):
         scale = session.line[0] if session.calibration is None else session.calibration.slope_rpm_per_unit
         for number, (hold, mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
-            doubt = half_width_95(hold.signal_sem, hold.n_effective) * abs(scale)
+            uncertainty = half_width_95(hold.signal_sem, hold.n_effective) * abs(scale)
             rows.append(
                 (
                     f"{place}.{number}",
                     f"{hold.start_s:.1f}",
                     f"{hold.end_s:.1f}",
                     whole(hold.speed_rpm),
-                    f"{doubt:.0f}" if doubt >= 1 else "<1",
+                    f"{uncertainty:.0f}" if uncertainty >= 1 else "<1",
                     f"{hold.speed_sd_rpm:.0f}",
                     signed(hold.drift_rpm_per_s),
                     "" if hold.load_mean is None else figures(hold.load_mean, fine),
@@ -81,7 +81,7 @@ def holds(found: Gathered) -> Section:
         tuple(heads[column] for column in keep),
         tuple(tuple(row[column] for column in keep) for row in rows),
         frozenset({keep.index(9)} if 9 in keep else ()),
-        "Numbered session.hold. ± is the 95 % interval of the mean from the hold's own wander; the doubt of the "
+        "Numbered session.hold. ± is the 95 % interval of the mean from the hold's own wander; the uncertainty of the "
         "calibration comes on top. Load is as recorded, no zero taken off.",
     )
     return Section("Holds", (table, *stuck))
@@ -93,8 +93,8 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
         ("In force for", ", ".join(names) if say_which else "all sessions"),
         ("Made", f"{_when(fit.when)} from {', '.join(Path(one.path).name for one in fit.sessions)}"),
         ("Shape", MODELS.get(fit.model, fit.model)),
-        ("Slope", _with_doubt(fit.slope_rpm_per_unit, fit.u_slope, f"rpm per {unit}")),
-        (f"At 0 {unit}", _with_doubt(fit.intercept_rpm, fit.u_intercept, "rpm")),
+        ("Slope", _with_uncertainty(fit.slope_rpm_per_unit, fit.u_slope, f"rpm per {unit}")),
+        (f"At 0 {unit}", _with_uncertainty(fit.intercept_rpm, fit.u_intercept, "rpm")),
         ("Scale of the reference", f"± {fit.scale_error_pct:g} %, shared by all points and part of the band below"),
         ("Largest departure", f"{fit.largest_departure_pct_span:.1f} % of the span"),
         ("Good from", f"{whole(fit.valid_from)} to {whole(fit.valid_to)} rpm"),
@@ -110,7 +110,7 @@ def _one(fit: SpeedCalibration, names: list[str], say_which: bool) -> list[Part]
             partial(pictures.draw_calibration, fit=fit),
             96,
             "Above: held speeds, the line and its 95 % band, the reference's own scale error in it. Below: how far "
-            "each held speed departs from the line; the band is the doubt of the line, not of a single point.",
+            "each held speed departs from the line; the band is the uncertainty of the line, not of a single point.",
         ),
     ]
     fine = max((abs(point.signal) for point in fit.points), default=1.0) / 100
@@ -135,8 +135,8 @@ def _when(stamp: str) -> str:
         return stamp
 
 
-def _with_doubt(value: float, doubt: float, unit: str) -> str:
-    return f"{figures(value, doubt)} ± {figures(doubt, doubt)} {unit} (standard uncertainty)"
+def _with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
+    return f"{figures(value, uncertainty)} ± {figures(uncertainty, uncertainty)} {unit} (standard uncertainty)"
 
 
 def _band_table(fit: SpeedCalibration) -> Table:

@@ -61,7 +61,7 @@ def cells(
 
 
 def zero_cells(zero: Zero) -> tuple[str, ...]:
-    """from, to, zero with its doubt (95 %), how."""
+    """from, to, zero with its uncertainty (95 %), how."""
     return (f"{zero.start_s:.1f}", f"{zero.end_s:.1f}", plus_minus(zero.mean, zero.doubt), zero.how)
 
 

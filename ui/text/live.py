@@ -38,10 +38,10 @@ def _next(values: Mapping[str, Any]) -> str:
 
 def _taken(values: Mapping[str, Any]) -> str:
     u, within = values["u_rpm"], values["within_rpm"]
-    doubt = "" if u is None else f", doubt ±{_rounded_up(u)} rpm"
+    uncertainty = "" if u is None else f", uncertainty ±{_rounded_up(u)} rpm"
     last = _next(values) if within is None else f"within the {within:g} rpm that were asked for"
     count = f"{values['taken']} of {values['count']}" if values["round"] == 1 else f"round {values['round']}"
-    return f"{values['rpm']:.0f} rpm taken, {count}{doubt}; {last}"
+    return f"{values['rpm']:.0f} rpm taken, {count}{uncertainty}; {last}"
 
 
 def _rounded_up(rpm: float) -> str:

@@ -141,7 +141,7 @@ QUANTITIES: dict[str, tuple[str, str, str]] = {
     "guided-drive": (
         "A drive that asks for one steady speed after the other and takes each hold to its target. What it took is a "
         "guess that the whole row may overrule.",
-        "near enough: within the doubt of the running line, at first ±30 %",
+        "near enough: within the uncertainty of the running line, at first ±30 %",
         NONE,
     ),
     "hold": (

@@ -43,22 +43,22 @@ def against_target(speed: float, target: float, band: float) -> str:
     return f"{live_rpm(abs(away))} {'above' if away > 0 else 'below'} target"
 
 
-def doubt_lines(status: DriveStatus) -> tuple[str, ...]:
+def uncertainty_lines(status: DriveStatus) -> tuple[str, ...]:
     """How far the row has come, and how well speed is known by now; nothing where no guide counts."""
     if status.target_speed_rpm is None or not status.targets:
         return ()
     held = f"{status.targets_taken} of {len(status.targets)} held"
-    if status.doubt_rpm is None:
-        return (f"{held}, doubt known from the third on",)
+    if status.uncertainty_rpm is None:
+        return (f"{held}, uncertainty known from the third on",)
     wanted = f", {status.until_u_rpm:g} wanted" if status.until_u_rpm is not None else ""
-    return (f"{held}, speed known to ±{math.ceil(status.doubt_rpm):d} rpm{wanted}",)
+    return (f"{held}, speed known to ±{math.ceil(status.uncertainty_rpm):d} rpm{wanted}",)
 
 
 def target_line(status: DriveStatus) -> str:
     """Under the next target: the seconds that count for it, or else how far the row has come."""
     steady = status.steady
     if steady is None or steady.steady_s <= 0:
-        return "".join(doubt_lines(status))
+        return "".join(uncertainty_lines(status))
     if status.target_steady_s <= 0:
         return "steady, but not near this target"
     if steady.holding:

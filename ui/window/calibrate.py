@@ -1,4 +1,4 @@
-"""The Calibrate screen: holds to a speed calibration with its doubt, and the load channel's proofs."""
+"""The Calibrate screen: holds to a speed calibration with its uncertainty, and the load channel's proofs."""
 
 from collections.abc import Callable
 from dataclasses import replace

@@ -23,7 +23,7 @@ SECONDS = 3.0
 WEIGHT_ERROR_PCT = 1.0
 ZERO_RULE = (
     "In neutral, brakes off, on the level, two seconds or more. Take a second one from a free roll in neutral: "
-    "the gap between the two is the zero's doubt."
+    "the gap between the two is the zero's uncertainty."
 )
 SHUNT_RULE = "A known resistor across one gauge must move the reading by a known amount, the right way."
 WEIGHT_RULE = (

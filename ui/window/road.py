@@ -265,7 +265,7 @@ class Road(Screen):
         if status.next_target_rpm is None:
             held = len(status.targets) if status.target_speed_rpm is None else status.targets_taken
             all_held = f"Targets, all {held} held" if held == len(status.targets) else f"Targets, {held} held"
-            self.target.show_figure(all_held, "done", "", words.doubt_lines(status))
+            self.target.show_figure(all_held, "done", "", words.uncertainty_lines(status))
             return
         place = next((n for n, rpm in enumerate(status.targets, 1) if rpm == status.next_target_rpm), None)
         which = f" {place} of {len(status.targets)}" if place is not None else ""

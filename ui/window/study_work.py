@@ -14,7 +14,7 @@ from ui.text.findings import say
 from ui.text.lines import sentence, tune_name
 from ui.text.proposals import power_row
 
-WIDE = 0.15  # of the power: a doubt beyond it is said
+WIDE = 0.15  # of the power: a uncertainty beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
 
 
@@ -110,5 +110,5 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
     )
     pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"
     if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
-        return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide doubt; a better zero or scale narrows it."
+        return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide uncertainty; a better zero or scale narrows it."
     return "ok", title, f"{scale}{pulls}. ± is 95 %."

@@ -41,13 +41,13 @@ def fit_weights(
     """Line by York 2004 from load steps: mean reading (any unit) and known force (N) of each, with standard
     errors.
 
-    The doubt is widened to the scatter where it is significantly larger than stated. Raises InputError.
+    The uncertainty is widened to the scatter where it is significantly larger than stated. Raises InputError.
     """
     from scipy import stats
 
     if len(reading) < 3:
         raise InputError(
-            f"{len(reading)} weights; a line with its doubt needs three or more, nothing hung counts as one"
+            f"{len(reading)} weights; a line with its uncertainty needs three or more, nothing hung counts as one"
         )
     line = fit_york(reading, force_n, u_reading, u_force_n)
     found = []

@@ -18,7 +18,7 @@ say r / 4, a standard uncertainty of half the gap (0.20 for zeros 0.40 apart); a
 the first zero and behind the last one the value stays, and the two say r / 2 and q times the seconds away.
 
 With n zeros the excesses of the n - 1 gaps are pooled. The standard uncertainty is right on average; from one gap it is
-itself known to one degree of freedom, so that where the zero is all the doubt, two of them hold the truth on 70 of 100
+itself known to one degree of freedom: where the zero is all the uncertainty, two of them hold the truth on 70 of 100
 days (measured in the tests). One zero alone has no gap: its uncertainty is that of its own noise and too small, which
 is for others to say.
 """
@@ -84,7 +84,7 @@ def measure_zero(
 ) -> Zero:
     """The zero of a stretch of load samples, (n,), in the link's unit. full_scale: load of a strong pull.
 
-    Its doubt is the standard error by batch means. Raises InputError: too short, missing samples, or moving.
+    Its uncertainty is the standard error by batch means. Raises InputError: too short, missing samples, or moving.
     """
     x = np.asarray(load, np.float64)
     x = x[np.isfinite(x)]
@@ -131,7 +131,7 @@ def batch_sem(x: Floats, rate_hz: float) -> float:
 def zero_at(time_s: float, zeros: Sequence[Zero], session: str = "") -> PullZero | None:
     """The zero at a moment of a session, by the rule above; None where none was taken.
 
-    Raises InputError where a zero's numbers are not finite or its doubt is negative.
+    Raises InputError where a zero's numbers are not finite or its uncertainty is negative.
     """
     for number, zero in enumerate(zeros):
         if not all(map(math.isfinite, (zero.start_s, zero.end_s, zero.mean, zero.doubt))) or zero.doubt < 0:

@@ -29,7 +29,7 @@ class View:
     kept: tuple[int, ...]
     stuck: dict[int, str]
     row: Row
-    doubted: tuple[Pinned, ...] = ()
+    set_aside: tuple[Pinned, ...] = ()
 
 
 def views(
@@ -46,9 +46,9 @@ def views(
     Raises InputError where all holds are at one speed.
     """
     found = _views(holds, pinned, targets, reading_error, hz)
-    if doubted := inside_holds(pinned, holds):
-        believed = [stretch for stretch in pinned if stretch not in doubted]
-        found += [replace(view, doubted=doubted) for view in _views(holds, believed, targets, reading_error, hz)]
+    if set_aside := inside_holds(pinned, holds):
+        believed = [stretch for stretch in pinned if stretch not in set_aside]
+        found += [replace(view, set_aside=set_aside) for view in _views(holds, believed, targets, reading_error, hz)]
     return found
 
 

@@ -22,7 +22,7 @@ _MOST_ROUNDS = 200
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """y = intercept + slope · x, with what the stated errors make of its doubt (k = 1, unscaled).
+    """y = intercept + slope · x, with what the stated errors make of its uncertainty (k = 1, unscaled).
 
     x, y        the points, float64 (n,)
     weights     1 / variance of each point's departure from the line, in y's unit
@@ -97,7 +97,7 @@ def fit_york(
 
 
 def fit_through_zero(x: npt.ArrayLike, y: npt.ArrayLike, u_x: npt.ArrayLike, u_y: npt.ArrayLike) -> Line:
-    """Best y = slope · x by the same effective variance; intercept, its doubt and the covariance are zero.
+    """Best y = slope · x by the same effective variance; intercept, its uncertainty and the covariance are zero.
 
     Raises InputError where the points cannot carry it.
     """

@@ -90,7 +90,7 @@ class Match:
     stuck_at    'bottom' or 'top' (ends of speed) for a hold that is really a stuck signal, else None
     missing_*   targets without a hold: below, inside and above the matched ones
     ambiguous   another reading is nearly as good; a finding says which
-    doubted     pinned stretches that are no evidence: they lie inside a hold that counts
+    set_aside   pinned stretches that are no evidence: they lie inside a hold that counts
     """
 
     target_rpm: tuple[float | None, ...]
@@ -100,7 +100,7 @@ class Match:
     missing_above: tuple[float, ...] = ()
     ambiguous: bool = False
     findings: tuple[Finding, ...] = ()
-    doubted: tuple[Pinned, ...] = ()
+    set_aside: tuple[Pinned, ...] = ()
 
 
 def match_targets(
@@ -146,7 +146,7 @@ def match_targets(
         tuple(float(view.row.targets[index]) for index in part) for part in (best.below, best.inside, best.above)
     )
     stuck = tuple(view.stuck.get(index) for index in range(len(holds)))
-    return Match(assigned, stuck, below, inside, above, close, tuple(findings), view.doubted)
+    return Match(assigned, stuck, below, inside, above, close, tuple(findings), view.set_aside)
 
 
 def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned: Sequence[Pinned] = ()) -> Match:
@@ -174,7 +174,7 @@ def match_at(holds: Sequence[Hold], pairs: Sequence[tuple[float, float]], pinned
     if named < 3:
         raise InputError(f"{named} holds named; a calibration needs three or more", "start")
     below, above = (tuple(sorted(missing[end])) for end in ("bottom", "top"))
-    return Match(tuple(assigned), (None,) * len(holds), below, (), above, doubted=inside_holds(pinned, holds))
+    return Match(tuple(assigned), (None,) * len(holds), below, (), above, set_aside=inside_holds(pinned, holds))
 
 
 def _hold_at(holds: Sequence[Hold], start: float) -> int:

@@ -2,7 +2,7 @@
 
 The reference's reading error is independent from hold to hold and is each point's error in rpm; the hold mean's
 standard error, pooled over the row, is its error in signal. The scale error is shared by all points: no fit can show
-it, so it is left out of the fit and added to the doubt of a predicted speed (`SpeedFit.u_rpm`). All are standard
+it, so it is left out of the fit and added to the uncertainty of a predicted speed (`SpeedFit.u_rpm`). All are standard
 errors (k = 1).
 """
 
@@ -57,7 +57,7 @@ def fit_speed(
     need_three(len(holds))
     match = _match(holds, pinned, targets, at, assigned, dropped, reading_error_rpm, pulse_hz, fixed or {})
     match, said = _with_fixed(holds, match, fixed or {}, targets)
-    pinned = [stretch for stretch in pinned if stretch not in match.doubted]
+    pinned = [stretch for stretch in pinned if stretch not in match.set_aside]
     out = dict(unsteady or {}) | dict.fromkeys(dropped, note("dropped-by-hand"))
     candidates = [i for i, rpm in enumerate(match.target_rpm) if rpm is not None and i not in out]
     points = _points(holds, match, candidates, reading_error_rpm)
@@ -118,7 +118,7 @@ def _match(
     rpm = tuple(assigned or ())
     if len(rpm) != len(holds):
         raise InputError(f"{len(rpm)} speeds for {len(holds)} holds; give one for each")
-    return Match(rpm, (None,) * len(holds), doubted=inside_holds(pinned, holds))
+    return Match(rpm, (None,) * len(holds), set_aside=inside_holds(pinned, holds))
 
 
 def _spread(match: Match, kept: Sequence[int], count: int) -> Match:

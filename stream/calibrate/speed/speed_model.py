@@ -39,12 +39,12 @@ class SpeedPoint(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
-    """Signal to rpm, with its doubt. u_* and covariance are standard (k = 1) and leave out the scale error.
+    """Signal to rpm, with its uncertainty. u_* and covariance are standard (k = 1) and leave out the scale error.
 
     valid_from, valid_to  rpm, the span of the points used
     knots                 only for a piecewise model: (signal, rpm), with knot_covariance in rpm²; slope and
                           intercept are then those of the best straight line
-    scatter_dof           degrees of freedom where the doubt was widened to the scatter of the points, else
+    scatter_dof           degrees of freedom where the uncertainty was widened to the scatter of the points, else
                           None
     """
 
@@ -89,7 +89,7 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
     def interval(self, signal: npt.ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
         """(low, high) rpm that holds the true speed with this probability, scale error included.
 
-        The part from scatter takes Student's t where the doubt rests on few points' scatter.
+        The part from scatter takes Student's t where the uncertainty rests on few points' scatter.
         """
         from scipy import stats
 

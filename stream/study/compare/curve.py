@@ -64,8 +64,8 @@ def curves(
 ) -> Curves:
     """One curve per tune, in the order the tunes first appear; pulls of one gear only.
 
-    The interval is the pulls' own scatter and the stated doubt of the lag; a zero's doubt moves a whole curve
-    and is told in a warning. Raises InputError as `compare` does, but tunes without a clean pull are only
+    The interval is the pulls' own scatter and the stated uncertainty of the lag; that of a zero moves a whole curve
+    and is said in a warning. Raises InputError as `compare` does, but tunes without a clean pull are only
     warned of.
     """
     used, words = usable_pulls(pulls)
@@ -122,7 +122,7 @@ def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Floa
     rows = [index for index, pull in enumerate(used) if pull.tune == tune]
     load = table.load[rows]
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
-    lag = _lag_doubt(load, table, rows, used)
+    lag = _lag_uncertainty(load, table, rows, used)
     bands = []
     for column in filled:
         values = load[np.isfinite(load[:, column]), column]
@@ -140,16 +140,16 @@ def _tune(tune: str, used: Sequence[PullTrace], table: BandTable, pressure: Floa
     return TuneCurve(tune=tune, pulls=len(rows), bands=tuple(bands))
 
 
-def _lag_doubt(load: Floats, table: BandTable, rows: Sequence[int], used: Sequence[PullTrace]) -> Floats:
+def _lag_uncertainty(load: Floats, table: BandTable, rows: Sequence[int], used: Sequence[PullTrace]) -> Floats:
     """(bands,) standard uncertainty of load from the lag's: its slope over speed, times rate of gain, times
-    doubt."""
-    doubt = max((used[row].lag_doubt_s for row in rows), default=0.0)
+    uncertainty."""
+    uncertainty = max((used[row].u_lag_s for row in rows), default=0.0)
     result = np.zeros(load.shape[1])
     filled = np.flatnonzero(np.isfinite(load).any(axis=0))
-    if doubt == 0 or len(filled) < 2:
+    if uncertainty == 0 or len(filled) < 2:
         return result
     slope = np.gradient(np.nanmean(load[:, filled], axis=0), table.rpm[filled])
-    result[filled] = np.abs(slope * np.nanmean(table.rate[rows][:, filled], axis=0)) * doubt
+    result[filled] = np.abs(slope * np.nanmean(table.rate[rows][:, filled], axis=0)) * uncertainty
     return result
 
 

@@ -184,7 +184,7 @@ def _shared_errors(pulls: Sequence[PullTrace], rpm: Floats, load: Floats, rate: 
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = [zeros.loading[:, None, :] / load[:, :, None]]
     variance = [zeros.variance]
-    uncertainty = max((pull.lag_doubt_s for pull in pulls), default=0.0)
+    uncertainty = max((pull.u_lag_s for pull in pulls), default=0.0)
     if uncertainty > 0:
         parts.append(_lag_loading(rpm, load, rate)[:, :, None])
         variance.append(np.array([uncertainty**2]))

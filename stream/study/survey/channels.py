@@ -99,8 +99,8 @@ def channel_survey(
 def _noise(
     tally: ChannelTally, step: float | None, stuck: Sequence[float]
 ) -> tuple[float | None, float | None, float | None]:
-    """(noise, its doubt, scatter) of the windows that move least. Movement is slow and noise fast, so that to choose
-    by the one does not bias the other. Under a third of a step noise hides, and the doubt says so."""
+    """(noise, its uncertainty, scatter) of the windows that move least. Movement is slow and noise fast, so to choose
+    by the one does not bias the other. Under a third of a step noise hides, and the uncertainty says so."""
     windows = tally.windows
     if len(stuck) and len(windows):
         reach = STUCK_SHARE * float(np.ptp(windows[:, 3]))

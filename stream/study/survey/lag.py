@@ -62,8 +62,8 @@ def find_lag(stretches: Stretches, speed: int, reference: int, places: list[floa
     lag = float(np.average(lags, weights=weights))
     scatter = float(np.sqrt(np.average((lags - lag) ** 2, weights=weights) / len(lags)))
     own = float(np.min(halves)) / 2.0
-    doubt = float(np.sqrt(scatter**2 + own**2 + MODEL_S[kind] ** 2 + (MODEL_SHARE[kind] * lag) ** 2))
-    return Lag(lag, doubt, len(found)) if doubt < max(0.03, 0.3 * lag) else None
+    uncertainty = float(np.sqrt(scatter**2 + own**2 + MODEL_S[kind] ** 2 + (MODEL_SHARE[kind] * lag) ** 2))
+    return Lag(lag, uncertainty, len(found)) if uncertainty < max(0.03, 0.3 * lag) else None
 
 
 def _best(left: Floats) -> tuple[float, float] | None:
@@ -108,7 +108,7 @@ def _left_over(values: Floats, rate_hz: float, kind: Kind) -> Floats:
     smooth = sosfilt(sos, values - values[0], axis=0)[::every]
     rate_hz /= every
     step = 1.0 / rate_hz
-    told = _told(smooth[:, 1], step, kind)
+    told = _reported(smooth[:, 1], step, kind)
     keep = slice(int(LEAD_S * rate_hz), None)
     channel = smooth[keep, 0] - smooth[keep, 0].mean()
     steady: list[Floats] = [np.ones(len(smooth))]
@@ -129,7 +129,7 @@ def _rest(parts: Floats, channel: Floats) -> float:
     return float(rest @ rest)
 
 
-def _told(reference: Floats, step_s: float, kind: Kind) -> Floats:
+def _reported(reference: Floats, step_s: float, kind: Kind) -> Floats:
     """What the engine's speed is made of, by the reference: (parts, samples)."""
     if kind == "speed":
         return reference[np.newaxis, :]

@@ -32,7 +32,7 @@ class Settings:
     """What was tried in one cell.
 
     advance, load   (settings,) means;  covariance (settings, settings) of load;  count (settings,) pulls or stretches
-    t               quantile for 95 %; NaN where nothing repeats, so that no doubt is known
+    t               quantile for 95 %; NaN where nothing repeats, so that no uncertainty is known
     now             index of the tune that is in the car now
     drifting        the order of the sessions lets a drift through the day pass for advance
     """
@@ -164,8 +164,8 @@ def _own(near: Settings) -> str:
     apart = np.diag((SESSION_SD * near.load) ** 2)
     curve = fit_parabola(near.advance, near.load, near.covariance + apart, near.t)
     if not curve.concave:
-        bend, doubt = float(curve.coefficients[2]), math.sqrt(max(float(curve.covariance[2, 2]), 0.0))
-        return "wrong-way" if bend > near.t * doubt else ""
+        bend, uncertainty = float(curve.coefficients[2]), math.sqrt(max(float(curve.covariance[2, 2]), 0.0))
+        return "wrong-way" if bend > near.t * uncertainty else ""
     high = curve.vertex_limits()[1]
     return "best-below" if high is not None and high < float(near.advance[near.now]) else ""
 
@@ -195,8 +195,8 @@ def aim_of(settings: Settings) -> Aim:
 def _certain(curve: Parabola, aim: float, now: float, limits: Limits) -> Aim:
     """The aim, or none where its direction is not shown."""
     least = note("advance-least", aim_deg=aim)
-    slope, doubt = curve.slope(now)
-    if aim > now and slope <= curve.t * doubt:
+    slope, uncertainty = curve.slope(now)
+    if aim > now and slope <= curve.t * uncertainty:
         return Aim(None, (least, note("advance-more-not-resolved")))
     if aim < now and limits[1] is None:
         return Aim(None, (least, note("advance-less-not-shown")))
@@ -231,8 +231,8 @@ def _direction(settings: Settings) -> Aim:
     middle = (settings.advance.min() + settings.advance.max()) / 2
     above = settings.advance > middle
     weights = np.where(above, 1 / above.sum(), -1 / (~above).sum())
-    gain, doubt = float(weights @ settings.load), math.sqrt(float(weights @ settings.covariance @ weights))
-    low, high = gain - settings.t * doubt, gain + settings.t * doubt
+    gain, uncertainty = float(weights @ settings.load), math.sqrt(float(weights @ settings.covariance @ weights))
+    low, high = gain - settings.t * uncertainty, gain + settings.t * uncertainty
     base = float(settings.load[~above].mean())
     if base <= 0:
         return Aim(None, (note("advance-load-not-positive"),))

@@ -346,7 +346,7 @@ def _settings(
         tunes=tunes,
         advance=np.array([at[name] for name in tunes]),
         load=found[:count],
-        covariance=variance * inverse[:count, :count] + _zero_doubt(mine, tunes) + np.outer(rates, rates),
+        covariance=variance * inverse[:count, :count] + _zero_uncertainty(mine, tunes) + np.outer(rates, rates),
         t=t_quantile(free),
         count=[int(column.sum()) for column in tune.T],
         now=tunes.index(now),
@@ -354,7 +354,7 @@ def _settings(
     )
 
 
-def _zero_doubt(mine: list[_Stretch], tunes: list[str]) -> Floats:
+def _zero_uncertainty(mine: list[_Stretch], tunes: list[str]) -> Floats:
     """(tunes, tunes) covariance from the zeros that stretches share; their own scatter may hold part of it already."""
     parts = {part.key: part.doubt**2 for one in mine if one.zero is not None for part in one.zero.parts}
     place = {key: index for index, key in enumerate(parts)}

@@ -1,8 +1,8 @@
-"""A parabola through a few settings whose doubt is known beforehand, and where its vertex may lie.
+"""A parabola through a few settings whose uncertainty is known beforehand, and where its vertex may lie.
 
-Three settings leave no residual, so the covariance of the means comes from the scatter of the pulls and the doubt of
-the zeros, never from the fit. The interval of the vertex is Fieller's (E. C. Fieller, Journal of the Royal Statistical
-Society B 16 (1954) 175, from memory): it may be unbounded, and then says so.
+Three settings leave no residual, so the covariance of the means comes from the scatter of the pulls and what is stated
+of the zeros, never from the fit. The interval of the vertex is Fieller's (E. C. Fieller, Journal of the Royal
+Statistical Society B 16 (1954) 175, from memory): it may be unbounded, and then says so.
 """
 
 import math
@@ -68,7 +68,7 @@ class Parabola:
 def fit_parabola(x: Floats, y: Floats, covariance: Floats, t: float) -> Parabola:
     """Generalised least squares through points (n,), n >= 3 different x, with the covariance of y, shape (n, n).
 
-    Points without any doubt (covariance of zeros) are weighted alike and give a fit without doubt.
+    Points without any uncertainty (covariance of zeros) are weighted alike and give a fit without uncertainty.
     Raises ValueError below three different x.
     """
     if len(np.unique(x)) < 3:

@@ -95,7 +95,7 @@ def test_doubt_shrinks_with_each_hold_and_agrees_with_the_straight_line_formula(
     for target in TARGETS:
         drive.row(target)
         guide.take(drive.holds)
-        doubts.append(guide.doubt_rpm)
+        doubts.append(guide.uncertainty_rpm)
 
     assert doubts[:2] == [None, None]
     for count in range(3, len(TARGETS) + 1):
@@ -119,8 +119,8 @@ def test_until_u_goes_round_again_until_the_doubt_is_small_enough() -> None:
         if guide.satisfied:
             break
     assert guide.satisfied
-    assert guide.doubt_rpm is not None
-    assert guide.doubt_rpm <= 28.0
+    assert guide.uncertainty_rpm is not None
+    assert guide.uncertainty_rpm <= 28.0
     assert len(drive.holds) < 2 * len(TARGETS)
     assert "within the 28 rpm that were asked for" in text_of(guide.take_said()[-1].what)
 

@@ -74,8 +74,8 @@ def test_ends_by_itself_when_the_doubt_is_small_enough(recording: Recording, tmp
     status = drive.status()
 
     assert status.state == "finished"
-    assert status.doubt_rpm is not None
-    assert status.doubt_rpm <= 70.0
+    assert status.uncertainty_rpm is not None
+    assert status.uncertainty_rpm <= 70.0
     assert 3 <= status.targets_taken < len(TARGETS)
     assert len(matched(drive.recorded[0])) == status.targets_taken
     assert status.time_s < recording.index[-1] / recording.rate_hz

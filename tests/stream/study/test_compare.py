@@ -492,7 +492,7 @@ def test_a_lags_doubt_enters_where_load_slopes_and_the_tunes_gain_differently() 
 
     def driven(doubt: float) -> list[PullTrace]:
         return [
-            pull(tune, level, slope, rate=rate, session=f"s{index}", started=float(index), lag_doubt_s=doubt)
+            pull(tune, level, slope, rate=rate, session=f"s{index}", started=float(index), u_lag_s=doubt)
             for index, (tune, level, rate) in enumerate(turns)
         ]
 

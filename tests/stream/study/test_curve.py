@@ -59,7 +59,7 @@ def test_relative_power_needs_a_zero() -> None:
 
 def test_a_lags_doubt_widens_a_sloping_curve() -> None:
     """An unsure lag widens a curve where it slopes."""
-    made = [pull(shape=lambda rpm: rpm / 4000, lag_doubt_s=0.02) for _ in LEVELS]
+    made = [pull(shape=lambda rpm: rpm / 4000, u_lag_s=0.02) for _ in LEVELS]
 
     band = curves(made).tunes[0].bands[4]
 

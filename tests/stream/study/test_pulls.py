@@ -141,7 +141,7 @@ def test_lag_and_its_doubt_come_from_the_car_file(tmp_path) -> None:
     quick, slow = ({band.rpm: band.mean for band in found.tunes[0].bands} for found in by_session)
 
     assert [pulls[0].lag_s, pulls[-1].lag_s] == [0.01, 0.11]
-    assert pulls[-1].lag_doubt_s == pytest.approx(0.2 * 0.11 / np.sqrt(3))
+    assert pulls[-1].u_lag_s == pytest.approx(0.2 * 0.11 / np.sqrt(3))
     assert "speed-lag-differs" in {one.code for one in words}
     shared = sorted(set(quick) & set(slow))
     assert len(shared) >= 14

@@ -329,10 +329,10 @@ def test_guided_targets_tell_road_speed_seconds_and_doubt(open_window: Any, run:
     run(window, feed, 3.0, **row, target_speed_rpm=float("nan"), steady=steady(2000, 500))
     assert road.target.details == (
         "63 km/h in gear 2, slower: 41 km/h in gear 1",
-        "3 of 4 held, doubt known from the third on",
+        "3 of 4 held, uncertainty known from the third on",
     )
     assert road.speed.target_sentence == "go by the dashboard until three are held"
-    run(window, feed, 4.0, target_speed_rpm=4890.0, doubt_rpm=41.2, until_u_rpm=30.0)
+    run(window, feed, 4.0, target_speed_rpm=4890.0, uncertainty_rpm=41.2, until_u_rpm=30.0)
     assert road.target.details[1] == "3 of 4 held, speed known to ±42 rpm, 30 wanted"
     assert road.speed.target_sentence == "110 below target"
     run(window, feed, 5.0, steady=steady(2000, 40, 2.1), target_steady_s=2.1)
