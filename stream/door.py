@@ -44,8 +44,7 @@ from stream.study.compare import coach as _coach
 from stream.study.compare import compare as _compare
 from stream.study.compare import curve as _curve
 from stream.study.compare.answer import Comparison
-from stream.study.compare.history import known_scatter
-from stream.study.compare.scatter import PRIOR, Scatter
+from stream.study.compare.scatter import PRIOR, Scatter, known_scatter
 from stream.study.dataset import Dataset, open_dataset, open_datasets
 from stream.study.export import export_session
 from stream.study.force import power as _power

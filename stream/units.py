@@ -59,9 +59,3 @@ def conversion(unit: str, wanted: str) -> tuple[float, float] | None:
         (factor, added), (back, less) = CELSIUS_FROM[old], CELSIUS_FROM[new]
         return factor / back, (added - less) / back
     return None
-
-
-def unit_factor(unit: str, wanted: str) -> float:
-    """What a value is multiplied by to be in the wanted unit; 1 where the tables cannot tell. Not for temperatures."""
-    found = conversion(unit, wanted)
-    return 1.0 if found is None else found[0]

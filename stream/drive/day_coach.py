@@ -19,8 +19,7 @@ from stream.live.view import LiveRows
 from stream.record.names import journal_path
 from stream.record.tables import Zero
 from stream.study.compare.coach import Advice, coach
-from stream.study.compare.history import known_scatter
-from stream.study.compare.scatter import Scatter
+from stream.study.compare.scatter import Scatter, known_scatter
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.pulls import PullTrace, all_traces, load_key, pull_traces
 from stream.study.running import RunningSession

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.calibrate.link.weights import ForceFit, fit_weights
+from stream.calibrate.link.bridge import ForceFit, fit_weights
 from stream.calibrate.link.zero import batch_sem
 from stream.errors import InputError
 from stream.study.dataset import open_dataset

@@ -25,7 +25,7 @@ from stream.findings import Finding, warning
 from stream.live.records import Hold, Pinned
 from stream.record.tables import HoldMark
 from stream.study.dataset import Dataset, open_datasets
-from stream.study.survey.stretch import Stretches, hold_spectra
+from stream.study.survey.tally import Stretches, hold_spectra
 from stream.units import Floats
 
 

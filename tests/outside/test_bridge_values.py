@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from stream.calibrate.link.bridge import to_microstrain
-from stream.calibrate.link.shunt import shunt_output
+from stream.calibrate.link.bridge import shunt_output, to_microstrain
 
 
 def four_arms(r1: float, r2: float, r3: float, r4: float) -> float:

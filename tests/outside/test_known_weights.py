@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from stream.calibrate.link.weights import fit_weights
+from stream.calibrate.link.bridge import fit_weights
 from stream.calibrate.link.zero import batch_sem
 from tests.outside_data import outside_file
 from ui.text.findings import say_all

@@ -2,7 +2,7 @@
 
 import pytest
 
-from stream.calibrate.chain.eseries import nearest, next_down, next_up, values
+from stream.calibrate.chain.sizing import nearest, next_down, next_up, values
 from stream.errors import InputError
 
 E24 = "10 11 12 13 15 16 18 20 22 24 27 30 33 36 39 43 47 51 56 62 68 75 82 91"

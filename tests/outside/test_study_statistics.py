@@ -9,7 +9,7 @@ from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
 from stream.study import shared, stats
-from stream.study.compare.fair import drift_test
+from stream.study.compare.sides import drift_test
 
 SIDES = [(3, 3, 1.0), (2, 6, 0.3), (5, 4, 4.0), (40, 3, 1.0)]
 

@@ -89,8 +89,7 @@ def _plan(
     """The sweep; what it proposes of more advance is kept beside the sessions, as a proposal of any command is."""
     import msgspec
 
-    from stream.study.compare.history import known_scatter
-    from stream.study.compare.scatter import PRIOR
+    from stream.study.compare.scatter import PRIOR, known_scatter
     from stream.study.tables.ignition import advise_ignition
     from stream.study.tables.ignition_table import keep_steps
     from stream.study.tables.knock import Listening

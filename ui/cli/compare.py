@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from stream.findings import Finding
     from stream.study.compare.answer import Comparison
     from stream.study.compare.coach import Resolves
-    from stream.study.compare.several import Several
+    from stream.study.compare.compare import Several
 
 
 @click.command("compare")
@@ -60,7 +60,7 @@ def command(
     """Change of load from base to trial in each rev band and overall; turns of pulls are the replicates."""
     from stream.door import compare, correction, scatter_before
     from stream.study.compare.coach import day_resolves
-    from stream.study.compare.several import compare_several
+    from stream.study.compare.compare import compare_several
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 

@@ -39,7 +39,7 @@ def command(
 
     import msgspec
 
-    from stream.calibrate.link.shunt import judge_shunt
+    from stream.calibrate.link.bridge import judge_shunt
     from stream.errors import InputError
     from stream.study.load_proof import load_steps
     from ui.cli.results import print_json

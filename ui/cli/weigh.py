@@ -7,7 +7,7 @@ import click
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
-    from stream.calibrate.link.weights import ForceFit
+    from stream.calibrate.link.bridge import ForceFit
 
 
 @click.command("weigh")

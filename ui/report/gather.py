@@ -15,8 +15,7 @@ from stream.study.compare.answer import Comparison
 from stream.study.compare.coach import Resolves, day_resolves
 from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
-from stream.study.compare.history import known_scatter
-from stream.study.compare.scatter import Scatter
+from stream.study.compare.scatter import Scatter, known_scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
 from stream.study.force.boost import Reading, correction_of

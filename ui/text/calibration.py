@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from stream.calibrate.link.shunt import ShuntVerdict
-from stream.calibrate.link.weights import ForceFit
+from stream.calibrate.link.bridge import ForceFit, ShuntVerdict
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.live.records import Hold
 from stream.record.tables import Zero

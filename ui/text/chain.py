@@ -6,7 +6,7 @@ from ui.text.findings import Sentence
 
 if TYPE_CHECKING:
     from stream.calibrate.chain.plan import FilterAdvice
-    from stream.calibrate.link.shunt import ShuntVerdict
+    from stream.calibrate.link.bridge import ShuntVerdict
 
 SENTENCES: dict[str, Sentence] = {
     "weights-scatter": "the points scatter more than their stated errors explain; the uncertainty is widened by "

@@ -10,8 +10,8 @@ import msgspec
 from stream.findings import Finding, unique
 from stream.study.compare.answer import BandChange, Comparison
 from stream.study.compare.coach import Advice, Resolves
+from stream.study.compare.compare import Several
 from stream.study.compare.curve import Curves
-from stream.study.compare.several import Several
 from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
 from stream.study.tables.sweep_plan import SweepPlan

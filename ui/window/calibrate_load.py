@@ -7,7 +7,7 @@ from typing import Literal
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from stream.calibrate.link.shunt import judge_shunt
+from stream.calibrate.link.bridge import judge_shunt
 from stream.errors import InputError, SteadypullError
 from stream.record.session import open_session
 from stream.record.tables import Zero

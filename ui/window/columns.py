@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-Values = npt.NDArray[np.float32]
 Times = npt.NDArray[np.float64]
 
 

@@ -5,14 +5,18 @@ in use and have the same mean: one moves the whole charge C·V once a cycle, the
 common integrated converters do, and leaves half the ripple. A smoothing capacitor C_s beside R gives the time constant
 R·C_s. Every relation here follows from charge and current alone; no part's data sheet is in it, so the pump current,
 the reach of the output stage and the input's threshold are the builder's to state.
+
+Preferred values are those of IEC 60063: E48, E96 and E192 follow the rule 10^(k/n) rounded to three digits, with one
+exception of the standard, 9.20 in E192 where the rule gives 9.19; E24 departs from the rule of two digits at eight
+values by history, and E12, E6 and E3 are every second value of the next.
 """
 
+import math
 from typing import Literal
 
 import msgspec
 import numpy as np
 
-from stream.calibrate.chain import eseries
 from stream.errors import InputError
 from stream.findings import Finding, warning
 
@@ -158,9 +162,9 @@ def size_converter(wish: ConverterWish) -> Converter:
     _check(wish)
     top_hz = pulse_frequency(wish.pulses_per_turn, wish.redline_rpm * (1.0 + wish.headroom_pct / 100.0))
     spare = 1.0 + wish.capacitor_tolerance_pct / 100.0 + wish.supply_tolerance_pct / 100.0
-    capacitor = eseries.next_down(wish.pump_current_a / (top_hz * wish.supply_v * spare), wish.capacitor_series)
+    capacitor = next_down(wish.pump_current_a / (top_hz * wish.supply_v * spare), wish.capacitor_series)
     charge = capacitor * wish.supply_v
-    resistor = eseries.next_down(wish.wanted_v / (top_hz * charge), wish.resistor_series)
+    resistor = next_down(wish.wanted_v / (top_hz * charge), wish.resistor_series)
     per_hz = mean_output(1.0, charge, resistor)
     per_rpm = per_hz * wish.pulses_per_turn / 60.0
     trade = _trade(wish, charge, resistor, per_rpm)
@@ -245,7 +249,7 @@ def _trade(wish: ConverterWish, charge: float, resistor: float, per_rpm: float) 
     """Smoothing capacitors from quick and rough to slow and smooth, two a decade and more around the wishes."""
     idle_hz = pulse_frequency(wish.pulses_per_turn, wish.idle_rpm)
     quick_enough = wish.response_s / SETTLE_2_PCT / resistor
-    least = eseries.next_down(min(quick_enough, 30.0 * charge / wish.supply_v), wish.capacitor_series)
+    least = next_down(min(quick_enough, 30.0 * charge / wish.supply_v), wish.capacitor_series)
     most = max(charge / MOVES[wish.pump] / (per_rpm * wish.ripple_rpm), quick_enough)
     rows, farad = [], least
     while True:
@@ -263,7 +267,7 @@ def _trade(wish: ConverterWish, charge: float, resistor: float, per_rpm: float) 
         )
         if farad >= most:
             return tuple(rows)
-        farad = eseries.next_up(farad * 1.01, wish.capacitor_series)
+        farad = next_up(farad * 1.01, wish.capacitor_series)
 
 
 def _compromise(wish: ConverterWish, trade: tuple[Smoothing, ...]) -> tuple[Smoothing, list[Finding]]:
@@ -303,3 +307,69 @@ def _check(wish: ConverterWish) -> None:
         )
     if wish.idle_rpm >= wish.redline_rpm:
         raise InputError(f"plan: idle {wish.idle_rpm:g} rpm is not below redline {wish.redline_rpm:g} rpm; mend one")
+
+
+_E24 = (
+    1.0,
+    1.1,
+    1.2,
+    1.3,
+    1.5,
+    1.6,
+    1.8,
+    2.0,
+    2.2,
+    2.4,
+    2.7,
+    3.0,
+    3.3,
+    3.6,
+    3.9,
+    4.3,
+    4.7,
+    5.1,
+    5.6,
+    6.2,
+    6.8,
+    7.5,
+    8.2,
+    9.1,
+)
+_STEP = {"E3": 8, "E6": 4, "E12": 2, "E24": 1}
+_FINE = {"E48": 48, "E96": 96, "E192": 192}
+TOLERANCE_PCT = {"E3": 40.0, "E6": 20.0, "E12": 10.0, "E24": 5.0, "E48": 2.0, "E96": 1.0, "E192": 0.5}
+
+
+def values(series: str) -> tuple[float, ...]:
+    """The values of one decade, 1 up to under 10. Raises InputError for a series that is not in the standard."""
+    if series in _STEP:
+        return _E24[:: _STEP[series]]
+    if series in _FINE:
+        count = _FINE[series]
+        ruled = [round(10.0 ** (k / count), 2) for k in range(count)]
+        return tuple(9.20 if value == 9.19 else value for value in ruled)
+    raise InputError(f"series {series!r} is not in IEC 60063; use one of {', '.join(TOLERANCE_PCT)}")
+
+
+def nearest(value: float, series: str) -> float:
+    """The preferred value nearest by ratio, in the unit given. Raises InputError where value is not above
+    zero.
+    """
+    return min(_around(value, series), key=lambda preferred: abs(math.log(preferred / value)))
+
+
+def next_up(value: float, series: str) -> float:
+    """The smallest preferred value not below this one."""
+    return min(preferred for preferred in _around(value, series) if preferred >= value * (1.0 - 1e-9))
+
+
+def next_down(value: float, series: str) -> float:
+    """The largest preferred value not above this one."""
+    return max(preferred for preferred in _around(value, series) if preferred <= value * (1.0 + 1e-9))
+
+
+def _around(value: float, series: str) -> list[float]:
+    if not (math.isfinite(value) and value > 0):
+        raise InputError(f"a part of {value:g} does not exist; give a value above zero")
+    decade = math.floor(math.log10(value))
+    return [float(f"{digit:.3g}e{power}") for power in (decade - 1, decade, decade + 1) for digit in values(series)]

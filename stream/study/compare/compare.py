@@ -4,11 +4,15 @@ Turns are the replicates (`evidence.py`), verdicts fall at set numbers of pulls 
 the whole curve are one family, and what this car is known to scatter counts beside today's (`scatter.py`). Apart from
 that stands the *shape*: each band less the mean over the bands. What shifts a whole curve (air, a zero in proportion,
 the session, a drift through the day) cannot make it, so it may be resolved in any order.
+
+Three tunes and more are each held against the base, and put in an order only where pairs are told apart; all pairs are
+one family: with k tunes each of the k (k - 1) / 2 comparisons is as many times stricter (Bonferroni).
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import msgspec
 import numpy as np
@@ -18,7 +22,7 @@ from stream.findings import Finding, note, unique, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare import fair, looks
+from stream.study.compare import looks, sides
 from stream.study.compare.answer import (
     BandChange,
     Comparison,
@@ -152,7 +156,7 @@ def _compare(
     for at in looks.looks_up_to(total):
         look = _look(used, table, pressure, number <= at, asked, at) or look
     ready = prepare(used, table, pressure, trial, scatter)
-    why = fair.order(used, base, trial)
+    why = sides.order(used, base, trial)
     evidence, shape = _weigh(ready, scatter, drift_pct if why else 0.0)
     findings = [*said, *table_findings(table), *ready.findings]
     findings += _said_of(ready, evidence, scatter, why, drift_pct)
@@ -205,7 +209,7 @@ def _look(
         return None
     part = replace(table, load=table.load[place], rate=table.rate[place])
     ready = prepare(early, part, pressure[place], tunes[1], scatter)
-    evidence, shape = _weigh(ready, scatter, asked.drift_pct if fair.order(early, *tunes) else 0.0)
+    evidence, shape = _weigh(ready, scatter, asked.drift_pct if sides.order(early, *tunes) else 0.0)
     strict = asked.family * stats.ALPHA / looks.level(at)
 
     def spent(p: Floats, rpm: Floats) -> dict[int, float]:
@@ -296,8 +300,8 @@ def _shape(ready: Prepared, evidence: Evidence | None, look: _Look | None) -> Sh
 
 def _said_of(ready: Prepared, evidence: Evidence, scatter: Scatter, why: str, drift_pct: float) -> list[Finding]:
     findings: list[Finding] = []
-    sides = ([p for p, t in zip(ready.pulls, ready.trial, strict=True) if t == side] for side in (False, True))
-    base, trial = sides
+    of_each = ([p for p, t in zip(ready.pulls, ready.trial, strict=True) if t == side] for side in (False, True))
+    base, trial = of_each
     if not ready.tested.any():
         findings.append(warning("no-shared-band"))
     if min(len(base), len(trial)) < 2:
@@ -306,7 +310,7 @@ def _said_of(ready: Prepared, evidence: Evidence, scatter: Scatter, why: str, dr
         findings.append(warning("boost-not-compared", boost_pct=BOOST_PCT))
     if why:
         findings.append(warning("in-this-order-only", why=why, drift_pct=drift_pct))
-    findings += fair.differences(base, trial) + fair.drift(ready.level.values[:, -1], ready.trial)
+    findings += sides.differences(base, trial) + sides.drift(ready.level.values[:, -1], ready.trial)
     if evidence.wild:
         findings.append(warning("wilder-than-known", factor=float(np.sqrt(evidence.factor[-1]))))
     if not scatter.days:
@@ -349,3 +353,56 @@ def _fineness(ready: Prepared, evidence: Evidence) -> tuple[float | None, tuple[
     if low is None or high is None:
         return smallest, None, [warning("two-pct-out-of-reach", shared=kept > 0)]
     return smallest, (low, high), []
+
+
+class Pair(msgspec.Struct, frozen=True):
+    """Two tunes of which one gives more load, resolved overall and in any order."""
+
+    more: str
+    less: str
+
+
+class Several(msgspec.Struct, frozen=True, kw_only=True):
+    """Every trial against the base, in the order given; `family` comparisons were made; `ranked` are the pairs told
+    apart, a pair that is not there has no order; `not_compared` trials with the reason, one plain line each."""
+
+    base: str
+    family: int
+    comparisons: tuple[Comparison, ...]
+    ranked: tuple[Pair, ...]
+    not_compared: dict[str, str]
+
+
+def compare_several(
+    pulls: Sequence[PullTrace],
+    base: str,
+    trials: Sequence[str],
+    width: float = DEFAULT_WIDTH_RPM,
+    air: Mapping[str, float] | None = None,
+    scatter: Scatter = PRIOR,
+    drift_pct: float = DRIFT_PCT,
+) -> Several:
+    """Compare trials with one base, as `compare` does. Raises InputError as it does where not one can be compared."""
+    tunes = list(dict.fromkeys([base, *trials]))
+    if len(tunes) < 2:
+        raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
+    family = len(tunes) * (len(tunes) - 1) // 2
+    found: dict[tuple[str, str], Comparison] = {}
+    refused: dict[str, str] = {}
+    last: InputError | None = None
+    for first, second in combinations(tunes, 2):
+        try:
+            found[first, second] = compare(pulls, first, second, width, air, scatter, drift_pct, family)
+        except InputError as error:
+            last = error
+            if first == base:
+                refused[second] = str(error)
+    against_base = tuple(result for (first, _), result in found.items() if first == base)
+    if not against_base and last is not None:
+        raise last
+    told = [result for result in found.values() if result.overall.resolved and not result.order_only]
+    ranked = tuple(
+        Pair(result.trial, result.base) if (result.overall.change_pct or 0.0) > 0 else Pair(result.base, result.trial)
+        for result in told
+    )
+    return Several(base=base, family=family, comparisons=against_base, ranked=ranked, not_compared=refused)

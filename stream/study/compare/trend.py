@@ -12,8 +12,7 @@ from stream.findings import Finding, note, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare.fair import drift_test
-from stream.study.compare.sides import best_block
+from stream.study.compare.sides import best_block, drift_test
 from stream.study.pulls import PullTrace, gear_findings, in_time_order
 from stream.units import Floats
 

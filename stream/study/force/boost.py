@@ -15,8 +15,15 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.record.tables import Weather
 from stream.study.dataset import Dataset
-from stream.study.force.air import air_factors, check_air, range_findings
-from stream.study.force.ambient import HIGHEST_HPA, ambient, kpa_per_unit, manifold_channel
+from stream.study.force.air import (
+    HIGHEST_HPA,
+    air_factors,
+    ambient,
+    check_air,
+    kpa_per_unit,
+    manifold_channel,
+    range_findings,
+)
 from stream.units import Flags, Floats
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.tally import Stretches
 from stream.units import Floats
 
 Kind = Literal["load", "speed", "road"]

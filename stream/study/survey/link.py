@@ -13,7 +13,7 @@ from stream.record.session import Session
 from stream.study.dataset import Dataset
 from stream.study.survey.records import CrossTalk, LoadSurvey
 from stream.study.survey.speed import line_of
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.tally import Stretches
 from stream.study.survey.vibration import find_firing, find_hop, passed
 from stream.units import Floats
 

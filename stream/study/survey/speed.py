@@ -15,7 +15,7 @@ from stream.study.dataset import Dataset
 from stream.study.speed import read_again
 from stream.study.survey.lag import Kind, Lag, changes_of_speed, find_lag
 from stream.study.survey.records import PulsesSurvey, SpeedSurvey
-from stream.study.survey.stretch import Stretches, hold_spectra
+from stream.study.survey.tally import Stretches, hold_spectra
 from stream.study.survey.vibration import passed
 
 EDGE_S = (0.25, 0.75)  # behind a leap: the filter has settled, the engine has not gone far

@@ -8,7 +8,7 @@ import numpy as np
 
 from stream.live.records import Hold
 from stream.study.survey.records import HoldSteadiness, SteadinessSurvey
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.tally import Stretches
 from stream.units import Floats
 
 CRITICAL_95 = 1.438  # for the usual factors; Monte Carlo of white noise (2e5 series), not the published table

@@ -1,19 +1,25 @@
-"""The survey of one session: everything put together."""
+"""The survey of one session: everything put together, and from numbers to what a car builder should change.
 
+A healthy chain gives no finding; each threshold is stated. A finding carries `channel`, `value` with its `unit`, and
+`u` (standard uncertainty, or None). A warning is one that makes numbers of this drive, or of the next ones, wrong; a
+note is worth a look.
+"""
+
+from collections.abc import Iterator
 from pathlib import Path
 
 from stream.car import Car
-from stream.findings import Finding, warning
+from stream.findings import Finding, Severity, Value, warning
+from stream.live.filters import cutoff_for
 from stream.live.settings import SLOWEST_PULLS_HZ
 from stream.record.session import Session
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.survey.channels import channel_survey, dropouts, tally_channels
-from stream.study.survey.findings import chain_findings, load_findings, speed_findings
 from stream.study.survey.link import load_survey
-from stream.study.survey.records import ChannelSurvey, SessionPart, Survey
+from stream.study.survey.records import ChannelSurvey, Dropouts, LoadSurvey, SessionPart, SpeedSurvey, Survey
 from stream.study.survey.speed import line_of, speed_survey
 from stream.study.survey.steady import second_criterion
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.tally import Stretches
 
 
 def survey_session(path: str | Path, car: Car | None = None) -> Survey:
@@ -93,3 +99,125 @@ def _remarks(session: Session, study: Dataset | None) -> list[Finding]:
     if session.rate_hz < SLOWEST_PULLS_HZ:
         found.append(warning("survey-too-slow", rate_hz=session.rate_hz))
     return found
+
+
+NOISE_RPM = 10.0  # of speed, behind the low-pass
+NOISE_PCT = 2.0  # of a strong pull, behind the low-pass
+STEP_RPM = 10.0
+STEP_PCT = 1.0
+GRAVE_LOST = 0.001  # of the samples
+GRAVE_CLIPPED = 0.001
+FEWEST_SPIKES = 3
+FEWEST_RAILED = 10
+RIPPLE_LEFT_RPM = 10.0
+SLOW_S = 0.06
+LAG_OFF_S = 0.02
+TALK_PCT = {"bounce": 10.0, "brake": 5.0, "turn": 5.0}  # any rough road makes the wheels ring
+GRAVE_TALK = 3.0  # times as much
+
+_PULL = "% of a strong pull"
+
+
+def _severity(grave: bool) -> Severity:
+    return "warning" if grave else "note"
+
+
+def _values(channel: str, value: float | None, unit: str, u: float | None = None, **more: Value) -> dict[str, Value]:
+    return {"channel": channel, "value": value, "unit": unit, "u": u, **more}
+
+
+def chain_findings(
+    channels: tuple[ChannelSurvey, ...], gone: Dropouts, rows: int, rate_hz: float, car: Car, load: LoadSurvey | None
+) -> Iterator[Finding]:
+    """What is wrong with single channels, and with the samples as a whole."""
+    if gone.lost_samples:
+        grave = gone.lost_samples / (rows + gone.lost_samples) > GRAVE_LOST
+        seen = _values(
+            "", gone.gaps_per_minute, "gaps/min", lost=gone.lost_samples, gaps=gone.gaps, longest_s=gone.longest_gap_s
+        )
+        yield Finding("chain-lost-samples", _severity(grave), seen)
+    passed = min(1.0, (2.0 * cutoff_for(rate_hz, car.live.cutoff_hz) / rate_hz) ** 0.5)
+    height = None if load is None else load.strong_pull
+    for channel in channels:
+        yield from _raw_findings(channel, rows)
+        yield from _fineness(channel, passed, height)
+
+
+def _raw_findings(channel: ChannelSurvey, rows: int) -> Iterator[Finding]:
+    name = channel.name
+    if channel.flat:
+        grave = channel.role in ("engine_speed", "load")
+        yield Finding("chain-flat", _severity(grave), _values(name, channel.lowest, channel.unit))
+    if channel.missing_cells:
+        grave = channel.missing_cells > GRAVE_LOST * rows
+        yield Finding("chain-missing-cells", _severity(grave), _values(name, channel.missing_cells, "samples"))
+    if channel.spikes >= FEWEST_SPIKES:
+        seen = _values(name, channel.spikes_per_minute, "per min", spikes=channel.spikes)
+        yield Finding("chain-spikes", "warning", seen)
+    if channel.clipped_samples:
+        grave = channel.clipped_samples > GRAVE_CLIPPED * rows
+        yield Finding("chain-clipping", _severity(grave), _values(name, channel.clipped_samples, "samples"))
+    elif channel.railed_samples is not None and channel.railed_samples >= FEWEST_RAILED:
+        yield Finding("chain-railed", "warning", _values(name, channel.railed_samples, "samples"))
+
+
+def _fineness(channel: ChannelSurvey, passed: float, height: float | None) -> Iterator[Finding]:
+    """Noise and steps, measured against what the study needs."""
+    if channel.role == "engine_speed":
+        unit, scale, limits = "rpm", channel.noise_rpm, (NOISE_RPM, STEP_RPM)
+        step = channel.resolution_rpm
+    elif channel.role == "load" and height:
+        unit, limits = _PULL, (NOISE_PCT, STEP_PCT)
+        scale = None if channel.noise is None else 100.0 * channel.noise / height
+        step = None if channel.resolution is None else 100.0 * channel.resolution / height
+    else:
+        return
+    if scale is not None and scale * passed > limits[0]:
+        seen = _values(channel.name, scale, unit, filtered=scale * passed)
+        yield Finding("chain-noise", _severity(scale * passed > 3.0 * limits[0]), seen)
+    if step is not None and step > limits[1]:
+        yield Finding("chain-coarse-steps", _severity(step > 3.0 * limits[1]), _values(channel.name, step, unit))
+
+
+def speed_findings(speed: SpeedSurvey) -> Iterator[Finding]:
+    """What is wrong with the speed channel."""
+    name = speed.name
+    if speed.dead_below_rpm is not None:
+        seen = _values(name, speed.dead_below_rpm, "rpm", speed.u_dead_below_rpm)
+        yield Finding("chain-dead-band", "warning", seen)
+    if speed.ceiling_above_rpm is not None:
+        seen = _values(name, speed.ceiling_above_rpm, "rpm", speed.u_ceiling_above_rpm)
+        yield Finding("chain-ceiling", "warning", seen)
+    left = speed.ripple_left_rpm
+    if left is not None and left > RIPPLE_LEFT_RPM:
+        yield Finding("chain-ripple", _severity(left > 3.0 * RIPPLE_LEFT_RPM), _values(name, left, "rpm"))
+    yield from _lag_findings(speed)
+    pulses = speed.pulses_per_turn
+    if pulses.agrees is False and pulses.measured is not None:
+        count = pulses.name or f"{pulses.measured:.3g}"
+        seen = _values(name, pulses.measured, "pulses a turn", pulses.u_measured, count=count, stated=pulses.stated)
+        yield Finding("chain-pulses-per-turn", "warning", seen)
+
+
+def _lag_findings(speed: SpeedSurvey) -> Iterator[Finding]:
+    if speed.lag_s is None or speed.u_lag_s is None:
+        return
+    stated = speed.lag_in_car_file_s
+    away = abs(speed.lag_s - (stated or 0.0))
+    seen = _values(speed.name, speed.lag_s, "s", speed.u_lag_s, stated_s=stated or 0.0)
+    if speed.lag_s - 2.0 * speed.u_lag_s > SLOW_S:
+        yield Finding("chain-slow-response", _severity(stated is None or away > 3.0 * speed.u_lag_s), seen)
+    elif away > max(LAG_OFF_S, 3.0 * speed.u_lag_s):
+        yield Finding("chain-lag-in-the-car-file", "note", seen)
+
+
+def load_findings(load: LoadSurvey) -> Iterator[Finding]:
+    """What is wrong with the link."""
+    for kind, most in TALK_PCT.items():
+        value = getattr(load.cross_talk_pct, kind)
+        if value is not None and abs(value) > most:
+            seen = _values(load.name, value, _PULL, kind=kind)
+            yield Finding("chain-cross-talk", _severity(abs(value) > GRAVE_TALK * most), seen)
+    if load.cutoff_advice_hz is not None and load.hop_hz is not None:
+        seen = _values(load.name, load.hop_left_pct, _PULL, hop_hz=load.hop_hz, cutoff_hz=load.cutoff_advice_hz)
+        yield Finding("chain-wheel-hop", "note", seen)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stream.live.filters import ORDER
-from stream.study.survey.stretch import Stretches
+from stream.study.survey.tally import Stretches
 from stream.units import Floats
 
 HOP_HZ = (5.0, 25.0)

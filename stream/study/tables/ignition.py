@@ -8,8 +8,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM
-from stream.study.compare.history import known_scatter
-from stream.study.compare.scatter import PRIOR, Scatter
+from stream.study.compare.scatter import PRIOR, Scatter, known_scatter
 from stream.study.dataset import Dataset
 from stream.study.pulls import SIDE_S, all_traces, gear_findings
 from stream.study.tables.advice import Advice, cautions

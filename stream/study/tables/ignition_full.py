@@ -20,8 +20,8 @@ from stream.findings import Finding, warning
 from stream.study import shared
 from stream.study.bands import BandTable, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
-from stream.study.compare.fair import order_of
 from stream.study.compare.scatter import PRIOR, Scatter
+from stream.study.compare.sides import order_of
 from stream.study.force.boost import at_unequal_boost
 from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import t_quantile

@@ -16,7 +16,7 @@ import numpy as np
 from stream.calibrate.link.zero import PullZero, zero_at
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
-from stream.study.compare.fair import order_of
+from stream.study.compare.sides import order_of
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import STOICHIOMETRIC_AFR
 from stream.study.stats import t_quantile

@@ -13,7 +13,7 @@ from stream.car import Channel
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset, EvenRows
-from stream.study.force.ambient import LOWEST_HPA, Ambient, ambient, kpa_per_unit, manifold_channel
+from stream.study.force.air import LOWEST_HPA, Ambient, ambient, kpa_per_unit, manifold_channel
 from stream.study.tables.table_axes import PRESSURE_TOP_KPA, SHARE_TOP, Axis
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import PCT_PER_UNIT, Flags, Floats, conversion, plain_unit

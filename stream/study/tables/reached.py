@@ -16,7 +16,7 @@ from stream.car import Role
 from stream.errors import InputError
 from stream.findings import Finding, note, unique, warning
 from stream.study.dataset import Dataset, EvenRows
-from stream.study.force.ambient import STANDING_RPM
+from stream.study.force.air import STANDING_RPM
 from stream.study.tables.load_axis import LoadAxes, load_axes, to_base
 from stream.study.tables.user_table import UserTable
 from stream.units import Flags, Floats, Ints

@@ -9,10 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stream.calibrate.chain.eseries import values
 from stream.calibrate.chain.plan import filter_advice, make_plan, pulse_ranges
 from stream.calibrate.chain.pulses import find_pulses
-from stream.calibrate.chain.sizing import ConverterWish, pulse_frequency, size_converter, speed_at, tolerance_stack
+from stream.calibrate.chain.sizing import (
+    ConverterWish,
+    pulse_frequency,
+    size_converter,
+    speed_at,
+    tolerance_stack,
+    values,
+)
 from stream.errors import InputError
 from ui.text.findings import say
 

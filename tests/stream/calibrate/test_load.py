@@ -3,9 +3,7 @@
 import numpy as np
 import pytest
 
-from stream.calibrate.link.bridge import to_microstrain
-from stream.calibrate.link.shunt import judge_shunt, shunt_output
-from stream.calibrate.link.weights import fit_weights
+from stream.calibrate.link.bridge import fit_weights, judge_shunt, shunt_output, to_microstrain
 from stream.errors import InputError
 from ui.text.findings import say_all
 

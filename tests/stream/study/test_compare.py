@@ -7,10 +7,9 @@ from scipy import stats as reference
 from stream.calibrate.link.zero import PullZero, ZeroPart
 from stream.errors import InputError
 from stream.study.compare.answer import Comparison
-from stream.study.compare.compare import compare
-from stream.study.compare.fair import differences, order
+from stream.study.compare.compare import compare, compare_several
 from stream.study.compare.scatter import PRIOR, Component, Scatter
-from stream.study.compare.several import compare_several
+from stream.study.compare.sides import differences, order
 from stream.study.pulls import PullTrace
 from tests.stream.study.made import day, pull
 from ui.text.comparison import comparison_json
