@@ -13,6 +13,8 @@ from scipy.signal import lfilter
 RPM_PER_V, RPM_AT_0V = 1650.0, -330.0
 LOW_RPM, HIGH_RPM = 2000.0, 6600.0
 STEP_S = 0.001  # the motion's own step; the log takes every so manyth
+TIP_IN_STEPS = 200
+LIFT_RPM = 4200.0
 
 
 def full_load(rpm: np.ndarray, change: float = 0.0, low: float = 3500.0, high: float = 5000.0) -> np.ndarray:
@@ -71,19 +73,33 @@ class LogPlan:
         load.append(np.full(steps, 0.1))
 
     def _pull(self, rpm: list[np.ndarray], load: list[np.ndarray], level: float, lift: bool) -> None:
-        speeds, loads, now, t = [], [], LOW_RPM, 0.0
-        lifted_s = 0.0
-        while now < HIGH_RPM:
-            push = level * _full_load_at(now, self.change)
-            if lift and now > 4200.0 and lifted_s < 0.5:
-                push, lifted_s = 0.05, lifted_s + STEP_S
-            push = 0.1 + (push - 0.1) * min(t / 0.2, 1.0)  # the throttle takes a fifth of a second
+        speeds, loads, now = [], [], LOW_RPM
+        for step in range(TIP_IN_STEPS):  # the throttle takes a fifth of a second
+            push = 0.1 + (level * _full_load_at(now, self.change) - 0.1) * step / TIP_IN_STEPS
             speeds.append(now)
             loads.append(push)
-            now += self.gain * max(push - 0.1, -0.3) * STEP_S
-            t += STEP_S
-        rpm.append(np.array(speeds))
-        load.append(np.array(loads))
+            now += self.gain * (push - 0.1) * STEP_S
+        parts = [np.array(speeds)], [np.array(loads)]
+        if lift:
+            now = self._full(parts, level, now, LIFT_RPM)
+            off = np.full(round(0.5 / STEP_S), 0.05)
+            parts[0].append(now + self.gain * (0.05 - 0.1) * STEP_S * np.arange(len(off)))
+            parts[1].append(off)
+            now = float(parts[0][-1][-1])
+        self._full(parts, level, now, HIGH_RPM)
+        rpm.extend(parts[0])
+        load.extend(parts[1])
+
+    def _full(self, parts: tuple[list[np.ndarray], list[np.ndarray]], level: float, start: float, end: float) -> float:
+        """Full throttle from one speed to another: time as an integral over speed, turned round; the last speed."""
+        grid = np.linspace(start, end, 3000)
+        middle = (grid[1:] + grid[:-1]) / 2
+        rate = self.gain * (level * full_load(middle, self.change) - 0.1)
+        time = np.concatenate(([0.0], np.cumsum(np.diff(grid) / rate)))
+        speeds = np.interp(np.arange(0.0, time[-1], STEP_S), time, grid)
+        parts[0].append(speeds)
+        parts[1].append(level * full_load(speeds, self.change))
+        return float(end)
 
     def _fall(self, rpm: list[np.ndarray], load: list[np.ndarray]) -> None:
         speeds = np.arange(HIGH_RPM, LOW_RPM, -700.0 * STEP_S)
