@@ -181,6 +181,7 @@ def test_one_wrong_stamp_changes_nothing_but_its_row(
     """A log of 20 rows a second, perhaps with a hole; the row is there in its place, or it is not there."""
     true = np.arange(ROWS) + np.where(np.arange(ROWS) >= 120, gap, 0)
     assume(not (gap and at in (119, 120)))
+    assume(not (gap and at == 121 and abs(wrong - at / 20) < 0.03))  # on the line before the hole: then row 120 is off
     stamps = [f"{k / 20:.3f}" for k in true]
     stamps[at] = repr(wrong)
     source, rate, samples, index = read(write(tmp_path_factory.mktemp("wrong") / "log.csv", stamps, NUMBERED))
