@@ -57,6 +57,18 @@ SCREENS: tuple[ScreenSpec, ...] = (
 )
 
 
+class Screens(dict[str, Screen]):
+    """The screens that were looked at so far, by name; another one is built when it is first asked for."""
+
+    def __init__(self, build: Callable[[str], Screen]) -> None:
+        super().__init__()
+        self._build = build
+
+    def __missing__(self, name: str) -> Screen:
+        self[name] = screen = self._build(name)
+        return screen
+
+
 class MainWindow(QtWidgets.QMainWindow):
     """Polls the drive at every frame and passes it to the screens; closing it ends the drive."""
 
@@ -86,12 +98,11 @@ class MainWindow(QtWidgets.QMainWindow):
         self.tabs = QtWidgets.QTabWidget()
         self.tabs.setTabBarAutoHide(True)
         self.tabs.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        self.screens: dict[str, Screen] = {}
+        self.screens = Screens(self._build)
+        self._specs = {spec.name: spec for spec in screens}
         for spec in screens:
-            screen = spec.make(self)
-            screen.attach(feed)
-            self.screens[spec.name] = screen
-            self.tabs.addTab(screen, spec.name)
+            self.tabs.addTab(QtWidgets.QWidget(), spec.name)
+        self.tabs.currentChanged.connect(lambda place: self.screens[self.tabs.tabText(place)])
         self.pages = QtWidgets.QStackedWidget()
         self.pages.addWidget(self.tabs)
         self.pages.addWidget(self.cautions)
@@ -106,6 +117,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setCentralWidget(whole)
         self.resize(1280, 800)
         self._restyle()
+        self.show_screen(screens[0].name)
         if caution:
             self.show_cautions()
         self.timer = QtCore.QTimer(self)
@@ -123,7 +135,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if self.show_bar is not None:
             self.show_bar.poll()
             self._follow(self.show_bar.show_.feed)
-        for screen in self.screens.values():
+        for screen in list(self.screens.values()):
             screen.poll()
         if self.close_when_finished and self.feed is not None and self.feed.status().state in ("finished", "failed"):
             self.close()
@@ -133,7 +145,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if feed is None or feed is self.feed:
             return
         self.feed = feed
-        for screen in self.screens.values():
+        for screen in list(self.screens.values()):
             screen.attach(feed)
 
     def show_cautions(self) -> None:
@@ -155,9 +167,21 @@ class MainWindow(QtWidgets.QMainWindow):
         self.pages.setCurrentWidget(self.tabs)
         self.tabs.currentWidget().setFocus()
 
+    def _build(self, name: str) -> Screen:
+        screen = self._specs[name].make(self)
+        screen.attach(self.feed)
+        screen.apply_theme(self._theme, self._unit)
+        place = self.tabs.widget(list(self._specs).index(name))
+        box = QtWidgets.QVBoxLayout(place)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.addWidget(screen)
+        place.setFocusProxy(screen)
+        return screen
+
     def show_screen(self, name: str) -> None:
         """Put a screen's tab in front."""
-        self.tabs.setCurrentWidget(self.screens[name])
+        self.screens[name].show()
+        self.tabs.setCurrentIndex(list(self._specs).index(name))
 
     def open_in_compare(self, paths: list[str]) -> None:
         """Compare the tunes of these sessions."""
@@ -180,7 +204,7 @@ class MainWindow(QtWidgets.QMainWindow):
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:  # noqa: N802 - Qt's name
         """End the drive; Qt calls this."""
         self.timer.stop()
-        for screen in self.screens.values():
+        for screen in list(self.screens.values()):
             screen.detach()
         if self.feed is not None:
             self.feed.stop()
@@ -194,5 +218,5 @@ class MainWindow(QtWidgets.QMainWindow):
         self.cautions.apply_theme(self._theme, self._unit)
         if self.show_bar is not None:
             self.show_bar.resize_to(self._unit)
-        for screen in self.screens.values():
+        for screen in list(self.screens.values()):
             screen.apply_theme(self._theme, self._unit)
