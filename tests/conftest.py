@@ -5,6 +5,8 @@ import os
 # Before numpy is loaded: small matrices gain nothing from threads, and threads that wait for each other cost two
 # processes on two cores a fifth of their time.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# A process that a test starts may keep what it compiled: else each of them compiles two hundred files again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import pytest
 from hypothesis import settings

@@ -1,7 +1,6 @@
 """The causal low-pass that engine speed and load both pass, with its state carried over block edges."""
 
 import numpy as np
-from scipy import signal
 
 from stream.units import Floats
 
@@ -20,10 +19,13 @@ class LowPass:
     """
 
     def __init__(self, rate_hz: float, cutoff_hz: float) -> None:
+        from scipy import signal  # half a second to load: only where something is filtered
+
         self.rate_hz = rate_hz
         self.cutoff_hz = cutoff_hz
         self._sos: Floats = signal.butter(ORDER, cutoff_hz, fs=rate_hz, output="sos")
         self._rest: Floats = signal.sosfilt_zi(self._sos)
+        self._filter = signal.sosfilt
         self._state: Floats | None = None
         # Group delay at rest, seconds: what a slow change is late by.
         self.delay_s = self._delay_samples() / rate_hz
@@ -43,5 +45,5 @@ class LowPass:
         """Filter rows (n, channels), all finite; the state stays for the next call."""
         if self._state is None:
             self._state = self._rest[:, :, np.newaxis] * samples[0]
-        filtered, self._state = signal.sosfilt(self._sos, samples, axis=0, zi=self._state)
+        filtered, self._state = self._filter(self._sos, samples, axis=0, zi=self._state)
         return filtered

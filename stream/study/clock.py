@@ -18,7 +18,6 @@ from itertools import pairwise
 
 import msgspec
 import numpy as np
-from scipy import fft, ndimage
 
 from stream.block import ChannelInfo
 from stream.car import Car, Channel, parse_car
@@ -191,6 +190,8 @@ def _on_grid(time: Floats, rpm: Floats) -> tuple[Floats, Floats]:
 def _coarse(session: tuple[Floats, Floats], log: tuple[Floats, Floats]) -> list[float]:
     """The likeliest shifts (session clock minus log clock), best first, from masked normalised
     correlation."""
+    from scipy import fft
+
     (a, mask_a), (b, mask_b) = _on_grid(*session), _on_grid(*log)
     size = fft.next_fast_len(len(a) + len(b), real=True)
 
@@ -215,6 +216,8 @@ def _coarse(session: tuple[Floats, Floats], log: tuple[Floats, Floats]) -> list[
 
 
 def _peaks(score: Floats, shifts: Floats) -> list[float]:
+    from scipy import ndimage
+
     around = int(2 * DETAIL_S / GRID_S) + 1
     top = np.flatnonzero((score == ndimage.maximum_filter1d(score, around)) & (score > 0))
     return [float(shifts[index]) for index in top[np.argsort(score[top])[::-1]][:CANDIDATES]]
@@ -223,6 +226,8 @@ def _peaks(score: Floats, shifts: Floats) -> list[float]:
 def _refine(session: tuple[Floats, Floats], log: tuple[Floats, Floats], shift: float, rate: float = 0.0) -> _Fit | None:
     """Least squares from a coarse shift; the session smoothed first widely, then just against its own
     noise."""
+    from scipy import ndimage
+
     time, rpm = log
     guess = time * (1 + rate) + shift
     near = (guess >= session[0][0] - DETAIL_S) & (guess <= session[0][-1] + DETAIL_S)
@@ -349,6 +354,8 @@ def _shift(gain: Floats, residual: Floats, noise: float, step: float) -> tuple[f
 def _worth(residual: Floats) -> float:
     """How many independent samples the residuals are worth: n over 1 + 2 times their correlations, summed while they
     are positive (Geyer, Statistical Science 7 (1992) 473)."""
+    from scipy import fft
+
     n = len(residual)
     size = fft.next_fast_len(2 * n, real=True)
     correlation = fft.irfft(np.abs(fft.rfft(residual - residual.mean(), size)) ** 2, size)[:n]

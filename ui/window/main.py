@@ -3,21 +3,22 @@
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import InputError
 from ui.text.lines import one_line
-from ui.window.calibrate import CalibrateScreen
 from ui.window.caution import CautionPage
-from ui.window.compare import CompareScreen
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed
 from ui.window.road import Road
 from ui.window.screen import Screen
-from ui.window.shelf import ShelfScreen
 from ui.window.show import Show, ShowBar
 from ui.window.theme import THEMES, stylesheet, unit_for
+
+if TYPE_CHECKING:
+    from ui.window.compare import CompareScreen
 
 FRAME_MS = 25
 
@@ -37,13 +38,23 @@ def _make_road(window: "MainWindow") -> Screen:
     return road
 
 
+def _make_calibrate(_: "MainWindow") -> Screen:
+    from ui.window.calibrate import CalibrateScreen
+
+    return CalibrateScreen()
+
+
 def _make_compare(window: "MainWindow") -> Screen:
+    from ui.window.compare import CompareScreen
+
     compare = CompareScreen()
     compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
     return compare
 
 
 def _make_shelf(window: "MainWindow") -> Screen:
+    from ui.window.shelf import ShelfScreen
+
     shelf = ShelfScreen()
     shelf.compare_wanted.connect(window.open_in_compare)
     return shelf
@@ -51,7 +62,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
 
 SCREENS: tuple[ScreenSpec, ...] = (
     ScreenSpec("Road", _make_road),
-    ScreenSpec("Calibrate", lambda _: CalibrateScreen()),
+    ScreenSpec("Calibrate", _make_calibrate),
     ScreenSpec("Compare", _make_compare),
     ScreenSpec("Shelf", _make_shelf),
 )
@@ -185,10 +196,8 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def open_in_compare(self, paths: list[str]) -> None:
         """Compare the tunes of these sessions."""
-        compare = self.screens["Compare"]
-        if isinstance(compare, CompareScreen):
-            compare.open(paths)
-            self.show_screen("Compare")
+        cast("CompareScreen", self.screens["Compare"]).open(paths)
+        self.show_screen("Compare")
 
     def set_theme(self, name: str) -> None:
         """Dark or light, by its name."""

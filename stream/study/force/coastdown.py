@@ -10,7 +10,6 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
-from scipy import ndimage
 
 from stream.car import Car
 from stream.errors import InputError
@@ -142,6 +141,8 @@ def find_glides(
 
 def _rolling(time: Array, speed: Array, rpm: Array | None, top_gear: float | None) -> tuple[Array, BoolArray]:
     """(speed smoothed, whether the car rolls by itself), (rows,)."""
+    from scipy import ndimage
+
     step = float(np.median(np.diff(time)))
     rows = max(round(SLOPE_S / step) | 1, 3)
     smooth = ndimage.uniform_filter1d(speed, rows, mode="nearest")
@@ -299,6 +300,8 @@ def _top_gear(car: Car) -> float | None:
 
 def _why_none(trace: RoadTrace, glides: Sequence[Glide]) -> str:
     """What the car did instead of rolling in neutral."""
+    from scipy import ndimage
+
     good = np.isfinite(trace.speed_mps)
     cure = "let the car roll in neutral, off the brakes, from high speed, both ways"
     if good.sum() < LEAST_ROWS or np.nanmax(trace.speed_mps) < 2:

@@ -5,7 +5,6 @@ the rate of change of a noisy trace by local polynomials, with its noise stated.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
 
 from stream.car import Channel
 from stream.errors import InputError
@@ -48,6 +47,7 @@ def road_channel(data: Dataset, what_for: str) -> tuple[Channel, float]:
 
 def road_trace(data: Dataset, what_for: str, rate_hz: float = 20.0) -> RoadTrace:
     """Road speed and engine speed of a session at most `rate_hz` times a second. Raises InputError."""
+
     channel, scale = road_channel(data, what_for)
     engine = data.first("engine_speed")
     if engine is not None and data.calibration is None and engine.rpm_per_unit is None and engine.unit != "rpm":
@@ -75,6 +75,8 @@ def local_slope(time_s: Floats, value: Floats, window_s: float = WINDOW_S) -> Sl
     time_s, value   (rows,) finite, stamps rising; stamps that are not quite even are evened out
     The noise is that of the residuals, taken as new only every LIVE_CORRELATION_S, through the parabola's slope.
     """
+    from scipy import signal
+
     if len(time_s) < 2 * ORDER + 3:
         return None
     step = float(np.median(np.diff(time_s)))

@@ -10,7 +10,6 @@ from typing import Any
 
 import msgspec
 import numpy as np
-from scipy import stats
 
 from stream.car import Car
 from stream.errors import InputError
@@ -36,6 +35,7 @@ from stream.study.force.traction import (
     road_traces,
 )
 from stream.study.pulls import all_traces, gear_findings
+from stream.study.stats import t_quantile
 from stream.units import Floats, Ints
 
 # γ = 1.04 + 0.0025 ξ², ξ the overall ratio: the turning parts in gear, engine included. Seen as short quotes in public
@@ -369,7 +369,7 @@ def _band(rows: Ints, design: Design, fit: ScaleFit, model: CarModel, factor: fl
     forces = link @ fit.solution
     force, speed = float(forces.mean()), float(table.speed[rows].mean())
     if n > 1:
-        scatter = float(forces.std(ddof=1)) / np.sqrt(n) * float(stats.t.ppf(0.975, n - 1)) / 1.959964
+        scatter = float(forces.std(ddof=1)) / np.sqrt(n) * t_quantile(n - 1) / 1.959964
     else:
         scatter = ONE_PULL_SCATTER * abs(force)
     row = link.mean(axis=0)

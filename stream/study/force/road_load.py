@@ -15,11 +15,10 @@ from dataclasses import dataclass
 
 import msgspec
 import numpy as np
-from scipy import ndimage, stats
-from scipy.linalg import null_space
 
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
+from stream.study.stats import t_quantile
 from stream.units import Floats as Array
 
 GRAVITY = 9.80665
@@ -167,6 +166,8 @@ class _Fit:
     """
 
     def __init__(self, runs: Sequence[CoastRun], mass: float, wind_change_mps: float) -> None:
+        from scipy.linalg import null_space
+
         self.runs, self.mass = runs, mass
         ways = np.array([run.way for run in runs])
         self.paired = len(set(ways.tolist())) > 1
@@ -299,6 +300,8 @@ def _oddities(coefficients: Array, speeds: Array) -> list[Finding]:
 
 def _smooth(run: CoastRun) -> Array:
     """Speed over SMOOTH_S, never rising, (rows,)."""
+    from scipy import ndimage
+
     rows = max(round(SMOOTH_S / float(np.median(np.diff(run.time_s)))) | 1, 3)
     return np.minimum.accumulate(ndimage.uniform_filter1d(run.speed_mps, rows, mode="nearest"))
 
@@ -319,7 +322,7 @@ def step_times(runs: Sequence[CoastRun]) -> tuple[StepTime, ...]:
             continue
         mean, n, precision = float(known.mean()), len(known), None
         if n > 1:
-            precision = 100 * float(stats.t.ppf(0.975, n - 1)) * float(known.std(ddof=1)) / (n**0.5 * mean)
+            precision = 100 * t_quantile(n - 1) * float(known.std(ddof=1)) / (n**0.5 * mean)
         rows.append(StepTime(speed_kmh=float(speed_kmh), time_s=mean, pairs=n, precision_pct=precision))
     return tuple(rows)
 

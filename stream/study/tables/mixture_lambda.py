@@ -7,7 +7,6 @@ rail says no more than 'beyond'. Neither may move a fuel table.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from stream.car import Channel
 from stream.errors import InputError
@@ -172,6 +171,8 @@ def _values(
 
 def _drops(data: Dataset, rows: EvenRows, channel: Channel, stoichiometric: float) -> tuple[float, Flags]:
     """(share of the samples that are far below those just before and just behind, rows near one): a loose plug."""
+    from scipy import ndimage
+
     near = np.zeros(len(rows.time_s), dtype=np.bool_)
     if data.rate_hz < DROP_LEAST_HZ or data.rows < 3:
         return 0.0, near
@@ -234,6 +235,8 @@ def _least_step(data: Dataset, channel: Channel) -> float:
 
 def _state(values: Floats, step: float, rows: EvenRows, axes: LoadAxes, wanted: Floats) -> tuple[bool, Flags]:
     """(measures nothing, rows in which it stands still or lies on its rail)."""
+    from scipy import ndimage
+
     running = np.isfinite(values) & (rows.speed_rpm > RUNNING_RPM)
     cut = overrun(rows, axes)
     still = _frozen(values, rows, axes)
@@ -273,6 +276,8 @@ def _answers(values: Floats, cut: slice, rows: EvenRows) -> bool:
 
 def _frozen(values: Floats, rows: EvenRows, axes: LoadAxes) -> Flags:
     """Rows of stretches in which λ stands still for ten seconds and more while speed or load does not."""
+    from scipy import ndimage
+
     count = len(values)
     width = min(max(round(STILL_S / rows.step_s), 5) | 1, count if count % 2 else count - 1)
     if width < 3:

@@ -4,7 +4,6 @@ from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from stream.car import Channel
 from stream.findings import Finding, warning
@@ -104,6 +103,8 @@ class Drive:
 
 def mixture_rows(drive: Drive, target: UserTable, delay: Delay) -> MixtureRows:
     """The rows of one session that count. λ seen at t was burnt a delay before: so target, trim, cell."""
+    from scipy import ndimage
+
     rows, lam, axes = drive.rows, drive.sensor.values, drive.axes
     rpm_then, second_then, wanted = _burnt_at(drive, target, delay, 0.0)
     index = _index(drive, delay)
@@ -255,6 +256,8 @@ def _tip_in(drive: Drive) -> Flags:
 
 def _misfire(lam: Floats, step: float) -> Flags:
     """λ that no firing engine shows, or that jumps above what it was: oxygen of a cycle that did not burn."""
+    from scipy import ndimage
+
     filled = np.where(np.isfinite(lam), lam, np.nanmedian(lam) if np.isfinite(lam).any() else 1.0)
     usual = ndimage.median_filter(filled, max(round(2.0 / step) | 1, 3), mode="nearest")
     lean = (filled > LEAN_LIMIT) | (filled > usual + JUMP)
