@@ -74,7 +74,7 @@ class Guide:
     uncertainty_rpm: float | None = None
 
     def __post_init__(self) -> None:
-        import scipy.stats  # noqa: F401 - now, and not at the first fit, when samples are waiting
+        import scipy.special  # noqa: F401 - now, and not at the first fit, when samples are waiting
 
         self._line = self.car.need("engine_speed", "a guided drive").rpm_line
         targets, said = wanted(self.plan, self.car)

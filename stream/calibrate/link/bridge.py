@@ -173,7 +173,7 @@ def fit_weights(
 
     The uncertainty is widened to the scatter where it is significantly larger than stated. Raises InputError.
     """
-    from scipy import stats
+    from scipy import special
 
     if len(reading) < 3:
         raise InputError(
@@ -181,7 +181,7 @@ def fit_weights(
         )
     line = fit_york(reading, force_n, u_reading, u_force_n)
     found = []
-    if stats.chi2.sf(line.chi_square, line.dof) < 0.05:
+    if special.chdtrc(line.dof, line.chi_square) < 0.05:
         factor = float(np.sqrt(line.chi_square / line.dof))
         line = line.scaled(factor)
         found.append(warning("weights-scatter", factor=factor))

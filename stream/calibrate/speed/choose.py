@@ -97,7 +97,7 @@ def _cleaned(points: Points, fit: Callable[[Points], Fitted]) -> Choice:
 
 def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choice | None:
     """Fit, and leave out the oddest point while it is beyond a Bonferroni limit and beyond the stated errors."""
-    from scipy import stats
+    from scipy import special
 
     used = np.ones(len(points.x), bool)
     odd: dict[int, float] = {}
@@ -113,7 +113,7 @@ def _without_odd(points: Points, fit: Callable[[Points], Fitted | None]) -> Choi
             return Choice(model, used, odd)
         t = studentised(model.residuals, weights, leverage, dof)
         worst = int(np.argmax(np.abs(t)))
-        limit = float(stats.t.isf(_RISK_ODD / (2 * len(kept.x)), dof - 1))
+        limit = -float(special.stdtrit(dof - 1, _RISK_ODD / (2 * len(kept.x))))
         stated = abs(float(model.residuals[worst])) * float(weights[worst]) ** 0.5
         left = np.delete(kept.x, worst)
         if (
@@ -141,12 +141,12 @@ def _best_curve(points: Points, wanted: bool) -> Choice | None:
 
 def _may_bend(points: Points) -> bool:
     """A quick look that spares the search: does a cubic beat the line at 5 %?"""
-    from scipy import stats
+    from scipy import special
 
     u = (points.x - points.x.mean()) / np.ptp(points.x)
     line, cubic = (float(np.sum((points.y - np.polyval(np.polyfit(u, points.y, degree), u)) ** 2)) for degree in (1, 3))
     dof = len(u) - 4
-    return bool(stats.f.sf((line - cubic) / 2.0 / max(cubic / dof, 1e-300), 2, dof) < 0.05)
+    return bool(special.fdtrc(2, dof, (line - cubic) / 2.0 / max(cubic / dof, 1e-300)) < 0.05)
 
 
 def aicc(choice: Choice) -> float:
@@ -164,13 +164,13 @@ def _parameters(choice: Choice) -> int:
 
 def _bent(line: Choice, curve: Choice) -> Finding | None:
     """Why a bent model is needed, or None. Scatter (F test, AICc) and stated errors must both ask for it."""
-    from scipy import stats
+    from scipy import special
 
     extra = max(_parameters(curve) - _parameters(line), 1)
     drop = line.model.chi_square - curve.model.chi_square
-    if drop <= 0 or aicc(line) - aicc(curve) < _AICC_MARGIN or stats.chi2.sf(drop, extra) > _SURE:
+    if drop <= 0 or aicc(line) - aicc(curve) < _AICC_MARGIN or special.chdtrc(extra, drop) > _SURE:
         return None
-    p = float(stats.f.sf(drop / extra / (curve.model.chi_square / curve.model.dof), extra, curve.model.dof))
+    p = float(special.fdtrc(extra, curve.model.dof, drop / extra / (curve.model.chi_square / curve.model.dof)))
     if p > _SURE or not isinstance(curve.model, Curve):
         return None
     return warning("converter-bent", p=p, aicc_lower=aicc(line) - aicc(curve), knots=len(curve.model.knots))

@@ -28,10 +28,10 @@ def widening(choice: Choice) -> float:
 
     They are never made smaller: a few points that happen to lie well do not prove a better reference.
     """
-    from scipy import stats
+    from scipy import special
 
     model = choice.model
-    if model.dof < 1 or stats.chi2.sf(model.chi_square, model.dof) > _RISK:
+    if model.dof < 1 or special.chdtrc(model.dof, model.chi_square) > _RISK:
         return 1.0
     return float(np.sqrt(model.chi_square / model.dof))
 
@@ -44,7 +44,7 @@ def uneven_pulses(
 
     The test is of chi-square: a speed may be off by the reading error and 1 %.
     """
-    from scipy import stats
+    from scipy import special
 
     pairs = sorted((n, f) for f, n in zip(hz, rpm, strict=True) if f is not None and n is not None)
     if len({n for n, _ in pairs}) < _FEWEST_PULSES:
@@ -53,7 +53,7 @@ def uneven_pulses(
     sigma = np.hypot(max(reading_error_rpm, 30.0), 0.01 * speed)
     per_hz = float(np.sum(speed * frequency / sigma**2) / np.sum((frequency / sigma) ** 2))
     misfit = float(np.sum(((speed - per_hz * frequency) / sigma) ** 2))
-    if stats.chi2.sf(misfit, len(speed) - 1) > _PULSE_RISK:
+    if special.chdtrc(len(speed) - 1, misfit) > _PULSE_RISK:
         return None
     first, *_, last = (60.0 * frequency / speed).tolist()
     return first, last
@@ -67,7 +67,7 @@ def suspect(fit: SpeedFit, hold: Hold, rpm: float, t: float) -> Finding:
 
 def fit_findings(points: Points, choice: Choice, factor: float, reading_error: float) -> list[Finding]:
     """What the points say of the model and of the stated errors."""
-    from scipy import stats
+    from scipy import special
 
     model, used = choice.model, points.only(choice.used)
     found = []
@@ -76,7 +76,7 @@ def fit_findings(points: Points, choice: Choice, factor: float, reading_error: f
         found.append(
             warning("scatter-above-stated", scatter_rpm=scatter, reading_error_rpm=reading_error, factor=factor)
         )
-    elif model.dof >= 3 and stats.chi2.cdf(model.chi_square, model.dof) < _RISK / 2:
+    elif model.dof >= 3 and special.chdtr(model.dof, model.chi_square) < _RISK / 2:
         found.append(note("scatter-below-stated", scatter_rpm=scatter, reading_error_rpm=reading_error))
     lack = lack_of_fit(model.residuals, used.y.tolist(), len(used.x) - model.dof)
     if lack is not None and lack.p < _LACK:

@@ -201,7 +201,7 @@ def lack_of_fit(residuals: Floats, groups: Sequence[Hashable], parameters: int) 
 
     None where no point is repeated, or there are no more groups than parameters.
     """
-    from scipy import stats
+    from scipy import special
 
     members: dict[Hashable, list[float]] = {}
     for residual, group in zip(residuals.tolist(), groups, strict=True):
@@ -214,4 +214,4 @@ def lack_of_fit(residuals: Floats, groups: Sequence[Hashable], parameters: int) 
     if pure <= 0.0:
         return None
     f = (lack / dof_lack) / (pure / dof_pure)
-    return LackOfFit(f, float(stats.f.sf(f, dof_lack, dof_pure)), dof_lack, dof_pure, (pure / dof_pure) ** 0.5)
+    return LackOfFit(f, float(special.fdtrc(dof_lack, dof_pure, f)), dof_lack, dof_pure, (pure / dof_pure) ** 0.5)

@@ -91,12 +91,12 @@ class SpeedFit(msgspec.Struct, frozen=True, kw_only=True):
 
         The part from scatter takes Student's t where the uncertainty rests on few points' scatter.
         """
-        from scipy import stats
+        from scipy import special
 
         middle = self.rpm(signal)
         tail = (1.0 + level) / 2.0
-        normal = float(stats.norm.ppf(tail))
-        student = normal if self.scatter_dof is None else float(stats.t.ppf(tail, self.scatter_dof))
+        normal = float(special.ndtri(tail))
+        student = normal if self.scatter_dof is None else float(special.stdtrit(self.scatter_dof, tail))
         scale = normal * self.scale_error_pct / 100.0 * middle
         half = np.hypot(student * self.u_rpm(signal, scale=False), scale)
         return middle - half, middle + half
