@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.wire.description import WireChannel
 from stream.wire.encode import encode_description, encode_samples
+from stream.wire.items import WireChannel
 
 PATIENCE_S = 30.0  # how long a device waits for its reader; reached only when a test fails
 FRAME_ROWS = 20

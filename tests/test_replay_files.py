@@ -7,7 +7,7 @@ import h5py
 import numpy as np
 import pytest
 
-from stream.sources.rehearsal.examples import write_examples
+from stream.sources.rehearsal.logs import write_examples
 from stream.sources.rehearsal.scenario import demo_car_text, hold_drive
 from ui.cli.main import run
 

@@ -14,8 +14,7 @@ from pathlib import Path
 
 from stream.block import Block
 from stream.errors import InputError
-from stream.live.records import Pull, PullFault
-from stream.live.view import LiveRows
+from stream.live.records import LiveRows, Pull, PullFault
 from stream.record.names import journal_path
 from stream.record.tables import Zero
 from stream.study.compare.coach import Advice, coach

@@ -26,8 +26,8 @@ from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain, warning
+from stream.live.records import LiveRows, join_rows
 from stream.live.stage import LiveStage
-from stream.live.view import LiveRows, join_rows
 from stream.reader import Reader
 from stream.record.names import new_session_path
 from stream.record.tables import Command, Heard, Weather, Zero
@@ -75,6 +75,8 @@ class Drive:
         coach: DayCoach | None = None,
         say: Callable[[Finding], str] = plain,
     ) -> None:
+        import scipy.signal  # noqa: F401 - now, and not when the first samples are waiting to be filtered
+
         self.car, self.source = car, source
         self._weather = weather
         self.coach = coach if car.by_role("load") is not None and (folder or path) is not None else None

@@ -17,14 +17,12 @@ from stream.calibrate.speed.match import AMBIGUOUS, match_targets
 from stream.calibrate.speed.speed_fit import fit_speed
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.car import Car
-from stream.drive.gearing import RoadHint, road_hint, road_kmh
-from stream.drive.guide_plan import GuidePlan, Said, largest_uncertainty, wanted
+from stream.drive.guide_plan import GuidePlan, RoadHint, Said, largest_uncertainty, road_hint, road_kmh, wanted
 from stream.drive.nearness import Known, reread
 from stream.drive.pulse_ear import PulseEar
 from stream.errors import InputError
 from stream.findings import Finding, Value, note, warning
-from stream.live.records import Hold, Pinned
-from stream.live.view import Steady
+from stream.live.records import Hold, Pinned, Steady
 from stream.record.tables import HoldMark
 
 SURE = 15.0  # in -2 ln(likelihood): a thousand to one and more

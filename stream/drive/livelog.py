@@ -3,7 +3,7 @@
 import threading
 from collections import deque
 
-from stream.live.view import LiveRows, join_rows
+from stream.live.records import LiveRows, join_rows
 
 
 class LiveLog:

@@ -1,4 +1,7 @@
-"""A source that does not run in real time, through the live stage and into a session, in one thread."""
+"""A source that does not run in real time, through the live stage and into a session, in one thread.
+
+The session that holds a recording and a controller's log both is written here too.
+"""
 
 from collections.abc import Callable
 from datetime import datetime
@@ -12,9 +15,14 @@ from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain
 from stream.live.stage import LiveStage
-from stream.record.tables import Command
+from stream.record.change import change_session, set_calibration
+from stream.record.session import open_session
+from stream.record.tables import Command, append_rows, zero_rows
 from stream.record.writer import SessionWriter
+from stream.sources.log_columns import ControllerLog
 from stream.sources.source import Source
+from stream.study.clock import Merger
+from stream.study.dataset import Dataset
 
 
 def run_offline(
@@ -178,3 +186,44 @@ def _zero_again(key: ZeroKey, command: Command, stage: LiveStage, writer: Sessio
     if writer is not None:
         writer.add_commands([command])
         writer.add_zero(zero)
+
+
+def write_merged(
+    merger: Merger,
+    session: Dataset,
+    log: ControllerLog,
+    target: Path,
+    progress: Callable[[int], None],
+    say: Callable[[Finding], str],
+) -> None:
+    """The new session; zeros and calibrations go with it, holds and pulls are found again.
+
+    progress   is given the row that is reached
+    say        makes the text of what is told as a finding
+
+    Raises StorageError, InputError.
+    """
+    with open_session(session.path) as file:
+        note, calibrations = file.note, file.calibrations()
+    note = f"{note}; " if note else ""
+    run_offline(
+        merger.source,
+        merger.car,
+        tune=session.tune,
+        gear=session.gear,
+        started_utc=session.started_utc,
+        dated=lambda: session.session.dated,
+        note=f"{note}{session.path.name} with {log.path.name}",
+        path=target,
+        progress=progress,
+        say=say,
+    )
+    if not session.zeros and not calibrations:
+        return
+
+    def carry_over(file: object) -> None:
+        append_rows(file, "zeros", zero_rows(session.zeros))
+        for name, attributes in calibrations.items():
+            set_calibration(file, name, attributes)
+
+    change_session(target, carry_over)

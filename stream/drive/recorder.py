@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 from stream.errors import StorageError
 from stream.events import EventList
+from stream.live.records import LiveRows, join_rows
 from stream.live.stage import LiveStage
-from stream.live.view import LiveRows, join_rows
 from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 from stream.record.writer import SessionWriter
 from stream.ring import Cursor

@@ -5,9 +5,8 @@ from pathlib import Path
 from typing import Literal
 
 from stream.drive.day_coach import NextStep
-from stream.drive.gearing import RoadHint
-from stream.live.records import Hold, Pull
-from stream.live.view import Health, PullNow, Steady
+from stream.drive.guide_plan import RoadHint
+from stream.live.records import Health, Hold, Pull, PullNow, Steady
 
 
 @dataclass(frozen=True, slots=True)

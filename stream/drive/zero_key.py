@@ -14,7 +14,7 @@ from stream.calibrate.link.zero import measure_zero
 from stream.car import Car
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
-from stream.live.view import LiveRows
+from stream.live.records import LiveRows
 from stream.record.tables import Command, Zero
 from stream.study.edit import IDLE_RPM, PROVISIONAL, ROLLING, STANDING
 from stream.units import MPS_PER_UNIT, Floats, plain_unit

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.units import Flags, Floats
 
 SHORTEST_GAP_S = 0.25  # shorter is bridged; fixed by the interface: at 10 Hz of low-pass no verdict rests on less

@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
-from stream.live.view import Health
+from stream.live.records import Health
 
 FLAT_S = 2.0  # a channel that does not move at all for this long is called flat
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from stream.block import StreamInfo
 from stream.car import Car, Limit
 from stream.findings import Finding, warning
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.units import Flags, Floats
 
 AGAIN_S = 0.5  # back inside for so long, an excursion is over; chosen: one warning for each, not for each sample

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from stream.live.history import Part
 from stream.live.pulls import Levels, Rise, narrowest_half
 from stream.live.records import PullFault
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.units import Floats
 
 Course = tuple[Floats, Floats]  # load and rate of gain on GRID_RPM

@@ -34,8 +34,7 @@ from stream.live.pulls import (
     Rise,
     find_rises,
 )
-from stream.live.records import Pull, PullFault
-from stream.live.view import PullNow
+from stream.live.records import Pull, PullFault, PullNow
 from stream.units import Floats
 
 SAID_S = 1.5  # a pull is told no later than this after its end; fixed by the interface

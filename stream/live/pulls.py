@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.live.history import Part
-from stream.live.runs import runs_of
-from stream.live.steadiness import STANDING_RPM
+from stream.live.steadiness import STANDING_RPM, runs_of
 from stream.units import Floats
 
 STEP_S = 0.1  # rises are looked for on means of about this length

@@ -15,7 +15,7 @@ from stream.car import Car
 from stream.events import EventList
 from stream.findings import Finding, note, warning
 from stream.live.bridge import SHORTEST_GAP_S, Bridge, Piece
-from stream.live.filters import LowPass, cutoff_for
+from stream.live.filters import LowPass, cutoff_for, stage_columns, stage_settings, throttle_place
 from stream.live.health import HealthMonitor
 from stream.live.history import (
     BRIDGED,
@@ -35,11 +35,9 @@ from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.limits import Limits
 from stream.live.pinned import PinnedFinder
 from stream.live.pull_finder import PullChange, PullFinder
-from stream.live.records import Hold, Pinned, Pull
-from stream.live.settings import stage_columns, stage_settings, throttle_place
+from stream.live.records import Health, Hold, LiveRows, Pinned, Pull, PullNow, Steady, join_rows
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
-from stream.live.view import Health, LiveRows, PullNow, Steady, join_rows
 from stream.units import Flags, Floats
 
 

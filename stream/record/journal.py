@@ -25,8 +25,7 @@ from stream.block import Block, ChannelInfo, Samples, StreamInfo
 from stream.errors import InputError
 from stream.events import Event
 from stream.record import disk
-from stream.record.count import Place
-from stream.record.layout import FORMAT_VERSION, SAMPLE_DTYPE
+from stream.record.layout import FORMAT_VERSION, SAMPLE_DTYPE, Place
 from stream.record.tables import Command, Weather, Zero
 
 MARKER = b"SJ1\n"

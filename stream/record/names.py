@@ -1,8 +1,13 @@
-"""Names of session files: readable, safe on every file system, and never one that is taken."""
+"""Names of session files: readable, safe on every file system, and never one that is taken.
+
+Files that a person asked for by name are written here too.
+"""
 
 import unicodedata
 from datetime import datetime
 from pathlib import Path
+
+from stream.errors import StorageError
 
 _UNSAFE = set('/\\:*?"<>|')  # separators, and what other systems refuse in a name
 _LONGEST_TUNE = 60
@@ -43,3 +48,14 @@ def free_path(folder: Path, name: str) -> Path:
         path = folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
         number += 1
     return path
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a new UTF-8 file whole, or not at all. Raises StorageError where the disk does not take it."""
+    draft = path.with_name(path.name + ".part")
+    try:
+        draft.write_text(text, encoding="utf-8", newline="")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from None

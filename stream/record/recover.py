@@ -10,10 +10,10 @@ from stream.errors import InputError
 from stream.events import Event
 from stream.record import layout, tables
 from stream.record.change import set_conditions
-from stream.record.count import SampleCount
 from stream.record.file import SessionFile
 from stream.record.guard import read_rows
 from stream.record.journal import JournalBlock, JournalReader
+from stream.record.layout import SampleCount
 from stream.record.names import is_taken, journal_path
 from stream.record.session import BusyError, Session, open_session, reading_words
 from stream.record.tables import Command, Zero

@@ -20,8 +20,7 @@ import numpy.typing as npt
 from stream.block import Block, ChannelInfo, Samples, StreamInfo
 from stream.errors import InputError
 from stream.events import Event
-from stream.live.records import Hold, Pinned, Pull
-from stream.live.view import LiveRows
+from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
 from stream.record.guard import check_file, read_rows
 from stream.record.names import journal_path

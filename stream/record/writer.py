@@ -13,13 +13,12 @@ from stream.block import Block, StreamInfo
 from stream.errors import InputError, StorageError
 from stream.events import Event
 from stream.findings import Finding, warning
-from stream.live.records import Hold, Pinned, Pull
-from stream.live.view import LiveRows
+from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import disk, layout, tables
 from stream.record.change import set_conditions
-from stream.record.count import ClockRow, GapRow, SampleCount
 from stream.record.file import SessionFile
 from stream.record.journal import JournalHeader, JournalWriter
+from stream.record.layout import ClockRow, GapRow, SampleCount
 from stream.record.names import free_path, journal_path
 from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 

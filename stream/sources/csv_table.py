@@ -14,7 +14,7 @@ from stream.findings import Finding, warning
 from stream.sources.csv_head import MISSING, Header, cells_of, hits_of, opened
 from stream.sources.stamp_text import Form, StampReader
 from stream.units import Counts, Flags, Floats
-from stream.wire.description import FLOAT32_MAX
+from stream.wire.items import FLOAT32_MAX
 
 _CHUNK_ROWS: Final = 16384
 _LINES_NAMED: Final = 8  # of those that do not fit

@@ -14,11 +14,11 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.sources.csv_head import Header, read_header
 from stream.sources.csv_table import BadLine, Table, lines_left_out, read_table
-from stream.sources.log_units import differ
 from stream.sources.source import SourceNote
 from stream.sources.stamp_text import Clock, on_one_count, stamp_words, unit_s
 from stream.sources.stamps import Sampled, count_rows, place_rows
-from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
+from stream.units import differ
+from stream.wire.items import MAX_RATE_HZ, MIN_RATE_HZ
 
 _BLOCK_ROWS: Final = 4096
 # chosen: below, no hold of three seconds and no pull can be seen; above, no logger writes text

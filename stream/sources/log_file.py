@@ -1,12 +1,15 @@
 """A log that a reader for its file format has read: columns, each with a clock of its own, become an even count.
 
 A reader is a function `read(path, columns) -> LogFile`, found by the file name's ending (`plugins.py`).
+
+ASAM MDF logs (versions 3 and 4: *.mdf, *.mf4) come by the library asammdf, of the optional part `mdf`.
 """
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -14,10 +17,10 @@ from stream.block import ChannelInfo, StreamInfo
 from stream.car import Car, Channel
 from stream.errors import InputError, SteadypullError
 from stream.findings import Finding, note, warning
+from stream.frames import library
 from stream.sources.csvlog import CsvSource, rows_to_edges
-from stream.sources.log_units import differ
 from stream.sources.stamps import place_rows
-from stream.units import Floats
+from stream.units import Floats, differ
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,3 +178,44 @@ def _utc(moment: datetime | None) -> datetime | None:
     if moment is None:
         return None
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def read(path: Path, columns: Sequence[str]) -> LogFile:
+    """The wanted columns, in their physical values; of several channels of one name the one with the most samples.
+
+    Raises InputError where asammdf is not installed or the file is damaged.
+    """
+    asammdf = library("asammdf", "mdf")
+    try:
+        with asammdf.MDF(path) as file:
+            names = tuple(name for name in file.channels_db if not _is_clock(file, name))
+            by_name = {name.casefold(): name for name in names}
+            wanted = [by_name[column.casefold()] for column in columns if column.casefold() in by_name]
+            found = [column for name in dict.fromkeys(wanted) if (column := _column(file, name)) is not None]
+            started = file.header.start_time
+    except OSError:
+        raise
+    except Exception as error:
+        reason = " ".join(str(error).split()) or type(error).__name__
+        raise InputError(f"{path}: is no ASAM MDF file that can be read ({reason}); check it") from error
+    return LogFile(tuple(found), names, started if isinstance(started, datetime) else None)
+
+
+def _is_clock(file: Any, name: str) -> bool:
+    places = file.channels_db[name]
+    return all(file.masters_db.get(group) == index for group, index in places)
+
+
+def _column(file: Any, name: str) -> LogColumn | None:
+    """One channel by name; None where none of that name holds plain numbers."""
+    best: Any = None
+    for group, index in file.channels_db[name]:
+        signal = file.get(group=group, index=index, ignore_invalidation_bits=False)
+        if signal.samples.ndim != 1 or signal.samples.dtype.kind not in "fiub":
+            continue
+        if best is None or len(signal.samples) > len(best.samples):
+            best = signal
+    if best is None:
+        return None
+    values = np.asarray(best.samples, np.float64)
+    return LogColumn(name, str(best.unit or ""), np.asarray(best.timestamps, np.float64), values)

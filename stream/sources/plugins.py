@@ -28,7 +28,7 @@ SOURCES: Final = "steadypull.sources"
 READERS: Final = "steadypull.readers"
 # pyserial's own kinds of port (its documentation, 'URL Handlers', 3.5): no package may take these over
 _PYSERIAL: Final = frozenset({"rfc2217", "socket", "loop", "hwgrep", "spy", "alt", "cp2110"})
-_OWN_READERS: Final = {"mf4": "stream.sources.mdf:read", "mdf": "stream.sources.mdf:read"}
+_OWN_READERS: Final = {"mf4": "stream.sources.log_file:read", "mdf": "stream.sources.log_file:read"}
 _METHODS: Final = ("open", "read", "take_notes", "counters", "stop", "close")
 
 

@@ -13,7 +13,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.sources.stamp_line import doubled, judge, off_the_count
 from stream.units import Counts, Floats
-from stream.wire.description import MAX_RATE_HZ, MIN_RATE_HZ
+from stream.wire.items import MAX_RATE_HZ, MIN_RATE_HZ
 
 _EVEN: Final = 0.2  # of a period: what rounding of stamps may move one
 _JUMP_EVEN: Final = 1.5  # periods

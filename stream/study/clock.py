@@ -23,7 +23,7 @@ from stream.block import ChannelInfo
 from stream.car import Car, Channel, parse_car
 from stream.errors import InputError
 from stream.sources.log_columns import ControllerLog
-from stream.sources.merged import MergedSource
+from stream.sources.replay import MergedSource
 from stream.study.dataset import Dataset
 from stream.units import Flags, Floats
 

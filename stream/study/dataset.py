@@ -33,9 +33,8 @@ from stream.car import Car, Channel, Role, parse_car
 from stream.errors import InputError
 from stream.events import Event
 from stream.frames import columns_to_pandas, columns_to_xarray
-from stream.live.records import Hold, Pinned, Pull
+from stream.live.records import Hold, LiveRows, Pinned, Pull, join_rows
 from stream.live.stage import LiveStage
-from stream.live.view import LiveRows, join_rows
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.units import Flags, Floats, conversion

@@ -15,7 +15,7 @@ from stream.calibrate.link.zero import measure_zero, zero_at
 from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_findings
 from stream.errors import InputError
 from stream.findings import Finding
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.record import layout, tables
 from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
 from stream.record.session import Session, open_session

@@ -17,8 +17,7 @@ from stream.block import Block, StreamInfo
 from stream.calibrate.speed.calfile import SpeedCalibration
 from stream.car import Car
 from stream.events import Event
-from stream.live.records import Hold, Pinned, Pull
-from stream.live.view import LiveRows, join_rows
+from stream.live.records import Hold, LiveRows, Pinned, Pull, join_rows
 from stream.record.session import Session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import Dataset

@@ -12,22 +12,24 @@ from cobs import cobs
 
 from stream.block import Block, StreamInfo
 from stream.findings import Finding, note, warning
-from stream.wire.cut import CRC_RESIDUE, SHORTEST, FrameCutter, without_echo
-from stream.wire.description import Description, parse_description
 from stream.wire.encode import (
     CRC,
+    CRC_RESIDUE,
     DESCRIPTION,
     HEAD,
     NOTE,
     SAMPLES,
     SAMPLES_HEAD,
+    SHORTEST,
     VERSION,
+    FrameCutter,
     encode_description,
     encode_frame,
     encode_note,
     encode_samples,
+    without_echo,
 )
-from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
+from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Description, Item, WireNote, clean_text, parse_description
 
 __all__ = ["FrameDecoder", "encode_description", "encode_frame", "encode_note", "encode_samples"]
 

@@ -8,8 +8,7 @@ from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.findings import note, warning
 from stream.units import Floats
-from stream.wire.description import FLOAT32_MAX
-from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
+from stream.wire.items import FLOAT32_MAX, MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
 from stream.wire.lines import LineParser, without_comment
 from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, on_line, pace_of
 

@@ -9,8 +9,7 @@ import numpy.typing as npt
 from stream.block import ChannelInfo
 from stream.errors import InputError
 from stream.units import Floats
-from stream.wire.description import MAX_RATE_HZ
-from stream.wire.items import clean_names, clean_text
+from stream.wire.items import MAX_RATE_HZ, clean_names, clean_text
 from stream.wire.lines import cells_of, numbers_of, separator_of, without_comment
 
 _NAME = re.compile(r"\s*([^\W\d][^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*")

@@ -14,8 +14,8 @@ from scipy import signal
 from stream.car import Car, parse_car
 from stream.drive.drive import Drive
 from stream.sources.serialport import SerialSource
-from stream.wire.description import WireChannel
 from stream.wire.encode import encode_description, encode_samples
+from stream.wire.items import WireChannel
 from tests.bench.figure import Figure
 from tests.drives import CAR, RPM_AT_0V, RPM_PER_V, Plan
 

@@ -8,9 +8,9 @@ import numpy as np
 from cobs import cobs
 
 from stream.block import Block
-from stream.wire.description import WireChannel
 from stream.wire.encode import encode_description, encode_samples
 from stream.wire.frames import FrameDecoder
+from stream.wire.items import WireChannel
 from tests.bench.figure import Figure, interleaved
 
 ROWS = 64

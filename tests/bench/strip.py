@@ -44,7 +44,7 @@ def _samples(first: int, rows: int, curves: int) -> np.ndarray:
 def _ours(width: int, height: int) -> Any:
     """A strip that shows three raw curves full of samples, and the two live curves."""
     block = importlib.import_module("stream.block")
-    view = importlib.import_module("stream.live.view")
+    view = importlib.import_module("stream.live.records")
     strip_module = importlib.import_module("ui.window.strip")
     theme = importlib.import_module("ui.window.theme")
     strip = strip_module.Strip()

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from stream.study.pulls import PullTrace
-from stream.study.tables.advice import AdvanceCell
+from stream.study.tables.gate import AdvanceCell
 from stream.study.tables.ignition_full import Asked, full_load
 from stream.study.tables.knock import Listening, knock_map
 from stream.study.tables.user_table import AdvanceList

@@ -63,14 +63,14 @@ def command(
 
     import msgspec
 
-    from stream.record.text_file import write_text
+    from stream.record.names import write_text
     from stream.study.dataset import open_datasets
     from stream.study.tables.ignition import advise_ignition
     from stream.study.tables.ignition_table import keep_steps, table_with
     from stream.study.tables.knock import Listening
     from stream.study.tables.user_table import companion, read_advance
-    from ui.cli.advice_text import print_advice
     from ui.cli.options import new_file, speed_ranges
+    from ui.cli.paper import print_advice
     from ui.cli.results import print_json
     from ui.text.tables import advance_why, advice_json
 

@@ -60,7 +60,7 @@ def command(
     from contextlib import ExitStack
     from pathlib import Path
 
-    from stream.record.text_file import write_text
+    from stream.record.names import write_text
     from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture
     from stream.study.tables.mixture_steps import read_steps

@@ -62,8 +62,8 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
 
 
 def _write(merger: "Merger", session: "Dataset", log: "ControllerLog", target: "Path") -> None:
-    from stream.drive.merge import write_merged
-    from ui.cli.progress import progress
+    from stream.drive.offline import write_merged
+    from ui.cli.paper import progress
     from ui.text.findings import say
 
     with progress("align", session.rows) as tell:

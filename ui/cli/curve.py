@@ -30,7 +30,7 @@ def command(
 ) -> int:
     """Mean load in each rev band over the clean pulls of each tune, with a 95 % interval across pulls."""
     from stream import curves
-    from stream.record.text_file import write_text
+    from stream.record.names import write_text
     from stream.study.compare.curve import curves_csv
     from ui.cli.options import new_file
     from ui.cli.results import print_json

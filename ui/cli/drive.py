@@ -156,8 +156,7 @@ def _print_drive(drive: "Drive", as_json: bool) -> None:
 
 def show_drive(drive: "Drive", ends: float | None, *, window: bool) -> None:
     """Show a drive until it is over; where no window opens, in text."""
-    from ui.cli.live_text import follow, warn
-    from ui.cli.typed import typed
+    from ui.cli.live_text import follow, typed, warn
 
     if window:
         from ui.cli.doors import open_window

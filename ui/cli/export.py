@@ -25,7 +25,7 @@ def command(session_path: str, out: str, part: str) -> int:
     from typing import cast
 
     from stream.study.export import What, export_session
-    from ui.cli.progress import progress
+    from ui.cli.paper import progress
 
     target = new_file("-o", out)
     if target is None:

@@ -31,7 +31,7 @@ def command(
     from stream.drive.offline import run_offline
     from stream.sources.plugins import log_source
     from ui.cli.live_text import say, warn
-    from ui.cli.progress import progress
+    from ui.cli.paper import progress
     from ui.cli.results import drive_json, print_findings, print_json
     from ui.text.findings import as_json as findings_json
     from ui.text.findings import say as say_finding
@@ -79,7 +79,7 @@ def _raw_only(
     from stream.errors import InputError
     from stream.record.session import open_session
     from ui.cli.live_text import warn
-    from ui.cli.progress import progress
+    from ui.cli.paper import progress
     from ui.cli.results import print_json, raw_json
 
     if target is None:

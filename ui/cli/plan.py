@@ -187,8 +187,8 @@ def plan_json(plan: "Plan") -> dict[str, Any]:
     """The keys of `plan --json` for one count."""
     import msgspec
 
-    from ui.text.chain import PUMPS, filter_words
     from ui.text.findings import as_json
+    from ui.text.survey import PUMPS, filter_words
 
     keys: dict[str, Any] = msgspec.to_builtins(plan)
     del keys["converter"]["findings"]
@@ -221,8 +221,8 @@ def compared(plan: "Plan") -> dict[str, Any]:
 def print_compared(plans: "list[Plan]") -> None:
     """Pulse counts side by side, each with the parts that suit it."""
     from ui.cli.paper import console, plain_table, say_words
-    from ui.text.chain import CEILING_CAUSES, DEAD_BAND_CAUSES, PUMPS
     from ui.text.findings import say
+    from ui.text.survey import CEILING_CAUSES, DEAD_BAND_CAUSES, PUMPS
 
     out = console()
     rows = [compared(plan) for plan in plans]
@@ -256,8 +256,8 @@ def print_compared(plans: "list[Plan]") -> None:
 def print_plan(plan: "Plan") -> None:
     """The plan as words and tables on standard output."""
     from ui.cli.paper import console, plain_table, say_words
-    from ui.text.chain import CEILING_CAUSES, DEAD_BAND_CAUSES, PUMPS, filter_words
     from ui.text.findings import say
+    from ui.text.survey import CEILING_CAUSES, DEAD_BAND_CAUSES, PUMPS, filter_words
 
     out = console()
     parts = plan.converter

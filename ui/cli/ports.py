@@ -9,7 +9,7 @@ from ui.cli.options import json_option
 @json_option
 def command(as_json: bool) -> int:
     """List the serial ports that --port can take."""
-    from stream.sources.ports import list_ports
+    from stream.sources.port import list_ports
     from ui.cli.results import print_json
 
     ports = list_ports()

@@ -15,8 +15,7 @@ from ui.text.cautions import SHORT
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.sources.rehearsal.record import Recording
-    from ui.cli.rehearsal_day import Day
-    from ui.cli.rehearsal_show import DayShow
+    from ui.cli.rehearsal_day import Day, DayShow
 
 
 @click.command("rehearse")
@@ -75,7 +74,7 @@ def _watched(day: "Day", seed: int, target: Path, speed: float | None) -> None:
     from stream.errors import SteadypullError
     from ui.cli.doors import open_show
     from ui.cli.live_text import warn
-    from ui.cli.rehearsal_show import DayShow, EndedError
+    from ui.cli.rehearsal_day import DayShow, EndedError
 
     show, failed = DayShow(), []
 

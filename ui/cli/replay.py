@@ -36,7 +36,7 @@ def command(
     from ui.cli.drive import run_drive
     from ui.cli.live_text import warn
     from ui.cli.options import car_of
-    from ui.cli.progress import progress
+    from ui.cli.paper import progress
     from ui.cli.results import drive_json, in_rpm_of, print_findings, print_json
     from ui.text.findings import speaker
 

@@ -24,7 +24,7 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     """List the sessions in a folder and the folders in it, newest first."""
     from stream.record.shelf import scan, search
     from stream.record.shelf_index import ShelfIndex
-    from ui.cli.progress import progress
+    from ui.cli.paper import progress
     from ui.cli.results import print_json
     from ui.text.findings import say_all
 
@@ -63,8 +63,7 @@ def _plain(record: Any) -> Any:
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:
     """The table: what is short and compared to the left, what is long and read to the right."""
     from ui.text import shelf as words
-    from ui.text.figures import length, moment
-    from ui.text.lines import one_line
+    from ui.text.figures import length, moment, one_line
 
     if not found:
         cure = f" with {text!r} in it; search for less" if shelf.sessions else "; 'steadypull drive' records one"

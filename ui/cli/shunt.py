@@ -41,9 +41,9 @@ def command(
 
     from stream.calibrate.link.bridge import judge_shunt
     from stream.errors import InputError
-    from stream.study.load_proof import load_steps
+    from stream.study.survey.link import load_steps
     from ui.cli.results import print_json
-    from ui.text.chain import shunt_words
+    from ui.text.survey import shunt_words
 
     uncertainty = 0.0
     if (path is None) == (moved is None):

@@ -23,7 +23,7 @@ def command(words: tuple[str, ...], at: tuple[str, ...], seconds: float, weight_
     """
     import msgspec
 
-    from stream.study.load_proof import weigh
+    from stream.study.survey.link import weigh
     from ui.cli.options import split_pairs
     from ui.cli.results import print_json
     from ui.text.findings import as_json as findings_json

@@ -3,16 +3,15 @@
 from functools import partial
 
 from stream.study.force.power import TunePower
-from stream.study.tables.advice import Advice
+from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice
-from ui.report import advice_pictures as pictures
+from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Part, Picture, Section, Table, Words, minds
 from ui.text.cautions import DECIDES as PERSON_DECIDES
 from ui.text.cautions import HEAT
-from ui.text.figures import plus_minus
+from ui.text.figures import one_line, plus_minus, sentence, tune_name
 from ui.text.findings import say, say_all
-from ui.text.lines import one_line, sentence, tune_name
 from ui.text.mixture import MULTIPLIERS, counts, multiplier
 from ui.text.proposals import (
     STEADY_NOTE,

@@ -8,9 +8,8 @@ from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
 from ui.text.cautions import ON_PAPER
 from ui.text.faults import faults
-from ui.text.figures import count, figures, length, moment, whole
+from ui.text.figures import count, figures, length, moment, one_line, tune_name, whole
 from ui.text.findings import say_all
-from ui.text.lines import one_line, tune_name
 
 STRIP_MM = 29.0
 ROLES = {

@@ -10,7 +10,7 @@ import msgspec
 from stream.errors import InputError
 from stream.study.dataset import Dataset
 from stream.study.force.power import Power
-from stream.study.tables.advice import Advice
+from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice, advise_mixture
 from stream.study.tables.user_table import read_target
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from ui.report.canvas import Canvas
-from ui.text.lines import one_line
+from ui.text.figures import one_line
 
 Tone = Literal["plain", "answer", "mind", "caution"]
 

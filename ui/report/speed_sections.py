@@ -12,9 +12,8 @@ from stream.study.dataset import Dataset
 from ui.report import pictures
 from ui.report.gather import Gathered
 from ui.report.model import Facts, Part, Picture, Section, Table, Words, minds
-from ui.text.figures import figures, moment, signed, whole
+from ui.text.figures import figures, moment, one_line, signed, whole
 from ui.text.findings import say, say_all
-from ui.text.lines import one_line
 
 MODELS = {"line": "straight line", "through-zero": "line through zero", "piecewise": "broken line"}
 

@@ -7,9 +7,8 @@ from ui.report import pictures
 from ui.report.gather import Compared, Gathered
 from ui.report.model import Part, Picture, Section, Table, Words, minds
 from ui.text.comparison import band_words, day_line, look_line, more_pulls_words, shape_words, verdict_words
-from ui.text.figures import figures, pct, pull_load
+from ui.text.figures import figures, pct, pull_load, tune_name
 from ui.text.findings import say_all
-from ui.text.lines import tune_name
 
 
 def in_short(found: Gathered) -> Section:

@@ -16,9 +16,8 @@ from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
 from stream.study.tables.sweep_plan import SweepPlan
 from ui.text import faults
-from ui.text.figures import many, pct, pull_load
+from ui.text.figures import many, one_line, pct, pull_load, sentence, sentences, tune_name
 from ui.text.findings import as_json, say_all
-from ui.text.lines import one_line, sentence, sentences, tune_name
 
 
 def change(value: float) -> str:

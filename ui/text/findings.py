@@ -15,14 +15,11 @@ Sentence = str | Callable[[Mapping[str, Any]], str]
 
 AREAS = (
     "cells",
-    "chain",
     "compare",
     "force",
     "live",
     "logs",
     "mixture",
-    "pulls",
-    "record",
     "speed",
     "survey",
     "tables",

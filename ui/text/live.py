@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from stream.drive.gearing import RoadHint
+from stream.drive.guide_plan import RoadHint
 from ui.text.findings import Sentence
 
 _BLIND = {

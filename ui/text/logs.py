@@ -1,4 +1,4 @@
-"""Sentences. Logs, imports, clocks."""
+"""Sentences. Car files, sessions, the shelf; logs, imports, clocks."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -56,4 +56,10 @@ SENTENCES: dict[str, Sentence] = {
     "cells-missing": lambda v: (
         f"{v['count']} cell{'s are' if v['count'] > 1 else ' is'} missing in rows that have others"
     ),
+    "car-key-unknown": "{key} is not known and is left out",
+    "session-removed": "{path} was removed while it is recorded; nothing is lost, all of it goes on in {new}",
+    "session-moved": "{path} was moved while it is recorded; it goes on in {new}",
+    "shelf-stopped": "stopped: {unread} sessions were not read",
+    "folder-not-readable": "{folder}: cannot be looked into ({reason}); check its permissions",
+    "shelf-index-unusable": "{path}: the shelf's index cannot be used ({reason}); every session was read anew",
 }

@@ -6,9 +6,8 @@ from typing import Any
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
-from ui.text.figures import interval
+from ui.text.figures import interval, sentence
 from ui.text.findings import Sentence, as_json, say, say_all
-from ui.text.lines import sentence
 from ui.text.tables import DECIDES, WATCH
 
 MULTIPLIERS = "Fuel multiplier: what the table holds now, times this. Richer up to 10 %, leaner up to 3 % a pass."

@@ -1,14 +1,18 @@
-"""The coach in the car, in words that are read at a glance: what to do next, and the evidence so far in one line."""
+"""The coach in the car, in words that are read at a glance: what to do next, and the evidence so far in one line;
+and in a rehearsal what its driver does now.
+"""
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from stream.drive.day_coach import NextStep
 from stream.study.compare.coach import Advice
 from ui.text import faults
-from ui.text.figures import many, pct
-from ui.text.lines import one_line, tune_name
+from ui.text.figures import many, one_line, pct, tune_name
 
 Kind = Literal["idle", "ok", "caution"]
+
+if TYPE_CHECKING:
+    from stream.sources.rehearsal.record import Recording
 
 ZERO_FIRST = "Zero first: neutral, brakes off, on the level"
 
@@ -83,3 +87,34 @@ def in_text(step: NextStep) -> str:
     """One line for a drive without a window."""
     _, what, known = next_step(step)
     return "; ".join(part for part in (what, known) if part)
+
+
+AFTER_PULL_S = 6.0
+STANDS_S = 5.0
+
+CHANGES = "The driver stops and puts {tune} in."
+STUDIES = ("The day is calibrated and compared.", "It opens in a moment.")
+OVER = ("The day is over.", "Compare shows the two tunes; look at the shelf too, and close the window when ready.")
+
+
+def doing(recording: "Recording", time_s: float) -> tuple[str, str]:
+    """(what the driver does, where to look) at a time of a recording."""
+    truth = recording.truth
+    end_s = float(recording.time_s[-1])
+    if time_s < STANDS_S or time_s > end_s - STANDS_S:
+        return "The driver stands in neutral, brakes off.", "Load: what the link shows now is its zero."
+    for hold in truth.holds:
+        if hold.start_s <= time_s < hold.end_s:
+            return f"The driver holds {hold.target_rpm:.0f} rpm by foot.", "The bracket closes on the speed: HOLD."
+    for pull in truth.pulls:
+        if pull.start_s <= time_s < pull.end_s:
+            flaw = f" It is spoilt on purpose: {faults.faults(pull.faults)}." if pull.faults else ""
+            return f"Full throttle on {pull.tune}, gear {pull.gear}.{flaw}", "The bar runs to redline."
+        if pull.end_s <= time_s < pull.end_s + AFTER_PULL_S:
+            return "The driver has lifted.", "The verdict of the pull, and what to do next."
+    following = next((hold for hold in truth.holds if hold.start_s > time_s), None)
+    if following is not None:
+        return f"On to {following.target_rpm:.0f} rpm.", "The bracket stands open while the speed moves."
+    if any(pull.start_s > time_s for pull in truth.pulls):
+        return "The driver gets ready for a pull.", "What to do next, above the last verdict."
+    return "The driver comes to a stop.", "The strip: the last half minute."

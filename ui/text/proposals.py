@@ -1,9 +1,8 @@
 """How power and proposals are said, on the screen and on paper alike."""
 
 from stream.study.force.power import PowerBand
-from stream.study.tables.advice import AdvanceCell, Advice
-from ui.text.figures import interval, plus_minus
-from ui.text.lines import one_line
+from stream.study.tables.gate import AdvanceCell, Advice
+from ui.text.figures import interval, one_line, plus_minus
 from ui.text.tables import evidence
 
 STEADY = "steady-equivalent, engine side"

@@ -5,11 +5,9 @@ from pathlib import Path
 
 from stream.block import StreamInfo
 from stream.drive.status import DriveStatus
-from stream.live.records import Hold, Pull
-from stream.live.view import Health, PullNow, Steady
+from stream.live.records import Health, Hold, Pull, PullNow, Steady
 from ui.text import faults
-from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, seconds, size, two_figures
-from ui.text.lines import one_line
+from ui.text.figures import NO_FIGURE, count, live_load, live_rpm, one_line, seconds, size, two_figures
 
 NO_KNOCK_DETECTION = "A limit of the car file; no knock detection. The driver decides."
 

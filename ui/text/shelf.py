@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING
 
 from stream.record.summary import Summary
 from ui.text.faults import fault
-from ui.text.figures import count, many, moment, pct
+from ui.text.figures import count, many, moment, one_line, pct
 from ui.text.findings import say_all
-from ui.text.lines import one_line
 
 if TYPE_CHECKING:
     from stream.study.compare.trend import Trend

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from stream.findings import Finding
-from stream.study.tables.advice import AdvanceCell, Advice
+from stream.study.tables.gate import AdvanceCell, Advice
 from stream.study.tables.ignition_table import WrittenCell
 from stream.study.tables.user_table import AdvanceList, UserTable
 from ui.text.findings import Sentence, as_json, say_all

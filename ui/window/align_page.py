@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.text.lines import one_line, sentence
+from ui.text.figures import one_line, sentence
 from ui.window import align_work as work
 from ui.window import ask
 from ui.window.compare_figure import Key

@@ -10,8 +10,8 @@ from stream.sources.log_columns import ControllerLog
 from stream.study.clock import Alignment
 from stream.study.dataset import Dataset
 from stream.units import Floats
+from ui.text.figures import one_line
 from ui.text.findings import say, say_all
-from ui.text.lines import one_line
 
 DRAWN_ROWS = 20_000  # of a trace; more is not seen
 
@@ -80,7 +80,7 @@ def lay(session_path: str, log_path: Path, car_path: Path) -> Laid:
 
 def write(laid: Laid, target: Path, tell: Callable[[int, int], None]) -> str:
     """Write the session that holds both, as `align -o` does; returns what was done, in words."""
-    from stream.drive.merge import write_merged
+    from stream.drive.offline import write_merged
     from stream.study.clock import merged_source
 
     rows = laid.session.rows

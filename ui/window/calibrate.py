@@ -8,19 +8,18 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import SteadypullError
 from stream.study.survey.survey import survey_session
-from ui.text import calibration as say
+from ui.text import speed as say
+from ui.text.figures import one_line
 from ui.text.findings import say_all
-from ui.text.lines import one_line
 from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.calibrate_table import HoldTable
-from ui.window.feed import DriveFeed
+from ui.window.cells_table import table_style
+from ui.window.feed import DriveFeed, Screen
 from ui.window.panels import label
-from ui.window.screen import Screen
-from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Worker
 

@@ -12,8 +12,8 @@ from stream.errors import InputError, SteadypullError
 from stream.record.session import open_session
 from stream.record.tables import Zero
 from stream.study.edit import declare_zero
-from stream.study.load_proof import load_steps, weigh
-from ui.text import calibration as words
+from stream.study.survey.link import load_steps, weigh
+from ui.text import speed as words
 from ui.text.figures import plus_minus
 from ui.window.calibrate_table import fit_columns
 from ui.window.panels import label

@@ -2,7 +2,7 @@
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from ui.text import calibration as words
+from ui.text import speed as words
 from ui.window.calibrate_desk import Work
 
 HEAD = ("Hold", "From", "Signal", "Target, rpm", "Off by", "")

@@ -8,9 +8,8 @@ from stream.errors import InputError
 from stream.record.tables import Weather
 from stream.study.force.air import check_air
 from ui.text.cautions import BEFORE_DRIVE
-from ui.window.paint import shape
 from ui.window.panels import label
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, shape
 
 
 class _Triangle(QtWidgets.QWidget):

@@ -9,21 +9,20 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from ui.text import comparison as words
-from ui.text.lines import tune_name
+from ui.text.figures import tune_name
 from ui.window import ask
 from ui.window.align_page import AlignPage
-from ui.window.compare_export import write_csv, write_picture
+from ui.window.cells_table import table_style
 from ui.window.compare_figure import Figure
-from ui.window.compare_panels import AnswerPanel, Foot
+from ui.window.compare_panels import AnswerPanel, Foot, write_csv, write_picture
 from ui.window.compare_study import Answer, Opened, open_sessions, ticked, usual_pair, work_out
 from ui.window.compare_tables import Lists
+from ui.window.feed import Screen
 from ui.window.ignition_page import IgnitionPage
 from ui.window.mixture_page import MixturePage
 from ui.window.panels import label
 from ui.window.power_page import PowerPage
-from ui.window.screen import Screen
 from ui.window.study_page import StudyPage
-from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 

@@ -7,12 +7,11 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text import comparison as words
-from ui.text.lines import tune_name
+from ui.text.figures import tune_name
 from ui.window.compare_items import CurveLines, Dot, Dots, Line, curve_mark, dot
 from ui.window.compare_study import Answer
-from ui.window.paint import text_font
 from ui.window.strip_items import round_ticks
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, text_font
 
 POINT = "Point at a band to read its numbers."
 AXIS_WIDTH = 74

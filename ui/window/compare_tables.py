@@ -8,11 +8,9 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.study.pulls import PullTrace
 from ui.text import comparison as words
-from ui.text.figures import pull_load
-from ui.text.lines import one_line, tune_name
+from ui.text.figures import one_line, pull_load, tune_name
 from ui.window.compare_study import Answer
-from ui.window.paint import shape
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, shape
 
 Role = QtCore.Qt.ItemDataRole
 Flag = QtCore.Qt.ItemFlag

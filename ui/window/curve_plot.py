@@ -8,9 +8,8 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from ui.window.compare_figure import Key, shade_mark
 from ui.window.compare_items import CurveLines, Line, curve_mark
-from ui.window.paint import text_font
 from ui.window.strip_items import round_ticks
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, text_font
 
 
 def bare_view() -> tuple[Any, Any]:

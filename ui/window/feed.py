@@ -2,15 +2,20 @@
 
 Everything here is called from the window's own thread and returns at once; the window asks, nothing calls it
 back.
+
+And what every screen of the window is.
 """
 
 from typing import Protocol
 
+from pyqtgraph.Qt import QtWidgets
+
 from stream.block import Block, StreamInfo
 from stream.drive.status import DriveStatus
 from stream.events import EventList
-from stream.live.view import LiveRows
+from stream.live.records import LiveRows
 from stream.record.tables import Weather
+from ui.window.theme import Theme
 
 
 class RawCursor(Protocol):
@@ -97,3 +102,19 @@ class DriveFeed(Protocol):
     def stop(self) -> None:
         """End the drive: the recording is finished, the port given back."""
         ...
+
+
+class Screen(QtWidgets.QWidget):
+    """A tab of the main window. The window calls these, always from its own thread."""
+
+    def attach(self, feed: DriveFeed | None) -> None:
+        """Begin to show this drive (None: no drive). Called before the first poll, and for a new drive."""
+
+    def poll(self) -> None:
+        """Ask for what is new and show it; called at every frame, also while another tab is in front."""
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours, and `unit`, how much larger than at 1280 × 800 everything is."""
+
+    def detach(self) -> None:
+        """The window closes: give back what is held."""

@@ -5,8 +5,8 @@ from pathlib import Path
 from pyqtgraph.Qt import QtWidgets
 
 from stream.errors import StorageError
-from stream.record.text_file import write_text
-from ui.text.lines import one_line, tune_name
+from stream.record.names import write_text
+from ui.text.figures import one_line, tune_name
 from ui.text.proposals import ignition_rows, ignition_title
 from ui.text.tables import others
 from ui.window import ask

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, cast
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import InputError
-from ui.text.lines import one_line
+from ui.text.figures import one_line
 from ui.window.caution import CautionPage
 from ui.window.ear import Ear
-from ui.window.feed import DriveFeed
+from ui.window.feed import DriveFeed, Screen
 from ui.window.road import Road
-from ui.window.screen import Screen
 from ui.window.show import Show, ShowBar
 from ui.window.theme import THEMES, stylesheet, unit_for
 

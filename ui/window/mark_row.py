@@ -1,12 +1,15 @@
 """The row over the strip: holds, pulls, marks and gaps, each with a shape of its own."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.window.paint import text_font
-from ui.window.theme import DARK, Theme
+from stream.drive.status import DriveStatus
+from stream.events import Event
+from ui.text.figures import live_rpm, one_line
+from ui.window.theme import DARK, Theme, text_font
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +20,9 @@ class Span:
     start_s: float
     end_s: float
     text: str = ""
+
+
+WINDOW_S = 30.0  # what the strip shows
 
 
 class MarkRow(QtWidgets.QWidget):
@@ -94,3 +100,49 @@ class MarkRow(QtWidgets.QWidget):
             return right - 3
         later = [self._x(other.start_s) - 8 for other in self.spans if other.start_s > span.start_s]
         return min([*later, self._right])
+
+
+GAPS_APART_S = 0.2
+
+
+class Spans:
+    """Keeps the spans of the last 30 s."""
+
+    def __init__(self) -> None:
+        self._kept: list[Span] = []
+        self._holds = self._pulls = 0
+
+    def take(self, status: DriveStatus, events: Sequence[Event], now_s: float) -> list[Span]:
+        """Add what is new, and return what to draw: the kept spans and the hold that is up now."""
+        if status.last_hold is not None and status.holds != self._holds:
+            hold = status.last_hold
+            self._kept.append(Span("hold", hold.start_s, hold.end_s, live_rpm(hold.speed_rpm)))
+        if status.last_pull is not None and status.pulls != self._pulls:
+            pull = status.last_pull
+            self._kept.append(Span("pull", pull.start_s, pull.end_s, f"pull, {pull.verdict}"))
+        self._holds, self._pulls = status.holds, status.pulls
+        for event in events:
+            at = event.time_s
+            if event.kind == "mark":
+                self._kept.append(Span("mark", at, at, one_line(event.text, 20) or "mark"))
+            elif event.kind == "knock-heard":
+                self._kept.append(Span("mark", at, at, "knock"))
+            elif event.kind in ("gap", "device-away"):
+                self._add_gap(at, "away" if event.kind == "device-away" else "lost")
+        self._kept = [span for span in self._kept if now_s - WINDOW_S < span.end_s]
+        return [*self._kept, *_growing(status)]
+
+    def _add_gap(self, at_s: float, text: str) -> None:
+        """A bad cable makes gaps by the thousand: those too close to be told apart are one."""
+        last = next((span.end_s for span in reversed(self._kept) if span.kind == "gap"), float("-inf"))
+        if at_s - last > GAPS_APART_S:
+            self._kept.append(Span("gap", at_s, at_s, text))
+
+
+def _growing(status: DriveStatus) -> list[Span]:
+    """The hold that is up now, as far as it has come."""
+    steady = status.steady
+    if status.state != "running" or steady is None or not steady.holding:
+        return []
+    end = status.time_s
+    return [Span("hold", end - steady.steady_s, end, live_rpm(steady.mean_rpm))]

@@ -5,11 +5,11 @@ from pathlib import Path
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.errors import StorageError
-from stream.record.text_file import write_text
+from stream.record.names import write_text
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell
 from stream.study.tables.user_table import companion
+from ui.text.figures import one_line
 from ui.text.findings import say
-from ui.text.lines import one_line
 from ui.text.mixture import SHOWN, grid_text, mixture_title, table_files
 from ui.text.tables import others
 from ui.window import ask

@@ -6,8 +6,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text.figures import NO_FIGURE
 from ui.text.road import NO_KNOCK_DETECTION
-from ui.window.paint import font_that_fits, hatch, level_colours, shape, text_font
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, font_that_fits, hatch, level_colours, shape, text_font
 from ui.window.watch import LIFT, State
 
 Align = QtCore.Qt.AlignmentFlag

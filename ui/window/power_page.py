@@ -6,8 +6,8 @@ from itertools import pairwise
 from pyqtgraph.Qt import QtWidgets
 
 from stream.study.force.power import Power, PowerBand, TunePower
+from ui.text.figures import tune_name
 from ui.text.findings import say_all
-from ui.text.lines import tune_name
 from ui.text.proposals import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table

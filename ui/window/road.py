@@ -9,19 +9,16 @@ from stream.drive.status import DriveStatus
 from stream.errors import SteadypullError
 from ui.sound import CUES
 from ui.text import road as words
-from ui.text.figures import NO_FIGURE, live_load, live_rpm, seconds
-from ui.text.lines import one_line
+from ui.text.figures import NO_FIGURE, live_load, live_rpm, one_line, seconds
 from ui.text.live import hint_words
 from ui.text.next_step import next_step
 from ui.window.ear import Ear
-from ui.window.feed import DriveFeed, LiveCursor, RawCursor
+from ui.window.feed import DriveFeed, LiveCursor, RawCursor, Screen
+from ui.window.mark_row import WINDOW_S, Spans
 from ui.window.panels import FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
-from ui.window.screen import Screen
-from ui.window.spans import Spans
 from ui.window.speed_panel import SpeedPanel
 from ui.window.strip import Strip
-from ui.window.strip_items import WINDOW_S
 from ui.window.theme import DARK, Theme
 from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
 

@@ -1,6 +1,7 @@
 """The Shelf screen: the sessions of a folder, to find one, to note on it, to export it, to compare several."""
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -8,21 +9,20 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
 from ui.text import shelf as words
+from ui.text.figures import one_line
 from ui.text.findings import say_all
-from ui.text.lines import one_line
 from ui.window import ask
-from ui.window.feed import DriveFeed
+from ui.window.cells_table import table_style
+from ui.window.feed import DriveFeed, Screen
 from ui.window.panels import label
-from ui.window.screen import Screen
 from ui.window.shelf_details import Details, shared_tune
 from ui.window.shelf_table import ShelfModel
-from ui.window.shelf_work import export_part, list_folder, trend_of
-from ui.window.table_style import table_style
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 
 if TYPE_CHECKING:
     from stream.study.export import What
+
 
 WIDEST = {0: 190, 5: 180, 6: 220, 7: 170, 8: 420}  # pixels at 1280 × 800, where a text may be long
 
@@ -247,3 +247,32 @@ class ShelfScreen(Screen):
     def detach(self) -> None:
         """End the work."""
         self.worker.close()
+
+
+Progress = Callable[[int, int], None]
+
+
+def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
+    """Write a part of a session as CSV; returns what was done, in words."""
+    from stream.study.export import export_session
+
+    rows = export_session(path, out, what, tell)
+    return f"{one_line(str(out))}: {rows:,} rows written".replace(",", "\u202f")
+
+
+def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
+    """The shelf of a folder, through the index."""
+    from stream.record.shelf import scan
+    from stream.record.shelf_index import ShelfIndex
+
+    with ShelfIndex() as index:
+        return scan(folder, index, tell, stop)
+
+
+def trend_of(tune: str, paths: Sequence[str]) -> Any:
+    """How a tune went over sessions."""
+    from stream.study.compare.trend import trend
+    from stream.study.dataset import open_datasets
+    from stream.study.pulls import all_traces
+
+    return trend(all_traces(open_datasets(paths))[0], tune)

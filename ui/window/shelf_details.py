@@ -8,7 +8,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
 from ui.text import shelf as words
-from ui.text.lines import one_line
+from ui.text.figures import one_line
 from ui.window.panels import label
 
 NOTE_LENGTH = 300

@@ -8,10 +8,8 @@ from pyqtgraph.Qt import QtCore, QtGui
 
 from stream.record.summary import Summary
 from ui.text import shelf as words
-from ui.text.figures import length, moment
-from ui.text.lines import one_line
-from ui.window.paint import shape
-from ui.window.theme import DARK, Theme
+from ui.text.figures import length, moment, one_line
+from ui.window.theme import DARK, Theme, shape
 
 Role = QtCore.Qt.ItemDataRole
 LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter

@@ -9,11 +9,10 @@ import math
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from stream.live.view import PullNow, Steady
+from stream.live.records import PullNow, Steady
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE
-from ui.window.paint import font_that_fits, hatch, text_font
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, font_that_fits, hatch, text_font
 
 FULLY_OPEN = 5.0  # spread over band at which the halves are as far apart as they go
 TARGET_SPAN = 6.0  # bands to either side that the target scale shows

@@ -13,11 +13,10 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.block import Block, StreamInfo
-from stream.live.view import LiveRows
-from ui.text.lines import one_line
-from ui.window.columns import Columns
-from ui.window.mark_row import MarkRow, Span
-from ui.window.strip_items import WINDOW_S, Shade, Trace, fitting_range, round_ticks
+from stream.live.records import LiveRows
+from ui.text.figures import one_line
+from ui.window.mark_row import WINDOW_S, MarkRow, Span
+from ui.window.strip_items import Columns, Shade, Trace, fitting_range, round_ticks
 from ui.window.theme import DARK, Theme
 
 COLUMNS = 1000

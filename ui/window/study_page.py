@@ -5,7 +5,7 @@ from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from ui.text.lines import sentence, sentences
+from ui.text.figures import sentence, sentences
 from ui.text.tables import DECIDES, WATCH
 from ui.window.compare_panels import AnswerPanel, Foot
 from ui.window.panels import label

@@ -7,11 +7,10 @@ from pathlib import Path
 import msgspec
 
 from stream.study.force.power import Power, TunePower
-from stream.study.tables.advice import Advice
+from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice
-from ui.text.figures import plus_minus
+from ui.text.figures import plus_minus, sentence, tune_name
 from ui.text.findings import say
-from ui.text.lines import sentence, tune_name
 from ui.text.proposals import power_row
 
 WIDE = 0.15  # of the power: a uncertainty beyond it is said

@@ -8,9 +8,8 @@ from typing import Literal
 from stream.block import StreamInfo
 from stream.drive.status import DriveStatus
 from stream.events import Event
-from stream.live.view import Health
-from ui.text.figures import clock, count, size
-from ui.text.lines import one_line
+from stream.live.records import Health
+from ui.text.figures import clock, count, one_line, size
 
 Level = Literal["idle", "wait", "recording", "caution", "fault"]
 

@@ -1,5 +1,11 @@
-"""CSV logs of a rehearsal: the measured signals at a logger's rate."""
+"""CSV logs of a rehearsal: the measured signals at a logger's rate.
 
+`python -m stream.sources.rehearsal.logs FOLDER` writes the example files of the invented scenario: the car
+file, a hold drive as a CSV log, and that log's car file. The session of the same drive is made by the rehearsal with
+the same seed.
+"""
+
+import argparse
 import csv
 import gzip
 import io
@@ -9,6 +15,7 @@ import numpy as np
 
 from stream.errors import StorageError
 from stream.sources.rehearsal.record import Recording
+from stream.sources.rehearsal.scenario import demo_car_text, hold_drive
 from stream.units import Floats
 
 
@@ -66,3 +73,23 @@ def write_table(path: Path, header: list[str], rows: Floats, digits: list[int]) 
         path.write_bytes(data)
     except OSError as error:
         raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from error
+
+
+LOG_RATE_HZ = 50.0
+
+
+def write_examples(folder: str | Path, seed: int) -> None:
+    """Write the files; what is there is replaced. Raises StorageError or OSError where that cannot be."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "hill_climb_special.toml").write_text(demo_car_text(), encoding="utf-8")
+    (folder / "hold_log.toml").write_text(demo_car_text(time_column="time"), encoding="utf-8")
+    write_csv_log(hold_drive(seed), folder / "hold_log.csv", LOG_RATE_HZ)
+
+
+if __name__ == "__main__":
+    options = argparse.ArgumentParser(description="Write the example files of the invented scenario.")
+    options.add_argument("folder")
+    options.add_argument("--seed", type=int, default=7)
+    chosen = options.parse_args()
+    write_examples(chosen.folder, chosen.seed)

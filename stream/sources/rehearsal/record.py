@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from stream.block import Samples
 from stream.errors import InputError
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
 from stream.sources.rehearsal.engine import TUNES

@@ -14,7 +14,7 @@ import numpy as np
 from stream.car import Car
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.study.dataset import Dataset
 from stream.study.force.motion import RoadTrace, road_trace
 from stream.study.force.road_load import (

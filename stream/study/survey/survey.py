@@ -10,8 +10,7 @@ from pathlib import Path
 
 from stream.car import Car
 from stream.findings import Finding, Severity, Value, warning
-from stream.live.filters import cutoff_for
-from stream.live.settings import SLOWEST_PULLS_HZ
+from stream.live.filters import SLOWEST_PULLS_HZ, cutoff_for
 from stream.record.session import Session
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.survey.channels import channel_survey, dropouts, tally_channels

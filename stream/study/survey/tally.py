@@ -12,7 +12,7 @@ import numpy.typing as npt
 from stream.block import Block
 from stream.calibrate.chain.ripple import HoldSpectrum, spectrum_of
 from stream.live.records import Hold
-from stream.live.runs import run_edges
+from stream.live.steadiness import run_edges
 from stream.record.session import Session
 from stream.units import Floats
 

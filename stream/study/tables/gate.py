@@ -13,8 +13,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+import msgspec
+
 from stream.errors import InputError
-from stream.findings import Finding, note, warning
+from stream.findings import Finding, danger, note, warning
 
 DEFAULT_STEP_DEG = 2.0
 MOST_STEP_DEG = 5.0  # chosen: a step that crosses from safe to harmful knock in one go is no cautious step
@@ -176,3 +178,49 @@ def _below_knock(evidence: Evidence, place: Place) -> float:
     """One step less than the least advance at which knock was seen; where none is known, than what is in the car."""
     least = evidence.least_deg if math.isfinite(evidence.least_deg) else place.now_deg
     return least - place.step_deg
+
+
+def cautions() -> tuple[Finding, ...]:
+    """What stands beside every proposal: a person decides, and what to watch."""
+    return danger("advice-person-decides"), danger("advice-watch")
+
+
+class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
+    """One cell of the ignition table; `now` and `proposed` (degrees before top dead centre) are the gate's.
+
+    rpm, second_axis   the middle of the cell; second_axis None for full load
+    low, high          95 % interval of the best advance; None on a side without bound
+    estimate           best advance; None where there is none
+    n                  pulls or steady stretches
+    tries              one step less, what is in the car, and as much more as is permitted, each the gate's own
+    reached            what the second axis ran through here, in the table's unit; None where that is not known
+    """
+
+    rpm: float
+    second_axis: float | None
+    proposal: Proposal
+    low: float | None
+    high: float | None
+    evidence: tuple[Finding, ...]
+    n: int
+    estimate: float | None = None
+    tries: tuple[Proposal, ...] = ()
+    reached: tuple[float, float] | None = None
+
+    @property
+    def now(self) -> float | None:
+        """What the engine ran with; None where it is not known."""
+        return self.proposal.now_deg
+
+    @property
+    def proposed(self) -> float | None:
+        """What to try next; None: cannot be known, leave it."""
+        return self.proposal.deg
+
+
+class Advice(msgspec.Struct, frozen=True, kw_only=True):
+    """Proposals of advance, cell by cell. `axis` names the second axis, '' where there is none."""
+
+    cells: tuple[AdvanceCell, ...]
+    findings: tuple[Finding, ...]
+    axis: str = ""

@@ -11,8 +11,7 @@ from stream.study.bands import DEFAULT_WIDTH_RPM
 from stream.study.compare.scatter import PRIOR, Scatter, known_scatter
 from stream.study.dataset import Dataset
 from stream.study.pulls import SIDE_S, all_traces, gear_findings
-from stream.study.tables.advice import Advice, cautions
-from stream.study.tables.gate import DEFAULT_STEP_DEG, check_step
+from stream.study.tables.gate import DEFAULT_STEP_DEG, Advice, cautions, check_step
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
 from stream.study.tables.ignition_part import part_load
 from stream.study.tables.ignition_table import Step, kept_steps, odd_cells

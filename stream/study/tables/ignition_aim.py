@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stream.findings import Finding, note
-from stream.study.tables.advice import AdvanceCell
-from stream.study.tables.gate import LEAST_STEP_DEG, Evidence, Place, gate
+from stream.study.tables.gate import LEAST_STEP_DEG, AdvanceCell, Evidence, Place, gate
 from stream.study.tables.ignition_pool import NEAR_BEST, BestCurve
 from stream.study.tables.parabola import Limits, Parabola, fit_parabola
 from stream.units import Floats

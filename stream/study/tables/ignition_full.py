@@ -25,8 +25,7 @@ from stream.study.compare.sides import order_of
 from stream.study.force.boost import at_unequal_boost
 from stream.study.pulls import TEMPERATURE, PullTrace, in_time_order
 from stream.study.stats import t_quantile
-from stream.study.tables.advice import AdvanceCell
-from stream.study.tables.gate import APART_DEG, Place, gate
+from stream.study.tables.gate import APART_DEG, AdvanceCell, Place, gate
 from stream.study.tables.ignition_aim import LEAST_GAIN, Pooled, Settings, propose
 from stream.study.tables.ignition_pool import best_curve, runs_of
 from stream.study.tables.ignition_table import OddCell, Step, driven_before

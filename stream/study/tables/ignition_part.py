@@ -20,8 +20,7 @@ from stream.study.compare.sides import order_of
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import STOICHIOMETRIC_AFR
 from stream.study.stats import t_quantile
-from stream.study.tables.advice import AdvanceCell
-from stream.study.tables.gate import Place, gate
+from stream.study.tables.gate import AdvanceCell, Place, gate
 from stream.study.tables.ignition_aim import Settings, propose
 from stream.study.tables.ignition_full import ALIKE, Asked
 from stream.study.tables.knock import ROLES, ROWS_HZ, KnockMap

@@ -19,8 +19,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset
-from stream.study.tables.advice import Advice
-from stream.study.tables.gate import Proposal, least_of
+from stream.study.tables.gate import Advice, Proposal, least_of
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Floats
 

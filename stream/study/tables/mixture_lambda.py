@@ -11,7 +11,7 @@ import numpy as np
 from stream.car import Channel
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.tables.load_axis import RUNNING_RPM, LoadAxes
 from stream.units import Flags, Floats, plain_unit

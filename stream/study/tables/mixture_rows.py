@@ -7,7 +7,7 @@ import numpy as np
 
 from stream.car import Channel
 from stream.findings import Finding, warning
-from stream.live.runs import runs_of
+from stream.live.steadiness import runs_of
 from stream.study.dataset import Dataset, EvenRows
 from stream.study.pulls import TEMPERATURE_NAMES
 from stream.study.tables.load_axis import RUNNING_RPM, LoadAxes

@@ -14,8 +14,7 @@ import msgspec
 from stream.findings import Finding, note, warning
 from stream.study.compare.scatter import Scatter
 from stream.study.stats import t_quantile
-from stream.study.tables.advice import AdvanceCell, Advice
-from stream.study.tables.gate import LEAST_STEP_DEG, Proposal
+from stream.study.tables.gate import LEAST_STEP_DEG, AdvanceCell, Advice, Proposal
 from stream.study.tables.ignition_pool import CURVATURE
 
 DEFAULT_WITHIN_DEG = 2.0

@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 
 from stream.car import Car, parse_car
-from stream.drive.gearing import road_kmh
 from stream.drive.guide import Guide
-from stream.drive.guide_plan import GuidePlan
+from stream.drive.guide_plan import GuidePlan, road_kmh
 from stream.errors import InputError
-from stream.live.view import Steady
+from stream.live.records import Steady
 from stream.record.tables import HoldMark
 from tests.drives import CAR, car
 from tests.stream.calibrate.hold_drives import SLOPE, ZERO, HoldDrive

@@ -11,7 +11,7 @@ from stream.car import Car, parse_car
 from stream.drive.offline import run_offline
 from stream.drive.zero_key import ZeroKey
 from stream.errors import InputError
-from stream.live.view import join_rows
+from stream.live.records import join_rows
 from stream.record.recover import recover
 from stream.record.session import open_session
 from stream.record.tables import Weather

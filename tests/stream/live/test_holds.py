@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.events import EventList
+from stream.live.records import join_rows
 from stream.live.stage import LiveStage
-from stream.live.view import join_rows
 from tests.drives import RPM_AT_0V, RPM_PER_V, Plan, car, info, run_stage
 from tests.told import text_of
 from ui.text.findings import say

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError, StorageError
 from stream.events import Event
-from stream.live.records import Hold, Pinned, Pull
-from stream.live.view import LiveRows
+from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record.session import open_session
 from stream.record.tables import HoldMark, Zero
 from stream.record.writer import SessionWriter

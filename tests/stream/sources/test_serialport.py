@@ -14,10 +14,10 @@ import serial.rfc2217
 
 from stream.car import parse_car
 from stream.errors import InputError, PortError
-from stream.sources.ports import PortRecord, list_ports
+from stream.sources.port import PortRecord, list_ports
 from stream.sources.serialport import SerialSource
-from stream.wire.description import WireChannel
 from stream.wire.frames import encode_description, encode_note, encode_samples
+from stream.wire.items import WireChannel
 from tests.told import text_of
 
 CAR = parse_car(

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from stream.errors import InputError
 from stream.study.pulls import PullTrace
-from stream.study.tables.advice import AdvanceCell
-from stream.study.tables.gate import Evidence, Place, Proposal, gate
+from stream.study.tables.gate import AdvanceCell, Evidence, Place, Proposal, gate
 from stream.study.tables.ignition_full import Asked, LoggedPull, full_load
 from stream.study.tables.knock import KnockMap, Listening, knock_map
 from stream.study.tables.user_table import AdvanceList

@@ -383,7 +383,7 @@ def test_an_index_at_the_end_of_its_range_does_no_harm():
 
 def test_the_encoders_make_the_published_layout():
     """The encoder writes the layout of the wire's description, byte by byte."""
-    from stream.wire.description import WireChannel
+    from stream.wire.items import WireChannel
 
     counts = counts_at(3)
     floats = counts.astype(np.float32)

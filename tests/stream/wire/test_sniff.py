@@ -5,8 +5,8 @@ import pytest
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
-from stream.wire.description import WireChannel
 from stream.wire.frames import encode_description, encode_note, encode_samples
+from stream.wire.items import WireChannel
 from stream.wire.sniff import WireDecoder
 
 EXPECTED = (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V"))

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from stream.sources.rehearsal.scenario import demo_car_text
-from stream.wire.description import WireChannel
+from stream.wire.items import WireChannel
 from tests.device import CHANNELS, Device, counted, description, device, frames
 from tests.drives import Plan
 from tests.ui_cli import forked

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from stream.sources.serialport import SerialSource
-from stream.wire.description import WireChannel
 from stream.wire.encode import SAMPLES, encode_frame, encode_note
+from stream.wire.items import WireChannel
 from tests.device import CHANNELS, Device, counted, description, device, frames
 from tests.ui_cli import Outcome
 

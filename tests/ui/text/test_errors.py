@@ -10,7 +10,7 @@ from ui.text.errors import COMMAND_LINE, for_command_line
 
 STREAM = Path(__file__).parents[3] / "stream"
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+|(?<![\w-])-o\b|'?steadypull [a-z]+")
-PROGRAMS = {"sources/rehearsal/examples.py"}  # a small program with options of its own
+PROGRAMS = {"sources/rehearsal/logs.py"}  # a small program with options of its own
 
 
 def texts(path: Path) -> Iterator[tuple[int, str]]:

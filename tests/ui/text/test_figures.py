@@ -6,8 +6,7 @@ import pytest
 
 from stream.block import ChannelInfo, StreamInfo
 from stream.drive.status import DriveStatus
-from stream.live.records import PullFault
-from stream.live.view import Health
+from stream.live.records import Health, PullFault
 from tests.ui.window.fake_feed import pull, steady
 from ui.text import faults, figures, road
 

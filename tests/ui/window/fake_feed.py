@@ -10,8 +10,7 @@ from stream.block import Block, ChannelInfo, StreamInfo
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
-from stream.live.records import Hold, Pull
-from stream.live.view import Health, LiveRows, Steady
+from stream.live.records import Health, Hold, LiveRows, Pull, Steady
 
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
 HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})

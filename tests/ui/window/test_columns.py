@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ui.window.columns import Columns
+from ui.window.strip_items import Columns
 
 chunks = st.lists(st.tuples(st.integers(1, 40), st.integers(0, 60)), min_size=1, max_size=12)
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stream.live.view import PullNow
+from stream.live.records import PullNow
 from tests.ui.window.fake_feed import FakeFeed, steady
 from tests.ui.window.test_road import pixels, road_of, share_of
 

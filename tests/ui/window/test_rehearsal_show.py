@@ -12,7 +12,7 @@ from stream.sources.rehearsal.scenario import pull_session
 from tests.ui.window.fake_feed import FakeFeed
 from tests.ui.window.test_road import road_of
 from ui.cli.main import run as command_line
-from ui.text.rehearsal import doing
+from ui.text.next_step import doing
 
 
 class Scripted:

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stream.drive.gearing import RoadHint
-from stream.live.view import Health
+from stream.drive.guide_plan import RoadHint
+from stream.live.records import Health
 from tests.ui.window.fake_feed import HEALTH, FakeFeed, hold, pull, steady
 
 SCRIPT = [(0.0, 900.0, 0.02), (2.0, 2000.0, 0.1), (8.0, 2000.0, 0.1), (9.0, 3000.0, 0.3), (40.0, 3000.0, 0.3)]
@@ -482,7 +482,7 @@ def buttons(road: Any) -> list[Any]:
 
 def test_further_screens_are_tabs(qt: Any, open_window: Any, feed: FakeFeed) -> None:
     """Each screen is a tab; one that nobody has looked at is not built yet, and costs no frame anything."""
-    main, screen = importlib.import_module("ui.window.main"), importlib.import_module("ui.window.screen")
+    main, screen = importlib.import_module("ui.window.main"), importlib.import_module("ui.window.feed")
     polled = []
 
     class Second(screen.Screen):
@@ -540,7 +540,7 @@ def test_a_storm_of_gaps_stays_cheap_to_draw(open_window: Any, run: Any, feed: F
 
 def test_a_pull_is_called_one_and_fills_a_bar_to_redline(open_window: Any, run: Any, feed: FakeFeed) -> None:
     """While speed rises under high load the words are PULL and the way to redline, not 'moving'."""
-    view = importlib.import_module("stream.live.view")
+    view = importlib.import_module("stream.live.records")
     window = open_window(feed)
     road = road_of(window)
     run(

@@ -7,7 +7,7 @@ import pytest
 from stream.block import ChannelInfo, StreamInfo
 from stream.drive.status import DriveStatus
 from stream.events import Event
-from stream.live.view import Health
+from stream.live.records import Health
 from ui.window.watch import QUIET_S, SHOWN_S, State, Watch
 
 FINE = Health(1000.0, 100, 0, {"link": 0}, {})
