@@ -18,9 +18,8 @@ from stream.car import Car
 from stream.drive.day_coach import DayCoach
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
-from stream.drive.livelog import LiveLog, LiveLogCursor
 from stream.drive.pulse_ear import PulseEar
-from stream.drive.recorder import Recorder, Take
+from stream.drive.recorder import LiveLog, LiveLogCursor, Recorder, Take
 from stream.drive.status import DriveStatus
 from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError

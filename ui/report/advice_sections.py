@@ -13,13 +13,15 @@ from ui.text.cautions import HEAT
 from ui.text.figures import one_line, plus_minus, sentence, tune_name
 from ui.text.findings import say, say_all
 from ui.text.mixture import MULTIPLIERS, counts, multiplier
-from ui.text.proposals import (
+from ui.text.tables import (
+    DECIDES,
     STEADY_NOTE,
+    WATCH,
     ignition_rows,
     ignition_title,
+    others,
     power_row,
 )
-from ui.text.tables import DECIDES, WATCH, others
 
 POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
 LISTENED = "A person listened in its pulls and heard no knock."

@@ -13,7 +13,7 @@ from stream.study.dataset import Dataset
 from stream.study.force.power import TunePower
 from stream.study.tables.gate import Advice
 from ui.report.canvas import Canvas, drawable, look
-from ui.text.proposals import STEADY
+from ui.text.tables import STEADY
 
 GREY, DARK = "#DADADA", "#404040"
 

@@ -16,8 +16,7 @@ from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
-from ui.window.calibrate_table import HoldTable
-from ui.window.cells_table import table_style
+from ui.window.cells_table import HoldTable, table_style
 from ui.window.feed import DriveFeed, Screen
 from ui.window.panels import label
 from ui.window.theme import DARK, Theme

@@ -15,7 +15,7 @@ from stream.study.edit import declare_zero
 from stream.study.survey.link import load_steps, weigh
 from ui.text import speed as words
 from ui.text.figures import plus_minus
-from ui.window.calibrate_table import fit_columns
+from ui.window.cells_table import fit_columns
 from ui.window.panels import label
 
 ZERO_HEAD = ("From s", "To s", "Zero", "How")

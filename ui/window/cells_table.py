@@ -1,10 +1,12 @@
-"""A table of ready-made texts, and the view that shows it."""
+"""Tables of the desk screens: ready-made texts and the view that shows them; the holds, to be ticked and named."""
 
 from collections.abc import Sequence
 from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from ui.text import speed as words
+from ui.window.calibrate_desk import Work
 from ui.window.compare_tables import LEFT, RIGHT, table_view
 from ui.window.theme import Theme
 
@@ -106,3 +108,70 @@ def table_style(theme: Theme, unit: float) -> str:
     QScrollArea {{ border: 0; }}
     QScrollArea, QScrollArea > QWidget > QWidget {{ background: {theme.panel}; }}
     """
+
+
+HEAD = ("Hold", "From", "Signal", "Target, rpm", "Off by", "")
+TARGET, STATE = 3, 5
+Flag = QtCore.Qt.ItemFlag
+
+
+class HoldTable(QtWidgets.QTableWidget):
+    """Emits what the person did; it is shown as the desk then says."""
+
+    ticked = QtCore.Signal(int, bool)
+    retargeted = QtCore.Signal(int, str)
+
+    def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
+        super().__init__(0, len(HEAD), parent)
+        self.setHorizontalHeaderLabels(HEAD)
+        self.verticalHeader().hide()
+        self.setAlternatingRowColors(True)
+        self.setShowGrid(False)
+        self.setWordWrap(False)
+        self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
+        fit_columns(self)
+        self.itemChanged.connect(self._changed)
+
+    def show_work(self, work: Work) -> None:
+        """Show the holds as the draft has them."""
+        self.blockSignals(True)
+        lines = work.lines
+        self.setRowCount(len(lines))
+        for row, line in enumerate(lines):
+            for column, text in enumerate(
+                words.cells(line.number, line.hold, line.target_rpm, line.residual_rpm, line.state, work.unit)
+            ):
+                item = QtWidgets.QTableWidgetItem(text)
+                flags = Flag.ItemIsEnabled | Flag.ItemIsSelectable
+                if column == 0:
+                    flags |= Flag.ItemIsUserCheckable
+                    state = QtCore.Qt.CheckState
+                    item.setCheckState(state.Checked if line.mark.accepted else state.Unchecked)
+                elif column == TARGET:
+                    flags |= Flag.ItemIsEditable
+                if column in (1, 2, 3, 4):
+                    item.setTextAlignment(QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter)
+                item.setFlags(flags)
+                item.setToolTip(line.why)
+                self.setItem(row, column, item)
+        self.blockSignals(False)
+
+    def resize_to(self, unit: float) -> None:
+        """Set the sizes that a style sheet cannot."""
+        self.verticalHeader().setDefaultSectionSize(round(30 * unit))
+        self.horizontalHeader().setFixedHeight(round(34 * unit))
+
+    def _changed(self, item: QtWidgets.QTableWidgetItem) -> None:
+        number = item.row() + 1
+        if item.column() == 0:
+            self.ticked.emit(number, item.checkState() == QtCore.Qt.CheckState.Checked)
+        elif item.column() == TARGET:
+            self.retargeted.emit(number, item.text())
+
+
+def fit_columns(table: QtWidgets.QTableWidget) -> None:
+    """Each column as wide as it needs, the last one takes what is left."""
+    header, mode = table.horizontalHeader(), QtWidgets.QHeaderView.ResizeMode
+    header.setSectionResizeMode(mode.ResizeToContents)
+    header.setSectionResizeMode(table.columnCount() - 1, mode.Stretch)
+    header.setDefaultAlignment(QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter)

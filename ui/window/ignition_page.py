@@ -7,8 +7,7 @@ from pyqtgraph.Qt import QtWidgets
 from stream.errors import StorageError
 from stream.record.names import write_text
 from ui.text.figures import one_line, tune_name
-from ui.text.proposals import ignition_rows, ignition_title
-from ui.text.tables import others
+from ui.text.tables import ignition_rows, ignition_title, others
 from ui.window import ask
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table

@@ -8,7 +8,7 @@ from pyqtgraph.Qt import QtWidgets
 from stream.study.force.power import Power, PowerBand, TunePower
 from ui.text.figures import tune_name
 from ui.text.findings import say_all
-from ui.text.proposals import STEADY, STEADY_NOTE
+from ui.text.tables import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
 from ui.window.compare_items import Line

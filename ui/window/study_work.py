@@ -11,7 +11,7 @@ from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.text.figures import plus_minus, sentence, tune_name
 from ui.text.findings import say
-from ui.text.proposals import power_row
+from ui.text.tables import power_row
 
 WIDE = 0.15  # of the power: a uncertainty beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")

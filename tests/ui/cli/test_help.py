@@ -9,8 +9,7 @@ import click
 import pytest
 
 from tests.ui_cli import ROOT, in_process
-from ui.cli.examples import EXAMPLES
-from ui.cli.group import COMMANDS, cli
+from ui.cli.group import COMMANDS, EXAMPLES, cli
 
 HEAVY = ("PySide6", "pyqtgraph", "scipy", "h5py", "numpy", "serial", "rich")
 
