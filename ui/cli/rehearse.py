@@ -14,8 +14,8 @@ from ui.text.cautions import SHORT
 
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
+    from stream.drive.rehearsal import Day, DayShow
     from stream.sources.rehearsal.record import Recording
-    from ui.cli.rehearsal_day import Day, DayShow
 
 
 @click.command("rehearse")
@@ -36,8 +36,8 @@ def command(out: str, quick: bool, pace: str | None, seed: int, headless: bool, 
 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
+    from stream.drive.rehearsal import Day
     from ui.cli.doors import wants_window
-    from ui.cli.rehearsal_day import Day
 
     if quick and pace not in (None, "max"):
         raise click.UsageError("--quick is --pace max; give one of them")
@@ -56,7 +56,8 @@ def command(out: str, quick: bool, pace: str | None, seed: int, headless: bool, 
 def _whole_day(
     day: "Day", seed: int, play: "Callable[[Recording, int], Drive]", target: Path, show: "DayShow | None" = None
 ) -> None:
-    from ui.cli.rehearsal_day import drive_hold_row, drive_pulls, print_report, study_day
+    from stream.drive.rehearsal import drive_hold_row, drive_pulls, study_day
+    from ui.text.findings import say
 
     click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
     drive_hold_row(day, seed, play)
@@ -64,19 +65,31 @@ def _whole_day(
     drive_pulls(day, seed, play)
     if show is not None:
         show.study()
-    study_day(day)
+    study_day(day, say)
     click.echo("3  The day is calibrated, compared and printed.", err=True)
-    print_report(day, target)
+    _print_report(day, target)
+
+
+def _print_report(day: "Day", folder: Path) -> None:
+    """The day as one HTML file beside its sessions."""
+    from stream.drive.rehearsal import BASE
+    from stream.study.bands import DEFAULT_WIDTH_RPM
+    from ui.cli.doors import write_report
+
+    target = folder / f"{day.sessions[0].stem}-day.html"
+    write_report([str(path) for path in day.sessions], target, width_rpm=DEFAULT_WIDTH_RPM, base=BASE)
+    day.report = target
 
 
 def _watched(day: "Day", seed: int, target: Path, speed: float | None) -> None:
     """The day on a thread of its own, and one window that looks at it until the person closes it."""
+    from stream.drive.rehearsal import DayShow, EndedError
     from stream.errors import SteadypullError
     from ui.cli.doors import open_show
     from ui.cli.live_text import warn
-    from ui.cli.rehearsal_day import DayShow, EndedError
+    from ui.text.next_step import day_words
 
-    show, failed = DayShow(), []
+    show, failed = DayShow(day_words), []
 
     def run() -> None:
         try:
@@ -108,66 +121,38 @@ def play_recording(
 
     speed  how many times as fast as a real drive; None: without waiting
     """
-    from stream.car import parse_car
     from stream.drive.day_coach import DayCoach
-    from stream.drive.drive import Drive
-    from stream.sources.rehearsal.player import RehearsalPort
-    from stream.sources.rehearsal.scenario import demo_car_text
-    from stream.sources.serialport import SerialSource
+    from stream.drive.rehearsal import Rehearsal
     from ui.cli.drive import watch
     from ui.cli.live_text import follow
     from ui.cli.process import on_signals
     from ui.text.findings import speaker
 
-    car = parse_car(demo_car_text(), "the rehearsal car's file")
     pulls = bool(recording.truth.pulls)
-    with RehearsalPort(recording, quick=speed is None, pace=speed or 1.0) as port:
-        source = SerialSource(port.port_url, car, in_real_time=speed == 1.0)
-        coach = DayCoach() if pulls and show is not None else None
-        drive = Drive(
-            source,
-            car,
-            folder=target,
-            tune=recording.tune,
-            gear=gear,
-            wait_for_slowest=speed != 1.0,
-            say=speaker(),
-            coach=coach,
-        )
+    coach = DayCoach() if pulls and show is not None else None
+    going = Rehearsal(recording, gear, target, speed, coach=coach, say=speaker())
 
-        def over() -> bool:
-            return port.done.is_set() and _drained(drive, recording)
+    def follow_text() -> None:
+        going.drive.wait_open()
+        follow(going.drive, None, going.over)
 
-        def follow_text() -> None:
-            drive.wait_open()
-            follow(drive, None, over)
-
-        with on_signals(drive.stop) if show is None else nullcontext():
-            drive.start()
-            try:
-                if show is None:
-                    watch(drive, follow_text)
-                else:
-                    show.follow(drive, port, recording, over, press_zero=pulls and speed is not None)
-            finally:
-                drive.stop()
-                drive.join()
-    return drive
-
-
-def _drained(drive: "Drive", recording: "Recording") -> bool:
-    """Whether every sample that was sent has been taken, or none will come any more."""
-    from ui.cli.rehearsal_day import QUIET_S
-
-    stage = drive.stage
-    return (stage is not None and stage.rows >= len(recording.counts)) or drive.quiet_s() > QUIET_S
+    with on_signals(going.drive.stop) if show is None else nullcontext():
+        going.start()
+        try:
+            if show is None:
+                watch(going.drive, follow_text)
+            else:
+                show.follow(going, press_zero=pulls and speed is not None)
+        finally:
+            going.end()
+    return going.drive
 
 
 def _print(day: "Day", as_json: bool) -> None:
 
+    from stream.drive.rehearsal import BASE, PULL_GEAR, TRIAL
     from stream.sources.rehearsal.truth import change_by_band
     from ui.cli.fit import fit_json
-    from ui.cli.rehearsal_day import BASE, PULL_GEAR, TRIAL
     from ui.cli.results import print_json
     from ui.text.comparison import comparison_json
 

@@ -92,9 +92,24 @@ def in_text(step: NextStep) -> str:
 AFTER_PULL_S = 6.0
 STANDS_S = 5.0
 
-CHANGES = "The driver stops and puts {tune} in."
-STUDIES = ("The day is calibrated and compared.", "It opens in a moment.")
-OVER = ("The day is over.", "Compare shows the two tunes; look at the shelf too, and close the window when ready.")
+DAY: dict[str, tuple[str, str]] = {
+    "gets-in": ("The driver gets in.", ""),
+    "changes": ("The driver stops and puts the next tune in.", ""),
+    "studies": ("The day is calibrated and compared.", "It opens in a moment."),
+    "over": (
+        "The day is over.",
+        "Compare shows the two tunes; look at the shelf too, and close the window when ready.",
+    ),
+    "ended": ("The rehearsal has ended.", ""),
+}
+
+
+def day_words(moment: str, recording: "Recording | None", time_s: float, why: str) -> tuple[str, str]:
+    """(what the driver of a rehearsal does, where to look): at a time of a recording, or between two."""
+    if recording is not None:
+        return doing(recording, time_s)
+    what, look = DAY[moment]
+    return what, why or look
 
 
 def doing(recording: "Recording", time_s: float) -> tuple[str, str]:
