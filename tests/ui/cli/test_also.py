@@ -79,8 +79,13 @@ def second_samples() -> np.ndarray:
 
 
 def sending(
-    samples: np.ndarray, rate_hz: float, channels: tuple[WireChannel, ...], after_s: float = 0.0, rows: int = 20
-):
+    samples: np.ndarray,
+    rate_hz: float,
+    channels: tuple[WireChannel, ...],
+    after_s: float = 0.0,
+    rows: int = 20,
+    sent: threading.Event | None = None,
+) -> Callable[[Device], None]:
     """Work for a device: send all of it at the pace, then hold the line."""
 
     def work(line: Device) -> None:
