@@ -257,7 +257,7 @@ def test_killed_and_recovered(both: Both, tmp_path: Path) -> None:
         process[0].kill()
         process[0].join(30)
 
-    both.record(begin)
+    both.record(begin, seconds=60)
     (session,) = (tmp_path / "d").glob("*.h5")
     with h5py.File(session) as file:
         assert file.attrs["finished"] == 0
