@@ -75,7 +75,7 @@ def test_half_an_interval_of_a_few_values(count: int, wanted: float) -> None:
 
 
 def test_moist_air() -> None:
-    """40 CFR 1065.645: saturated at 9.5 °C 1.186581 kPa; at 20 °C, 50.77 % and 99.980 kPa a share of 0.011868 water. The rule's formula
-    is older than ours (Wagner and Pruß): they part by 0.09 % at the most here."""
+    """40 CFR 1065.645: saturated at 9.5 °C 1.186581 kPa; at 20 °C, 50.77 % and 99.980 kPa a share of 0.011868
+    water. The rule's formula is older than ours (Wagner and Pruß): they part by 0.09 % at the most here."""
     assert saturation_pressure_hpa(9.5) == pytest.approx(11.86581, rel=1e-3)
     assert 0.5077 * saturation_pressure_hpa(20.0) / 999.80 == pytest.approx(0.011868, rel=1e-3)
