@@ -4,7 +4,7 @@ import shutil
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
+from stream.drive.beside import Beside
 from stream.drive.day_coach import DayCoach
 from stream.drive.guide import Guide
 from stream.drive.guide_plan import GuidePlan
@@ -39,6 +40,7 @@ RING_S = 120.0  # how long a disk may hang before a sample is lost
 READ_ROWS = 65536
 REACTION_S = 2.0  # chosen: from the knock to the key; a person who hears and presses needs one at least
 GUIDED_READ_S = 1.0
+BESIDE_ENDS_S = 2.0  # a further device that hangs holds nobody up for longer
 PUBLISH_S = 0.03  # as often as a screen is drawn
 STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
@@ -54,6 +56,7 @@ class Drive:
     say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
     coach      is told what happens, and says what to do next; None where nobody is to be coached
+    beside     further devices: a name for each, its source, its car file
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
@@ -73,6 +76,7 @@ class Drive:
         weather: Weather | None = None,
         coach: DayCoach | None = None,
         say: Callable[[Finding], str] = plain,
+        beside: Sequence[tuple[str, Source, Car]] = (),
     ) -> None:
         import scipy.signal  # noqa: F401 - now, and not when the first samples are waiting to be filtered
 
@@ -115,6 +119,10 @@ class Drive:
         self._last_push = time.monotonic()
         self._failure: BaseException | None = None
         self._away = False
+        self._beside = [
+            Beside(name, other, its_car, self.events, self._now, self._pulls_now, say)
+            for name, other, its_car in beside
+        ]
         self._lock = threading.Lock()
         self._restart = False
         self.done = threading.Event()
@@ -125,6 +133,8 @@ class Drive:
         """Open the source and let it run, on threads of its own. Returns at once."""
         self._reader.start()
         self._engine.start()
+        for other in self._beside:
+            other.start()
         if self.coach is not None:
             self.coach.start()
 
@@ -242,6 +252,7 @@ class Drive:
             disk_free_bytes=self._disk_free(),
             counters=self.source.counters(),
             next_step=None if self.coach is None else self.coach.step,
+            beside=tuple(other.status() for other in self._beside),
         )
 
     # -- the engine's thread ------------------------------------------------------------------------------------
@@ -280,6 +291,10 @@ class Drive:
                 take.ended.set()
             for recorder in self._recorders:
                 recorder.join()
+            for other in self._beside:
+                other.stop()
+            for other in self._beside:
+                other.join(BESIDE_ENDS_S)
             if self.event_file is not None:
                 self.event_file.close()
             if self.coach is not None:
@@ -484,6 +499,7 @@ class Drive:
         newest = self.events.last
         self.events.add(0.0, "recording-began", path.name)
         self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)
+        self._take.companions = [other.begin(path) for other in self._beside]
         recorder = Recorder(self._take)
         self._recorders.append(recorder)
         recorder.start()
@@ -562,6 +578,12 @@ class Drive:
         )
 
     # -- small answers ------------------------------------------------------------------------------------------
+
+    def _now(self) -> float:
+        return 0.0 if self._stage is None else self._stage.time_s
+
+    def _pulls_now(self) -> bool:
+        return self._stage is not None and self._stage.pull_now is not None
 
     def _ring(self) -> Ring:
         if self._reader.ring is None:

@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from stream.drive.beside import Companion, take_in
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.records import LiveRows, join_rows
@@ -19,6 +20,7 @@ from stream.ring import Cursor
 
 FLUSH_S = 0.5
 CHUNK_ROWS = 65536
+COMPANION_S = 10.0  # so long a further device may take to finish its file
 
 
 @dataclass
@@ -27,7 +29,8 @@ class Take:
 
     The stage's thread raises `stage_row` (rows of the ring that it has seen), and behind the last one sets `marks`
     (what was said of the holds) and `ended`. `heard` is knock that a person heard
-    while it ran, `commands` what a person did, `zeros` and `weather` what was taken and said.
+    while it ran, `commands` what a person did, `zeros` and `weather` what was taken and said; `companions` are the
+    files of further devices.
     """
 
     writer: SessionWriter
@@ -44,6 +47,7 @@ class Take:
     commands: deque[Command] = field(default_factory=deque)
     zeros: deque[Zero] = field(default_factory=deque)
     weather: deque[Weather] = field(default_factory=deque)
+    companions: list[Companion] = field(default_factory=list)
 
     def passed(self, row: int, rows: LiveRows) -> None:
         """The stage has seen the ring up to `row` and gave these live rows."""
@@ -84,6 +88,8 @@ class Recorder(threading.Thread):
             self.take.writer.abandon()
         finally:
             self.take.cursor.close()
+            for companion in self.take.companions:
+                companion.ended.set()
 
     def _record(self) -> None:
         take = self.take
@@ -105,6 +111,8 @@ class Recorder(threading.Thread):
         self._add_events()
         stage = take.stage
         take.writer.finish(stage.holds, stage.pinned, stage.pulls, marks=take.marks, heard=take.heard)
+        for said in take_in(take.writer.path, take.companions, COMPANION_S) if take.companions else ():
+            take.events.add(stage.time_s, "note", said)
 
     def _keep_place(self) -> None:
         """Tell at once where somebody moved or removed the file that is being recorded."""

@@ -10,6 +10,21 @@ from stream.live.records import Health, Hold, Pull, PullNow, Steady
 
 
 @dataclass(frozen=True, slots=True)
+class BesideStatus:
+    """One look at a further device.
+
+    values   of each channel (name, unit, the mean of the last moment, NaN where there is none)
+    blind    its channels with a limit that cannot show an excursion now
+    """
+
+    name: str
+    state: Literal["opening", "running", "away", "failed"]
+    values: tuple[tuple[str, str, float], ...] = ()
+    blind: tuple[str, ...] = ()
+    failure: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DriveStatus:
     """One look at a running drive.
 
@@ -25,6 +40,7 @@ class DriveStatus:
     target_speed_rpm engine speed by the running fit; NaN while only the provisional line is known; None without a guide
     uncertainty_rpm  largest standard uncertainty of the running fit over the targets, without the scale error
     until_u_rpm      the uncertainty at which the drive ends
+    beside           further devices
     """
 
     state: Literal["opening", "running", "away", "finished", "failed"]
@@ -58,3 +74,4 @@ class DriveStatus:
     uncertainty_rpm: float | None = None
     until_u_rpm: float | None = None
     counters: dict[str, int] = field(default_factory=dict)
+    beside: tuple[BesideStatus, ...] = ()

@@ -38,6 +38,7 @@ EVENTS: Final = "events"
 HEARD: Final = "heard"
 COMMANDS: Final = "commands"
 CONDITIONS: Final = "conditions"
+ALSO: Final = "also"  # further devices, each as /raw is
 CALIBRATIONS: Final = "calibrations"
 
 MAX_CHANNELS: Final = 1024  # names and units are attributes, and HDF5 holds 64 KiB of those in one header

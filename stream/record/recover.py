@@ -1,6 +1,9 @@
 """A session that was cut off while recording, joined with its journal into a new, finished file."""
 
+import shutil
+from collections.abc import Mapping
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -8,8 +11,9 @@ import numpy as np
 
 from stream.errors import InputError
 from stream.events import Event
-from stream.record import layout, tables
-from stream.record.change import set_conditions
+from stream.record import disk, layout, tables
+from stream.record.also import attach, companion_path, companions, copy_also, remove_companion
+from stream.record.change import change_session, set_conditions
 from stream.record.file import SessionFile
 from stream.record.guard import read_rows
 from stream.record.journal import JournalBlock, JournalReader
@@ -44,6 +48,12 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
         raise InputError(
             f"{new}: is already there and is never overwritten; give another name", code="already-there", path=new
         )
+    beside = companions(path)
+    if beside and _is_finished(path):  # cut off between its own end and taking them in
+        with disk.storage_words(new):
+            shutil.copy2(path, new)
+        _take_in(new, beside)
+        return new
     with ExitStack() as stack:
         session, trouble = _open_cut_off(path)
         if session is not None:
@@ -58,7 +68,32 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
             if journal is None:
                 raise damaged.error from None
             _join(new, None, journal)
+    _take_in(new, beside)
     return new
+
+
+def _is_finished(path: Path) -> bool:
+    try:
+        with open_session(path) as session:
+            return session.finished
+    except BusyError:
+        raise
+    except InputError:
+        return False
+
+
+def _take_in(new: Path, beside: Mapping[str, Path]) -> None:
+    """Further devices of a recovered session; one that cannot be read is left where it is, and the session is whole
+    without it."""
+    for name, companion in beside.items():
+        draft = companion_path(new, name)
+        try:
+            whole = companion if _is_finished(companion) else recover(companion, draft)
+            change_session(new, partial(attach, name=name, companion=whole))
+        except (InputError, OSError, KeyError):
+            continue
+        finally:
+            remove_companion(draft)
 
 
 def _open_cut_off(path: Path) -> tuple[Session | None, InputError | None]:
@@ -159,6 +194,7 @@ def _copy_session(file: SessionFile, session: Session) -> None:
     for name, rows in found.items():
         file.append_table(name, rows)
     set_conditions(file.h5, conditions)
+    copy_also(session.h5, file.h5)
     for name in session.h5[layout.CALIBRATIONS]:
         session.h5.copy(f"{layout.CALIBRATIONS}/{name}", file.h5[layout.CALIBRATIONS])
 

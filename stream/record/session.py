@@ -22,6 +22,7 @@ from stream.errors import InputError
 from stream.events import Event
 from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
+from stream.record.also import Also, read_also
 from stream.record.guard import check_file, read_rows
 from stream.record.names import journal_path
 from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
@@ -262,6 +263,12 @@ class Session:
             said = self._file[layout.CONDITIONS].attrs
             numbers = {name: float(said[name]) for name in ("temperature_c", "pressure_hpa", "humidity_pct")}
             return Weather(said_utc=text_of(said.get("said_utc", "")), **numbers)
+
+    @cached_property
+    def also(self) -> tuple[Also, ...]:
+        """Devices that were recorded beside the first."""
+        with reading_words(self.path):
+            return read_also(self._file, _stream_info)
 
     @property
     def events(self) -> tuple[Event, ...]:

@@ -150,7 +150,7 @@ class MergedSource(ReplaySource):
     def __init__(self, path: str | Path, channels: Sequence[ChannelInfo], time_s: Floats, values: Floats) -> None:
         super().__init__(path)
         self._channels = tuple(channels)
-        self._known = [_known(time_s, column) for column in values.T]
+        self._known = [known(time_s, column) for column in values.T]
         self._hole_s = max(HOLE_STEPS * float(np.median(np.diff(time_s))), LEAST_HOLE_S)
 
     def open(self) -> StreamInfo:
@@ -164,17 +164,18 @@ class MergedSource(ReplaySource):
 
     def _widen(self, block: Block) -> Block:
         at = (block.first + np.arange(len(block))) / block.rate_hz
-        more = [_resampled(at, time, values, self._hole_s) for time, values in self._known]
+        more = [resampled(at, time, values, self._hole_s) for time, values in self._known]
         samples = np.column_stack([block.samples, *more]).astype(np.float32)
         return Block(samples, block.first, block.rate_hz, block.device_us, block.host_ns, block.lost, block.restarted)
 
 
-def _known(time_s: Floats, column: Floats) -> tuple[Floats, Floats]:
+def known(time_s: Floats, column: Floats) -> tuple[Floats, Floats]:
+    """Stamps and values of the cells that are numbers."""
     good = np.isfinite(column)
     return time_s[good], column[good]
 
 
-def _resampled(at: Floats, time: Floats, values: Floats, hole_s: float) -> Floats:
+def resampled(at: Floats, time: Floats, values: Floats, hole_s: float) -> Floats:
     """Linear between rows of the log; NaN outside it and where two rows lie further apart than hole_s."""
     if len(time) < 2:
         return np.full(len(at), np.nan)

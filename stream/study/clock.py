@@ -25,9 +25,9 @@ from stream.errors import InputError
 from stream.sources.log_columns import ControllerLog
 from stream.sources.replay import MergedSource
 from stream.study.dataset import Dataset
+from stream.study.joined import beside, car_with
 from stream.units import Flags, Floats
 
-WORDS_OF_ROLE = ("engine_speed", "load", "time")  # roles of which a car file may have only one
 GRID_S = 0.1
 LEAST_SHARE = 0.2  # of the shorter trace that must overlap
 LEAST_OVERLAP_S = 10.0
@@ -406,44 +406,16 @@ def merged_source(session: Dataset, log: ControllerLog, found: Alignment) -> Mer
 
     The log's engine speed comes as a channel of role `other`: a car file has one engine_speed only.
     """
-    names, text = set(session.names), session.session.car_text
     rpm = Channel(name=_column_name(log.rpm_column), role="other", unit="rpm")
-    known = {channel.name for channel in session.car.channel} | names
-    channels = []
-    for channel in (rpm, *log.channels):
-        role = "other" if channel.role in WORDS_OF_ROLE else channel.role
-        name = channel.name if channel.name not in known else f"{channel.name}_log"
-        while name in known:
-            name += "_"
-        known.add(name)
-        channels.append(msgspec.structs.replace(channel, name=name, role=role))
+    channels = beside(session.car, set(session.names), [rpm, *log.channels])
     time = log.time_s * (1 + 1e-6 * found.rate_ppm) + found.offset_s
     values = np.column_stack([log.rpm, log.values])
     infos = [ChannelInfo(channel.name, channel.unit) for channel in channels]
-    car = parse_car(_with_channels(text, channels), f"{session.path} with {log.path}")
+    where = f"{session.path} with {log.path}"
+    car = car_with(parse_car(session.session.car_text, where), channels, where)
     return Merger(MergedSource(session.path, infos, time, values), car, tuple(channel.name for channel in channels))
 
 
 def _column_name(cell: str) -> str:
     """A column's name without the unit in brackets."""
     return cell.split("[")[0].split("(")[0].strip() or "rpm"
-
-
-def _with_channels(text: str, channels: list[Channel]) -> str:
-    """The car file with these channels behind its own; what was written stays as it was."""
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    tables = document.get("channel")
-    if tables is None:
-        tables = tomlkit.aot()
-        document["channel"] = tables
-    for channel in channels:
-        table = tomlkit.table()
-        table["name"], table["role"] = channel.name, channel.role
-        if channel.unit:
-            table["unit"] = channel.unit
-        if channel.range is not None:
-            table["range"] = list(channel.range)
-        tables.append(table)
-    return tomlkit.dumps(document)

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 import numpy as np
@@ -37,6 +37,7 @@ from stream.live.records import Hold, LiveRows, Pinned, Pull, join_rows
 from stream.live.stage import LiveStage
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
+from stream.study.joined import JoinedSession, car_with
 from stream.units import Flags, Floats, conversion
 
 ROWS_COMPARED = 1 << 20  # at a time
@@ -83,10 +84,14 @@ class Dataset:
     """One session, read. Made by `open_dataset`; `session` is the open file beneath."""
 
     def __init__(self, session: Session, car: Car | None = None) -> None:
-        self.session = session
         self.path: Path = session.path
         self.car: Car = _own_car(session) if car is None else car
         self.foreign_car = car is not None and car.text.strip() != session.car_text.strip()
+        if any(one.joined is not None for one in getattr(session, "also", ())):
+            wider = JoinedSession(session)
+            self.car = car_with(self.car, wider.channels, str(session.path))
+            session = cast(Session, wider)
+        self.session = session
         self.tune, self.note, self.gear, self.started_utc = (
             session.tune,
             session.note,
@@ -234,7 +239,9 @@ class Dataset:
             offset = int(index[0] % step) - step // 2 if len(index) else 0
             count = int((index[-1] - offset) // step) + 1 if len(index) else 0
             means = self._means([channel], offset, step, count)[channel.name]
-            self._channels[channel.name] = means[(index - offset) // step] if count else np.empty(0)
+            place = (index - offset) // step  # the filter's delay is off: the first ticks lie before the first sample
+            found = np.where(place >= 0, means[place], np.nan) if count else np.empty(0)
+            self._channels[channel.name] = found
         return self._channels[channel.name]
 
     # -- found by the live stage ----------------------------------------------------------------------------------

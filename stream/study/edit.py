@@ -17,6 +17,7 @@ from stream.errors import InputError
 from stream.findings import Finding
 from stream.live.steadiness import runs_of
 from stream.record import layout, tables
+from stream.record.also import copy_also
 from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
@@ -88,14 +89,15 @@ def mark_session(path: str | Path, marks: Marks) -> None:
 
 
 def copy_said(path: str | Path, new: str | Path) -> None:
-    """Copy the air of the day, and what was heard, from a session to one made of it by a replay.
+    """Copy the air of the day, what was heard, and further devices, from a session to one made of it by a replay.
 
     What was said of a pull follows that pull where the replay found it too, by its time; where it did not, a knock
     heard counts for the whole session, and 'heard none' for nothing.
     """
     with open_session(path) as session, open_session(new) as made:
         weather, heard, pulls, found = session.conditions, session.heard, session.pulls, made.pulls
-    if weather is None and not heard:
+        beside = bool(session.also)
+    if weather is None and not heard and not beside:
         return
     said = []
     for row in heard:
@@ -110,6 +112,9 @@ def copy_said(path: str | Path, new: str | Path) -> None:
     def edit(file: Any) -> None:
         set_conditions(file, weather)
         add_heard(file, said)
+        if beside:
+            with open_session(path) as session:
+                copy_also(session.h5, file)
 
     change_session(new, edit)
 

@@ -23,7 +23,9 @@ from ui.cli.options import (
 from ui.cli.process import hurried_display, leave, on_signals, take_time
 
 if TYPE_CHECKING:
+    from stream.car import Car
     from stream.drive.drive import Drive
+    from stream.sources.source import Source
 
 PRINTING_S = 1.0  # chosen: a result is printed in a blink; what takes longer waits for a reader that does not read
 
@@ -47,6 +49,8 @@ PRINTING_S = 1.0  # chosen: a result is printed in a blink; what takes longer wa
 @click.option("--near-redline", is_flag=True, help="Ask for targets above 90 % of redline too.")
 @keep_air_option
 @altitude_option
+@click.option("--also", "also", multiple=True, metavar="URL", help="A further device, recorded beside the first.")
+@click.option("--also-car", "also_cars", multiple=True, metavar="CAR.toml", help="Its car file, one for each.")
 @click.option("--seconds", type=float, metavar="S", help="End by itself; counts from the port's opening.")
 @events_option
 @headless_option
@@ -64,6 +68,8 @@ def command(
     near_redline: bool,
     air: str | None,
     altitude: float | None,
+    also: tuple[str, ...],
+    also_cars: tuple[str, ...],
     seconds: float | None,
     events_path: str | None,
     headless: bool,
@@ -95,6 +101,7 @@ def command(
     plan = GuidePlan(wanted, until_u_rpm=until_u, gear=gear, parked=parked, near_redline=near_redline)
     weather = weather_of(air, altitude)
     source = source_for(url, car, rate_hz)
+    beside = _beside(url, also, also_cars)
     drive = Drive(
         source,
         car,
@@ -106,8 +113,29 @@ def command(
         coach=None if wanted else DayCoach(),
         event_file=None if events_path is None else EventFile(events_path),
         say=speaker(),
+        beside=beside,
     )
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
+
+
+def _beside(url: str, also: tuple[str, ...], cars: tuple[str, ...]) -> "list[tuple[str, Source, Car]]":
+    """(name, source, car file) of each further device."""
+    from stream.car import load_car
+    from stream.record.also import safe_names
+    from stream.sources.plugins import source_for
+    from ui.cli.live_text import warn
+    from ui.text.findings import say_all
+
+    if len(also) != len(cars):
+        raise InputError(f"--also: {len(also)} devices and {len(cars)} car files; give --also-car CAR.toml for each")
+    twice = [one for one in also if [url, *also].count(one) > 1]
+    if twice:
+        raise InputError(f"--also: {twice[0]} is named twice; each device has a port of its own")
+    read = [load_car(path) for path in cars]
+    for car in read:
+        warn(say_all(car.findings))
+    names = safe_names([car.car.name for car in read])
+    return [(name, source_for(one, car, None), car) for name, one, car in zip(names, also, read, strict=True)]
 
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:

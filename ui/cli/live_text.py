@@ -133,7 +133,9 @@ def _say_new(drive: "Drive", seen: int, terminal: bool) -> int:
 
 
 def numbers_line(status: "DriveStatus") -> str:
-    """The numbers of this moment: time, speed, load, steadiness, health."""
+    """The numbers of this moment: time, speed, load, steadiness, health, further devices."""
+    from ui.text.road import beside_cells
+
     parts = [f"{status.time_s:.0f} s"]
     if status.speed_rpm == status.speed_rpm:
         parts.append(f"{status.speed_rpm:.0f} rpm")
@@ -148,6 +150,7 @@ def numbers_line(status: "DriveStatus") -> str:
         parts.append(_target_words(status))
     if status.health is not None and status.health.lost_samples:
         parts.append(f"{status.health.lost_samples} lost")
+    parts += [f"{name}: {words}" for name, words, _ in beside_cells(status)]
     if status.state != "running":
         parts.append(status.state)
     return " · ".join(parts)

@@ -152,6 +152,22 @@ SENTENCES: dict[str, Sentence] = {
         "seen together, the holds so far were: "
         + ", ".join(f"{rpm:.0f}" if rpm else "no target" for rpm in values["rpm"])
     ),
+    # a further device
+    "also-said": "{name}: {text}",
+    "also-failed": "{name}: {why}; the first device is recorded as before",
+    "also-nothing": "{name}: nothing came from it, so the session is without it",
+    "also-joined": lambda values: (
+        f"{values['name']}: recorded beside the first device; its first sample is {values['offset_s']:.3f} ± "
+        f"{1.96 * values['u_offset_s']:.3f} s on the session's clock"
+    ),
+    "also-no-speed": "{name}: recorded, but it measures no engine speed, so its place on the session's clock is not "
+    "known and no study uses it",
+    "also-not-joined": "{name}: recorded, but its place on the session's clock is not known, and no study uses "
+    "it: {why}",
+    "also-clocks-differ": lambda values: (
+        f"{values['name']}: recorded, but its engine speed fits {abs(values['by_s']):.1f} s "
+        f"{'later' if values['by_s'] > 0 else 'earlier'} than it came, so it is not joined and no study uses it"
+    ),
     "guide-odd-hold": lambda values: (
         f"a hold lies {abs(values['off_rpm']):.0f} rpm {'below' if values['off_rpm'] < 0 else 'above'} its target by "
         f"the other holds: {values['rpm']:.0f} rpm is asked for again"

@@ -118,6 +118,13 @@ pull-withdrawn | pull | What began like a pull was none. Nothing of it is kept.
 signal-stuck | pinned | The speed signal stands still at an end of its range. The engine may be doing anything.
 samples-lost | gap | Samples did not arrive. Nothing is made up for them.
 channel-clipped | clipped | A channel is outside its range. Its true value is not known until it is back.
+also-said | record | A further device, or its port, said something. Its words are those of the device.
+also-failed | record | A further device could not be read or recorded. The first device's recording is not touched by that.
+also-nothing | record | A further device sent nothing while the session was recorded. Look at its port and its car file.
+also-joined | alignment | Both engine speeds agree, so the further device's channels count as logged with the first. Its place has a standard uncertainty.
+also-no-speed | alignment | Without an engine speed the further device cannot be laid on the session's clock. Give it a channel of role engine_speed.
+also-not-joined | alignment | The two engine speeds do not show one place that is sure. Drive longer, with changes of speed that do not repeat.
+also-clocks-differ | alignment | By its engine speed the further device lies elsewhere than by the time its bytes came. One of the two is wrong, so neither is believed.
 limit-over | limit | A limit of the car file is passed. Lift now, and look at the channel.
 limit-not-sent | limit | The channel of a limit is not in the stream. That limit is not watched.
 limit-blind | limit | A watched channel is flat, railed or gone. Its limit cannot be seen to be kept.

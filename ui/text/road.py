@@ -111,6 +111,22 @@ def health_cells(
     return cells
 
 
+def beside_cells(status: DriveStatus) -> list[tuple[str, str, bool]]:
+    """Further devices: (name, state or values, whether it wants attention)."""
+    cells = []
+    for other in status.beside:
+        if other.state != "running":
+            words = {"opening": "not there yet", "away": "away", "failed": "failed"}[other.state]
+            cells.append((one_line(other.name, 16), words, True))
+            continue
+        known = [(name, unit, value) for name, unit, value in other.values if value == value]
+        figures = " · ".join(f"{one_line(name, 14)} {value:.3g} {unit}".rstrip() for name, unit, value in known[:5])
+        cells.append((one_line(other.name, 16), figures or NO_FIGURE, not known))
+        if other.blind:
+            cells.append(("Not watched", ", ".join(one_line(name, 14) for name in other.blind[:2]), True))
+    return cells
+
+
 def recording_file(path: Path | None, recording: bool) -> str:
     """The last cell of the health line."""
     if path is None:

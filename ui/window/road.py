@@ -54,7 +54,8 @@ class Road(Screen):
         self._spans = Spans()
         self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
-        self.target, self.strip, self.health = FigurePanel("8888"), Strip(), HealthLine()
+        self.target, self.strip, self.health, self.beside = FigurePanel("8888"), Strip(), HealthLine(), HealthLine()
+        self.beside.hide()
         self.next_bar = NextBar()
         self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
         self.controls = Controls(list(CUES.values()))
@@ -84,6 +85,7 @@ class Road(Screen):
         self.box.addWidget(self.strip, 47)
         self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
+        self.box.addWidget(self.beside)
         self.box.addWidget(self.health)
         self.box.addLayout(self.controls.row)
 
@@ -144,6 +146,7 @@ class Road(Screen):
             self.hold.mark,
             self.pull.mark,
             self.health,
+            self.beside,
         ):
             part.theme = theme
             part.update()
@@ -152,6 +155,7 @@ class Road(Screen):
         self.strip.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(52 * unit))
         self.health.setFixedHeight(round(30 * unit))
+        self.beside.setFixedHeight(round(30 * unit))
         self.next_bar.setFixedHeight(round(52 * unit))
         self._place_band()
         gap = round(8 * unit)
@@ -247,6 +251,8 @@ class Road(Screen):
         self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
+        self.beside.setVisible(bool(status.beside))
+        self.beside.show_health(words.beside_cells(status), "")
         self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
         self.controls.show_status(status.recording, status.tune)
 

@@ -1,0 +1,326 @@
+"""A second device beside the first: read, shown, watched and recorded on threads of its own.
+
+Nothing of it reaches the first recording: it is written to a companion file (`record/also.py`), and when the first is
+finished its samples are taken into that session, and laid on its clock where both tell one engine speed.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from stream.block import Block
+from stream.car import Car, parse_car
+from stream.drive.status import BesideStatus
+from stream.errors import InputError, SteadypullError
+from stream.events import EventList
+from stream.findings import Finding, note, plain, warning
+from stream.live.limits import Limits
+from stream.reader import Reader
+from stream.record import also
+from stream.record.also import Also, Joined
+from stream.record.change import change_session
+from stream.record.session import open_session
+from stream.record.writer import SessionWriter
+from stream.ring import Ring
+from stream.sources.source import Source, SourceNote
+
+RING_S = 10.0
+READ_ROWS = 65536
+FLUSH_S = 0.5
+SHOWN_S = 0.2  # what is shown is the mean of so much
+HOST_AGREES_S = 2.0  # chosen: beyond what a system ever makes bytes wait; two places of one log lie further apart
+
+
+@dataclass
+class Companion:
+    """One companion file: asked for by the first device's engine, written by the second one's thread."""
+
+    session: Path
+    path: Path
+    name: str
+    ended: threading.Event = field(default_factory=threading.Event)  # no more of it is wanted
+    closed: threading.Event = field(default_factory=threading.Event)  # it is finished, or will never be
+    writer: SessionWriter | None = None
+    rows: int = 0
+
+
+class Beside:
+    """A device beside the first. `start`, `stop` and `join` as a drive's; `begin` and `Companion.ended` go with the
+    first one's recordings.
+
+    now        session time of the first device's newest sample, s
+    pulling    whether its speed rises under high load
+    """
+
+    def __init__(
+        self,
+        name: str,
+        source: Source,
+        car: Car,
+        events: EventList,
+        now: Callable[[], float],
+        pulling: Callable[[], bool],
+        say: Callable[[Finding], str] = plain,
+    ) -> None:
+        self.name, self.car, self.source = name, car, source
+        self._events, self._now, self._pulling, self._say = events, now, pulling, say
+        self._notes: deque[SourceNote] = deque()
+        self._reader = Reader(
+            source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)), wait=False
+        )
+        self._thread = threading.Thread(target=self._run, name=f"steadypull-{name}", daemon=True)
+        self._wanted: deque[Companion] = deque()
+        self._companion: Companion | None = None
+        self._limits: Limits | None = None
+        self._states: list[tuple[int, bool]] = [(0, False)]
+        self._newest: deque[Block] = deque()
+        self._away = False
+        self._failure = ""
+        self._next_flush = 0.0
+
+    # -- for the drive --------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the device. Returns at once."""
+        self._reader.start()
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End soon: what is being written is finished."""
+        self._reader.stop()
+
+    def join(self, timeout_s: float) -> None:
+        """Wait for the end, but never for ever: a second device holds nobody up."""
+        self._thread.join(timeout_s)
+
+    def begin(self, session: Path) -> Companion:
+        """Record from now on beside this session, until the companion's `ended` is set."""
+        companion = Companion(session, also.companion_path(session, self.name), self.name)
+        self._wanted.append(companion)
+        return companion
+
+    def status(self) -> BesideStatus:
+        """One look: its state, and each channel's newest value."""
+        ring = self._reader.ring
+        state: Literal["opening", "running", "away", "failed"] = "away" if self._away else "running"
+        if self._failure or ring is None:
+            state = "failed" if self._failure else "opening"
+        values = () if ring is None else self._values(ring)
+        return BesideStatus(self.name, state, values, () if self._limits is None else self._limits.blind, self._failure)
+
+    def _values(self, ring: Ring) -> tuple[tuple[str, str, float], ...]:
+        blocks = list(self._newest)
+        rows = max(1, round(SHOWN_S * ring.info.rate_hz))
+        seen = np.concatenate([block.samples for block in blocks])[-rows:] if blocks else np.empty((0, 1))
+        values = []
+        for column, channel in enumerate(ring.info.channels):
+            known = seen[np.isfinite(seen[:, column]), column] if len(seen) else np.empty(0)
+            values.append((channel.name, channel.unit, float(known.mean()) if len(known) else float("nan")))
+        return tuple(values)
+
+    # -- its own thread -------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            self._reader.opened.wait()
+            ring = self._reader.ring
+            if ring is not None:
+                cursor = ring.cursor(claim=True)
+                self._limits = Limits(self.car, ring.info)
+                self._reader.go.set()
+                while not cursor.drained:
+                    cursor.wait(0.05)
+                    block = cursor.read(READ_ROWS)
+                    self._guarded(partial(self._take, ring, block))
+                self._guarded(self._end_companion)
+        finally:
+            failure = self._reader.failure
+            if failure is not None:
+                self._failed(failure)
+            for companion in (self._companion, *self._wanted):
+                if companion is not None:
+                    companion.closed.set()
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """Whatever fails here is said; the device is read and shown on."""
+        try:
+            work()
+        except (SteadypullError, OSError, ValueError) as error:
+            self._failed(error)
+            companion, self._companion = self._companion, None
+            if companion is not None:
+                if companion.writer is not None:
+                    companion.writer.abandon()
+                companion.closed.set()
+
+    def _failed(self, error: BaseException) -> None:
+        self._failure = " ".join(str(error).split())
+        self._tell("fault", warning("also-failed", name=self.name, why=self._failure))
+
+    def _take(self, ring: Ring, block: Block | None) -> None:
+        self._tell_notes()
+        if self._companion is not None and self._companion.ended.is_set():
+            self._end_companion()
+        if self._companion is None and self._wanted:
+            self._begin_companion(ring)
+        if block is not None and len(block):
+            self._newest.append(block)
+            kept = sum(len(one) for one in self._newest)
+            while len(self._newest) > 1 and kept - len(self._newest[0]) > SHOWN_S * ring.info.rate_hz:
+                kept -= len(self._newest.popleft())
+            self._watch(block)
+            companion = self._companion
+            if companion is not None and companion.writer is not None:
+                companion.writer.append(block)
+                companion.rows += len(block)
+        companion = self._companion
+        if companion is not None and companion.writer is not None and time.monotonic() >= self._next_flush:
+            companion.writer.keep_place()
+            companion.writer.flush()
+            self._next_flush = time.monotonic() + FLUSH_S
+
+    def _begin_companion(self, ring: Ring) -> None:
+        companion = self._wanted.popleft()
+        if companion.ended.is_set():
+            companion.closed.set()
+            return
+        self._companion = companion
+        companion.writer = SessionWriter(
+            companion.path,
+            ring.info,
+            self.car.text,
+            tune="",
+            started_utc=datetime.now(UTC),
+            live_rate_hz=1.0,
+            live_filter="",
+            live_delay_s=0.0,
+            load_unit="",
+            calibration="",
+        )
+
+    def _end_companion(self) -> None:
+        companion, self._companion = self._companion, None
+        if companion is None:
+            return
+        try:
+            if companion.writer is not None:
+                companion.writer.finish()
+                companion.path = companion.writer.path
+        finally:
+            companion.closed.set()
+
+    def _watch(self, block: Block) -> None:
+        limits = self._limits
+        if limits is None:
+            return
+        limits.push(block.first, block.samples)
+        pulls = self._pulling()
+        if pulls != self._states[-1][1]:
+            self._states.append((block.first, pulls))
+            del self._states[:-2]
+        limits.pulling(self._states, block.end)
+        for over in limits.found:
+            self._tell(over.kind, over.finding, over.value, {"channel": over.channel, "device": self.name})
+        limits.found.clear()
+
+    def _tell_notes(self) -> None:
+        while self._notes:
+            said = self._notes.popleft()
+            self._away = said.kind == "device-away" or (self._away and said.kind != "device-back")
+            if said.kind == "gap" or said.command:
+                continue
+            text = said.what if isinstance(said.what, str) else self._say(said.what)
+            kind = said.kind if said.kind in ("fault", "note") else "note"
+            self._tell(kind, note("also-said", name=self.name, text=text))
+
+    def _tell(
+        self, kind: str, what: Finding, value: float | None = None, details: dict[str, str] | None = None
+    ) -> None:
+        now = self._now()
+        self._events.add(now, kind, what, value, said_s=now, details=details or {"device": self.name})
+
+
+def take_in(session: Path, companions: list[Companion], timeout_s: float) -> list[Finding]:
+    """The companions of a finished session into it, each on its clock where that can be known; what there is to say.
+
+    A companion that is not finished in time, or cannot be read, stays beside the session for `recover`.
+    """
+    found: list[Finding] = []
+    taken = []
+    until = time.monotonic() + timeout_s
+    for companion in companions:
+        companion.ended.set()
+        left = max(0.0, until - time.monotonic())
+        patience = left if companion.writer is not None else min(left, 0.5)
+        if not companion.closed.wait(patience) or companion.writer is None:
+            found.append(warning("also-nothing", name=companion.name))
+            continue
+        if not companion.rows:
+            also.remove_companion(companion.path)
+            found.append(warning("also-nothing", name=companion.name))
+            continue
+        try:
+            change_session(session, partial(also.attach, name=companion.name, companion=companion.path))
+        except (SteadypullError, OSError, KeyError) as error:
+            found.append(warning("also-failed", name=companion.name, why=" ".join(str(error).split())))
+            continue
+        taken.append(companion)
+    for companion in taken:
+        also.remove_companion(companion.path)
+    return found + (join(session) if taken else [])
+
+
+def join(session: Path) -> list[Finding]:
+    """Lay the further devices of a session on its clock, by the engine speeds; what there is to say of each."""
+    from stream.study.clock import align
+    from stream.study.dataset import open_dataset
+
+    places: dict[str, Joined | None] = {}
+    found: list[Finding] = []
+    with open_session(session) as file:
+        if not file.also:
+            return []
+    with open_dataset(session) as data:
+        trace = (data.time_s, data.speed_rpm, data.speed_lag)
+        for one in data.session.also:
+            places[one.name] = None
+            rpm = _rpm_of(one)
+            if rpm is None:
+                found.append(warning("also-no-speed", name=one.name))
+                continue
+            (lag, u_lag) = trace[2]
+            try:
+                place = align(trace[0], trace[1], one.time_s, rpm, lag)
+            except InputError as error:
+                found.append(warning("also-not-joined", name=one.name, why=str(error)))
+                continue
+            host = one.host_offset_s
+            if host is not None and abs(place.offset_s - host) > HOST_AGREES_S:
+                found.append(warning("also-clocks-differ", name=one.name, by_s=place.offset_s - host))
+                continue
+            joined = Joined(place.offset_s, place.rate_ppm, float(np.hypot(place.u_offset_s, u_lag)))
+            places[one.name] = joined
+            found.append(note("also-joined", name=one.name, offset_s=joined.offset_s, u_offset_s=joined.u_offset_s))
+    change_session(session, lambda file: also.set_joined(file, places))
+    return found
+
+
+def _rpm_of(one: Also) -> np.ndarray | None:
+    """Engine speed of a further device, (rows,), by its car file's provisional line; None where it measures none."""
+    try:
+        car = parse_car(one.car_text, f"/also/{one.name}: the car file in it")
+    except InputError:
+        return None
+    speed = car.by_role("engine_speed")
+    if speed is None or speed.name not in one.info.names:
+        return None
+    slope, zero = speed.rpm_line
+    return slope * one.samples[:, one.info.names.index(speed.name)].astype(np.float64) + zero
