@@ -39,6 +39,10 @@ def source_for(url: str, car: Car, rate_hz: float | None = None) -> Source:
     """
     scheme, mark, _ = url.partition("://")
     scheme = scheme.lower()
+    if mark and scheme == "can":
+        from stream.sources.can_bus import CanSource
+
+        return CanSource(url, car, rate_hz)
     found = _point(SOURCES, scheme) if mark and scheme not in _PYSERIAL else None
     if found is None:
         return SerialSource(url, car, rate_hz)

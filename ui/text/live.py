@@ -152,6 +152,9 @@ SENTENCES: dict[str, Sentence] = {
         "seen together, the holds so far were: "
         + ", ".join(f"{rpm:.0f}" if rpm else "no target" for rpm in values["rpm"])
     ),
+    # a bus
+    "bus-silent": "nothing comes from the bus",
+    "bus-back": "messages come again; {lost} samples are missing",
     # a further device
     "also-said": "{name}: {text}",
     "also-failed": "{name}: {why}; the first device is recorded as before",

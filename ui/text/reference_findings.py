@@ -118,6 +118,8 @@ pull-withdrawn | pull | What began like a pull was none. Nothing of it is kept.
 signal-stuck | pinned | The speed signal stands still at an end of its range. The engine may be doing anything.
 samples-lost | gap | Samples did not arrive. Nothing is made up for them.
 channel-clipped | clipped | A channel is outside its range. Its true value is not known until it is back.
+bus-silent | record | No message has come from the bus for two seconds. Look at the plug, the bus speed and the ignition.
+bus-back | record | The bus talks again. The time of its silence is counted as lost samples.
 also-said | record | A further device, or its port, said something. Its words are those of the device.
 also-failed | record | A further device could not be read or recorded. The first device's recording is not touched by that.
 also-nothing | record | A further device sent nothing while the session was recorded. Look at its port and its car file.

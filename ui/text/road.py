@@ -117,11 +117,15 @@ def beside_cells(status: DriveStatus) -> list[tuple[str, str, bool]]:
     for other in status.beside:
         if other.state != "running":
             words = {"opening": "not there yet", "away": "away", "failed": "failed"}[other.state]
-            cells.append((one_line(other.name, 16), words, True))
+            cells.append((one_line(other.name, 20), words, True))
             continue
         known = [(name, unit, value) for name, unit, value in other.values if value == value]
-        figures = " · ".join(f"{one_line(name, 14)} {value:.3g} {unit}".rstrip() for name, unit, value in known[:5])
-        cells.append((one_line(other.name, 16), figures or NO_FIGURE, not known))
+        figures = " · ".join(
+            f"{one_line(name, 14)} {f'{value:.0f}' if abs(value) >= 100 else f'{value:.3g}'} "
+            f"{unit if unit != name else ''}".rstrip()
+            for name, unit, value in known[:5]
+        )
+        cells.append((one_line(other.name, 20), figures or NO_FIGURE, not known))
         if other.blind:
             cells.append(("Not watched", ", ".join(one_line(name, 14) for name in other.blind[:2]), True))
     return cells

@@ -86,6 +86,7 @@ class _Turns:
     loading: Floats
     within: Floats  # (pulls, columns) residuals of the pulls about their turn's mean
     count: Floats  # (turns, columns)
+    known_df: Floats  # (columns,) degrees of freedom that the expected variance of a turn's mean is known by
 
 
 def weigh(sides: Sides, spread: Spread, allowance: float = 0.0, seed: int = 1) -> Evidence:
@@ -106,11 +107,12 @@ def weigh(sides: Sides, spread: Spread, allowance: float = 0.0, seed: int = 1) -
     known, shown = _shared(turns, contrast, sides.variance, free, split)
     factor = np.divide((turns.weight * residual**2).sum(axis=0), free, out=np.ones(len(free)), where=free > 0)
     zero_share = shown / np.maximum(split, LEAST_VARIANCE)
-    wild = (free > 0) & (special.fdtrc(np.maximum(free, 1), spread.turn_df, factor / (1 + zero_share)) < WILD)
+    known_df = turns.known_df
+    wild = (free > 0) & (special.fdtrc(np.maximum(free, 1), known_df, factor / (1 + zero_share)) < WILD)
     day_is_wild = sides.level and bool(wild[-1])
     own = (wild | day_is_wild) & (free > 0)
-    trust = np.where(own, 1.0, free / (spread.turn_df + free))
-    df = np.where(own, free, spread.turn_df + free)
+    trust = np.where(own, 1.0, free / (known_df + free))
+    df = np.where(own, free, known_df + free)
     scatter = np.maximum(np.where(own, factor, 1 - trust + trust * factor) * split, LEAST_VARIANCE)
     common = np.maximum(known - trust * shown, 0.0) + allowance**2
     variance = scatter + common
@@ -141,7 +143,18 @@ def _turns(sides: Sides, spread: Spread) -> _Turns:
     loading /= np.maximum(count, 1)[..., None]
     trial = np.zeros(len(names), bool)
     trial[place] = sides.trial
-    return _Turns(mean, weight, trial, loading, within, count)
+    return _Turns(mean, weight, trial, loading, within, count, _known_df(sides, spread, pull, count, free))
+
+
+def _known_df(sides: Sides, spread: Spread, pull: Floats, count: Floats, free: Floats) -> Floats:
+    """Degrees of freedom of turn² + pull² / n as it is expected. Where a session's own error is most of it, as in a
+    level, what is known of turns alone counts. In the shape a session's error cancels and the pulls are most of it,
+    which today's pulls teach: Satterthwaite's rule over the two parts."""
+    if sides.level:
+        return np.full(len(free), spread.turn_df)
+    share = pull / np.maximum(count.sum(axis=0) / np.maximum((count > 0).sum(axis=0), 1), 1)
+    parts = spread.turn**4 / spread.turn_df + share**2 / (spread.pull_df + free)
+    return np.asarray((spread.turn**2 + share) ** 2 / np.maximum(parts, LEAST_VARIANCE**2), np.float64)
 
 
 def _weight(turns: _Turns, trial: bool) -> Floats:

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stream.drive.status import BesideStatus
 from stream.live.records import PullNow
 from tests.ui.window.fake_feed import FakeFeed, steady
 from tests.ui.window.test_road import pixels, road_of, share_of
@@ -78,3 +79,23 @@ def test_a_limit_that_is_not_watched_is_told_and_stays_told(
     feed.now = dataclasses.replace(feed.now, blind_limits=())
     run(window, feed, 9.3)
     assert "Not watched" not in road.health.text
+
+
+def test_a_further_device_has_a_line_of_its_own(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """Its channels as they stand now; a device that went away says so with the mark of what wants attention; without a
+    further device the line takes no room."""
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 1.0)
+    assert not road.beside.isVisible()
+    values = (("rpm", "rpm", 3012.4), ("lambda", "λ", 0.8741), ("knock", "V", float("nan")))
+    other = BesideStatus("controller", "running", values, ("knock",))
+    run(window, feed, 2.0, beside=(other, BesideStatus("probe", "away")))
+
+    assert road.beside.isVisible()
+    assert list(road.beside.cells) == [
+        ("controller", "rpm 3012 · lambda 0.874 λ", False),
+        ("Not watched", "knock", True),
+        ("probe", "away", True),
+    ]
+    assert road.beside.y() + road.beside.height() <= road.health.y() + 1, "nothing lies over anything"
