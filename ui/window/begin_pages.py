@@ -25,6 +25,7 @@ class FormPage(JobPage):
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
         self.form = Form()
+        self._put: dict[str, str] = {}
         frame = QtWidgets.QScrollArea()
         frame.setWidgetResizable(True)
         inside = QtWidgets.QWidget()
@@ -59,16 +60,22 @@ class FormPage(JobPage):
         self.form.add("car", "Car file", (field, choose, edit), hint="Channels, gearing, limits of this car.")
 
     def put_kept(self) -> None:
-        """What was used last stands in the fields."""
-        memory = self.desk.memory
-        for key, text in (
-            ("folder", memory.kept.folder or str(Path.home() / "drives")),
-            ("car", memory.kept.car),
-            ("tune", memory.kept.tune),
-            ("gear", str(memory.kept.gear) if memory.kept.gear else GEARS[0]),
-        ):
-            if key in self.form.fields and (not self.form.text(key) or key in ("folder", "car", "tune")):
+        """What was used last stands in the fields that nobody has filled; the car file is the one made last."""
+        kept = self.desk.memory.kept
+        usual = {
+            "folder": kept.folder or str(Path.home() / "drives"),
+            "car": kept.car,
+            "tune": kept.tune,
+            "gear": str(kept.gear) if kept.gear else GEARS[0],
+        }
+        for key, text in usual.items():
+            if (
+                key in self.form.fields
+                and text
+                and (self.form.text(key) in ("", GEARS[0]) or self._put.get(key, text) != text)
+            ):
                 self.form.put(key, text)
+                self._put[key] = text
 
     def gear(self) -> int | None:
         """The gear that is driven in, None where it is not told."""
@@ -103,7 +110,12 @@ class DrivePage(FormPage):
         self.parked = parked
         self.add_folder("Every recording is a new file in it.")
         self.air = tuple(line(example, 8) for example in ("18", "1002", "55"))
-        add("air", "Air of the day", self.air, "°C, hPa here, %", "If known; pressure here, not at sea level.")
+        add(
+            "air",
+            "Air of the day",
+            self.air,
+            hint="°C, hPa, % humidity, if known; the pressure here, not at sea level.",
+        )
         self.put_buttons(button("Begin to record", self.go, primary=True))
         desk.ports_changed.connect(self._show_ports)
         self._show_ports()
@@ -116,6 +128,7 @@ class DrivePage(FormPage):
             self.form.put("targets", kept.targets or "1500, 2000, 3000, 4000, 5000")
         elif what == "pull":
             self.form.put("targets", "")
+            self.form.put("tune", self.desk.found.next_tune or self.form.text("tune"))
 
     def _show_ports(self) -> None:
         """Offer the devices that were found; what was typed stays."""
@@ -130,8 +143,10 @@ class DrivePage(FormPage):
         devices = [port.device for port in ports]
         if typed and typed not in before:
             box.setEditText(typed)  # an address, or what is being typed
-        elif devices:
-            box.setCurrentIndex(devices.index(last) if last in devices else 0)
+        elif last in devices:
+            box.setCurrentIndex(devices.index(last))
+        elif ports and ports[0].plugged_in:
+            box.setCurrentIndex(0)
         else:
             box.setEditText("")
         box.blockSignals(False)

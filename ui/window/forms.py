@@ -6,8 +6,11 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text.figures import one_line
 from ui.window.panels import label
-from ui.window.theme import DARK, Theme
+from ui.window.theme import DARK, Theme, text_font
 
+Align = QtCore.Qt.AlignmentFlag
+
+DIRECT = QtCore.Qt.FindChildOption.FindDirectChildrenOnly
 HELD_MS = 1000  # chosen: longer than any slip of a finger
 
 
@@ -19,6 +22,7 @@ class Form(QtWidgets.QWidget):
         self.fields: dict[str, QtWidgets.QWidget] = {}
         self.troubles: dict[str, QtWidgets.QLabel] = {}
         self._rows: dict[str, list[QtWidgets.QWidget]] = {}
+        self._places: list[QtWidgets.QWidget] = []
         self.grid = QtWidgets.QGridLayout(self)
         self.grid.setColumnStretch(3, 1)
 
@@ -43,10 +47,14 @@ class Form(QtWidgets.QWidget):
         name = label("read", caption)
         name.setBuddy(field)
         self.grid.addWidget(name, row, 0)
-        box = QtWidgets.QHBoxLayout()
+        place = QtWidgets.QWidget()
+        box = QtWidgets.QHBoxLayout(place)
+        box.setContentsMargins(0, 0, 0, 0)
         for part in widgets:
-            box.addWidget(part, 1 if part is field else 0)
-        self.grid.addLayout(box, row, 1)
+            grows = part is field or isinstance(part, QtWidgets.QLineEdit)
+            box.addWidget(part, 1 if grows else 0)
+        self.grid.addWidget(place, row, 1)
+        self._places.append(place)
         after = label("caption", unit)
         self.grid.addWidget(after, row, 2)
         said = label("caption", hint)
@@ -57,7 +65,7 @@ class Form(QtWidgets.QWidget):
         trouble.hide()
         self.grid.addWidget(trouble, row + 1, 1, 1, 3)
         self.troubles[key] = trouble
-        self._rows[key] = [name, *widgets, after, said]
+        self._rows[key] = [name, place, after, said]
 
     def show_row(self, key: str, shown: bool) -> None:
         """Show or hide a row."""
@@ -102,12 +110,16 @@ class Form(QtWidgets.QWidget):
 
     def resize_to(self, unit: float) -> None:
         """Set the sizes that a style sheet cannot."""
-        self.grid.setColumnMinimumWidth(0, round(200 * unit))
-        self.grid.setColumnMinimumWidth(1, round(330 * unit))
+        self.grid.setColumnMinimumWidth(0, round(180 * unit))
+        for place in self._places:
+            place.setFixedWidth(round(500 * unit))
+            place.layout().setSpacing(round(8 * unit))
+            for part in place.findChildren(QtWidgets.QWidget, options=DIRECT):
+                part.setMinimumHeight(round(44 * unit))
         self.grid.setHorizontalSpacing(round(12 * unit))
         self.grid.setVerticalSpacing(round(4 * unit))
         for field in self.fields.values():
-            field.setMinimumHeight(round(44 * unit))
+            field.setMinimumWidth(round(60 * unit))
 
 
 def line(example: str = "", longest: int = 200) -> QtWidgets.QLineEdit:
@@ -139,15 +151,63 @@ def button(text: str, do: Callable[[], object], *, primary: bool = False, hint: 
     return made
 
 
+class Card(QtWidgets.QPushButton):
+    """A large button: a name, and below it what it does, on as many lines as that takes."""
+
+    def __init__(self, name: str, what: str, do: Callable[[], object]) -> None:
+        super().__init__(name)
+        self.what = what
+        self.theme: Theme = DARK
+        self.unit = 1.0
+        self.primary = False
+        self.setAccessibleName(f"{name}: {what}")
+        self.setToolTip(what)
+        self.setAutoDefault(True)
+        self.clicked.connect(lambda: do())
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw the card; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+        theme, unit = self.theme, self.unit
+        fill, ink, small = (
+            (theme.text, theme.background, theme.background) if self.primary else (theme.panel, theme.text, theme.muted)
+        )
+        box = QtCore.QRectF(self.rect()).adjusted(2, 2, -2, -2)
+        near = self.hasFocus() or self.underMouse()
+        painter.setPen(
+            QtGui.QPen(QtGui.QColor(theme.muted if self.primary else theme.text), 2)
+            if near
+            else QtCore.Qt.PenStyle.NoPen
+        )
+        painter.setBrush(QtGui.QColor(theme.line if self.isDown() else fill))
+        painter.drawRoundedRect(box, 10 * unit, 10 * unit)
+        inside = box.adjusted(18 * unit, 12 * unit, -18 * unit, -10 * unit)
+        painter.setFont(text_font(22 * unit, bold=True))
+        painter.setPen(QtGui.QColor(ink))
+        painter.drawText(inside, Align.AlignTop | Align.AlignLeft, self.text())
+        painter.setFont(text_font(16 * unit))
+        painter.setPen(QtGui.QColor(small))
+        painter.drawText(
+            inside.adjusted(0, 32 * unit, 0, 0),
+            Align.AlignTop | Align.AlignLeft | QtCore.Qt.TextFlag.TextWordWrap,
+            self.what,
+        )
+        painter.end()
+
+
 class HeldButton(QtWidgets.QPushButton):
     """A button that acts once it has been pressed for a second: a slip does nothing. Its fill shows how long."""
 
     held = QtCore.Signal()
+    short = QtCore.Signal()  # pressed and let go before
 
     def __init__(self, text: str) -> None:
         super().__init__(text)
         self.theme: Theme = DARK
-        self.must_hold = True
+        self.must_hold, self.held_ms = True, HELD_MS
+        self._acted = False
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self._since = QtCore.QElapsedTimer()
         self._timer = QtCore.QTimer(self)
@@ -155,8 +215,10 @@ class HeldButton(QtWidgets.QPushButton):
         self._timer.timeout.connect(self._grow)
         self.pressed.connect(self._begin)
         self.released.connect(self._end)
+        self.clicked.connect(self._let_go)
 
     def _begin(self) -> None:
+        self._acted = False
         if self.must_hold:
             self._since.start()
             self._timer.start()
@@ -164,20 +226,23 @@ class HeldButton(QtWidgets.QPushButton):
     def _end(self) -> None:
         self._timer.stop()
         self.update()
-        if not self.must_hold and self.underMouse():
-            self.held.emit()
+
+    def _let_go(self) -> None:
+        if not self._acted:
+            self.short.emit()
+        self._acted = False
 
     def _grow(self) -> None:
         self.update()
-        if self._since.elapsed() >= HELD_MS:
+        if self._since.elapsed() >= self.held_ms:
             self._timer.stop()
-            self.setDown(False)
+            self._acted = True
             self.held.emit()
 
     @property
     def share(self) -> float:
         """How much of the time has been held, 0 to 1."""
-        return min(1.0, self._since.elapsed() / HELD_MS) if self._timer.isActive() else 0.0
+        return min(1.0, self._since.elapsed() / self.held_ms) if self._timer.isActive() else 0.0
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
         """The button, and over it how long it has been held; Qt calls this."""

@@ -97,7 +97,9 @@ class JobDesk(QtCore.QObject):
         """Look for devices every other second, while somebody looks at a page that offers them."""
         if not self._ports_looked.isValid() or self._ports_looked.elapsed() > PORTS_MS:
             self._ports_looked.start()
-            self._finder.start("looking for devices", lambda _: list_ports())
+            self._finder.start(
+                "looking for devices", lambda _: sorted(list_ports(), key=lambda port: not port.plugged_in)
+            )
 
     def _judge(self) -> None:
         self.steps = trail(self.sessions, self.memory.job, car=self.memory.car is not None)

@@ -1,5 +1,6 @@
 """The Start screen: go on where the job stands, or begin something else; its pages lie behind it."""
 
+from functools import partial
 from typing import Any, Final
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
@@ -9,7 +10,7 @@ from ui.text.figures import many, one_line
 from ui.window import ask
 from ui.window.cells_table import table_style
 from ui.window.feed import Screen
-from ui.window.forms import button
+from ui.window.forms import Card, button
 from ui.window.job_desk import JobDesk, JobPage, when
 from ui.window.panels import label
 from ui.window.theme import DARK, Theme, text_font
@@ -21,12 +22,26 @@ PAGES: Final = {
     "replay": ("begin_pages", "ReplayPage"),
     "import": ("begin_pages", "ImportPage"),
     "recover": ("begin_pages", "RecoverPage"),
+    "apply": ("tick_pages", "ApplyPage"),
+    "zero": ("tick_pages", "ZeroPage"),
+    "report": ("tick_pages", "ReportPage"),
+    "car": ("car_page", "CarPage"),
+    "plan": ("chain_pages", "PlanPage"),
+    "survey": ("chain_pages", "SurveyPage"),
+    "air": ("chain_pages", "AirPage"),
+    "words": ("chain_pages", "WordsPage"),
 }
 CARDS: Final = ("drive", "rehearse", "open", "replay", "import", "recover")
 DESK: Final = ("car", "plan", "survey", "air", "words")
 SPEED_WAY: Final = ("engine-speed tap", "converter")
 LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
+ON_CARD = """
+    QScrollArea QWidget {{ background: {panel}; }}
+    QComboBox::drop-down {{ border: 0; width: 28px; }}
+    QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 14px; height: 14px; }}
+    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
+"""
 
 
 class ChainDrawing(QtWidgets.QWidget):
@@ -51,8 +66,9 @@ class ChainDrawing(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
         theme, unit = self.theme, self.unit
-        wide, middle = float(self.width()), self.height() / 2
-        box_wide, box_high = min(150 * unit, wide / 4.8), 64 * unit
+        wide, middle = float(self.width()) - 4, self.height() / 2
+        painter.translate(2, 0)
+        box_wide, box_high = min(170 * unit, wide / 4.8), 64 * unit
         step = (wide - box_wide) / 3
         painter.setFont(text_font(17 * unit))
         device = QtCore.QRectF(2 * step, middle - box_high / 2, box_wide, box_high)
@@ -99,7 +115,11 @@ class Home(QtWidgets.QWidget):
         self.go_on = button("", self._go_on, primary=True)
         self.where = label("caption")
         self.folder = button("Other folder…", self._choose_folder, hint="The folder of another day")
-        self.cards = {key: self._card(key) for key in (*CARDS, *DESK)}
+        self.cards = {key: Card(*words.PLACES[key], partial(desk.wanted.emit, key, None)) for key in CARDS}
+        self.links = {
+            key: button(words.PLACES[key][0], partial(desk.wanted.emit, key, None), hint=words.PLACES[key][1])
+            for key in DESK
+        }
         self.drawing = ChainDrawing()
         self.top = QtWidgets.QHBoxLayout()
         self.top.addWidget(self.go_on)
@@ -108,9 +128,10 @@ class Home(QtWidgets.QWidget):
         self.grid = QtWidgets.QGridLayout()
         for place, key in enumerate(CARDS):
             self.grid.addWidget(self.cards[key], place // 3, place % 3)
+            self.grid.setColumnStretch(place % 3, 1)
         self.small = QtWidgets.QHBoxLayout()
         for key in DESK:
-            self.small.addWidget(self.cards[key], 1)
+            self.small.addWidget(self.links[key], 1)
         self.note = label("caption", words.SETUP)
         self.note.setWordWrap(True)
         self.box = QtWidgets.QVBoxLayout(self)
@@ -124,21 +145,9 @@ class Home(QtWidgets.QWidget):
         desk.changed.connect(self.show_job)
         self.show_job()
 
-    def _card(self, key: str) -> QtWidgets.QPushButton:
-        name, what = words.PLACES[key]
-        card = button(f"{name}\n{what}" if key in CARDS else name, lambda: self.desk.wanted.emit(key, None), hint=what)
-        card.setProperty("part", "card")
-        card.setAccessibleName(f"{name}: {what}")
-        return card
-
     def _go_on(self) -> None:
         step = self.desk.next_step
-        if not self.desk.sessions:
-            self.desk.wanted.emit("drive" if self.drawing.port else "rehearse", None)
-        elif step is not None:
-            self.desk.wanted.emit(f"step:{step.key}", None)
-        else:
-            self.desk.wanted.emit("step:compare", None)
+        self.desk.wanted.emit(f"step:{'compare' if step is None else step.key}", None)
 
     def _choose_folder(self) -> None:
         chosen = ask.folder(self, "Folder of the sessions", self.desk.memory.folder)
@@ -149,16 +158,16 @@ class Home(QtWidgets.QWidget):
         """Say where the job stands."""
         desk = self.desk
         last, step, folder = when(desk.sessions), desk.next_step, desk.memory.folder
+        self.go_on.setVisible(bool(last))
         if last:
             self.go_on.setText(words.GO_ON.format(what=last))
             due = words.ALL_DONE if step is None else words.NEXT[step.key]
             self.where.setText(f"{many(len(desk.sessions), 'session')} in {one_line(str(folder), 60)}. {due}.")
         else:
-            name = words.PLACES["drive" if self.drawing.port else "rehearse"][0]
-            self.go_on.setText(name)
             self.where.setText("" if folder is None else f"No session in {one_line(str(folder), 60)} yet.")
-        for key in ("drive", "rehearse"):  # never the same action twice
-            self.cards[key].setVisible(True)
+        for key in ("drive", "rehearse"):
+            self.cards[key].primary = not last and key == ("drive" if self.drawing.port else "rehearse")
+            self.cards[key].update()
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
@@ -170,8 +179,11 @@ class Home(QtWidgets.QWidget):
         self.go_on.setMinimumHeight(round(64 * unit))
         self.go_on.setMinimumWidth(round(340 * unit))
         self.folder.setMinimumHeight(round(44 * unit))
-        for key, card in self.cards.items():
-            card.setMinimumHeight(round((92 if key in CARDS else 44) * unit))
+        for card in self.cards.values():
+            card.theme, card.unit = theme, unit
+            card.setMinimumHeight(round(96 * unit))
+        for link in self.links.values():
+            link.setMinimumHeight(round(44 * unit))
         self.drawing.theme, self.drawing.unit = theme, unit
         self.drawing.update()
 
@@ -202,7 +214,7 @@ class StartScreen(Screen):
         """The home page comes in front."""
         self.stack.setCurrentWidget(self.home)
         self.home.show_job()
-        self.home.go_on.setFocus()
+        (self.home.go_on if self.home.go_on.isVisible() else self.home.cards["rehearse"]).setFocus()
 
     def show_page(self, key: str, what: Any = None) -> JobPage:
         """A page comes in front, for what it is asked for."""
@@ -227,16 +239,17 @@ class StartScreen(Screen):
             page.poll()
 
     def _show_ports(self) -> None:
-        ports = self.desk.ports
-        self.home.drawing.show_port(ports[0].device if ports else "")
+        plugged = [port.device for port in self.desk.ports if port.plugged_in]
+        self.home.drawing.show_port(plugged[0] if plugged else "")
         self.home.show_job()
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
-        self.setStyleSheet(table_style(theme, unit))
-        for part in (self.home, *self.pages.values()):
-            part.apply_theme(theme, unit)
+        self.setStyleSheet(table_style(theme, unit) + ON_CARD.format(panel=theme.panel, text=theme.text))
+        self.home.apply_theme(theme, unit)
+        for page in self.pages.values():
+            page.apply_theme(theme, unit)
 
     def detach(self) -> None:
         """The window closes."""

@@ -70,17 +70,16 @@ class Trail(QtWidgets.QFrame):
         self.setProperty("part", "panel")
         self.marks = {key: StepMark(key) for key in words.STEPS}
         self.why = label("caption")
+        self.why.setWordWrap(True)
+        self.why.setAlignment(Align.AlignRight | Align.AlignVCenter)
         self.why.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
         self.next = button(words.ALL_DONE, self._go, primary=True)
-        self.row = QtWidgets.QHBoxLayout()
+        self.row = QtWidgets.QHBoxLayout(self)
         for key, mark in self.marks.items():
             mark.clicked.connect(lambda key=key: self._press(key))
             self.row.addWidget(mark)
-        self.row.addStretch(1)
+        self.row.addWidget(self.why, 1)
         self.row.addWidget(self.next)
-        self.box = QtWidgets.QVBoxLayout(self)
-        self.box.addLayout(self.row)
-        self.box.addWidget(self.why)
         self._next = ""
 
     def show_steps(self, steps: tuple[Step, ...]) -> None:
@@ -92,7 +91,14 @@ class Trail(QtWidgets.QFrame):
         self.next.setText(words.NEXT[self._next] if self._next else words.ALL_DONE)
         self.next.setEnabled(bool(self._next))
         self.why.setText("" if following is None else following.why)
-        self.why.setVisible(bool(self.why.text()))
+
+    def lead(self, leads: bool) -> None:
+        """Whether the next step is the one primary action, or the screen below has one of its own."""
+        part = "primary" if leads else ""
+        if self.next.property("part") != part:
+            self.next.setProperty("part", part)
+            self.next.style().unpolish(self.next)
+            self.next.style().polish(self.next)
 
     def _go(self) -> None:
         if self._next:
@@ -102,7 +108,6 @@ class Trail(QtWidgets.QFrame):
         step = self.marks[key].step
         if step.state == "missing":
             self.why.setText(f"{step.name}: {words.STATES['missing']}, {step.why}")
-            self.why.show()
         else:
             self.wanted.emit(key)
 
@@ -110,8 +115,9 @@ class Trail(QtWidgets.QFrame):
         """Take over colours and size."""
         for mark in self.marks.values():
             mark.theme = theme
-            mark.setFixedHeight(round(44 * unit))
+            mark.setFixedHeight(round(44 * unit))  # a finger's width
             mark.setFixedWidth(mark.sizeHint().width())
         self.row.setSpacing(round(4 * unit))
-        self.box.setContentsMargins(*(round(n * unit) for n in (12, 4, 8, 4)))
-        self.box.setSpacing(0)
+        self.row.setContentsMargins(*(round(n * unit) for n in (12, 0, 8, 0)))
+        self.next.setFixedHeight(round(44 * unit))
+        self.setFixedHeight(round(56 * unit))
