@@ -80,7 +80,7 @@ def _same(row: Mapping[str, Any], keys: Mapping[str, Any]) -> bool:
 
 def _fill(table: "Table", keys: Mapping[str, Any], comments: Mapping[str, str]) -> None:
     """Write the keys; one that says the same already is left as it is, comment and all."""
-    import tomlkit
+    import tomlkit.items
 
     for key, value in keys.items():
         if value is None or value == ():
@@ -90,10 +90,11 @@ def _fill(table: "Table", keys: Mapping[str, Any], comments: Mapping[str, str]) 
         if key in table and table[key] == plain:
             continue
         item = tomlkit.item(plain)
-        old = table.get(key)
-        comment = old.trivia.comment.lstrip("# ") if old is not None else comments.get(key, "")
-        if comment:
-            item.comment(comment)
+        old = table.item(key) if key in table else None
+        if isinstance(old, tomlkit.items.Item):
+            item.trivia.comment_ws, item.trivia.comment = old.trivia.comment_ws, old.trivia.comment
+        elif key in comments:
+            item.comment(comments[key])
         table[key] = item
 
 

@@ -23,6 +23,7 @@ class Form(QtWidgets.QWidget):
         self.troubles: dict[str, QtWidgets.QLabel] = {}
         self._rows: dict[str, list[QtWidgets.QWidget]] = {}
         self._places: list[QtWidgets.QWidget] = []
+        self.field_width = 500  # at 1280 × 800
         self.grid = QtWidgets.QGridLayout(self)
         self.grid.setColumnStretch(3, 1)
 
@@ -112,7 +113,7 @@ class Form(QtWidgets.QWidget):
         """Set the sizes that a style sheet cannot."""
         self.grid.setColumnMinimumWidth(0, round(180 * unit))
         for place in self._places:
-            place.setFixedWidth(round(500 * unit))
+            place.setFixedWidth(round(self.field_width * unit))
             place.layout().setSpacing(round(8 * unit))
             for part in place.findChildren(QtWidgets.QWidget, options=DIRECT):
                 part.setMinimumHeight(round(44 * unit))

@@ -69,8 +69,9 @@ def sort_out(sessions: Sequence[Summary]) -> Found:
 def trail(sessions: Sequence[Summary], job: FolderJob, *, car: bool) -> tuple[Step, ...]:
     """The steps in order; at most one is next. Pulls come before what is done to their sessions at the desk."""
     found = sort_out(sessions)
+    car = car or any(session.readable for session in sessions)  # each carries its car file
     raw = [
-        ("plan", car or bool(sessions), "", "" if car or sessions else words.NO_CAR),
+        ("plan", car, "", "" if car else words.NO_CAR),
         ("hold", bool(found.holds or found.calibrated), "", "" if found.holds else words.NO_HOLDS),
         ("fit", bool(found.calibrated), "" if found.holds or found.calibrated else words.NO_HOLDS, ""),
         ("pull", found.enough, "", words.pulls_so_far(found.clean) if found.pulls else words.NO_PULLS),

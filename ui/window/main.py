@@ -199,6 +199,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.desk.wanted.connect(self.go)
         self.desk.changed.connect(self._show_trail)
         self.trail.wanted.connect(self.do_step)
+        self._show_trail()
         keys: list[tuple[str, Callable[..., None]]] = [("Esc", self.step_back), ("F11", self.turn_full_screen)]
         for place, name in enumerate(self._specs, 1):
             keys.append((str(place), lambda name=name: self.show_screen(name)))

@@ -1,5 +1,7 @@
 """The trail over the screens: the job's steps with what each is or lacks, and one button for the obvious next one."""
 
+from functools import partial
+
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text import job as words
@@ -76,7 +78,7 @@ class Trail(QtWidgets.QFrame):
         self.next = button(words.ALL_DONE, self._go, primary=True)
         self.row = QtWidgets.QHBoxLayout(self)
         for key, mark in self.marks.items():
-            mark.clicked.connect(lambda key=key: self._press(key))
+            mark.clicked.connect(partial(self._press, key))
             self.row.addWidget(mark)
         self.row.addWidget(self.why, 1)
         self.row.addWidget(self.next)
@@ -104,7 +106,7 @@ class Trail(QtWidgets.QFrame):
         if self._next:
             self.wanted.emit(self._next)
 
-    def _press(self, key: str) -> None:
+    def _press(self, key: str, _: bool = False) -> None:
         step = self.marks[key].step
         if step.state == "missing":
             self.why.setText(f"{step.name}: {words.STATES['missing']}, {step.why}")
