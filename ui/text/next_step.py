@@ -77,7 +77,7 @@ def evidence(advice: Advice) -> str:
         return due if made else ""
     change = f"{tune_name(result.trial)} {pct(overall.change_pct, sign=True)} %"
     if overall.low_pct is None or overall.high_pct is None:
-        return f"{change} so far, no interval yet, {due}"
+        return f"{change} so far, {due}"
     half = (overall.high_pct - overall.low_pct) / 2
     order = ", this order only" if result.order_only else ""
     return f"{change} ± {pct(half)} so far{order}, {due}"
@@ -123,8 +123,9 @@ def doing(recording: "Recording", time_s: float) -> tuple[str, str]:
             return f"The driver holds {hold.target_rpm:.0f} rpm by foot.", "The bracket closes on the speed: HOLD."
     for pull in truth.pulls:
         if pull.start_s <= time_s < pull.end_s:
-            flaw = f" It is spoilt on purpose: {faults.faults(pull.faults)}." if pull.faults else ""
-            return f"Full throttle on {pull.tune}, gear {pull.gear}.{flaw}", "The bar runs to redline."
+            if pull.faults:
+                return f"A pull on {pull.tune}, spoilt: {faults.faults(pull.faults)}.", "The verdict should say so."
+            return f"Full throttle on {pull.tune}, gear {pull.gear}.", "The bar runs to redline."
         if pull.end_s <= time_s < pull.end_s + AFTER_PULL_S:
             return "The driver has lifted.", "The verdict of the pull, and what to do next."
     following = next((hold for hold in truth.holds if hold.start_s > time_s), None)

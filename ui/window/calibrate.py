@@ -10,7 +10,8 @@ from stream.errors import SteadypullError
 from stream.study.survey.survey import survey_session
 from ui.text import speed as say
 from ui.text.figures import one_line
-from ui.text.findings import say_all
+from ui.text.findings import codes_said, say_all
+from ui.text.reference import hover
 from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
@@ -271,9 +272,10 @@ class CalibrateScreen(Screen):
         self.table.show_work(work)
         self.answer.setText(say.headline(work.calibration, work.trouble))
         self.line.setText(say.formula(work.calibration, work.unit))
-        self.warnings.setText(
-            "\n".join(f"• {one_line(line, 400)}" for line in (say_all(fit.findings) if fit is not None else ()))
-        )
+        with codes_said() as codes:
+            lines = say_all(fit.findings) if fit is not None else []
+        self.warnings.setText("\n".join(f"• {one_line(line, 400)}" for line in lines))
+        self.warnings.setToolTip(hover(codes))
 
     def _show_findings(self, lines: list[str]) -> None:
         """The survey's tab is there only where it has something to say."""

@@ -10,6 +10,8 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from ui.text import comparison as words
 from ui.text.figures import tune_name
+from ui.text.findings import codes_said
+from ui.text.reference import hover
 from ui.window import ask
 from ui.window.align_page import AlignPage
 from ui.window.cells_table import table_style
@@ -199,9 +201,10 @@ class CompareScreen(Screen):
         self.answer.show_words(kind, words.day_line(found.resolves), title, detail, bands)
         self.figure.show_answer(found)
         self.lists.show_answer(found, opened.pulls)
-        self.foot.show_words(
-            words.next_pull(found.advice), words.to_mind(found.comparison, found.curves, opened.remarks)
-        )
+        with codes_said() as codes:
+            mind = words.to_mind(found.comparison, found.curves, opened.remarks)
+        self.foot.show_words(words.next_pull(found.advice), mind)
+        self.foot.mind.setToolTip(hover(codes))
         plural = "session" if opened.sessions == 1 else "sessions"
         self.what.setText(f"{opened.sessions} {plural}, {len(opened.pulls)} pulls")
         self._enable(True)

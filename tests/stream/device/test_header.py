@@ -1,6 +1,7 @@
 """The C header and the example sketch, compiled by gcc: real device code, real driver, real decoder."""
 
 import os
+import re
 import shutil
 import subprocess
 import time
@@ -139,3 +140,93 @@ def test_samples_the_sketch_could_not_take_are_a_gap_not_a_shift_in_time(board):
     assert counters["lost_samples"] > 100
     for block in blocks:
         np.testing.assert_allclose(block.samples[:, 1], link_at(block.first + np.arange(len(block))), atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def two_wire(tmp_path_factory):
+    """The bridge amplifier's sketch with a converter at its two wires."""
+    program = tmp_path_factory.mktemp("two_wire") / "two_wire"
+    options = ["-std=c++11", *STRICT, f"-I{HEADER}", f"-I{STUB}"]
+    sketch = str(HEADER / "bridge_amplifier" / "bridge_amplifier.ino")
+    compiled("g++", *options, str(STUB / "two_wire.cpp"), "-x", "c++", sketch, "-o", str(program))
+    return program
+
+
+def bridge_mv_per_v(sample):
+    """Full scale of 23 bits is half the excitation over a gain of 128, so 3.90625 mV/V."""
+    return (1000.0 * sample - 400000.0) * 3.90625 / 2**23
+
+
+def test_a_bridge_amplifier_over_two_wires(two_wire):
+    """Bits out of the wires, sign and all, come as mV/V; the second channel beside them; nothing is lost."""
+    info, blocks, counters = record(two_wire, car_of("speed_v"), 800, 800)
+    values = np.concatenate([block.samples for block in blocks])
+
+    assert (info.rate_hz, info.names) == (80.0, ("link", "speed_v"))
+    assert len(values) == 800
+    np.testing.assert_allclose(values[:, 0], bridge_mv_per_v(np.arange(800)), atol=1e-7)
+    np.testing.assert_allclose(values[:, 1], (np.arange(800) + 1) % 1024 * 5 / 1024, atol=1e-6)
+    assert counters["lost_samples"] == 0
+
+
+def test_samples_of_the_amplifier_that_nobody_read_are_a_gap(two_wire):
+    """A board that was busy for a second tells how many samples it missed."""
+    _, blocks, counters = record(two_wire, car_of("speed_v"), 500, 420, 200, 280)
+
+    assert counters["lost_samples"] == 80
+    for block in blocks:
+        first = block.first
+        np.testing.assert_allclose(block.samples[:, 0], bridge_mv_per_v(first + np.arange(len(block))), atol=1e-7)
+
+
+def needs(*tools):
+    """Skip without them, and say which."""
+    missing = [tool for tool in tools if shutil.which(tool) is None]
+    if missing:
+        pytest.skip(f"needs {', '.join(missing)}")
+
+
+@pytest.fixture(scope="module")
+def small_here(tmp_path_factory):
+    """What the small program prints on this computer: the description and the frame, as hexadecimal digits."""
+    program = tmp_path_factory.mktemp("small") / "small"
+    compiled("gcc", "-std=c99", *STRICT, "-Wconversion", f"-I{HEADER}", str(STUB / "small.c"), "-o", str(program))
+    return subprocess.run([program], capture_output=True, text=True, check=True).stdout.split()
+
+
+@pytest.mark.parametrize("words", [("small.c",), ("pack.c", "frames"), ("pack.c", "floats")])
+def test_the_same_bytes_from_a_big_endian_machine(tmp_path, words):
+    """Compiled for a 32-bit machine whose highest byte comes first, and run by an emulator: not a byte differs."""
+    needs("powerpc-linux-gnu-gcc", "qemu-ppc")
+    source, *arguments = words
+    here, there = tmp_path / "here", tmp_path / "there"
+    compiled("gcc", "-std=c99", f"-I{HEADER}", str(STUB / source), "-o", str(here))
+    compiled(
+        "powerpc-linux-gnu-gcc", "-static", "-std=c99", *STRICT, f"-I{HEADER}", str(STUB / source), "-o", str(there)
+    )
+    ours = subprocess.run([here, *arguments], capture_output=True, check=True).stdout
+    theirs = subprocess.run(["qemu-ppc", str(there), *arguments], capture_output=True, check=True).stdout
+
+    assert len(ours) > 100
+    assert theirs == ours
+
+
+def test_the_same_bytes_where_int_has_sixteen_bits(tmp_path, small_here):
+    """Compiled for an ATmega328P (int of 16 bits, double of 32) without a warning and run by an emulator: the same
+    bytes; code and memory fit such a board, and packing takes under a tenth of its time at a thousand samples a second.
+    """
+    needs("avr-gcc", "avr-size", "simavr")
+    program = tmp_path / "small.elf"
+    options = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-std=c99", *STRICT, "-Wconversion", f"-I{HEADER}"]
+    compiled("avr-gcc", *options, str(STUB / "small.c"), "-o", str(program))
+    words = ["simavr", "-m", "atmega328p", "-f", "16000000", str(program)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=PATIENCE_S)
+    printed = re.sub(r"\x1b\[\d*m|Loaded .*", "", done.stdout + done.stderr)
+    description, frame, cycles = re.sub(r"\.\n", " ", printed.replace("..", ".\n")).replace("\n", "").split()[:3]
+    sizes = subprocess.run(["avr-size", program], capture_output=True, text=True, check=True).stdout.split()[6:9]
+
+    assert [description, frame] == small_here
+    assert int(cycles, 16) / 32 < 0.1 * 16_000_000 / 1000
+    code, data, zeroed = map(int, sizes)
+    assert code + data < 6000
+    assert data + zeroed < 1024

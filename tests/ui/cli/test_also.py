@@ -79,8 +79,13 @@ def second_samples() -> np.ndarray:
 
 
 def sending(
-    samples: np.ndarray, rate_hz: float, channels: tuple[WireChannel, ...], after_s: float = 0.0, rows: int = 20
-):
+    samples: np.ndarray,
+    rate_hz: float,
+    channels: tuple[WireChannel, ...],
+    after_s: float = 0.0,
+    rows: int = 20,
+    sent: threading.Event | None = None,
+) -> Callable[[Device], None]:
     """Work for a device: send all of it at the pace, then hold the line."""
 
     def work(line: Device) -> None:
@@ -90,6 +95,8 @@ def sending(
         for number, frame in enumerate(frames(samples, rate_hz=rate_hz, rows=rows)):
             threading.Event().wait(max(0.0, began + number * rows / rate_hz / PACE - time.monotonic()))
             line.send_quietly(frame)
+        if sent is not None:
+            sent.set()
         line.await_leaving()
 
     return work
@@ -239,16 +246,18 @@ def test_two_drives_that_do_not_belong_together_stay_apart(steadypull, both: Bot
 def test_killed_and_recovered(both: Both, tmp_path: Path) -> None:
     """Kill -9 in the middle: the first opens with plain h5py; recover brings both back and joins them."""
     process = []
-    both.first = sending(first_samples()[:30000], RATE, FIRST, rows=200)
-    both.second = sending(second_samples()[:1400], ITS_RATE, SECOND, LATER_S, rows=5)
+    sent = [threading.Event(), threading.Event()]
+    both.first = sending(first_samples()[:30000], RATE, FIRST, rows=200, sent=sent[0])
+    both.second = sending(second_samples()[:1400], ITS_RATE, SECOND, LATER_S, rows=5, sent=sent[1])
 
     def begin(*words: str | Path) -> None:
         process.append(forked(*words))
-        time.sleep(0.75 * LONG_S / PACE + 1.5)
+        assert all(one.wait(60) for one in sent)
+        time.sleep(1.5)  # a flush comes twice a second
         process[0].kill()
         process[0].join(30)
 
-    both.record(begin)
+    both.record(begin, seconds=60)
     (session,) = (tmp_path / "d").glob("*.h5")
     with h5py.File(session) as file:
         assert file.attrs["finished"] == 0

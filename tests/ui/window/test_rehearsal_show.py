@@ -64,7 +64,7 @@ def test_the_line_follows_the_model(tmp_path: Path) -> None:
 
     assert "stands in neutral" in doing(recording, 1.0)[0]
     middle = (flawed.start_s + flawed.end_s) / 2
-    assert doing(recording, middle)[0] == ("Full throttle on heron, gear 3. It is spoilt on purpose: lifted early.")
+    assert doing(recording, middle)[0] == "A pull on heron, spoilt: lifted early."
     assert doing(recording, last.end_s + 1.0)[0] == "The driver has lifted."
     assert doing(recording, first.start_s - 1.0)[0] == "The driver gets ready for a pull."
 
