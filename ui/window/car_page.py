@@ -254,8 +254,7 @@ def _text(value: Any, field: Field) -> str:
 
 def _at_field(error: InputError, text: str) -> InputError:
     """The error at the field that it belongs to, by the key path that it names; as it is where no field has that."""
-    said = str(error).removeprefix("the form: ")
-    path, _, what = said.partition(": ")
+    path, what = str(error.values.get("key", "")), str(error.values.get("what", error))
     roles = [channel.get("role") for channel in _rows(text)]
     for place, role in enumerate(roles):
         group = {"engine_speed": "speed", "load": "load"}.get(str(role))
@@ -264,7 +263,7 @@ def _at_field(error: InputError, text: str) -> InputError:
         return FieldError(".".join(path.split(".")[:2]), what)
     key = path.split("[")[0]
     known = {"speed.rpm_per_unit": "speed.redline", "speed.rpm_at_zero": "speed.redline"}.get(key, key)
-    return FieldError(known, what) if known in FIELDS else InputError(said)
+    return FieldError(known, what) if known in FIELDS else error
 
 
 def _rows(text: str) -> Sequence[dict[str, Any]]:
