@@ -156,6 +156,11 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
     where: str = "car file"
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def limited(self) -> tuple[str, ...]:
+        """The channels that have a limit, each once."""
+        return tuple(dict.fromkeys(one.channel for one in self.limit))
+
     def by_role(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
         return next((channel for channel in self.channel if channel.role == role), None)
