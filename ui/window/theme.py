@@ -101,6 +101,14 @@ def stylesheet(theme: Theme, unit: float) -> str:
     QPushButton[part="record"][recording="true"] {{
         background: {theme.text}; color: {theme.background}; border-color: {theme.text}; font-weight: 700;
     }}
+    QPushButton[part="primary"] {{
+        background: {theme.text}; color: {theme.background}; border-color: {theme.text}; font-weight: 700;
+    }}
+    QPushButton[part="primary"]:hover, QPushButton[part="primary"]:focus {{ border-color: {theme.muted}; }}
+    QPushButton[part="primary"]:disabled {{
+        background: {theme.panel}; color: {theme.muted}; border-color: {theme.line};
+    }}
+    QPushButton[part="card"] {{ text-align: left; padding: {px(8)} {px(18)}; }}
     QToolButton::menu-indicator {{ image: none; }}
     QLineEdit {{
         background: {theme.panel}; border: {px(2)} solid {theme.line}; border-radius: {px(6)};
