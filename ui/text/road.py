@@ -156,3 +156,8 @@ def _noise(health: Health, info: StreamInfo | None) -> str:
             value, unit = value * 1e3, {"V": "mV", "mV/V": "µV/V"}[unit]
         parts.append(f"{one_line(name, 10)} {two_figures(value)} {one_line(unit, 10)}".strip())
     return ", ".join(parts) if parts else NO_FIGURE
+
+
+HOLD_TO_STOP = "Recording goes on: to stop it, press for a second"
+NO_DRIVE = "begin one on Start"
+FINISHED = "the stream has ended; what comes next stands above"

@@ -178,8 +178,9 @@ class CalibrateScreen(Screen):
         if path is not None:
             self.open(path)
 
-    def open(self, path: str | Path) -> None:
-        """Read a session; it is shown when it is there."""
+    def open(self, path: str | Path, *, load: bool = False) -> None:
+        """Read a session; it is shown when it is there, its load page in front where that is asked for."""
+        self.pages.setCurrentWidget(self.load if load else self.speed_page)
         self.status.setText(f"reading {one_line(Path(path).name, 60)} …")
         self.opener.start("open", lambda _: open_work(path))
 

@@ -142,6 +142,10 @@ class CompareScreen(Screen):
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
         return opened, work_out(opened.pulls, base, trial, width, opened.scatter)
 
+    def show_page(self, name: str) -> None:
+        """Put a page beside the comparison in front."""
+        self.pages.setCurrentWidget(self.studies[name])
+
     def recompute(self) -> None:
         """Work the answer out anew for what is chosen now."""
         if self.opened is None:

@@ -42,7 +42,7 @@ def display_available() -> bool:
 def open_road(
     feed: "DriveFeed | None" = None,
     *,
-    theme: str = "dark",
+    theme: str = "",
     caution: bool = True,
     close_when_finished: bool = False,
     show: "Show | None" = None,
@@ -67,9 +67,13 @@ def open_road(
     # not QFontDatabase.families(): without any font it still lists three names that stand for nothing
     if not qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A"):
         (say or _to_standard_error)(NO_FONT)
-    window = main.MainWindow(feed, theme=theme, caution=caution, close_when_finished=close_when_finished, show=show)
-    with _signals_close(window.close):
-        window.show()
+    memory: Any = importlib.import_module("ui.window.memory")
+    kept = memory.Memory(memory.default_path())
+    window = main.MainWindow(
+        feed, theme=theme, caution=caution, close_when_finished=close_when_finished, show=show, memory=kept
+    )
+    with _signals_close(window.close_now):
+        window.showMaximized() if kept.kept.maximised else window.show()
         app.exec()
     code: int = window.exit_code
     window.deleteLater()

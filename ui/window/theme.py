@@ -125,6 +125,7 @@ def stylesheet(theme: Theme, unit: float) -> str:
     QPushButton:disabled, QToolButton:disabled, QPushButton[part="primary"]:disabled {{
         background: {theme.panel}; color: {theme.disabled}; border-color: {theme.line};
     }}
+    QPushButton[part="card"] {{ text-align: left; padding: {px(8)} {px(18)}; }}
     QToolButton::menu-indicator {{ image: none; }}
     QLineEdit {{
         background: {theme.panel}; border: {px(2)} solid {theme.muted}; border-radius: {px(10)};
