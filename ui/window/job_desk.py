@@ -34,6 +34,7 @@ class JobDesk(QtCore.QObject):
         self.memory = memory or Memory()
         self.launcher = Launcher()
         self.sessions: tuple[Summary, ...] = ()
+        self.driving = False
         self.steps: tuple[Step, ...] = trail((), self.memory.job, car=self.memory.car is not None)
         self.ports: list[PortRecord] = []
         self.worker, self._finder = Worker("job"), Worker("ports")
@@ -50,6 +51,18 @@ class JobDesk(QtCore.QObject):
     def next_step(self) -> Step | None:
         """The step that is next; None where all is done."""
         return next((step for step in self.steps if step.state == "next"), None)
+
+    @property
+    def reading(self) -> bool:
+        """Whether the folder is being read: what is next may be another thing in a moment."""
+        return self.worker.task is not None
+
+    def see_drive(self, driving: bool) -> None:
+        """While something is driven the folder is left alone; afterwards it is read at once."""
+        if self.driving and not driving:
+            self.driving = False
+            self.look(now=True)
+        self.driving = driving
 
     def set_folder(self, folder: Path) -> None:
         """The job is in this folder from now on."""
@@ -81,7 +94,8 @@ class JobDesk(QtCore.QObject):
     def poll(self) -> None:
         """One frame."""
         self.launcher.poll()
-        self.look()
+        if not self.driving:
+            self.look()
         found = self._finder.take()
         if found is not None and not found.trouble and found.result != self.ports:
             self.ports = found.result
@@ -89,8 +103,6 @@ class JobDesk(QtCore.QObject):
         task = self.worker.take()
         if task is not None and not task.trouble:
             self.sessions = task.result.sessions
-            if any(session.state == "busy" for session in self.sessions):
-                self._seen = ()  # look again: it is still being recorded
             self._judge()
 
     def find_ports(self) -> None:

@@ -218,7 +218,9 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def poll(self) -> None:
         """One frame."""
+        self.desk.see_drive(self._running())
         self.desk.poll()
+        self.trail.wait(self.desk.reading)
         self._place_trail()
         if self.show_bar is not None:
             self.show_bar.poll()
@@ -255,11 +257,13 @@ class MainWindow(QtWidgets.QMainWindow):
         status = None if self.feed is None else self.feed.status()
         return status is not None and status.recording and status.state in ("opening", "running", "away")
 
+    def _running(self) -> bool:
+        return self.feed is not None and self.feed.status().state not in ("finished", "failed")
+
     def _place_trail(self) -> None:
         """The trail belongs to the desk: in the car, while something is driven, Road has the room."""
         on_road = self.tabs.tabText(self.tabs.currentIndex()) == "Road"
-        running = self.feed is not None and self.feed.status().state not in ("finished", "failed")
-        shown = "Start" in self._specs and self.pages.currentWidget() is self.tabs and not (on_road and running)
+        shown = "Start" in self._specs and self.pages.currentWidget() is self.tabs and not (on_road and self._running())
         if shown != self.trail.isVisibleTo(self):
             self.trail.setVisible(shown)
         self.trail.lead(self.tabs.tabText(self.tabs.currentIndex()) != "Start")

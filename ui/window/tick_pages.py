@@ -273,9 +273,11 @@ class ZeroPage(TickPage):
                 return (str(one.zeros), "none proposed", one_line(found.trouble, 80))
             return (str(one.zeros), f"{found.stretch[0]:.1f} to {found.stretch[1]:.1f} s", found.value)
 
-        self.fill(
-            sessions, cells, lambda one: one.path in self.proposals and self.proposals[one.path].stretch is not None
-        )
+        self.fill(sessions, cells, self._proposes)
+
+    def _proposes(self, one: Summary) -> bool:
+        found = self.proposals.get(one.path)
+        return found is not None and found.stretch is not None
 
     def act_words(self, number: int) -> str:
         """How many zeros are taken."""

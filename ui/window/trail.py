@@ -94,6 +94,10 @@ class Trail(QtWidgets.QFrame):
         self.next.setEnabled(bool(self._next))
         self.why.setText("" if following is None else following.why)
 
+    def wait(self, reading: bool) -> None:
+        """While the folder is read, what is next is not known."""
+        self.next.setEnabled(bool(self._next) and not reading)
+
     def lead(self, leads: bool) -> None:
         """Whether the next step is the one primary action, or the screen below has one of its own."""
         part = "primary" if leads else ""
