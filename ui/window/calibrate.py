@@ -44,6 +44,8 @@ def survey_words(path: Path) -> list[str]:
 class CalibrateScreen(Screen):
     """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
 
+    applied = QtCore.Signal(str)  # the session whose calibration is in force now
+
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme: Theme = DARK
@@ -52,7 +54,7 @@ class CalibrateScreen(Screen):
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
-        self.apply, self.save = QtWidgets.QPushButton("Apply to session"), QtWidgets.QPushButton("Save SPEED.toml…")
+        self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
         self.name = label("caption", EMPTY)
         self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))
         self.targets.setPlaceholderText("1500, 2000, 3000, … lowest first")
@@ -233,6 +235,7 @@ class CalibrateScreen(Screen):
             return
         done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))
+        self.applied.emit(str(work.path))
 
     def _save(self) -> None:
         work = self.desk.work

@@ -37,6 +37,7 @@ class CompareScreen(Screen):
     """Reads and works out off the window's thread. Ticks count on this screen only; no session is changed."""
 
     shelf_wanted = QtCore.Signal()
+    wrote = QtCore.Signal(object)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -123,6 +124,8 @@ class CompareScreen(Screen):
         self.width_box.editingFinished.connect(self.recompute)
         self.shelf.clicked.connect(self.shelf_wanted)
         self.lists.pulls.ticked.connect(self.tick)
+        for study in self.studies.values():
+            study.wrote.connect(self.wrote)
         for kind, action in self.export_actions.items():
             action.triggered.connect(lambda *, kind=kind: self.export_as(kind))
 

@@ -51,10 +51,12 @@ def _make_road(window: "MainWindow") -> Screen:
     return road
 
 
-def _make_calibrate(_: "MainWindow") -> Screen:
+def _make_calibrate(window: "MainWindow") -> Screen:
     from ui.window.calibrate import CalibrateScreen
 
-    return CalibrateScreen()
+    calibrate = CalibrateScreen()
+    calibrate.applied.connect(window.apply_further)
+    return calibrate
 
 
 def _make_compare(window: "MainWindow") -> Screen:
@@ -62,6 +64,7 @@ def _make_compare(window: "MainWindow") -> Screen:
 
     compare = CompareScreen()
     compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
+    compare.wrote.connect(window.keep_tables)
     return compare
 
 
@@ -320,6 +323,16 @@ class MainWindow(QtWidgets.QMainWindow):
             self.open_in_compare([str(path)])
         else:
             self.go("calibrate", str(path))
+
+    def apply_further(self, path: str) -> None:
+        """A calibration is in force in its own session: offer the others, where there are some."""
+        self.desk.look(now=True)
+        if any(one.readable and one.path != path for one in self.desk.sessions):
+            self.go("apply", path)
+
+    def keep_tables(self, changes: dict[str, Any]) -> None:
+        """A table was written: the trail and the report know of it."""
+        self.desk.note(**{**changes, "tables": {**self.desk.memory.job.tables, **changes["tables"]}})
 
     def step_back(self) -> None:
         """Esc: out of the cautions, out of full screen, back to the start page."""

@@ -63,6 +63,7 @@ def open_road(
     qt: Any = importlib.import_module("pyqtgraph.Qt")
     app = qt.QtWidgets.QApplication.instance() or qt.QtWidgets.QApplication(["steadypull"])
     app.setApplicationName("Steadypull")
+    importlib.import_module("ui.window.theme").load_face()
     # not QFontDatabase.families(): without any font it still lists three names that stand for nothing
     if not qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A"):
         (say or _to_standard_error)(NO_FONT)

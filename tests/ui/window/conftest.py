@@ -49,6 +49,7 @@ def qt() -> Iterator[Any]:
             pytest.fail(f"a window is required, but Qt cannot load: {error}")
         pytest.skip(f"Qt cannot load: {error}")
     app = qt.QtWidgets.QApplication.instance() or qt.QtWidgets.QApplication(["tests"])
+    importlib.import_module("ui.window.theme").load_face()
     yield qt
     app.processEvents()
 
