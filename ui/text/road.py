@@ -18,6 +18,8 @@ def steadiness(steady: Steady | None) -> str:
         return "no verdict yet"
     if steady.holding:
         return f"HOLD  {seconds(steady.steady_s)}"
+    if steady.steady_s >= steady.needed_s:  # long enough and no hold: it drifts, or is to be confirmed
+        return "not steady enough yet"
     if steady.steady_s > 0:
         return f"steady  {steady.steady_s:.1f} of {seconds(steady.needed_s)}"
     return f"moving  ±{live_rpm(steady.spread_rpm)} rpm"

@@ -1,5 +1,6 @@
 """Figures, faults, and the words of a running drive."""
 
+import dataclasses
 import math
 
 import msgspec
@@ -88,6 +89,12 @@ def test_steadiness_before_there_is_enough() -> None:
     """Before there is a verdict, that is said."""
     assert road.steadiness(None) == "no verdict yet"
     assert road.steadiness(steady(900, math.nan)) == "no verdict yet"
+
+
+def test_steady_long_enough_and_not_held_is_drift() -> None:
+    """No line says '3.5 of 3.0 s' while nothing is held: a slow sweep stays in the band and drifts."""
+    creeping = dataclasses.replace(steady(3920, 30.0), steady_s=3.5, needed_s=3.0, holding=False)
+    assert road.steadiness(creeping) == "not steady enough yet"
 
 
 @pytest.mark.parametrize(
