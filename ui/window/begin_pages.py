@@ -36,6 +36,11 @@ class FormPage(JobPage):
         self.column = column
         self.body.addWidget(frame)
 
+    @property
+    def first(self) -> QtWidgets.QWidget:
+        """The first field that can be filled."""
+        return next((field for field in self.form.fields.values() if field.isVisible()), self.back)
+
     def attempt(self, act: Callable[[], Any]) -> Any:
         """Do it; None where it cannot be done, said where the person can mend it."""
         self.form.clear()

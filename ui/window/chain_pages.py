@@ -303,7 +303,11 @@ class WordsPage(JobPage):
         """`what` is a term to open."""
         self.search.setText(str(what or ""))
         self._find()
-        self.search.setFocus()
+
+    @property
+    def first(self) -> QtWidgets.QWidget:
+        """The search."""
+        return self.search
 
     def _find(self) -> None:
         from ui.text.reference import pages

@@ -164,7 +164,16 @@ class Card(QtWidgets.QPushButton):
         self.setAccessibleName(f"{name}: {what}")
         self.setToolTip(what)
         self.setAutoDefault(True)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Policy.Preferred, QtWidgets.QSizePolicy.Policy.Fixed)
         self.clicked.connect(lambda: do())
+
+    def sizeHint(self) -> QtCore.QSize:  # noqa: N802 - Qt's name
+        """Room for the name and two lines; Qt calls this."""
+        return QtCore.QSize(round(300 * self.unit), round(98 * self.unit))
+
+    def minimumSizeHint(self) -> QtCore.QSize:  # noqa: N802 - Qt's name
+        """As `sizeHint`; Qt calls this."""
+        return QtCore.QSize(round(160 * self.unit), round(98 * self.unit))
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
         """Draw the card; Qt calls this."""

@@ -167,6 +167,11 @@ class JobPage(QtWidgets.QWidget):
             self.buttons.addWidget(part)
         self.buttons.addWidget(self.status, 1)
 
+    @property
+    def first(self) -> QtWidgets.QWidget:
+        """Where the keyboard is when the page comes in front."""
+        return getattr(self, "primary", self.back)
+
     def leave(self) -> None:
         """Back to the start page."""
         self.desk.wanted.emit("home", None)

@@ -97,6 +97,15 @@ class Screens(dict[str, Screen]):
         return screen
 
 
+def _holder() -> QtWidgets.QWidget:
+    """A tab's place: for the trail, and for its screen once it is looked at."""
+    place = QtWidgets.QWidget()
+    box = QtWidgets.QVBoxLayout(place)
+    box.setContentsMargins(0, 0, 0, 0)
+    box.setSpacing(0)
+    return place
+
+
 class MainWindow(QtWidgets.QMainWindow):
     """Polls the drive at every frame and passes it to the screens; closing it ends the drive.
 
@@ -136,21 +145,20 @@ class MainWindow(QtWidgets.QMainWindow):
         self.screens = Screens(self._build)
         self._specs = {spec.name: spec for spec in screens}
         for place, spec in enumerate(screens, 1):
-            self.tabs.addTab(QtWidgets.QWidget(), spec.name)
+            self.tabs.addTab(_holder(), spec.name)
             self.tabs.setTabToolTip(place - 1, f"{spec.name} (key {place})")
         self.tabs.currentChanged.connect(self._turned)
-        self.tabs.setCornerWidget(self._menu())
         self.pages = QtWidgets.QStackedWidget()
         self.pages.addWidget(self.tabs)
         self.pages.addWidget(self.cautions)
         self.show_bar: ShowBar | None = None
         self.trail = Trail()
+        self.tabs.setCornerWidget(self._corner())
         self.closing = self._closing_bar()
         whole = QtWidgets.QWidget()
         self._column = QtWidgets.QVBoxLayout(whole)
         self._column.setContentsMargins(0, 0, 0, 0)
         self._column.setSpacing(0)
-        self._column.addWidget(self.trail)
         self._column.addWidget(self.pages, 1)
         self._column.addWidget(self.closing)
         self.setCentralWidget(whole)
@@ -162,12 +170,23 @@ class MainWindow(QtWidgets.QMainWindow):
         first = screens[0].name
         driven = (feed is not None or show is not None) and "Road" in self._specs
         self.show_screen("Road" if driven else first)
+        self._turned(self.tabs.currentIndex())
         if caution and feed is not None:
             self.show_cautions()
         self.timer = QtCore.QTimer(self)
         self.timer.setTimerType(QtCore.Qt.TimerType.PreciseTimer)
         self.timer.timeout.connect(self.poll)
         self.timer.start(FRAME_MS)
+
+    def _corner(self) -> QtWidgets.QWidget:
+        """Beside the tabs: the next step of the job, and what concerns the whole window."""
+        corner = QtWidgets.QWidget()
+        row = QtWidgets.QHBoxLayout(corner)
+        row.setContentsMargins(0, 2, 4, 2)
+        row.setSpacing(8)
+        row.addWidget(self.trail.corner)
+        row.addWidget(self._menu())
+        return corner
 
     def _menu(self) -> QtWidgets.QToolButton:
         """What concerns the whole window."""
@@ -261,12 +280,11 @@ class MainWindow(QtWidgets.QMainWindow):
         return self.feed is not None and self.feed.status().state not in ("finished", "failed")
 
     def _place_trail(self) -> None:
-        """The trail belongs to the desk: in the car, while something is driven, Road has the room."""
-        on_road = self.tabs.tabText(self.tabs.currentIndex()) == "Road"
-        shown = "Start" in self._specs and self.pages.currentWidget() is self.tabs and not (on_road and self._running())
-        if shown != self.trail.isVisibleTo(self):
-            self.trail.setVisible(shown)
-        self.trail.lead(self.tabs.tabText(self.tabs.currentIndex()) != "Start")
+        """The trail belongs to the desk: in the car, while something is driven, Road has the room; Compare needs it."""
+        name = self.tabs.tabText(self.tabs.currentIndex())
+        shown = "Start" in self._specs and not (name == "Road" and self._running())
+        self.trail.place(row=shown and name != "Compare", corner=shown)
+        self.trail.lead(name != "Start")
 
     def _show_trail(self) -> None:
         self.trail.show_steps(self.desk.steps)
@@ -354,8 +372,9 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setWindowState(self.windowState() ^ QtCore.Qt.WindowState.WindowFullScreen)
 
     def _turned(self, place: int) -> None:
-        """Another tab is in front: build its screen where it is new."""
+        """Another tab is in front: build its screen where it is new, and take the trail along."""
         _ = self.screens[self.tabs.tabText(place)]
+        self.tabs.widget(place).layout().insertWidget(0, self.trail)
         self._place_trail()
 
     # -- screens and cautions -----------------------------------------------------------------------------------------
@@ -387,9 +406,7 @@ class MainWindow(QtWidgets.QMainWindow):
         screen.attach(self.feed)
         screen.apply_theme(self._theme, self._unit)
         place = self.tabs.widget(list(self._specs).index(name))
-        box = QtWidgets.QVBoxLayout(place)
-        box.setContentsMargins(0, 0, 0, 0)
-        box.addWidget(screen)
+        place.layout().addWidget(screen, 1)
         place.setFocusProxy(screen)
         return screen
 
@@ -447,6 +464,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setStyleSheet(stylesheet(self._theme, self._unit))
         self.cautions.apply_theme(self._theme, self._unit)
         self.trail.apply_theme(self._theme, self._unit)
+        self.tabs.tabBar().setStyleSheet(f"QTabBar::tab {{ min-height: {round(34 * self._unit)}px; }}")
         self.stop_and_close.theme = self._theme
         self.dark.setChecked(self._theme.name == "dark")
         if self.show_bar is not None:

@@ -38,9 +38,10 @@ LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
 ON_CARD = """
     QScrollArea QWidget {{ background: {panel}; }}
-    QComboBox::drop-down {{ border: 0; width: 28px; }}
-    QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 14px; height: 14px; }}
-    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
+    QCheckBox::indicator, QTableView::indicator {{
+        border: 2px solid {text}; width: {side}px; height: {side}px; padding: 2px; background-clip: content;
+    }}
+    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background-color: {text}; }}
 """
 
 
@@ -181,7 +182,7 @@ class Home(QtWidgets.QWidget):
         self.folder.setMinimumHeight(round(44 * unit))
         for card in self.cards.values():
             card.theme, card.unit = theme, unit
-            card.setMinimumHeight(round(96 * unit))
+            card.updateGeometry()
         for link in self.links.values():
             link.setMinimumHeight(round(44 * unit))
         self.drawing.theme, self.drawing.unit = theme, unit
@@ -229,6 +230,7 @@ class StartScreen(Screen):
             page.apply_theme(self.theme, self.unit)
         self.stack.setCurrentWidget(page)
         page.begin(what)
+        page.first.setFocus()
         return page
 
     def poll(self) -> None:
@@ -246,7 +248,9 @@ class StartScreen(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
-        self.setStyleSheet(table_style(theme, unit) + ON_CARD.format(panel=theme.panel, text=theme.text))
+        self.setStyleSheet(
+            table_style(theme, unit) + ON_CARD.format(panel=theme.panel, text=theme.text, side=round(12 * unit))
+        )
         self.home.apply_theme(theme, unit)
         for page in self.pages.values():
             page.apply_theme(theme, unit)

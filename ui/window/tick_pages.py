@@ -45,6 +45,7 @@ class TickPage(JobPage):
         self.table.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setTabKeyNavigation(False)
+        self.table.setWordWrap(False)
         self.table.horizontalHeader().setStretchLastSection(True)
         self.table.itemChanged.connect(lambda _: self.count())
         self.note = label("caption", self.why)
@@ -73,7 +74,7 @@ class TickPage(JobPage):
             for column, text in enumerate(cells(session), 1):
                 self.table.setItem(row, column, QtWidgets.QTableWidgetItem(text))
         self.table.blockSignals(False)
-        self.table.resizeColumnsToContents()
+        self._fit_columns()
         self.count()
 
     @property
@@ -130,7 +131,12 @@ class TickPage(JobPage):
         super().apply_theme(theme, unit)
         self.table.verticalHeader().setDefaultSectionSize(round(44 * unit))
         self.table.horizontalHeader().setFixedHeight(round(32 * unit))
+        self._fit_columns()
+
+    def _fit_columns(self) -> None:
         self.table.resizeColumnsToContents()
+        for column in range(self.table.columnCount() - 1):
+            self.table.setColumnWidth(column, self.table.columnWidth(column) + round(28 * self.unit))
 
     def detach(self) -> None:
         """End the work."""

@@ -14,15 +14,15 @@ Align = QtCore.Qt.AlignmentFlag
 
 
 class StepMark(QtWidgets.QAbstractButton):
-    """One step: tick, disc, square or dots, its name, and a line to the next; a press goes there."""
+    """One step: tick, disc, square or dots, and beside it its name where there is room; a press goes there."""
 
-    def __init__(self, key: str) -> None:
+    def __init__(self, key: str, *, named: bool) -> None:
         super().__init__()
         self.step = Step(key, "missing", "")
         self.theme: Theme = DARK
-        self.here = False
+        self.named = named
         self.setText(words.STEPS[key][0])
-        self.setFocusPolicy(QtCore.Qt.FocusPolicy.TabFocus)
+        self.setFocusPolicy(QtCore.Qt.FocusPolicy.TabFocus if named else QtCore.Qt.FocusPolicy.NoFocus)
         self.setCursor(QtCore.Qt.CursorShape.PointingHandCursor)
 
     def show_step(self, step: Step) -> None:
@@ -42,57 +42,83 @@ class StepMark(QtWidgets.QAbstractButton):
         state = self.step.state
         ink = {"done": theme.hold, "next": theme.text, "open": theme.text, "missing": theme.muted}[state]
         side = high * 0.36
-        box = QtCore.QRectF(high * 0.1, (high - side) / 2, side, side)
+        left = high * 0.1 if self.named else (self.width() - side) / 2
+        box = QtCore.QRectF(left, (high - side) / 2, side, side)
         kind = {"done": "ok", "next": "recording", "open": "idle", "missing": "wait"}[state]
         shape(painter, kind, box, ink)
-        painter.setFont(text_font(high * 0.36, bold=state == "next"))
-        painter.setPen(QtGui.QColor(theme.muted if state == "missing" else theme.text))
         room = QtCore.QRectF(box.right() + high * 0.12, 0, self.width() - box.right() - high * 0.12, high)
-        painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, self.text())
+        wide = side
+        if self.named:
+            painter.setFont(text_font(high * 0.38, bold=state == "next"))
+            painter.setPen(QtGui.QColor(theme.muted if state == "missing" else theme.text))
+            painter.drawText(room, Align.AlignVCenter | Align.AlignLeft, self.text())
+            wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(self.text())
         if self.hasFocus() or self.underMouse():
             painter.setPen(QtGui.QPen(QtGui.QColor(theme.text), 2))
-            wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(self.text())
-            painter.drawLine(QtCore.QPointF(room.left(), high * 0.8), QtCore.QPointF(room.left() + wide, high * 0.8))
+            start = room.left() if self.named else box.left()
+            painter.drawLine(QtCore.QPointF(start, high * 0.84), QtCore.QPointF(start + wide, high * 0.84))
         painter.end()
 
-    def sizeHint(self) -> QtCore.QSize:  # noqa: N802 - Qt's name
-        """As wide as its words; Qt calls this."""
-        font = text_font(self.height() * 0.36, bold=True)
-        wide = QtGui.QFontMetricsF(font).horizontalAdvance(self.text())
-        return QtCore.QSize(round(wide + self.height() * 0.75), self.height())
+    def resize_to(self, unit: float) -> None:
+        """As high as a finger is wide, and as wide as its words."""
+        high = round(44 * unit)
+        font = text_font(high * 0.38, bold=True)
+        wide = QtGui.QFontMetricsF(font).horizontalAdvance(self.text()) + high * 0.75 if self.named else high * 0.6
+        self.setFixedSize(round(wide), high)
 
 
 class Trail(QtWidgets.QFrame):
-    """`wanted` carries the key of the step that was pressed."""
+    """The steps with their names, and what is lacking; `corner` holds the one button and, where the row has no room,
+    the steps as marks alone. `wanted` carries the key of the step that was pressed."""
 
     wanted = QtCore.Signal(str)
 
     def __init__(self) -> None:
         super().__init__()
         self.setProperty("part", "panel")
-        self.marks = {key: StepMark(key) for key in words.STEPS}
+        self.marks = {key: StepMark(key, named=True) for key in words.STEPS}
+        self.small = {key: StepMark(key, named=False) for key in words.STEPS}
         self.why = label("caption")
-        self.why.setWordWrap(True)
         self.why.setAlignment(Align.AlignRight | Align.AlignVCenter)
         self.why.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
         self.next = button(words.ALL_DONE, self._go, primary=True)
+        self.next.setFocusPolicy(QtCore.Qt.FocusPolicy.TabFocus)
         self.row = QtWidgets.QHBoxLayout(self)
-        for key, mark in self.marks.items():
-            mark.clicked.connect(partial(self._press, key))
-            self.row.addWidget(mark)
+        self.corner = QtWidgets.QWidget()
+        self.side = QtWidgets.QHBoxLayout(self.corner)
+        self.side.setContentsMargins(0, 0, 0, 0)
+        for marks, row in ((self.marks, self.row), (self.small, self.side)):
+            for key, mark in marks.items():
+                mark.clicked.connect(partial(self._press, key))
+                row.addWidget(mark)
         self.row.addWidget(self.why, 1)
-        self.row.addWidget(self.next)
+        self.side.addWidget(self.next)
         self._next = ""
 
     def show_steps(self, steps: tuple[Step, ...]) -> None:
         """Take over the steps."""
         for step in steps:
             self.marks[step.key].show_step(step)
+            self.small[step.key].show_step(step)
         following = next((step for step in steps if step.state == "next"), None)
         self._next = "" if following is None else following.key
         self.next.setText(words.NEXT[self._next] if self._next else words.ALL_DONE)
         self.next.setEnabled(bool(self._next))
-        self.why.setText("" if following is None else following.why)
+        self.next.setToolTip(words.STEPS[self._next][1] if self._next else "")
+        self._say("" if following is None else following.why)
+
+    def _say(self, text: str) -> None:
+        self.why.setText(text)
+        self.why.setToolTip(text)
+
+    def place(self, *, row: bool, corner: bool) -> None:
+        """Where it stands: as a row with names, as marks in the corner, or not at all while something is driven."""
+        for mark in self.small.values():
+            mark.setVisible(corner and not row)
+        if corner != self.corner.isVisibleTo(self.corner.parentWidget()):
+            self.corner.setVisible(corner)
+        if row != self.isVisibleTo(self.parentWidget()):
+            self.setVisible(row)
 
     def wait(self, reading: bool) -> None:
         """While the folder is read, what is next is not known."""
@@ -112,18 +138,21 @@ class Trail(QtWidgets.QFrame):
 
     def _press(self, key: str, _: bool = False) -> None:
         step = self.marks[key].step
-        if step.state == "missing":
-            self.why.setText(f"{step.name}: {words.STATES['missing']}, {step.why}")
-        else:
+        if step.state != "missing":
             self.wanted.emit(key)
+            return
+        self._say(f"{step.name}: {words.STATES['missing']}, {step.why}")
+        if not self.isVisible():
+            small = self.small[key]
+            QtWidgets.QToolTip.showText(small.mapToGlobal(small.rect().bottomLeft()), self.why.text(), small)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
-        for mark in self.marks.values():
+        for mark in (*self.marks.values(), *self.small.values()):
             mark.theme = theme
-            mark.setFixedHeight(round(44 * unit))  # a finger's width
-            mark.setFixedWidth(mark.sizeHint().width())
-        self.row.setSpacing(round(4 * unit))
-        self.row.setContentsMargins(*(round(n * unit) for n in (12, 0, 8, 0)))
-        self.next.setFixedHeight(round(44 * unit))
-        self.setFixedHeight(round(56 * unit))
+            mark.resize_to(unit)
+        self.row.setSpacing(round(6 * unit))
+        self.side.setSpacing(0)
+        self.row.setContentsMargins(*(round(n * unit) for n in (12, 0, 12, 0)))
+        self.next.setFixedHeight(round(40 * unit))
+        self.setFixedHeight(round(46 * unit))
