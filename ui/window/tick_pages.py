@@ -232,7 +232,7 @@ def apply_to(calibration: SpeedCalibration, paths: Sequence[str]) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class ProposedStretch:
     """What a session proposes for its zero; `trouble` where it proposes nothing."""
 
     path: str
@@ -248,7 +248,7 @@ class ZeroPage(TickPage):
     heads = ("Session", "Zeros", "Stretch", "Zero")
 
     def __init__(self, desk: JobDesk) -> None:
-        self.proposals: dict[str, Proposal] = {}
+        self.proposals: dict[str, ProposedStretch] = {}
         self.confirmed = QtWidgets.QCheckBox(words.ZERO_ASKS)
         super().__init__(desk)
         self.body.insertWidget(2, self.confirmed)
@@ -266,7 +266,7 @@ class ZeroPage(TickPage):
         if paths:
             self.run("looking for stretches", lambda task: propose(paths, task.tell), self._take)
 
-    def _take(self, proposals: list[Proposal]) -> None:
+    def _take(self, proposals: list[ProposedStretch]) -> None:
         self.proposals = {one.path: one for one in proposals}
         self._show(self.sessions)
 
@@ -312,7 +312,7 @@ class ZeroPage(TickPage):
             self.desk.wanted.emit("load", self.sessions[max(row, 0)].path)
 
 
-def propose(paths: Sequence[str], tell: Callable[[int, int], None]) -> list[Proposal]:
+def propose(paths: Sequence[str], tell: Callable[[int, int], None]) -> list[ProposedStretch]:
     """What each session proposes for its zero."""
     from stream.study.dataset import open_dataset
     from stream.study.edit import standing_stretch, zero_of
@@ -323,14 +323,14 @@ def propose(paths: Sequence[str], tell: Callable[[int, int], None]) -> list[Prop
             stretch = standing_stretch(path)
             with open_dataset(path) as data:
                 zero = zero_of(data, *stretch)
-                found.append(Proposal(path, stretch, f"{plus_minus(zero.mean, zero.doubt)} {data.load_unit}"))
+                found.append(ProposedStretch(path, stretch, f"{plus_minus(zero.mean, zero.doubt)} {data.load_unit}"))
         except InputError as error:
-            found.append(Proposal(path, None, "", str(error).removeprefix(f"{path}: ")))
+            found.append(ProposedStretch(path, None, "", str(error).removeprefix(f"{path}: ")))
         tell(number, len(paths))
     return found
 
 
-def take_zeros(proposals: Sequence[Proposal], *, confirmed: bool) -> str:
+def take_zeros(proposals: Sequence[ProposedStretch], *, confirmed: bool) -> str:
     """Take the zeros; returns what was done, in words. Raises what keeps it from the first that cannot be taken."""
     from stream.study.edit import declare_zero
 
