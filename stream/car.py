@@ -7,7 +7,7 @@ kept as a warning, not an error: a newer Steadypull may have written it.
 import math
 import tomllib
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Final, Literal, get_args
 
 import msgspec
 
@@ -32,6 +32,7 @@ Bridge = Literal["quarter", "half-bending", "full-bending", "full-axial", "full-
 
 SPEED_UNITS = ("V", "mV", "Hz", "rpm")
 LOAD_UNITS = ("mV/V", "V", "microstrain", "N")
+ONE_OF_A_KIND: Final[tuple[Role, ...]] = ("engine_speed", "load", "time")  # a car has one channel of each at most
 FLOOR_WIDENING = 1.3  # what a provisional line may be wrong by, either way
 _LARGEST = 1e9  # of any number: far above what a car has, far below what arithmetic minds
 _SMALLEST = 1e-9
@@ -308,7 +309,7 @@ def _check(car: Car, where: str) -> None:
             raise _wrong(where, f"{path}.name", what)
         seen[channel.name] = number
         _check_channel(channel, where, path)
-    for role in ("engine_speed", "load", "time"):
+    for role in ONE_OF_A_KIND:
         doubles = [channel.name for channel in car.channel if channel.role == role]
         if len(doubles) > 1:
             raise _wrong(where, "channel", f"{' and '.join(doubles)} both have role {role!r}; keep one")

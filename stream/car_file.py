@@ -2,13 +2,13 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
+
+from stream.car import ONE_OF_A_KIND
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
     from tomlkit.items import Table
-
-ONE_OF_A_KIND: Final = ("engine_speed", "load", "time")  # a car has one channel of each at most
 
 
 def line_through(standing: float, at_redline: float, redline_rpm: float) -> tuple[float, float]:

@@ -33,6 +33,11 @@ class SteadypullError(Exception):
         return again
 
 
+def reason_of(error: BaseException) -> str:
+    """What any library's error says, on one line; its kind where it says nothing."""
+    return " ".join(str(error).split()) or type(error).__name__
+
+
 class InputError(SteadypullError):
     """Bad input or usage: names the file, and the line, column or key path, and the cure."""
 

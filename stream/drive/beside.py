@@ -17,9 +17,9 @@ from typing import Literal
 import numpy as np
 
 from stream.block import Block, StreamInfo
-from stream.car import Car, parse_car
+from stream.car import Car
 from stream.drive.status import BesideStatus
-from stream.errors import InputError, PortError
+from stream.errors import InputError, PortError, reason_of
 from stream.events import EventList
 from stream.findings import Finding, note, plain, warning
 from stream.live.limits import Limits
@@ -169,7 +169,7 @@ class Beside:
             if ring is not None or not isinstance(failure, PortError):
                 return ring
             if ("note", "also-waiting", "") not in self._told:
-                self._tell("note", note("also-waiting", name=self.name, why=_one_line(failure)))
+                self._tell("note", note("also-waiting", name=self.name, why=reason_of(failure)))
                 self._tell_blind()
             if self._stopping.wait(RETRY_S):
                 return None
@@ -191,7 +191,7 @@ class Beside:
                 companion.closed.set()
 
     def _failed(self, error: BaseException) -> None:
-        self._failure = _one_line(error)
+        self._failure = reason_of(error)
         self._tell("fault", warning("also-failed", name=self.name, why=self._failure))
         self._tell_blind()
 
@@ -318,10 +318,6 @@ def _too_much(hz: float) -> InputError:
     )
 
 
-def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split()) or type(error).__name__
-
-
 def take_in(session: Path, companions: list[Companion], timeout_s: float) -> list[Finding]:
     """The companions of a finished session into it, each on its clock where that can be known; what there is to say.
 
@@ -344,7 +340,7 @@ def take_in(session: Path, companions: list[Companion], timeout_s: float) -> lis
         try:
             change_session(session, partial(also.attach, name=companion.name, companion=companion.path))
         except Exception as error:  # noqa: BLE001 - the session is as it was before
-            found.append(warning("also-failed", name=companion.name, why=_one_line(error)))
+            found.append(warning("also-failed", name=companion.name, why=reason_of(error)))
             continue
         taken.append(companion)
     for companion in taken:
@@ -353,32 +349,31 @@ def take_in(session: Path, companions: list[Companion], timeout_s: float) -> lis
         try:
             found += join(session)
         except Exception as error:  # noqa: BLE001 - recorded they are, and the session is whole
-            found += [warning("also-not-joined", name=one.name, why=_one_line(error)) for one in taken]
+            found += [warning("also-not-joined", name=one.name, why=reason_of(error)) for one in taken]
     return found
 
 
 def join(session: Path) -> list[Finding]:
     """Lay the further devices of a session on its clock, by the engine speeds; what there is to say of each."""
     from stream.study.clock import align
-    from stream.study.dataset import open_dataset
+    from stream.study.dataset import Dataset
 
     places: dict[str, Joined | None] = {}
     found: list[Finding] = []
     with open_session(session) as file:
         if not file.also:
             return []
-    with open_dataset(session) as data:
-        trace = (data.time_s, data.speed_rpm, data.speed_lag)
-        for one in data.session.also:
+        data = Dataset(file)
+        lag, u_lag = data.speed_lag
+        for one in file.also:
             places[one.name] = None
             rpm = _rpm_of(one)
             if rpm is None:
                 found.append(warning("also-no-speed", name=one.name))
                 continue
-            (lag, u_lag) = trace[2]
             try:
                 _check_length(one.time_s, data.duration_s)
-                place = align(trace[0], trace[1], one.time_s, rpm, lag, one.name)
+                place = align(data.time_s, data.speed_rpm, one.time_s, rpm, lag, one.name)
             except InputError as error:
                 found.append(warning("also-not-joined", name=one.name, why=str(error)))
                 continue
@@ -403,11 +398,7 @@ def _check_length(time_s: np.ndarray, session_s: float) -> None:
 
 def _rpm_of(one: Also) -> np.ndarray | None:
     """Engine speed of a further device, (rows,), by its car file's provisional line; None where it measures none."""
-    try:
-        car = parse_car(one.car_text, f"/also/{one.name}: the car file in it")
-    except InputError:
-        return None
-    speed = car.by_role("engine_speed")
+    speed = None if one.car is None else one.car.by_role("engine_speed")
     if speed is None or speed.name not in one.info.names:
         return None
     slope, zero = speed.rpm_line

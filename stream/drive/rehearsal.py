@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from stream.errors import DeviceError, InputError, StorageError
+from stream.errors import DeviceError, InputError
 from stream.findings import Finding
+from stream.record.names import write_text
 
 if TYPE_CHECKING:
     from stream.calibrate.speed.calfile import SpeedCalibration
@@ -138,14 +139,8 @@ def write_tables(folder: Path) -> tuple[Path, Path]:
         "rehearsal-lambda.csv": "\n".join([f"rpm\\kPa,{','.join(map(str, kpa))}", *grid]) + "\n",
     }
     for name, text in texts.items():
-        if (folder / name).exists():
-            continue
-        try:
-            (folder / name).write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise StorageError(
-                f"{folder / name}: cannot be written ({error.strerror}); choose another folder"
-            ) from None
+        if not (folder / name).exists():
+            write_text(folder / name, text)
     advance, wanted_lambda = (folder / name for name in texts)
     return advance, wanted_lambda
 

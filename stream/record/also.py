@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.block import StreamInfo
+from stream.car import Car, parse_car
+from stream.errors import InputError
 from stream.record import layout
 from stream.record.guard import check_file, read_rows
 from stream.record.names import clean_tune, journal_path
@@ -51,11 +53,16 @@ class Also:
     @cached_property
     def time_s(self) -> Floats:
         """Seconds of each row from the device's first sample by its own count, lost time included, (rows,)."""
-        gaps, rows = read_rows(self.group["gaps"]), len(self.group["samples"])
-        lost = np.zeros(rows, np.int64)
-        inside = gaps[(gaps["index"] > 0) & (gaps["index"] < rows)]
-        np.add.at(lost, inside["index"].astype(np.int64), inside["lost"].astype(np.int64))
-        return np.asarray((np.arange(rows) + np.cumsum(lost)) / self.info.rate_hz, np.float64)
+        index = layout.sample_index(len(self.group["samples"]), read_rows(self.group["gaps"]))
+        return np.asarray(index / self.info.rate_hz, np.float64)
+
+    @cached_property
+    def car(self) -> Car | None:
+        """Its car file; None where it cannot be read."""
+        try:
+            return parse_car(self.car_text, f"/also/{self.name}: the car file in it")
+        except InputError:
+            return None
 
     @cached_property
     def samples(self) -> npt.NDArray[np.float32]:
@@ -161,12 +168,9 @@ def _host_offset(first: Any, other: Any) -> float | None:
     starts = []
     for file in (first, other):
         clock, rate = read_rows(file[layout.CLOCK]), float(file[layout.SAMPLES].attrs["rate_hz"])
-        gaps = read_rows(file[layout.GAPS])
-        known = clock[clock["host_ns"] != 0]
+        index = layout.sample_index(len(file[layout.SAMPLES]), read_rows(file[layout.GAPS]))
+        known = clock[(clock["host_ns"] != 0) & (clock["index"] < len(index))]
         if not len(known):
             return None
-        lost = np.array(
-            [gaps["lost"][(gaps["index"] > 0) & (gaps["index"] <= row)].sum() for row in known["index"]], np.float64
-        )
-        starts.append(known["host_ns"] - 1e9 * (known["index"] + lost) / rate)
+        starts.append(known["host_ns"] - 1e9 * index[known["index"].astype(np.int64)] / rate)
     return float((starts[1].min() - starts[0].min()) / 1e9)

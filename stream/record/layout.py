@@ -15,10 +15,10 @@ from typing import Any, Final, NamedTuple
 
 import h5py
 import numpy as np
+import numpy.typing as npt
 
 from stream.block import Block, StreamInfo
 from stream.errors import InputError
-from stream.record import layout
 
 FORMAT: Final = "steadypull-session"
 FORMAT_VERSION: Final = 1
@@ -202,6 +202,15 @@ GapRow = tuple[int, int, int, int]  # index, lost, device_us, host_ns
 ClockRow = tuple[int, int, int]  # index, device_us, host_ns
 
 
+def sample_index(rows: int, gaps: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """Each row's index on its recording's own count, int64 (rows,): row plus what was lost before it. What was lost
+    before the first row, or behind the last, belongs to none."""
+    inside = gaps[(gaps["index"] > 0) & (gaps["index"] < rows)]
+    lost = np.zeros(rows, np.int64)
+    np.add.at(lost, inside["index"].astype(np.int64), inside["lost"].astype(np.int64))
+    return np.arange(rows, dtype=np.int64) + np.cumsum(lost)
+
+
 class Place(NamedTuple):
     """Where a block stands in the session.
 
@@ -224,7 +233,7 @@ class SampleCount:
         self.rows = 0
         self.lost = 0
         self._next: int | None = None
-        self._clock_step = max(1, round(rate_hz * layout.CLOCK_EVERY_S))
+        self._clock_step = max(1, round(rate_hz * CLOCK_EVERY_S))
         self._clock_due = 0
 
     def take(self, block: Block) -> Place:

@@ -137,9 +137,7 @@ class Session:
 
     def sample_index(self) -> npt.NDArray[np.int64]:
         """Each row's index on the session's count, int64 (rows,): row plus what was lost before it."""
-        lost = np.zeros(self.rows, np.int64)
-        np.add.at(lost, self.gaps["index"].astype(np.int64), self.gaps["lost"].astype(np.int64))
-        return np.arange(self.rows, dtype=np.int64) + np.cumsum(lost)
+        return layout.sample_index(self.rows, self.gaps)
 
     def blocks(self, rows_per_block: int | None = None) -> Iterator[Block]:
         """The session as received, at most `rows_per_block` rows a Block (half a second where None)."""

@@ -17,8 +17,9 @@ import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import Car, Channel
-from stream.errors import InputError, PortError
+from stream.errors import InputError, PortError, reason_of
 from stream.findings import note, warning
+from stream.frames import library
 from stream.sources.source import PlainSource, SourceNote
 from stream.units import Floats
 
@@ -62,21 +63,24 @@ class CanSource(PlainSource):
 
     def open(self) -> StreamInfo:
         """Find the signals, open the bus. Raises InputError (DBC file, signals, no part `can`), PortError."""
-        self._can, cantools = _libraries(self.url)
+        try:
+            cantools, self._can = library("cantools", "can"), library("can", "can")
+        except InputError as error:
+            raise error.at(f"port {self.url}") from None
         path = self._options["dbc"]
         try:
             database = cantools.database.load_file(path, strict=False)
         except FileNotFoundError:
             raise InputError(f"{path}: no such DBC file; check the name in {self.url}") from None
         except Exception as error:  # a library's many errors are one to the person
-            raise InputError(f"{path}: cannot be read as a DBC file ({_words(error)})") from error
+            raise InputError(f"{path}: cannot be read as a DBC file ({reason_of(error)})") from error
         channels = [self._find(database, column, one) for column, one in enumerate(self._car.signal_channels)]
         self._values, self._stamps = np.full(len(channels), np.nan), np.full(len(channels), -np.inf)
         try:
             self._bus = self._new_bus()
         except Exception as error:
             raise PortError(
-                f"{self.url}: the bus cannot be opened ({_words(error)}); check channel and interface"
+                f"{self.url}: the bus cannot be opened ({reason_of(error)}); check channel and interface"
             ) from error
         return StreamInfo(self._rate, tuple(channels), "CAN")
 
@@ -155,7 +159,7 @@ class CanSource(PlainSource):
             self._retry_at = time.monotonic() + RETRY_S
             if not self._away:
                 self._away = True
-                gone = warning("device-away", port=self.url, reason=_words(error))
+                gone = warning("device-away", port=self.url, reason=reason_of(error))
                 self._notes.append(SourceNote("device-away", self._next, gone))
             return None
 
@@ -234,17 +238,6 @@ class CanSource(PlainSource):
             self._made, self._lost = [], 0
 
 
-def _libraries(url: str) -> tuple[Any, Any]:
-    try:
-        import can
-        import cantools
-    except ImportError:
-        raise InputError(
-            f"port {url}: CAN needs the optional part; install it with: pip install 'steadypull[can]'", "no-can"
-        ) from None
-    return can, cantools
-
-
 def _options(url: str) -> dict[str, str]:
     """The query of the URL. Raises InputError for a key that is not known, and without a DBC file."""
     options = dict(parse_qsl(urlsplit(url).query))
@@ -266,7 +259,3 @@ def _number(url: str, options: dict[str, str], key: str, otherwise: float, most:
     if not 0.0 < value <= most:
         raise InputError(f"port {url}: {key}={options[key]} cannot be used; give a number above 0, at most {most:g}")
     return value
-
-
-def _words(error: BaseException) -> str:
-    return " ".join(str(error).split()) or type(error).__name__

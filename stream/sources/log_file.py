@@ -15,7 +15,7 @@ import numpy as np
 
 from stream.block import ChannelInfo, StreamInfo
 from stream.car import Car, Channel
-from stream.errors import InputError, SteadypullError
+from stream.errors import InputError, SteadypullError, reason_of
 from stream.findings import Finding, note, warning
 from stream.frames import library
 from stream.sources.csvlog import CsvSource, rows_to_edges
@@ -156,8 +156,9 @@ def _read(path: Path, columns: Sequence[str], read_log: Reader) -> LogFile:
     except SteadypullError:
         raise
     except Exception as error:
-        reason = " ".join(str(error).split()) or type(error).__name__
-        raise InputError(f"{path}: the reader for {path.suffix} cannot read it ({reason}); check the file") from error
+        raise InputError(
+            f"{path}: the reader for {path.suffix} cannot read it ({reason_of(error)}); check the file"
+        ) from error
 
 
 def _over(clock: Floats, column: LogColumn) -> Floats:
@@ -196,8 +197,7 @@ def read(path: Path, columns: Sequence[str]) -> LogFile:
     except OSError:
         raise
     except Exception as error:
-        reason = " ".join(str(error).split()) or type(error).__name__
-        raise InputError(f"{path}: is no ASAM MDF file that can be read ({reason}); check it") from error
+        raise InputError(f"{path}: is no ASAM MDF file that can be read ({reason_of(error)}); check it") from error
     return LogFile(tuple(found), names, started if isinstance(started, datetime) else None)
 
 

@@ -5,6 +5,7 @@ device's recording and over its holes there is nothing.
 """
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import Any
 
 import msgspec
@@ -12,14 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block, ChannelInfo, StreamInfo
-from stream.car import Car, Channel, parse_car
-from stream.errors import InputError
-from stream.record.also import Also
+from stream.car import ONE_OF_A_KIND, Car, Channel, parse_car
+from stream.car_file import car_text
 from stream.record.session import Session
 from stream.sources.replay import HOLE_STEPS, LEAST_HOLE_S, known, resampled
 from stream.units import Floats
 
-WORDS_OF_ROLE = ("engine_speed", "load", "time")  # roles of which a car file may have only one
 _KEPT = ("name", "role", "unit", "range", "gauge")  # what is known of a channel that another device measured
 
 
@@ -29,7 +28,7 @@ def beside(car: Car, taken: set[str], others: Sequence[Channel]) -> list[Channel
     names = {channel.name for channel in car.channel} | taken
     channels = []
     for channel in others:
-        role = "other" if channel.role in WORDS_OF_ROLE else channel.role
+        role = "other" if channel.role in ONE_OF_A_KIND else channel.role
         name = channel.name if channel.name not in names else f"{channel.name}_log"
         while name in names:
             name += "_"
@@ -40,20 +39,11 @@ def beside(car: Car, taken: set[str], others: Sequence[Channel]) -> list[Channel
 
 def car_with(car: Car, channels: Sequence[Channel], path: str) -> Car:
     """The car file with these channels behind its own; what was written stays as it was."""
-    import tomlkit
-
-    document = tomlkit.parse(car.text)
-    tables = document.get("channel")
-    if tables is None:
-        tables = tomlkit.aot()
-        document["channel"] = tables
-    for channel in channels:
-        table = tomlkit.table()
-        for key, value in msgspec.to_builtins(channel).items():
-            if key in _KEPT and value not in (None, "", False):
-                table[key] = list(value) if isinstance(value, tuple) else value
-        tables.append(table)
-    return parse_car(tomlkit.dumps(document), path)
+    kept = [
+        {key: value for key, value in msgspec.to_builtins(one).items() if key in _KEPT and value not in ("", False)}
+        for one in channels
+    ]
+    return parse_car(car_text({}, kept, car.text), path)
 
 
 class JoinedSession:
@@ -66,25 +56,22 @@ class JoinedSession:
         self.channels: list[Channel] = []
         taken = set(session.info.names)
         for also in session.also:
-            channels, columns = _channels_of(also)
-            channels = beside(own, taken, channels)
+            if also.joined is None or also.car is None:
+                continue
+            named = [one for one in also.car.signal_channels if one.name in also.info.names]
+            channels = beside(own, taken, named)
             taken |= {channel.name for channel in channels}
             self.channels += channels
-            self._add(also, columns)
+            time = also.time_s * (1 + 1e-6 * also.joined.rate_ppm) + also.joined.offset_s
+            hole = max(HOLE_STEPS / also.info.rate_hz, LEAST_HOLE_S)
+            for one in named:
+                column = also.samples[:, also.info.names.index(one.name)].astype(np.float64)
+                self._parts.append((*known(time, column), hole))
         infos = tuple(ChannelInfo(channel.name, channel.unit) for channel in self.channels)
         self.info = StreamInfo(session.info.rate_hz, session.info.channels + infos, session.info.name)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._session, name)
-
-    def _add(self, also: Also, columns: list[int]) -> None:
-        place = also.joined
-        if place is None or not columns:
-            return
-        time = also.time_s * (1 + 1e-6 * place.rate_ppm) + place.offset_s
-        hole = max(HOLE_STEPS / also.info.rate_hz, LEAST_HOLE_S)
-        for column in columns:
-            self._parts.append((*known(time, also.samples[:, column].astype(np.float64)), hole))
 
     def raw(self, name: str, start: int = 0, end: int | None = None) -> npt.NDArray[np.float32]:
         """One channel, from row `start` to `end`, in its unit. InputError for a name that it lacks."""
@@ -109,11 +96,9 @@ class JoinedSession:
     def _at(self, start: int, end: int | None) -> Floats:
         return np.asarray(self._index[start:end] / self._session.rate_hz, np.float64)
 
-    @property
+    @cached_property
     def _index(self) -> npt.NDArray[np.int64]:
-        if not hasattr(self, "_sample_index"):
-            self._sample_index = self._session.sample_index()
-        return self._sample_index
+        return self._session.sample_index()
 
     def _column(self, number: int, at: Floats) -> npt.NDArray[np.float32]:
         time, values, hole = self._parts[number]
@@ -122,15 +107,3 @@ class JoinedSession:
     def _wide(self, samples: Any, at: Floats) -> Any:
         more = [self._column(number, at) for number in range(len(self._parts))]
         return np.column_stack([samples, *more]).astype(np.float32)
-
-
-def _channels_of(also: Also) -> tuple[list[Channel], list[int]]:
-    """The channels of a joined device that its car file names, and their columns; none where it is not joined."""
-    if also.joined is None:
-        return [], []
-    try:
-        car = parse_car(also.car_text, f"/also/{also.name}: the car file in it")
-    except InputError:
-        return [], []
-    found = [(one, also.info.names.index(one.name)) for one in car.signal_channels if one.name in also.info.names]
-    return [channel for channel, _ in found], [column for _, column in found]

@@ -19,7 +19,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except process.Stop:
         code = process.stopped(words)
     except Exception:  # an extension that is being loaded makes an error of its own out of a Stop
-        if not process.Stop.raised:
+        if not process.stopping():
             raise
         code = process.stopped(words)
     sys.exit(code)

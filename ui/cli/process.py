@@ -145,12 +145,7 @@ _answered: int | None = None  # pipe to the keeper: a signal was heard, and the 
 
 class Stop(KeyboardInterrupt):
     """A signal asked for the end. Of a type of its own: CPython remembers a plain KeyboardInterrupt that passes through
-    an exec(), as in the import of a dataclass, and then ends the process by SIGINT though it was caught.
-
-    raised   whether a signal has asked for the end
-    """
-
-    raised = False
+    an exec(), as in the import of a dataclass, and then ends the process by SIGINT though it was caught."""
 
 
 def listen(*, recording: bool) -> None:
@@ -167,7 +162,6 @@ def listen(*, recording: bool) -> None:
         if again or (recording and _begun.is_set()):
             return
         _early.set()
-        Stop.raised = True
         raise Stop
 
     for number in ENDING:
@@ -175,6 +169,11 @@ def listen(*, recording: bool) -> None:
             signal.signal(number, hear)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
+
+
+def stopping() -> bool:
+    """Whether a signal has asked for the end, and nobody has answered it yet."""
+    return _early.is_set()
 
 
 def stopped(words: Sequence[str]) -> int:

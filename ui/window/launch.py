@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from stream.errors import InputError, SteadypullError
+from stream.record.names import free_path
 from ui.text.findings import say, speaker
 from ui.text.next_step import day_words
 
@@ -246,15 +247,6 @@ def _whole_day(show: "DayShow", folder: Path, speed: float | None, report: Calla
 # -- files to sessions: on a worker's thread -------------------------------------------------------------------------
 
 
-def new_session(folder: Path, stem: str) -> Path:
-    """A name that is free in a folder."""
-    path, number = folder / f"{stem}.h5", 1
-    while path.exists():
-        number += 1
-        path = folder / f"{stem}-{number}.h5"
-    return path
-
-
 def import_log(log: Path, car_path: Path, folder: Path, tune: str, gear: int | None, rate: str, tell: Tell) -> Path:
     """Make a log a session in the folder. Raises FieldError, InputError, StorageError."""
     from stream.car import load_car
@@ -269,7 +261,7 @@ def import_log(log: Path, car_path: Path, folder: Path, tune: str, gear: int | N
     if len(wanted) > 1 or any(value <= 0 for value in wanted):
         raise FieldError("rate", "one number above zero, or nothing")
     source = log_source(str(log), car, wanted[0] if wanted else None)
-    out = new_session(folder, log.name.split(".")[0])
+    out = free_path(folder, f"{log.name.split('.')[0]}.h5")
     common: dict[str, Any] = {
         "tune": tune,
         "gear": gear,
@@ -299,7 +291,7 @@ def recover_session(path: Path, tell: Tell) -> Path:
     from stream.sources.replay import ReplaySource
     from stream.study.edit import copy_said
 
-    out = new_session(path.parent, f"{path.name.split('.')[0]}-recovered")
+    out = free_path(path.parent, f"{path.name.split('.')[0]}-recovered.h5")
     joined = recover(path, out.with_name(f".{out.stem}.part.h5"))
     try:
         with open_session(joined) as session:

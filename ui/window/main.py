@@ -237,10 +237,11 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def poll(self) -> None:
         """One frame."""
-        self.desk.see_drive(self._running())
+        running = self._running()
+        self.desk.see_drive(running)
         self.desk.poll()
         self.trail.wait(self.desk.reading)
-        self._place_trail()
+        self._place_trail(running)
         if self.show_bar is not None:
             self.show_bar.poll()
             self._follow(self.show_bar.show_.feed)
@@ -279,10 +280,11 @@ class MainWindow(QtWidgets.QMainWindow):
     def _running(self) -> bool:
         return self.feed is not None and self.feed.status().state not in ("finished", "failed")
 
-    def _place_trail(self) -> None:
-        """The trail belongs to the desk: in the car, while something is driven, Road has the room; Compare needs it."""
+    def _place_trail(self, running: bool | None = None) -> None:
+        """The trail belongs to the desk: in the car, while something is driven, Road has the room; Compare needs it.
+        `running` spares another look at the drive."""
         name = self.tabs.tabText(self.tabs.currentIndex())
-        shown = "Start" in self._specs and not (name == "Road" and self._running())
+        shown = "Start" in self._specs and not (name == "Road" and (self._running() if running is None else running))
         self.trail.place(row=shown and name != "Compare", corner=shown)
         self.trail.lead(name != "Start")
 

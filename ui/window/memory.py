@@ -62,7 +62,7 @@ class Memory:
     def __init__(self, path: Path | None = None) -> None:
         self.path = path
         self.kept = _read(path) if path is not None else Kept()
-        self._written = self._text()
+        self._written = msgspec.to_builtins(self.kept)
 
     @property
     def folder(self) -> Path | None:
@@ -96,21 +96,18 @@ class Memory:
 
     def save(self) -> None:
         """Write the file where something changed. Settings are no reason to stop: what cannot be written is left."""
-        text = self._text()
-        if self.path is None or text == self._written:
+        now = msgspec.to_builtins(self.kept)
+        if self.path is None or now == self._written:
             return
-        self._written = text
+        import tomlkit
+
+        self._written = now
         with suppress(OSError):
             self.path.parent.mkdir(parents=True, exist_ok=True)
             handle, draft = tempfile.mkstemp(dir=self.path.parent, suffix=".part")
             with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
+                file.write(tomlkit.dumps(now))
             Path(draft).replace(self.path)
-
-    def _text(self) -> str:
-        import tomlkit
-
-        return tomlkit.dumps(msgspec.to_builtins(self.kept)) if self.path is not None else ""
 
 
 def _read(path: Path) -> Kept:

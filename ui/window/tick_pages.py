@@ -168,11 +168,7 @@ class ApplyPage(TickPage):
         shown = [one for one in self.desk.sessions if one.readable and (one.holds or one in found.pulls)]
         self.fill(
             sorted(shown, key=lambda one: (one.started_utc is None, one.started_utc)),
-            lambda one: (
-                str(one.pulls_clean + one.pulls_flawed),
-                str(one.holds),
-                "a calibration" if one.calibrated else "the car file",
-            ),
+            lambda one: (*counts(one), "a calibration" if one.calibrated else "the car file"),
             lambda one: not one.calibrated,
         )
         paths = [one.path for one in found.calibrated]

@@ -9,6 +9,8 @@ import pytest
 from stream.car import load_car, parse_car
 from stream.record.summary import Summary
 from stream.sources.rehearsal.scenario import demo_car_text
+from stream.study.compare.looks import LOOKS
+from ui.text.job import FIRST_LOOK
 from ui.window.job import trail
 from ui.window.memory import FolderJob, Memory
 
@@ -224,3 +226,8 @@ def test_digits_turn_to_screens_and_escape_leads_back(open_window: Any, qt: Any)
     assert window.screens["Start"].page is not None
     test.keyClick(window, keys.Key_Escape)
     assert window.screens["Start"].page is None
+
+
+def test_the_trail_knows_when_the_first_verdict_falls() -> None:
+    """The number that the trail counts pulls up to is that of the comparison, which the window does not load for it."""
+    assert LOOKS[0] == FIRST_LOOK

@@ -4,17 +4,8 @@
  *
  *     two_wire FD SAMPLES [SKIP_FROM SKIP_TO]     from sample SKIP_FROM to SKIP_TO loop() is kept busy
  */
-#include <poll.h>
-#include <stdlib.h>
-#include <unistd.h>
+#include "line.h"
 
-#include "Arduino.h"
-
-StubSerial Serial;
-volatile uint8_t TCCR1A, TCCR1B, TIMSK1, TIFR1, TCCR2A, TCCR2B, TIMSK2, OCR2A;
-volatile uint16_t ICR1, TCNT1;
-
-static int line = -1, waiting = -1;
 static uint32_t now_us = 0, ready = 0;
 static int32_t count = 0;
 static int bit = -1; /* of the sample that is being read; -1: not begun; 24: read */
@@ -43,39 +34,13 @@ int digitalRead(uint8_t pin) {
     return ((uint32_t)count >> (23 - bit)) & 1u ? HIGH : LOW;
 }
 
-void StubSerial::begin(uint32_t) {}
-
-size_t StubSerial::write(const uint8_t *bytes, size_t size) {
-    size_t done = 0;
-    while (done < size) {
-        ssize_t sent = ::write(line, bytes + done, size - done);
-        if (sent < 0) exit(0);
-        done += (size_t)sent;
-    }
-    return size;
-}
-
-int StubSerial::available() {
-    struct pollfd ask = {line, POLLIN, 0};
-    uint8_t byte;
-    if (waiting < 0 && poll(&ask, 1, 0) > 0 && ::read(line, &byte, 1) == 1) waiting = byte;
-    return waiting >= 0;
-}
-
-int StubSerial::read() {
-    int byte = waiting;
-    waiting = -1;
-    return byte;
-}
-
 int main(int words, char **word) {
     if (words != 3 && words != 5) return 2;
     line = atoi(word[1]);
     uint32_t samples = (uint32_t)atol(word[2]);
     uint32_t skip_from = words == 5 ? (uint32_t)atol(word[3]) : samples;
     uint32_t skip_to = words == 5 ? (uint32_t)atol(word[4]) : samples;
-    struct pollfd ask = {line, POLLIN, 0};
-    if (poll(&ask, 1, 20000) != 1) return 3;
+    if (!host_asked()) return 3;
     setup();
     for (uint32_t n = 0; n < samples; n++) {
         count = (int32_t)(1000 * (int32_t)n - 400000);
@@ -86,10 +51,5 @@ int main(int words, char **word) {
             if (n < skip_from || n >= skip_to) loop();
         }
     }
-    struct pollfd closed = {line, POLLIN, 0};
-    while (poll(&closed, 1, 20000) > 0) {
-        uint8_t byte;
-        if (::read(line, &byte, 1) <= 0) return 0;
-    }
-    return 0;
+    return until_closed();
 }
