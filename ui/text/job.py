@@ -79,12 +79,12 @@ PLACES: Final = {  # key: (name, what it does)
 GO_ON = "Go on: {what}"
 NO_PORT = "no device found"
 SETUP = (
-    "A desktop entry and the permission to open serial ports are written by the terminal, for they need its rights; "
-    "everything else is done here."
+    "A desktop entry and the permission to open serial ports are written by the terminal, for they need its rights. "
+    "Coastdowns, the cells that were reached, and exports for other programs are made there as well."
 )
 
 REHEARSALS: Final[dict[Literal["day", "holds", "pulls"], str]] = {
-    "day": "The whole day by itself: holds, pulls on two tunes, comparison, report",
+    "day": "The whole day by itself, from holds to report",
     "holds": "A row of held speeds",
     "pulls": "Pulls on one tune",
 }

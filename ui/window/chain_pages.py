@@ -189,7 +189,7 @@ class SurveyPage(AnswerPage):
         self.worker = Worker("survey-page")
         field = file_row(self, line("a session"), "A session to survey", "h5", "Sessions")
         self.form.add("session", "Session", field)
-        self.form.field_width = 320
+        self.form.field_width = 250
         self.caution.setText(cautions.SHORT)
         self.put_buttons(button("Survey it", self.go, primary=True))
 
