@@ -175,6 +175,23 @@ def test_a_stretch_that_drifts_slowly_becomes_two_holds() -> None:
 def test_holds_do_not_depend_on_where_the_log_starts(cut_s: float, seed: int, drift: float) -> None:
     """Whatever is cut off before a ramp, the holds behind it are where they were. Only a rest of a drift that lasts a
     hair over the least time may count from one start and not from another, for decisions fall ten times a second."""
+    assert_same_holds_from(cut_s, seed, drift)
+
+
+@pytest.mark.xfail(
+    strict=True, reason="a drift that only just outgrows the band loses its first seconds from one start"
+)
+@pytest.mark.parametrize(
+    ("cut_s", "seed", "drift"), [(1.25, 37, 5.5), (1.7885576512086552, 6, 3.3673711569397033), (9.61, 6, 6.66)]
+)
+def test_holds_at_the_band_s_very_edge_do_not_depend_on_it_either(cut_s: float, seed: int, drift: float) -> None:
+    """The same where a stretch stays in the band by a hair: `HoldFinder._trim` cuts its head back from one start, and
+    not from another."""
+    assert_same_holds_from(cut_s, seed, drift)
+
+
+def assert_same_holds_from(cut_s: float, seed: int, drift: float) -> None:
+    """The holds of a drive behind its ramps, found from its start and from `cut_s` later on."""
     plan = Plan(seed).hold(1200, 6).ramp(2000, 300).hold(2000, 6).ramp(3000, 250)
     start = plan.time_s
     plan.hold(3000, 8)
