@@ -156,6 +156,11 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
     where: str = "car file"
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def limited(self) -> tuple[str, ...]:
+        """The channels that have a limit, each once."""
+        return tuple(dict.fromkeys(one.channel for one in self.limit))
+
     def by_role(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
         return next((channel for channel in self.channel if channel.role == role), None)
@@ -222,7 +227,8 @@ def parse_car(text: str, where: str = "car file") -> Car:
     try:
         car = msgspec.convert({"channel": [], **known}, Car)
     except msgspec.ValidationError as error:
-        raise InputError(f"{where}: {_explain(str(error))}") from None
+        place, what = _explain(str(error))
+        raise _wrong(where, place, what) from None
     _check(car, where)
     return msgspec.structs.replace(car, text=text, where=where, findings=tuple(findings))
 
@@ -264,8 +270,8 @@ def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
     return known, findings
 
 
-def _explain(message: str) -> str:
-    """Turn msgspec's 'Expected `float`, got `str` - at `$.car.mass_kg`' into 'car.mass_kg: …'."""
+def _explain(message: str) -> tuple[str, str]:
+    """Turn msgspec's 'Expected `float`, got `str` - at `$.car.mass_kg`' into ('car.mass_kg', '…')."""
     text, _, path = message.partition(" - at ")
     place = path.strip("`").removeprefix("$.").removeprefix("$") or "top level"
     cure = "mend the value" if text.startswith(("Expected", "Invalid")) else "add it"
@@ -277,40 +283,45 @@ def _explain(message: str) -> str:
         cure = "use always or pull"
     if "Invalid enum value" in text and place.endswith("bridge"):
         cure = "use one of " + " ".join(get_args(Bridge))
-    return f"{place}: {text[:1].lower()}{text[1:].replace('`', chr(39))}; {cure}"
+    return place, f"{text[:1].lower()}{text[1:].replace('`', chr(39))}; {cure}"
+
+
+def _wrong(where: str, key: str, text: str) -> InputError:
+    """The error of a key; its values are `key`, such as channel[0].range, and `what` is wrong there."""
+    return InputError(f"{where}: {key}: {text}", key=key, what=text)
 
 
 def _check(car: Car, where: str) -> None:
     """What the types cannot say: uniqueness, ranges, units by role, positive numbers."""
     if not car.signal_channels:
-        raise InputError(f"{where}: channel: a car needs one channel that is not time; add a [[channel]] table")
+        raise _wrong(where, "channel", "a car needs one channel that is not time; add a [[channel]] table")
     if not car.car.name.strip():
-        raise InputError(f"{where}: car.name: is empty; give the car a name")
+        raise _wrong(where, "car.name", "is empty; give the car a name")
     seen: dict[str, int] = {}
     for number, channel in enumerate(car.channel):
-        path = f"{where}: channel[{number}]"
+        path = f"channel[{number}]"
         if channel.name in seen:
-            raise InputError(
-                f"{path}.name: {channel.name!r} is already channel[{seen[channel.name]}]; names are unique"
-            )
+            first = seen[channel.name]
+            raise _wrong(where, f"{path}.name", f"{channel.name!r} is already channel[{first}]; names are unique")
         if not channel.name.strip() or not channel.name.isprintable():
-            raise InputError(f"{path}.name: {channel.name!r} is empty or has control characters; use plain text")
+            what = f"{channel.name!r} is empty or has control characters; use plain text"
+            raise _wrong(where, f"{path}.name", what)
         seen[channel.name] = number
-        _check_channel(channel, path)
+        _check_channel(channel, where, path)
     for role in ("engine_speed", "load", "time"):
         doubles = [channel.name for channel in car.channel if channel.role == role]
         if len(doubles) > 1:
-            raise InputError(f"{where}: channel: {' and '.join(doubles)} both have role {role!r}; keep one")
+            raise _wrong(where, "channel", f"{' and '.join(doubles)} both have role {role!r}; keep one")
     for number, limit in enumerate(car.limit):
         _check_limit(car, limit, f"{where}: limit[{number}]")
     for table, key, value in _positive_numbers(car):
         if value is None:
             continue
         if not (math.isfinite(value) and value > 0):
-            raise InputError(f"{where}: {table}.{key}: {value} is not a positive number; mend the value")
+            raise _wrong(where, f"{table}.{key}", f"{value} is not a positive number; mend the value")
         lowest = _LOWEST.get((table, key), _SMALLEST)
         if not lowest <= value <= _LARGEST:
-            raise InputError(f"{where}: {table}.{key}: {value:g} cannot be used; give {lowest:g} to {_LARGEST:g}")
+            raise _wrong(where, f"{table}.{key}", f"{value:g} cannot be used; give {lowest:g} to {_LARGEST:g}")
 
 
 def _check_limit(car: Car, limit: Limit, path: str) -> None:
@@ -326,31 +337,32 @@ def _check_limit(car: Car, limit: Limit, path: str) -> None:
         raise InputError(f"{path}: below {limit.below:g} is not under above {limit.above:g}; nothing would be allowed")
 
 
-def _check_channel(channel: Channel, path: str) -> None:
+def _check_channel(channel: Channel, where: str, path: str) -> None:
+    def wrong(key: str, what: str) -> InputError:
+        return _wrong(where, f"{path}.{key}", what)
+
     if channel.role == "engine_speed":
         if channel.unit and channel.unit not in SPEED_UNITS:
-            raise InputError(
-                f"{path}.unit: {channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}"
-            )
+            raise wrong("unit", f"{channel.unit!r} is not a unit of engine speed; use one of {', '.join(SPEED_UNITS)}")
         if channel.rpm_per_unit is not None and not _SMALLEST <= abs(channel.rpm_per_unit) <= _LARGEST:
-            raise InputError(
-                f"{path}.rpm_per_unit: {channel.rpm_per_unit} cannot be used; give a number that is not zero, "
-                f"at most {_LARGEST:g}"
+            raise wrong(
+                "rpm_per_unit",
+                f"{channel.rpm_per_unit} cannot be used; give a number that is not zero, at most {_LARGEST:g}",
             )
         if not abs(channel.rpm_at_zero) <= _LARGEST:
-            raise InputError(
-                f"{path}.rpm_at_zero: {channel.rpm_at_zero} cannot be used; give a finite number, at most {_LARGEST:g}"
+            raise wrong(
+                "rpm_at_zero", f"{channel.rpm_at_zero} cannot be used; give a finite number, at most {_LARGEST:g}"
             )
     if channel.role == "load" and channel.unit and channel.unit not in LOAD_UNITS:
-        raise InputError(f"{path}.unit: {channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}")
+        raise wrong("unit", f"{channel.unit!r} is not a unit of load; use one of {', '.join(LOAD_UNITS)}")
     if channel.range is not None and not channel.range[0] < channel.range[1]:
-        raise InputError(f"{path}.range: {list(channel.range)} is not [lowest, highest]; put the lower number first")
+        raise wrong("range", f"{list(channel.range)} is not [lowest, highest]; put the lower number first")
     if channel.range is not None and any(math.isfinite(end) and abs(end) > _FLOAT32_MAX for end in channel.range):
-        raise InputError(f"{path}.range: {list(channel.range)} is beyond 32-bit numbers; leave it out for no limit")
+        raise wrong("range", f"{list(channel.range)} is beyond 32-bit numbers; leave it out for no limit")
     if channel.lag_s is not None and not 0 <= channel.lag_s < 10:
-        raise InputError(f"{path}.lag_s: {channel.lag_s} is not a lag in seconds; give a number from 0 to 10")
+        raise wrong("lag_s", f"{channel.lag_s} is not a lag in seconds; give a number from 0 to 10")
     if channel.gauge_factor is not None and not channel.gauge_factor > 0:
-        raise InputError(f"{path}.gauge_factor: {channel.gauge_factor} is not positive; read it off the gauge's packet")
+        raise wrong("gauge_factor", f"{channel.gauge_factor} is not positive; read it off the gauge's packet")
 
 
 def _positive_numbers(car: Car) -> list[tuple[str, str, float | None]]:

@@ -16,10 +16,10 @@ from typing import Literal
 
 import numpy as np
 
-from stream.block import Block
+from stream.block import Block, StreamInfo
 from stream.car import Car, parse_car
 from stream.drive.status import BesideStatus
-from stream.errors import InputError, SteadypullError
+from stream.errors import InputError, PortError
 from stream.events import EventList
 from stream.findings import Finding, note, plain, warning
 from stream.live.limits import Limits
@@ -34,8 +34,13 @@ from stream.sources.source import Source, SourceNote
 
 RING_S = 10.0
 READ_ROWS = 65536
+MOST_VALUES_HZ = 1e6  # chosen: forty times what a serial line of 921600 baud carries; 40 MB for RING_S
+COUNTED_S = 1.0
+RETRY_S = 1.0  # a device that is not there at first is looked for so often
+SOONEST_S = 1.0  # one thing of one channel is told no more often: a person reads no faster
 FLUSH_S = 0.5
 SHOWN_S = 0.2  # what is shown is the mean of so much
+MOST_LONGER = 1.5  # a device whose samples tell of so much more time than the session has a clock that is no clock
 HOST_AGREES_S = 2.0  # chosen: beyond what a system ever makes bytes wait; two places of one log lie further apart
 
 
@@ -56,6 +61,7 @@ class Beside:
     """A device beside the first. `start`, `stop` and `join` as a drive's; `begin` and `Companion.ended` go with the
     first one's recordings.
 
+    make       makes its source: anew for each look at a device that is not there yet
     now        session time of the first device's newest sample, s
     pulling    whether its speed rises under high load
     """
@@ -63,19 +69,18 @@ class Beside:
     def __init__(
         self,
         name: str,
-        source: Source,
+        make: Callable[[], Source],
         car: Car,
         events: EventList,
         now: Callable[[], float],
         pulling: Callable[[], bool],
         say: Callable[[Finding], str] = plain,
     ) -> None:
-        self.name, self.car, self.source = name, car, source
+        self.name, self.car, self._make = name, car, make
         self._events, self._now, self._pulling, self._say = events, now, pulling, say
         self._notes: deque[SourceNote] = deque()
-        self._reader = Reader(
-            source, self._notes, lambda info: max(READ_ROWS, round(RING_S * info.rate_hz)), wait=False
-        )
+        self._stopping = threading.Event()
+        self._reader = self._new_reader()
         self._thread = threading.Thread(target=self._run, name=f"steadypull-{name}", daemon=True)
         self._wanted: deque[Companion] = deque()
         self._companion: Companion | None = None
@@ -85,6 +90,8 @@ class Beside:
         self._away = False
         self._failure = ""
         self._next_flush = 0.0
+        self._told: dict[tuple[str, str, str], float] = {}  # what was told of a channel, and when by the host
+        self._came, self._counted_from = 0, time.monotonic()
 
     # -- for the drive --------------------------------------------------------------------------------------------
 
@@ -95,6 +102,7 @@ class Beside:
 
     def stop(self) -> None:
         """End soon: what is being written is finished."""
+        self._stopping.set()
         self._reader.stop()
 
     def join(self, timeout_s: float) -> None:
@@ -114,7 +122,9 @@ class Beside:
         if self._failure or ring is None:
             state = "failed" if self._failure else "opening"
         values = () if ring is None else self._values(ring)
-        return BesideStatus(self.name, state, values, () if self._limits is None else self._limits.blind, self._failure)
+        limits = self._limits
+        blind = limits.blind if state == "running" and limits is not None else self.car.limited
+        return BesideStatus(self.name, state, values, blind, self._failure)
 
     def _values(self, ring: Ring) -> tuple[tuple[str, str, float], ...]:
         blocks = list(self._newest)
@@ -130,8 +140,7 @@ class Beside:
 
     def _run(self) -> None:
         try:
-            self._reader.opened.wait()
-            ring = self._reader.ring
+            ring = self._opened()
             if ring is not None:
                 cursor = ring.cursor(claim=True)
                 self._limits = Limits(self.car, ring.info)
@@ -143,17 +152,37 @@ class Beside:
                 self._guarded(self._end_companion)
         finally:
             failure = self._reader.failure
-            if failure is not None:
+            if failure is not None and not self._failure:
                 self._failed(failure)
             for companion in (self._companion, *self._wanted):
                 if companion is not None:
                     companion.closed.set()
 
+    def _new_reader(self) -> Reader:
+        return Reader(self._make(), self._notes, _ring_rows, wait=False)
+
+    def _opened(self) -> Ring | None:
+        """The ring of the device once it speaks: one that is not there yet is waited for."""
+        while True:
+            self._reader.opened.wait()
+            ring, failure = self._reader.ring, self._reader.failure
+            if ring is not None or not isinstance(failure, PortError):
+                return ring
+            if ("note", "also-waiting", "") not in self._told:
+                self._tell("note", note("also-waiting", name=self.name, why=_one_line(failure)))
+                self._tell_blind()
+            if self._stopping.wait(RETRY_S):
+                return None
+            self._reader = self._new_reader()
+            if self._stopping.is_set():
+                return None
+            self._reader.start()
+
     def _guarded(self, work: Callable[[], None]) -> None:
         """Whatever fails here is said; the device is read and shown on."""
         try:
             work()
-        except (SteadypullError, OSError, ValueError) as error:
+        except Exception as error:  # noqa: BLE001 - whatever it is, it must not reach the first recording
             self._failed(error)
             companion, self._companion = self._companion, None
             if companion is not None:
@@ -162,8 +191,15 @@ class Beside:
                 companion.closed.set()
 
     def _failed(self, error: BaseException) -> None:
-        self._failure = " ".join(str(error).split())
+        self._failure = _one_line(error)
         self._tell("fault", warning("also-failed", name=self.name, why=self._failure))
+        self._tell_blind()
+
+    def _tell_blind(self) -> None:
+        """A device that is gone shows no excursion."""
+        for channel in self.car.limited:
+            unseen = warning("limit-blind", channel=channel, why="away")
+            self._tell("limit-blind", unseen, None, {"channel": channel, "device": self.name})
 
     def _take(self, ring: Ring, block: Block | None) -> None:
         self._tell_notes()
@@ -172,6 +208,7 @@ class Beside:
         if self._companion is None and self._wanted:
             self._begin_companion(ring)
         if block is not None and len(block):
+            self._count(block)
             self._newest.append(block)
             kept = sum(len(one) for one in self._newest)
             while len(self._newest) > 1 and kept - len(self._newest[0]) > SHOWN_S * ring.info.rate_hz:
@@ -186,6 +223,18 @@ class Beside:
             companion.writer.keep_place()
             companion.writer.flush()
             self._next_flush = time.monotonic() + FLUSH_S
+
+    def _count(self, block: Block) -> None:
+        """A device that floods is left alone, with what it sent until then."""
+        self._came += block.samples.size
+        now = time.monotonic()
+        if now - self._counted_from < COUNTED_S:
+            return
+        hz, self._came = self._came / (now - self._counted_from), 0
+        self._counted_from = now
+        if hz > MOST_VALUES_HZ and not self._failure:
+            self._failed(_too_much(hz))
+            self._reader.stop()
 
     def _begin_companion(self, ring: Ring) -> None:
         companion = self._wanted.popleft()
@@ -234,6 +283,8 @@ class Beside:
     def _tell_notes(self) -> None:
         while self._notes:
             said = self._notes.popleft()
+            if said.kind == "device-away":
+                self._tell_blind()
             self._away = said.kind == "device-away" or (self._away and said.kind != "device-back")
             if said.kind == "gap" or said.command:
                 continue
@@ -244,8 +295,31 @@ class Beside:
     def _tell(
         self, kind: str, what: Finding, value: float | None = None, details: dict[str, str] | None = None
     ) -> None:
+        key = (kind, what.code, (details or {}).get("channel", ""))
+        host = time.monotonic()
+        if host - self._told.get(key, float("-inf")) < SOONEST_S:
+            return
+        self._told[key] = host
         now = self._now()
         self._events.add(now, kind, what, value, said_s=now, details=details or {"device": self.name})
+
+
+def _ring_rows(info: StreamInfo) -> int:
+    """Rows of the ring. Raises InputError for a stream that no device beside the first has."""
+    hz = info.rate_hz * len(info.channels)
+    if hz > MOST_VALUES_HZ:
+        raise _too_much(hz)
+    return max(READ_ROWS, round(RING_S * info.rate_hz))
+
+
+def _too_much(hz: float) -> InputError:
+    return InputError(
+        f"{hz:.2g} values a second are more than {MOST_VALUES_HZ:.0e}; lower its rate, or send fewer channels"
+    )
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
 
 
 def take_in(session: Path, companions: list[Companion], timeout_s: float) -> list[Finding]:
@@ -269,13 +343,18 @@ def take_in(session: Path, companions: list[Companion], timeout_s: float) -> lis
             continue
         try:
             change_session(session, partial(also.attach, name=companion.name, companion=companion.path))
-        except (SteadypullError, OSError, KeyError) as error:
-            found.append(warning("also-failed", name=companion.name, why=" ".join(str(error).split())))
+        except Exception as error:  # noqa: BLE001 - the session is as it was before
+            found.append(warning("also-failed", name=companion.name, why=_one_line(error)))
             continue
         taken.append(companion)
     for companion in taken:
         also.remove_companion(companion.path)
-    return found + (join(session) if taken else [])
+    if taken:
+        try:
+            found += join(session)
+        except Exception as error:  # noqa: BLE001 - recorded they are, and the session is whole
+            found += [warning("also-not-joined", name=one.name, why=_one_line(error)) for one in taken]
+    return found
 
 
 def join(session: Path) -> list[Finding]:
@@ -298,7 +377,8 @@ def join(session: Path) -> list[Finding]:
                 continue
             (lag, u_lag) = trace[2]
             try:
-                place = align(trace[0], trace[1], one.time_s, rpm, lag)
+                _check_length(one.time_s, data.duration_s)
+                place = align(trace[0], trace[1], one.time_s, rpm, lag, one.name)
             except InputError as error:
                 found.append(warning("also-not-joined", name=one.name, why=str(error)))
                 continue
@@ -311,6 +391,14 @@ def join(session: Path) -> list[Finding]:
             found.append(note("also-joined", name=one.name, offset_s=joined.offset_s, u_offset_s=joined.u_offset_s))
     change_session(session, lambda file: also.set_joined(file, places))
     return found
+
+
+def _check_length(time_s: np.ndarray, session_s: float) -> None:
+    """Raises InputError where the device's samples tell of another time than the session's."""
+    if len(time_s) and time_s[-1] > MOST_LONGER * session_s:
+        raise InputError(
+            f"its samples tell of {time_s[-1]:.0f} s and the session of {session_s:.0f} s; mend its rate or its clock"
+        )
 
 
 def _rpm_of(one: Also) -> np.ndarray | None:

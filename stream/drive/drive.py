@@ -56,7 +56,7 @@ class Drive:
     say        makes the text of what is told as a finding
     weather    the air of the day, kept in every session file
     coach      is told what happens, and says what to do next; None where nobody is to be coached
-    beside     further devices: a name for each, its source, its car file
+    beside     further devices: a name for each, what makes its source, its car file
     wait_for_slowest   hold the sender up rather than lose a sample: for one that does wait, as a rehearsal does
     """
 
@@ -76,7 +76,7 @@ class Drive:
         weather: Weather | None = None,
         coach: DayCoach | None = None,
         say: Callable[[Finding], str] = plain,
-        beside: Sequence[tuple[str, Source, Car]] = (),
+        beside: Sequence[tuple[str, Callable[[], Source], Car]] = (),
     ) -> None:
         import scipy.signal  # noqa: F401 - now, and not when the first samples are waiting to be filtered
 
@@ -120,8 +120,7 @@ class Drive:
         self._failure: BaseException | None = None
         self._away = False
         self._beside = [
-            Beside(name, other, its_car, self.events, self._now, self._pulls_now, say)
-            for name, other, its_car in beside
+            Beside(name, make, its_car, self.events, self._now, self._pulls_now, say) for name, make, its_car in beside
         ]
         self._lock = threading.Lock()
         self._restart = False
@@ -252,6 +251,7 @@ class Drive:
             disk_free_bytes=self._disk_free(),
             counters=self.source.counters(),
             next_step=None if self.coach is None else self.coach.step,
+            blind_limits=self.car.limited if self._away else self._published.blind_limits,
             beside=tuple(other.status() for other in self._beside),
         )
 
@@ -408,6 +408,8 @@ class Drive:
         rate = ring.info.rate_hz
         while self._notes:
             note = self._notes.popleft()
+            if note.kind == "device-away":
+                self._tell_unwatched()
             self._away = note.kind == "device-away" or (self._away and note.kind != "device-back")
             if note.command:
                 self._do_again(note)
@@ -420,6 +422,12 @@ class Drive:
         while self._knocks:
             self._knocks.popleft()
             self._keep_knock()
+
+    def _tell_unwatched(self) -> None:
+        """No limit is watched while the device is away."""
+        for channel in self.car.limited:
+            unseen = warning("limit-blind", channel=channel, why="away")
+            self.events.add(self._now(), "limit-blind", unseen, details={"channel": channel})
 
     def _keep(self, kind: str, value: str = "", index: int | None = None) -> None:
         """Keep in the session what a person did, with the sample before which it took effect."""
@@ -518,6 +526,8 @@ class Drive:
         """Close the session that runs: the stage's last findings, then the recorder's last rows."""
         stage, take = self._stage, self._take
         self._take = None
+        for companion in take.companions if take is not None else ():
+            companion.ended.set()  # what comes from now on belongs to the session that follows
         if stage is not None:
             rows = stage.finish()
             if len(rows):

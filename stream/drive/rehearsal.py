@@ -109,11 +109,11 @@ def recording_of(
 
     if tune not in TUNES:
         raise InputError(f"tune: the rehearsal car has {', '.join(TUNES)}; choose one of these")
+    chain = Chain(extra=extra)
     if what == "holds":
-        return hold_drive(seed, tune=tune), HOLD_GEAR
+        return hold_drive(seed, tune=tune, chain=chain), HOLD_GEAR
     direction = 1 if number % (2 * TURNS) < TURNS else -1
     faults = FLAWS[number % len(FLAWS)]
-    chain = Chain(extra=extra)
     made = pull_session(
         seed * 100 + number, tune, pulls=PULLS, gear=PULL_GEAR, faults=faults, direction=direction, chain=chain
     )

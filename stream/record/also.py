@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from stream.block import StreamInfo
 from stream.record import layout
-from stream.record.guard import read_rows
+from stream.record.guard import check_file, read_rows
 from stream.record.names import clean_tune, journal_path
 from stream.record.tables import text_of
 from stream.units import Floats
@@ -69,7 +69,7 @@ def safe_names(cars: Sequence[str]) -> list[str]:
     for car in cars:
         plain = clean_tune(car) or "device"
         number, name = 2, plain
-        while name in names:
+        while name.casefold() in [one.casefold() for one in names]:  # one file where names differ in case alone
             name, number = f"{plain}-{number}", number + 1
         names.append(name)
     return names
@@ -93,9 +93,10 @@ def companions(session: Path) -> dict[str, Path]:
 
 
 def attach(file: Any, name: str, companion: Path) -> None:
-    """For an edit of a session (an open h5py.File): take a finished companion in as /also/NAME. OSError, KeyError where
-    it cannot be read."""
+    """For an edit of a session (an open h5py.File): take a finished companion in as /also/NAME. Raises InputError,
+    OSError, KeyError where it is not what a session may hold."""
     with h5py.File(companion, "r") as other:
+        check_file(companion, other)
         group = file.require_group(layout.ALSO)
         if name in group:
             del group[name]

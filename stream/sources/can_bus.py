@@ -9,6 +9,7 @@ Signals come when they like, so each sample is the newest value by then; one tha
 """
 
 import time
+from contextlib import suppress
 from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
@@ -26,6 +27,8 @@ STALE_S = 1.0  # chosen: slow signals (temperatures) are sent at least once a se
 LATE_S = 0.02  # a message may be underway for so long before a sample is made without it
 AWAY_S = 2.0  # without any message the bus counts as away
 SAME_CLOCK_S = 60.0  # a stamp that far from this computer's clock counts from something else
+RETRY_S = 0.5  # a bus that failed is opened again so often
+MOST_HZ = 10_000.0  # chosen: a bus of 1 Mbit/s carries fewer frames a second than that
 ROWS_AT_ONCE = 1000
 KEYS = ("dbc", "interface", "bitrate", "rate")
 
@@ -41,8 +44,11 @@ class CanSource(PlainSource):
         self._options = _options(url)
         self._rate = rate_hz or _number(url, self._options, "rate", DEFAULT_HZ)
         self._bus: Any = None
-        self._wanted: dict[int, list[tuple[int, str]]] = {}  # message -> (column, signal)
-        self._messages: dict[int, Any] = {}
+        self._can: Any = None
+        self._retry_at = 0.0
+        # by (identifier, whether it is a long one), for one number may be two messages
+        self._wanted: dict[tuple[int, bool], list[tuple[int, str]]] = {}  # message -> (column, signal)
+        self._messages: dict[tuple[int, bool], Any] = {}
         self._values = np.empty(0)
         self._stamps = np.empty(0)
         self._began: float | None = None
@@ -56,7 +62,7 @@ class CanSource(PlainSource):
 
     def open(self) -> StreamInfo:
         """Find the signals, open the bus. Raises InputError (DBC file, signals, no part `can`), PortError."""
-        can, cantools = _libraries(self.url)
+        self._can, cantools = _libraries(self.url)
         path = self._options["dbc"]
         try:
             database = cantools.database.load_file(path, strict=False)
@@ -66,19 +72,22 @@ class CanSource(PlainSource):
             raise InputError(f"{path}: cannot be read as a DBC file ({_words(error)})") from error
         channels = [self._find(database, column, one) for column, one in enumerate(self._car.signal_channels)]
         self._values, self._stamps = np.full(len(channels), np.nan), np.full(len(channels), -np.inf)
-        bitrate = {"bitrate": int(self._options["bitrate"])} if "bitrate" in self._options else {}
         try:
-            self._bus = can.Bus(
-                channel=unquote(urlsplit(self.url).netloc + urlsplit(self.url).path),
-                interface=self._options.get("interface", "socketcan"),
-                receive_own_messages=False,
-                **bitrate,
-            )
+            self._bus = self._new_bus()
         except Exception as error:
             raise PortError(
                 f"{self.url}: the bus cannot be opened ({_words(error)}); check channel and interface"
             ) from error
         return StreamInfo(self._rate, tuple(channels), "CAN")
+
+    def _new_bus(self) -> Any:
+        bitrate = {"bitrate": int(self._options["bitrate"])} if "bitrate" in self._options else {}
+        return self._can.Bus(
+            channel=unquote(urlsplit(self.url).netloc + urlsplit(self.url).path),
+            interface=self._options.get("interface", "socketcan"),
+            receive_own_messages=False,
+            **bitrate,
+        )
 
     def read(self, timeout_s: float) -> list[Block]:
         """The samples that are due by now."""
@@ -107,9 +116,13 @@ class CanSource(PlainSource):
     def close(self) -> None:
         """Give the bus back. Safe to call twice."""
         super().close()
+        self._shut()
+
+    def _shut(self) -> None:
         bus, self._bus = self._bus, None
-        if bus is not None:
-            bus.shutdown()
+        with suppress(Exception):  # of an adapter that is gone
+            if bus is not None:
+                bus.shutdown()
 
     def _find(self, database: Any, column: int, channel: Channel) -> ChannelInfo:
         """The signal of a channel: what it is called there, and its unit as the car file has it."""
@@ -126,28 +139,50 @@ class CanSource(PlainSource):
             why = "is in several messages; name it as Message.Signal" if found else why
             raise InputError(f"{self._options['dbc']}: signal {wanted!r} of channel {channel.name!r} {why}")
         message, signal = found[0]
-        self._messages[message.frame_id] = message
-        self._wanted.setdefault(message.frame_id, []).append((column, signal.name))
+        key = (message.frame_id, message.is_extended_frame)
+        self._messages[key] = message
+        self._wanted.setdefault(key, []).append((column, signal.name))
         return ChannelInfo(channel.name, channel.unit or signal.unit or "")
 
     def _receive(self, timeout_s: float) -> Any:
+        """The next message; None where none came. A bus that fails is waited for, as a serial line is."""
+        if self._bus is None and not self._opened_again(timeout_s):
+            return None
         try:
             return self._bus.recv(timeout_s)
-        except Exception as error:
-            raise PortError(f"{self.url}: the bus failed ({_words(error)}); what was recorded is safe") from error
+        except Exception as error:  # noqa: BLE001 - whatever a driver raises, the adapter may come back
+            self._shut()
+            self._retry_at = time.monotonic() + RETRY_S
+            if not self._away:
+                self._away = True
+                gone = warning("device-away", port=self.url, reason=_words(error))
+                self._notes.append(SourceNote("device-away", self._next, gone))
+            return None
+
+    def _opened_again(self, timeout_s: float) -> bool:
+        left = self._retry_at - time.monotonic()
+        if left > 0:
+            time.sleep(min(left, timeout_s))
+            return False
+        try:
+            self._bus = self._new_bus()
+        except Exception:  # noqa: BLE001 - not yet
+            self._retry_at = time.monotonic() + RETRY_S
+            return False
+        return True
 
     def _take(self, message: Any) -> None:
-        if message.is_error_frame or message.is_remote_frame or message.arbitration_id not in self._wanted:
+        key = (message.arbitration_id, message.is_extended_id)
+        if message.is_error_frame or message.is_remote_frame or key not in self._wanted:
             return
         try:
-            values = self._messages[message.arbitration_id].decode(
-                message.data, decode_choices=False, allow_truncated=True
-            )
+            values = self._messages[key].decode(message.data, decode_choices=False, allow_truncated=True)
         except Exception:  # noqa: BLE001 - a message that does not fit its description is dropped and counted
             self._counts["bad_frames"] += 1
             return
-        now = time.time()
-        at = message.timestamp if abs(message.timestamp - now) < SAME_CLOCK_S else now
+        age = time.time() - message.timestamp
+        # a computer's clock may be set on the way; seconds since a message came are known all the same
+        at = time.monotonic() - (age if 0.0 <= age < SAME_CLOCK_S else 0.0)
         self._counts["frames"] += 1
         if self._began is None:
             self._began = at
@@ -155,7 +190,7 @@ class CanSource(PlainSource):
             self._come_back(at)
         self._heard = max(self._heard, at)
         self._make_until(at)  # what was due before this message is made without it
-        for column, name in self._wanted[message.arbitration_id]:
+        for column, name in self._wanted[key]:
             if isinstance(values.get(name), (int, float)):
                 self._values[column], self._stamps[column] = values[name], at
 
@@ -173,7 +208,7 @@ class CanSource(PlainSource):
         """Samples that no message brings on; a bus that has fallen silent is away."""
         if self._began is None or self._away:
             return
-        now = time.time() - LATE_S
+        now = time.monotonic() - LATE_S
         if now - self._heard > AWAY_S:
             self._away = True
             self._notes.append(SourceNote("device-away", self._next, warning("bus-silent")))
@@ -219,16 +254,17 @@ def _options(url: str) -> dict[str, str]:
     if not options.get("dbc"):
         raise InputError(f"port {url}: which file describes the messages? give can://CHANNEL?dbc=FILE.dbc")
     _number(url, options, "bitrate", 1.0)
+    _number(url, options, "rate", 1.0, MOST_HZ)
     return options
 
 
-def _number(url: str, options: dict[str, str], key: str, otherwise: float) -> float:
+def _number(url: str, options: dict[str, str], key: str, otherwise: float, most: float = 1e9) -> float:
     try:
         value = float(options.get(key, otherwise))
     except ValueError:
         value = -1.0
-    if not 0.0 < value < 1e9:
-        raise InputError(f"port {url}: {key}={options[key]} cannot be used; give a number above zero")
+    if not 0.0 < value <= most:
+        raise InputError(f"port {url}: {key}={options[key]} cannot be used; give a number above 0, at most {most:g}")
     return value
 
 

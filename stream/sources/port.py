@@ -152,6 +152,11 @@ class PortRecord:
     hardware: str
     serial_number: str
 
+    @property
+    def plugged_in(self) -> bool:
+        """Whether something is known to be there: a socket on the board says nothing of a device."""
+        return self.hardware.upper().startswith(("USB", "BTHENUM"))
+
 
 def list_ports() -> list[PortRecord]:
     """The ports there are now, by name. Opens none of them."""

@@ -58,6 +58,8 @@ SLOPE_S = 0.8
 STEPS = 25
 SETTLED_S = 1e-4
 RANKING_ROWS = 4000
+RANKING_S = 0.5  # and no wider apart: a piece of six seconds has to show its shift
+FINEST_S = 0.02
 BATCH_S = 5.0
 # Measured on copies of a published speed cycle with known offset: errors were 1.2 (smooth rpm) to 1.5 (rpm in
 # steps of 50) times what the batches alone promise.
@@ -100,23 +102,27 @@ class _Fit:
         return 0.5 * min(self.worth, best.worth) * math.log(max(self.variance, 1e-9) / max(best.variance, 1e-9))
 
 
-def align(session_s: Floats, session_rpm: Floats, log_s: Floats, log_rpm: Floats, lag_s: float = 0.0) -> Alignment:
+def align(
+    session_s: Floats, session_rpm: Floats, log_s: Floats, log_rpm: Floats, lag_s: float = 0.0, what: str = "the log"
+) -> Alignment:
     """Find the log's place on the session's clock.
 
     session_s, session_rpm   (rows,) at the live rate, NaN or missing rows where samples were lost
     log_s, log_rpm           (rows,) as written, any rate from about 2 Hz, uneven where rows were dropped
     lag_s                    how much later the session's speed arrives than it happened
+    what                     what an error calls the log
 
     Raises InputError where a trace is too short or does not move, where nothing matches, or more than one
     place does.
     """
     session = _clean(session_s - lag_s, session_rpm, "the session")
-    log = _clean(log_s, log_rpm, "the log")
-    thin = slice(None, None, max(len(log[0]) // RANKING_ROWS, 1))
+    log = _no_finer(*_clean(log_s, log_rpm, what))
+    every = min(len(log[0]) // RANKING_ROWS, int(RANKING_S * len(log[0]) / np.ptp(log[0])))
+    thin = slice(None, None, max(every, 1))
     few = (log[0][thin], log[1][thin])
     tried = (_refine(session, few, shift) for shift in _coarse(session, log))
     fits = sorted([fit for fit in tried if fit is not None], key=_weight, reverse=True)
-    best = _judged(fits)
+    best = _judged(fits, what)
     best = _refine(session, log, best.offset, best.rate) or best
     return Alignment(
         offset_s=best.offset,
@@ -126,25 +132,25 @@ def align(session_s: Floats, session_rpm: Floats, log_s: Floats, log_rpm: Floats
     )
 
 
-def _judged(fits: list[_Fit]) -> _Fit:
+def _judged(fits: list[_Fit], what: str) -> _Fit:
     """The place that the log has. `fits` are the likeliest ones, best first. Raises InputError where there is none, or
     more than one."""
     if not fits or fits[0].correlation < LEAST_CORRELATION or fits[0].detail < LEAST_DETAIL:
         why = f"best correlation {fits[0].correlation:.2f}" if fits else "they hardly overlap"
         raise InputError(
-            f"the log's rpm matches the session nowhere ({why}); is it of the same drive?", "log-matches-nowhere"
+            f"{what}'s rpm matches the session nowhere ({why}); is it of the same drive?", "log-matches-nowhere"
         )
     best = fits[0]
     if best.astray:
         raise InputError(
-            "the log's rpm goes as the session's does, but its changes are early or late by "
+            f"{what}'s rpm goes as the session's does, but its changes are early or late by "
             f"{1000 * PIECE_U_S * math.sqrt(best.scatter):.0f} ms and more, each by its own; it is of another drive, "
             "perhaps of the same script on another day",
             "log-of-another-drive",
         )
     if math.isnan(best.scatter):
         raise InputError(
-            "the log matches the session in too few changes of speed to be sure that it is of the same drive; use a "
+            f"{what} matches the session in too few changes of speed to be sure that it is of the same drive; use a "
             "longer one",
             "log-changes-too-little",
         )
@@ -154,7 +160,7 @@ def _judged(fits: list[_Fit]) -> _Fit:
         equal = other.less_likely_by(best) < LIKELIER or other.variance < VARIANCES * best.variance
         if equal and other.overlap_s > RIVAL_OVERLAP * best.overlap_s:
             raise InputError(
-                f"the log fits the session at {best.offset:.1f} s and as well at {other.offset:.1f} s; "
+                f"{what} fits the session at {best.offset:.1f} s and as well at {other.offset:.1f} s; "
                 "use a longer log, or one with a change of speed that does not repeat",
                 "log-fits-twice",
             )
@@ -176,6 +182,15 @@ def _clean(time: Floats, rpm: Floats, what: str) -> tuple[Floats, Floats]:
     if values.std() < LEAST_SD_RPM:
         raise InputError(f"{what}: engine speed hardly changes, so there is nothing to align by")
     return stamps, values
+
+
+def _no_finer(time: Floats, rpm: Floats) -> tuple[Floats, Floats]:
+    """Means over FINEST_S where rows come much closer than that: the session's own trace tells no more."""
+    place = ((time - time[0]) / FINEST_S).astype(np.int64)
+    _, place, count = np.unique(place, return_inverse=True, return_counts=True)
+    if len(time) < 1.5 * len(count):
+        return time, rpm
+    return np.bincount(place, time) / count, np.bincount(place, rpm) / count
 
 
 def _on_grid(time: Floats, rpm: Floats) -> tuple[Floats, Floats]:

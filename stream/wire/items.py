@@ -85,6 +85,8 @@ def clean_names(names: list[str]) -> list[str]:
     return result
 
 
+MAX_DEPTH = 500  # chosen: a description has three levels, and names may hold brackets
+_OPEN, _CLOSE = (np.frombuffer(marks, np.uint8) for marks in (b"[{", b"]}"))
 MAX_CHANNELS = 255  # a samples frame counts its channels in one byte
 MIN_RATE_HZ, MAX_RATE_HZ = 1e-3, 1e7
 FLOAT32_MAX = float(np.finfo(np.float32).max)
@@ -173,8 +175,17 @@ class Description:
         return values
 
 
+def _depth(body: bytes) -> int:
+    """The deepest nesting of brackets, at most; those inside texts are counted as well, which does no harm."""
+    marks = np.frombuffer(body, np.uint8)
+    steps = np.isin(marks, _OPEN).astype(np.int64) - np.isin(marks, _CLOSE)
+    return int(np.cumsum(steps).max(initial=0))
+
+
 def parse_description(body: bytes) -> Description:
     """Check the JSON of a description frame. Raises ValueError with words for what cannot be used."""
+    if _depth(body) > MAX_DEPTH:  # said before the parser meets it: what that does is another thing in each Python
+        raise ValueError("its JSON is nested too deeply")
     try:
         wire = msgspec.json.decode(body, type=_WireDescription)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:

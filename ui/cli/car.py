@@ -1,28 +1,14 @@
 """steadypull car: makes a car file by asking."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, get_args
+from typing import Any, get_args
 
 import click
 
 from ui.cli.options import new_file
-
-if TYPE_CHECKING:
-    from tomlkit import TOMLDocument
-    from tomlkit.items import Table
+from ui.text.car_fields import COMMENTS, FURTHER, HEAD
 
 UNKNOWN = "-"
-FURTHER = ("lambda", "advance", "manifold_pressure", "throttle", "road_speed", "temperature", "knock", "fuel_trim")
-UNITS = {
-    "lambda": "lambda",
-    "advance": "deg",
-    "manifold_pressure": "kPa",
-    "throttle": "%",
-    "road_speed": "km/h",
-    "temperature": "degC",
-    "knock": "V",
-    "fuel_trim": "%",
-}
 
 
 @click.command("car")
@@ -32,21 +18,18 @@ def command(out: str) -> int:
 
     The numbers in brackets are those of an invented car: type your own.
     """
-    import tomlkit
-
     from stream.car import parse_car
+    from stream.car_file import car_text
     from stream.errors import StorageError
 
     target = new_file("-o", out)
     click.echo("Enter takes what stands in [brackets], an invented car's; - says: not known.", err=True)
-    document = tomlkit.document()
-    document.add(tomlkit.comment("A car file. Change it with any text editor."))
-    redline = _ask_car(document)
-    _ask_speed(document, redline)
+    tables = _ask_car()
+    channels = [_ask_speed(tables["engine"]["redline_rpm"])]
     if _yes("Does a strain-gauged link measure load?"):
-        _ask_load(document)
-    _ask_further(document)
-    text = tomlkit.dumps(document)
+        channels.append(_ask_load(channels))
+    _ask_further(channels)
+    text = car_text(tables, channels, head=HEAD, comments=COMMENTS)
     parse_car(text, out)
     try:
         with open(target or out, "x", encoding="utf-8") as file:  # noqa: PTH123 - 'x' never opens one that is there
@@ -59,35 +42,32 @@ def command(out: str) -> int:
     return 0
 
 
-def _ask_car(document: "TOMLDocument") -> float:
-    """[car], [gearing], [engine]; returns redline, rpm."""
-    import tomlkit
-
-    car = tomlkit.table()
-    car.add("name", _text("What do you call the car?", "hill-climb special"))
-    _put(car, "mass_kg", _number("Mass as driven, people included, kg", 790.0), "as driven, people included")
-    _put(car, "rolling_radius_m", _number("Rolling radius of the driven wheels, m", 0.281), "axle to road, loaded")
-    _put(car, "drag_area_m2", _number("Drag area, m2 (drag coefficient x frontal area)", 0.58))
-    _put(car, "rolling_coefficient", _number("Rolling coefficient of the tyres", 0.013))
-    document.add("car", car)
-    gearing = tomlkit.table()
-    _put(gearing, "final_drive", _number("Final drive ratio", 4.3))
-    ratios = _list("Gear ratios from first gear up", (3.0, 1.95, 1.38, 1.0))
-    if ratios:
-        gearing.add("ratios", list(ratios))
-    if len(gearing):
-        document.add("gearing", gearing)
-    engine = tomlkit.table()
-    _put(engine, "pulses_per_turn", _number("Pulses of the tap per turn of the crankshaft", 4.0))
-    redline = _number("Redline, rpm", 7400.0, needed=True) or 0.0
-    _put(engine, "redline_rpm", redline)
-    document.add("engine", engine)
-    return redline
+def _ask_car() -> dict[str, dict[str, Any]]:
+    """[car], [gearing], [engine]."""
+    car: dict[str, Any] = {
+        "name": _text("What do you call the car?", "hill-climb special"),
+        "mass_kg": _number("Mass as driven, people included, kg", 790.0),
+        "rolling_radius_m": _number("Rolling radius of the driven wheels, m", 0.281),
+        "drag_area_m2": _number("Drag area, m2 (drag coefficient x frontal area)", 0.58),
+        "rolling_coefficient": _number("Rolling coefficient of the tyres", 0.013),
+    }
+    gearing: dict[str, Any] = {
+        "final_drive": _number("Final drive ratio", 4.3),
+        "ratios": _list("Gear ratios from first gear up", (3.0, 1.95, 1.38, 1.0)),
+    }
+    engine: dict[str, Any] = {
+        "pulses_per_turn": _number("Pulses of the tap per turn of the crankshaft", 4.0),
+        "redline_rpm": _number("Redline, rpm", 7400.0, needed=True) or 0.0,
+    }
+    return {"car": car, "gearing": gearing, "engine": engine}
 
 
-def _ask_speed(document: "TOMLDocument", redline: float) -> None:
+def _ask_speed(redline: float) -> dict[str, Any]:
+    from stream.car_file import line_through
+
     unit = _choice("Unit of the engine-speed channel", ("V", "mV", "Hz", "rpm"), "V")
-    channel = _channel(_text("Name of the engine-speed channel", "speed_v"), "engine_speed", unit)
+    name = _text("Name of the engine-speed channel", "speed_v")
+    channel: dict[str, Any] = {"name": name, "role": "engine_speed", "unit": unit}
     if unit != "rpm":
         click.echo("Two readings give a first line; within 30 % is near enough, a fit makes it exact.", err=True)
         standing = _number(f"Reading with the engine standing, {unit}", 0.25, needed=True, signed=True) or 0.0
@@ -102,42 +82,38 @@ def _ask_speed(document: "TOMLDocument", redline: float) -> None:
             )
             or 0.0
         )
-        slope = redline / (top - standing)
-        _put(channel, "rpm_per_unit", round(slope, 3), "provisional, until a fit")
-        channel.add("rpm_at_zero", round(-slope * standing, 2))
-    _put_range(channel, unit, (0.0, 4.9) if unit == "V" else None)
-    lag = _number("Lag of the converter's smoothing, s (R x smoothing capacitor)", 0.02, zero=True)
-    if lag is not None:
-        _put(channel, "lag_s", lag, "what the converter's smoothing delays")
-    document.append("channel", _aot(document, channel))
+        channel["rpm_per_unit"], channel["rpm_at_zero"] = line_through(standing, top, redline)
+    channel["range"] = _range(unit, (0.0, 4.9) if unit == "V" else None)
+    channel["lag_s"] = _number("Lag of the converter's smoothing, s (R x smoothing capacitor)", 0.02, zero=True)
+    return channel
 
 
-def _ask_load(document: "TOMLDocument") -> None:
+def _ask_load(channels: list[dict[str, Any]]) -> dict[str, Any]:
     from stream.car import LOAD_UNITS, Bridge
 
     unit = _choice("Unit of the link's channel", LOAD_UNITS, "mV/V")
-    taken = _names(document)
+    taken = _names(channels)
     name = _text("Name of the link's channel", "link", wrong=lambda text: text in taken, why="that name is taken")
-    channel = _channel(name, "load", unit)
-    _put_range(channel, unit, (-2.0, 2.0) if unit == "mV/V" else None)
+    channel: dict[str, Any] = {"name": name, "role": "load", "unit": unit}
+    channel["range"] = _range(unit, (-2.0, 2.0) if unit == "mV/V" else None)
     if unit in ("mV/V", "V"):
-        channel.add("bridge", _choice("How the gauges sit", get_args(Bridge), "full-bending"))
-        _put(channel, "gauge_factor", _number("Gauge factor, off the packet", 2.08))
-    channel.add("sign", 1 if _yes("Does the reading rise when the car is pushed forwards?") else -1)
-    document.append("channel", _aot(document, channel))
+        channel["bridge"] = _choice("How the gauges sit", get_args(Bridge), "full-bending")
+        channel["gauge_factor"] = _number("Gauge factor, off the packet", 2.08)
+    channel["sign"] = 1 if _yes("Does the reading rise when the car is pushed forwards?") else -1
+    return channel
 
 
-def _ask_further(document: "TOMLDocument") -> None:
+def _ask_further(channels: list[dict[str, Any]]) -> None:
     """Channels beyond the two, and the time column of a CSV log."""
-    taken = _names(document)
+    taken = _names(channels)
     while True:
         role = _choice("Another channel? Its role, or - for none", (*FURTHER, "other", UNKNOWN), UNKNOWN)
         if role == UNKNOWN:
             break
         name = _text("Its name", role, wrong=lambda text: text in taken, why="that name is taken")
         taken.add(name)
-        unit = _text("Its unit", UNITS.get(role, UNKNOWN))
-        document.append("channel", _aot(document, _channel(name, role, "" if unit == UNKNOWN else unit)))
+        unit = _text("Its unit", FURTHER.get(role, UNKNOWN))
+        channels.append({"name": name, "role": role, "unit": None if unit == UNKNOWN else unit})
     column = _text(
         "Time column of your CSV logs, or - for none",
         UNKNOWN,
@@ -145,53 +121,16 @@ def _ask_further(document: "TOMLDocument") -> None:
         why="that is a channel's name",
     )
     if column != UNKNOWN:
-        document.append("channel", _aot(document, _channel(column, "time", "s")))
+        channels.append({"name": column, "role": "time", "unit": "s"})
 
 
-def _names(document: "TOMLDocument") -> set[str]:
-    return {channel["name"] for channel in document.unwrap()["channel"]}
+def _names(channels: list[dict[str, Any]]) -> set[str]:
+    return {channel["name"] for channel in channels}
 
 
-def _aot(document: "TOMLDocument", channel: "Table") -> Any:
-    """The list of channels with one more."""
-    import tomlkit
-
-    rows = document.pop("channel") if "channel" in document else tomlkit.aot()
-    rows.append(channel)
-    return rows
-
-
-def _channel(name: str, role: str, unit: str) -> "Table":
-    import tomlkit
-
-    channel = tomlkit.table()
-    channel.add("name", name)
-    channel.add("role", role)
-    if unit:
-        channel.add("unit", unit)
-    return channel
-
-
-def _put(table: "Table", key: str, value: float | None, comment: str = "") -> None:
-    import tomlkit
-
-    if value is None:
-        return
-    item = tomlkit.item(int(value) if value == int(value) and abs(value) >= 1 else value)
-    if comment:
-        item.comment(comment)
-    table.add(key, item)
-
-
-def _put_range(channel: "Table", unit: str, usual: tuple[float, float] | None) -> None:
-    import tomlkit
-
+def _range(unit: str, usual: tuple[float, float] | None) -> tuple[float, ...]:
     shown = f"Lowest and highest believable reading, {unit}, with a comma between"
-    limits = _list(shown, usual, wrong=lambda v: len(v) != 2 or v[0] >= v[1], why="give the lower, then the higher")
-    if limits:
-        item = tomlkit.item(list(limits))
-        item.comment("outside it: clipped")
-        channel.add("range", item)
+    return _list(shown, usual, wrong=lambda v: len(v) != 2 or v[0] >= v[1], why="give the lower, then the higher")
 
 
 # -- questions ---------------------------------------------------------------------------------------------------

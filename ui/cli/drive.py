@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -118,8 +119,8 @@ def command(
     return run_drive(drive, seconds=seconds, window=wants_window(headless, as_json), as_json=as_json)
 
 
-def _beside(url: str, also: tuple[str, ...], cars: tuple[str, ...]) -> "list[tuple[str, Source, Car]]":
-    """(name, source, car file) of each further device."""
+def _beside(url: str, also: tuple[str, ...], cars: tuple[str, ...]) -> "list[tuple[str, Callable[[], Source], Car]]":
+    """(name, what makes its source, car file) of each further device."""
     from stream.car import load_car
     from stream.record.also import safe_names
     from stream.sources.plugins import source_for
@@ -135,7 +136,9 @@ def _beside(url: str, also: tuple[str, ...], cars: tuple[str, ...]) -> "list[tup
     for car in read:
         warn(say_all(car.findings))
     names = safe_names([car.car.name for car in read])
-    return [(name, source_for(one, car, None), car) for name, one, car in zip(names, also, read, strict=True)]
+    for one, car in zip(also, read, strict=True):
+        source_for(one, car, None)  # what is wrong with a URL is said before the drive
+    return [(name, partial(source_for, one, car), car) for name, one, car in zip(names, also, read, strict=True)]
 
 
 def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: bool) -> int:

@@ -18,6 +18,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         code = process.kept(words, lambda: process.finished(run(words), words))
     except process.Stop:
         code = process.stopped(words)
+    except Exception:  # an extension that is being loaded makes an error of its own out of a Stop
+        if not process.Stop.raised:
+            raise
+        code = process.stopped(words)
     sys.exit(code)
 
 

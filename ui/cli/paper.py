@@ -18,6 +18,7 @@ from ui.text.findings import say_all
 
 if TYPE_CHECKING:
     from stream.study.tables.gate import Advice
+    from ui.text.chain import Sheet
 
 
 PIPE_COLUMNS = 200  # a table in a pipe or a file is laid out for this; nothing is cut there
@@ -40,6 +41,21 @@ def plain_table(*heads: str) -> Any:
     for column in table.columns:
         column.justify, column.overflow = "right", "fold"
     return table
+
+
+def print_parts(parts: "Iterable[str | Sheet]") -> None:
+    """Lines and tables on standard output."""
+    out = console()
+    for part in parts:
+        if isinstance(part, str):
+            out.print(part)
+            continue
+        table = plain_table(*part.heads)
+        for column in part.left:
+            table.columns[column].justify = "left"
+        for row in part.rows:
+            table.add_row(*row)
+        out.print(table)
 
 
 def say_words(text: str, indent: int = 0) -> None:

@@ -79,6 +79,7 @@ def _print(result: "Power") -> None:
     from ui.cli.paper import console, plain_table, say_warnings
     from ui.text.figures import figures
     from ui.text.findings import say_all
+    from ui.text.tables import most_power
 
     out = console()
     if result.force_per_unit_n is not None and result.u_force_per_unit_n is not None:
@@ -104,6 +105,8 @@ def _print(result: "Power") -> None:
             cells = [cell for value, u in pairs for cell in (figures(value, 1.96 * u), figures(1.96 * u, 1.96 * u))]
             table.add_row(f"{band.rpm:.0f}", *cells, str(band.n))
         out.print(table)
+        if tune.bands:
+            out.print(f"{most_power(tune)}.")
     if result.tunes:
         out.print(
             "± is 95 %. Steady-equivalent is at the engine's side, its own inertia given back by the usual mass "

@@ -145,7 +145,12 @@ _answered: int | None = None  # pipe to the keeper: a signal was heard, and the 
 
 class Stop(KeyboardInterrupt):
     """A signal asked for the end. Of a type of its own: CPython remembers a plain KeyboardInterrupt that passes through
-    an exec(), as in the import of a dataclass, and then ends the process by SIGINT though it was caught."""
+    an exec(), as in the import of a dataclass, and then ends the process by SIGINT though it was caught.
+
+    raised   whether a signal has asked for the end
+    """
+
+    raised = False
 
 
 def listen(*, recording: bool) -> None:
@@ -162,6 +167,7 @@ def listen(*, recording: bool) -> None:
         if again or (recording and _begun.is_set()):
             return
         _early.set()
+        Stop.raised = True
         raise Stop
 
     for number in ENDING:

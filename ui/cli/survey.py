@@ -1,16 +1,10 @@
 """steadypull survey: what a drive tells of the measuring chain, and what to change."""
 
-import math
-from typing import TYPE_CHECKING, Any
-
 import click
 
 from ui.cli.options import json_option
-from ui.cli.paper import console, plain_table, say_words
+from ui.cli.paper import print_parts, say_words
 from ui.text.cautions import SHORT
-
-if TYPE_CHECKING:
-    from stream.study.survey.records import Survey
 
 
 @click.command("survey")
@@ -49,6 +43,7 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     from ui.cli.live_text import warn
     from ui.cli.options import given_car, say_foreign
     from ui.cli.results import print_json
+    from ui.text.chain import survey_parts
     from ui.text.findings import say_all
     from ui.text.survey import survey_json
 
@@ -60,84 +55,5 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     else:
         say_words(SHORT)
         warn(say_all(survey.remarks))
-        _print(survey)
+        print_parts(survey_parts(survey))
     return 0
-
-
-def _print(survey: "Survey") -> None:
-    from ui.text.findings import say
-
-    out = console()
-    part = survey.session
-    holds, pulls = (f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((part.holds, "hold"), (part.pulls, "pull")))
-    out.print(f"{part.duration_s:.1f} s at {part.rate_hz:.6g} Hz, {holds}, {pulls}")
-    _print_channels(out, survey)
-    for line in _about(survey):
-        out.print(line)
-    if not survey.findings:
-        out.print("nothing to change was found")
-    for finding in survey.findings:
-        out.print(f"{'CHANGE' if finding.severity == 'warning' else 'look at'}: {say(finding)}")
-
-
-def _print_channels(out: Any, survey: "Survey") -> None:
-    table = plain_table("channel", "unit", "noise", "which is", "step", "which is", "spikes", "out of range")
-    for column in table.columns[:2]:
-        column.justify = "left"
-    for channel in survey.channels:
-        there = "rpm" if channel.noise_rpm is not None or channel.resolution_rpm is not None else "µm/m"
-        noise = channel.noise_rpm if there == "rpm" else channel.noise_microstrain
-        step = channel.resolution_rpm if there == "rpm" else channel.resolution_microstrain
-        table.add_row(
-            channel.name,
-            channel.unit,
-            _number(channel.noise),
-            _number(noise, there),
-            _number(channel.resolution),
-            _number(step, there),
-            str(channel.spikes),
-            str(channel.clipped_samples),
-        )
-    out.print(table)
-    out.print("noise is one standard deviation, step the smallest change that the recording can show")
-
-
-def _number(value: float | None, unit: str = "") -> str:
-    """Two figures, without an exponent; whole from 100 on."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    decimals = max(0, 1 - math.floor(math.log10(abs(value)))) if value else 0
-    return f"{value:.{decimals}f} {unit}".strip()
-
-
-def _about(survey: "Survey") -> list[str]:
-    """What is known of speed, load and steadiness, a line each."""
-    from ui.text.findings import say
-    from ui.text.survey import ends_line, lag_line, talk_line, vibration_line
-
-    lines = []
-    speed, load, steadiness = survey.speed, survey.load, survey.steadiness
-    if speed is not None:
-        seen = f"ripple: {_number(speed.ripple_rpm, 'rpm')} at {speed.ripple_at_rpm or 0:.0f} rpm"
-        ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
-        lines += [
-            f"{speed.name}: {ends_line(speed)}",
-            f"{ripple}; less than {_number(speed.ripple_limit_rpm, 'rpm')} could not be seen",
-            f"pulses per turn: {say(speed.pulses_per_turn.said)}",
-            f"lag: {lag_line(speed)}",
-        ]
-    if load is not None:
-        talk = load.cross_talk_pct
-        known = {"bounce": talk.bounce, "brake": talk.brake, "turn": talk.turn}
-        parts = [f"{what} {value:+.1f} %" for what, value in known.items() if value is not None]
-        lines += [
-            f"{load.name}: {vibration_line(load)}",
-            f"cross-talk: {', '.join([*parts, talk_line(load.cross_talk_from)])}",
-        ]
-    if steadiness is not None and steadiness.agrees_pct is not None:
-        note = "" if steadiness.white else "; it is made for plain noise, and a foot wanders, so read it as a hint"
-        lines.append(
-            "a second, published test of steadiness (Cao and Rhinehart) calls "
-            f"{steadiness.agrees_pct:.0f} % of the holds' time steady{note}"
-        )
-    return lines

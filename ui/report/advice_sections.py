@@ -19,6 +19,7 @@ from ui.text.tables import (
     WATCH,
     ignition_rows,
     ignition_title,
+    most_power,
     others,
     power_row,
 )
@@ -55,8 +56,9 @@ def power(found: Gathered) -> Section | None:
 
 def _tune(tune: TunePower) -> list[Part]:
     name, count = tune_name(tune.tune), f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''}"
+    most = f"; {most_power(tune)}" if tune.bands else ""
     return [
-        Words(f"{name}: {count} in gear {tune.gear}."),
+        Words(f"{name}: {count} in gear {tune.gear}{most}."),
         Picture(
             partial(pictures.draw_power, tune=tune),
             70,

@@ -6,6 +6,7 @@ Its sections stand in order here; as HTML it is one file with the pictures insid
 import base64
 import io
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,8 @@ from ui.report.gather import Gathered, gather
 from ui.report.gather_advice import Asked
 from ui.report.model import Facts, Picture, Report, Section, Table, Words
 from ui.text.figures import moment, one_line
+from ui.text.findings import codes_said
+from ui.text.reference import meanings, terms_of
 
 
 def write_report(
@@ -37,8 +40,8 @@ def write_report(
 
     Raises InputError for what cannot be read, StorageError where the disk does not take the file.
     """
-    report = report_of(
-        gather(
+    with codes_said() as codes:
+        found = gather(
             session_paths,
             width_rpm=width_rpm,
             base=base,
@@ -47,7 +50,8 @@ def write_report(
             beyond_range=beyond_range,
             asked=Asked(**asked),
         )
-    )
+        report = report_of(found)
+    report = replace(report, sections=(*report.sections, *_reference(codes)))
     draft = path.with_name(path.name + ".part")
     try:
         with storage_words(path, "nothing was changed"), draft.open("wb") as file:
@@ -56,8 +60,6 @@ def write_report(
 
                 write_pdf(report, file)
             else:
-                from ui.report.write import html_of
-
                 file.write(html_of(report).encode("utf-8"))
         with storage_words(path, "nothing was changed"):
             draft.replace(path)
@@ -95,6 +97,15 @@ def report_of(gathered: Gathered) -> Report:
         made=f"{gathered.software}, report made {moment(gathered.made)}",
         sections=tuple(section for make in SECTIONS if (section := make(gathered)) is not None),
     )
+
+
+def _reference(codes: Sequence[str]) -> tuple[Section, ...]:
+    """What was said in this report, in two sentences each, and the terms it is about with formula and source."""
+    said = [Words(f"{code}: {about}") for code, about in meanings(codes)]
+    terms = [
+        Words(f"{page.term}: {page.about} Formula: {page.formula}. Source: {page.source}.") for page in terms_of(codes)
+    ]
+    return (Section("What the warnings mean", (*said, *terms)),) if said else ()
 
 
 def html_of(report: Report) -> str:

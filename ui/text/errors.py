@@ -4,6 +4,11 @@ from stream.errors import SteadypullError
 
 # code: template for str.format over the error's values; `text` is the engine's own plain line
 COMMAND_LINE: dict[str, str] = {
+    "plan-not-positive": "--{name}: {text}",
+    "plan-above-supply": "--output: {value:g} V cannot come from a supply of {supply:g} V; lower it or raise --supply",
+    "plan-no-headroom": "--output-headroom: {value:g} V leaves nothing of a supply of {supply:g} V; lower it or raise "
+    "--supply",
+    "plan-idle": "--idle: {value:g} rpm is not below --redline {redline:g} rpm; mend one",
     "targets": "--{text}",
     "same-tune-twice": "--base and --trial are both {tune!r}; give two tunes",
     "air-needs-zero": "{path}: air correction needs a zero; take one with 'steadypull zero {path} --standing'",

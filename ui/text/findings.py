@@ -4,12 +4,16 @@ A sentence is a template for `str.format` over the finding's values, or a functi
 enough. It says what was noticed, what it means, and what to do, in the trade's words.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache
 from importlib import import_module
 from typing import Any
 
 from stream.findings import Finding
+
+_SAID: ContextVar[list[str] | None] = ContextVar("codes_said", default=None)
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
@@ -40,8 +44,23 @@ def sentences() -> dict[str, Sentence]:
 
 def say(finding: Finding) -> str:
     """The finding as one sentence. Raises KeyError for a code without one."""
+    said = _SAID.get()
+    if said is not None:
+        said.append(finding.code)
     sentence = sentences()[finding.code]
     return sentence.format(**finding.values) if isinstance(sentence, str) else sentence(finding.values)
+
+
+@contextmanager
+def codes_said() -> Iterator[list[str]]:
+    """The codes of all that is said while this is open, in order, each as often as it is said: what a page that shows
+    the sentences can explain."""
+    codes: list[str] = []
+    token = _SAID.set(codes)
+    try:
+        yield codes
+    finally:
+        _SAID.reset(token)
 
 
 def speaker() -> Callable[[Finding], str]:

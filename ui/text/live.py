@@ -11,6 +11,7 @@ _BLIND = {
     "no-number": "gives no number",
     "end-of-range": "lies at an end of its range",
     "flat": "is flat",
+    "away": "is away with its device",
 }
 
 
@@ -158,6 +159,7 @@ SENTENCES: dict[str, Sentence] = {
     # a further device
     "also-said": "{name}: {text}",
     "also-failed": "{name}: {why}; the first device is recorded as before",
+    "also-waiting": "{name}: {why}; it is waited for",
     "also-nothing": "{name}: nothing came from it, so the session is without it",
     "also-joined": lambda values: (
         f"{values['name']}: recorded beside the first device; its first sample is {values['offset_s']:.3f} ± "

@@ -133,4 +133,6 @@ def doing(recording: "Recording", time_s: float) -> tuple[str, str]:
         return f"On to {following.target_rpm:.0f} rpm.", "The bracket stands open while the speed moves."
     if any(pull.start_s > time_s for pull in truth.pulls):
         return "The driver gets ready for a pull.", "What to do next, above the last verdict."
+    if truth.holds:
+        return "The driver lets the speed creep up, then stops.", "A slow change is no hold: the bracket stays open."
     return "The driver comes to a stop.", "The strip: the last half minute."

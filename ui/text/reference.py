@@ -6,6 +6,7 @@ formula and source are its own. A source from memory says so.
 """
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -28,6 +29,7 @@ class Page:
     see: tuple[str, ...] = ()
 
 
+HOVER_LINES = 8  # chosen: more covers what it explains
 NONE = "none"
 PRACTICE = "common practice, no source"
 
@@ -370,6 +372,23 @@ def pages() -> dict[str, Page]:
     for code, about in EXIT_CODES.items():
         found[f"exit-{code}"] = Page(f"exit-{code}", "exit code", about, NONE, NONE)
     return found
+
+
+def meanings(codes: Iterable[str]) -> list[tuple[str, str]]:
+    """(code, what it means and what to do) of findings, each once."""
+    return [(code, FINDINGS[code][1]) for code in dict.fromkeys(codes) if code in FINDINGS]
+
+
+def terms_of(codes: Iterable[str]) -> list[Page]:
+    """The pages of the quantities that findings are about, each once."""
+    known = pages()
+    return [known[term] for term in dict.fromkeys(FINDINGS[code][0] for code in codes if code in FINDINGS)]
+
+
+def hover(codes: Iterable[str]) -> str:
+    """What is shown over warnings: a line for each of the first few."""
+    lines = [f"{code.replace('-', ' ')}: {about}" for code, about in meanings(codes)]
+    return "\n".join(lines[:HOVER_LINES])
 
 
 def page(term: str) -> Page:

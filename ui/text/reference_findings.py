@@ -122,6 +122,7 @@ bus-silent | record | No message has come from the bus for two seconds. Look at 
 bus-back | record | The bus talks again. The time of its silence is counted as lost samples.
 also-said | record | A further device, or its port, said something. Its words are those of the device.
 also-failed | record | A further device could not be read or recorded. The first device's recording is not touched by that.
+also-waiting | record | A further device is not there yet. It is looked for every second and recorded from the moment it speaks.
 also-nothing | record | A further device sent nothing while the session was recorded. Look at its port and its car file.
 also-joined | alignment | Both engine speeds agree, so the further device's channels count as logged with the first. Its place has a standard uncertainty.
 also-no-speed | alignment | Without an engine speed the further device cannot be laid on the session's clock. Give it a channel of role engine_speed.

@@ -18,6 +18,8 @@ def steadiness(steady: Steady | None) -> str:
         return "no verdict yet"
     if steady.holding:
         return f"HOLD  {seconds(steady.steady_s)}"
+    if steady.steady_s >= steady.needed_s:  # long enough and no hold: it drifts, or is to be confirmed
+        return "not steady enough yet"
     if steady.steady_s > 0:
         return f"steady  {steady.steady_s:.1f} of {seconds(steady.needed_s)}"
     return f"moving  ±{live_rpm(steady.spread_rpm)} rpm"
@@ -156,3 +158,8 @@ def _noise(health: Health, info: StreamInfo | None) -> str:
             value, unit = value * 1e3, {"V": "mV", "mV/V": "µV/V"}[unit]
         parts.append(f"{one_line(name, 10)} {two_figures(value)} {one_line(unit, 10)}".strip())
     return ", ".join(parts) if parts else NO_FIGURE
+
+
+HOLD_TO_STOP = "Recording goes on: to stop it, press for a second"
+NO_DRIVE = "begin one on Start"
+FINISHED = "the stream has ended; what comes next stands above"

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from stream.study.compare.trend import Trend
 
 
+NOTED = "Note kept"
+
+
 def tunes(session: Summary) -> str:
     """The tunes in a session, or that none was named."""
     return one_line(", ".join(session.tunes)) or ("no name" if session.readable else "")

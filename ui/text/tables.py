@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from stream.findings import Finding
-from stream.study.force.power import PowerBand
+from stream.study.force.power import PowerBand, TunePower
 from stream.study.tables.gate import AdvanceCell, Advice
 from stream.study.tables.ignition_table import WrittenCell
 from stream.study.tables.user_table import AdvanceList, UserTable
@@ -321,6 +321,15 @@ def power_row(band: PowerBand) -> tuple[str, ...]:
         (band.steady_equivalent_kw, band.u_steady_equivalent_kw),
     )
     return f"{band.rpm:.0f}", *(plus_minus(value, u) for value, u in pairs), str(band.n)
+
+
+def most_power(tune: TunePower) -> str:
+    """Where the curve has most power. The last band is no peak: nobody knows what would follow it."""
+    best = max(tune.bands, key=lambda band: band.wheel_power_kw)
+    told = f"{plus_minus(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels"
+    if best is tune.bands[-1]:
+        return f"{told}, most at the end of the curve ({best.rpm:.0f} rpm): still rising"
+    return f"{told}, most at {best.rpm:.0f} rpm"
 
 
 def place(cell: AdvanceCell, axis: str) -> str:

@@ -10,7 +10,8 @@ from stream.errors import SteadypullError
 from stream.study.survey.survey import survey_session
 from ui.text import speed as say
 from ui.text.figures import one_line
-from ui.text.findings import say_all
+from ui.text.findings import codes_said, say_all
+from ui.text.reference import hover
 from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
 from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
@@ -43,6 +44,8 @@ def survey_words(path: Path) -> list[str]:
 class CalibrateScreen(Screen):
     """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
 
+    applied = QtCore.Signal(str)  # the session whose calibration is in force now
+
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme: Theme = DARK
@@ -51,7 +54,7 @@ class CalibrateScreen(Screen):
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
-        self.apply, self.save = QtWidgets.QPushButton("Apply to session"), QtWidgets.QPushButton("Save SPEED.toml…")
+        self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
         self.name = label("caption", EMPTY)
         self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))
         self.targets.setPlaceholderText("1500, 2000, 3000, … lowest first")
@@ -177,8 +180,9 @@ class CalibrateScreen(Screen):
         if path is not None:
             self.open(path)
 
-    def open(self, path: str | Path) -> None:
-        """Read a session; it is shown when it is there."""
+    def open(self, path: str | Path, *, load: bool = False) -> None:
+        """Read a session; it is shown when it is there, its load page in front where that is asked for."""
+        self.pages.setCurrentWidget(self.load if load else self.speed_page)
         self.status.setText(f"reading {one_line(Path(path).name, 60)} …")
         self.opener.start("open", lambda _: open_work(path))
 
@@ -231,6 +235,7 @@ class CalibrateScreen(Screen):
             return
         done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))
+        self.applied.emit(str(work.path))
 
     def _save(self) -> None:
         work = self.desk.work
@@ -270,9 +275,10 @@ class CalibrateScreen(Screen):
         self.table.show_work(work)
         self.answer.setText(say.headline(work.calibration, work.trouble))
         self.line.setText(say.formula(work.calibration, work.unit))
-        self.warnings.setText(
-            "\n".join(f"• {one_line(line, 400)}" for line in (say_all(fit.findings) if fit is not None else ()))
-        )
+        with codes_said() as codes:
+            lines = say_all(fit.findings) if fit is not None else []
+        self.warnings.setText("\n".join(f"• {one_line(line, 400)}" for line in lines))
+        self.warnings.setToolTip(hover(codes))
 
     def _show_findings(self, lines: list[str]) -> None:
         """The survey's tab is there only where it has something to say."""

@@ -25,13 +25,7 @@ class _Triangle(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         side = min(self.width(), self.height()) - 4
         box = QtCore.QRectF(2, (self.height() - side) / 2, side, side)
-        shape(
-            painter,
-            "caution",
-            box,
-            self.theme.on_signal if self.theme.name == "light" else self.theme.background,
-            self.theme.caution,
-        )
+        shape(painter, "caution", box, self.theme.on_signal, self.theme.caution)
         painter.end()
 
 

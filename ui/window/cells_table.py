@@ -75,8 +75,8 @@ def table_style(theme: Theme, unit: float) -> str:
     def px(size: float) -> str:
         return f"{round(size * unit)}px"
 
-    field = f"""background: {theme.panel}; border: {px(2)} solid {theme.line}; border-radius: {px(6)};
-        padding: {px(5)} {px(10)}; font-size: {px(18)};"""
+    field = f"""background: {theme.panel}; border: {px(2)} solid {theme.muted}; border-radius: {px(10)};
+        min-height: {px(28)}; padding: {px(6)} {px(10)}; font-size: {px(18)};"""
     return f"""
     QTableView {{ background: {theme.panel}; alternate-background-color: {theme.background}; border: 0;
         gridline-color: {theme.line}; font-size: {px(16)}; selection-background-color: {theme.line};
@@ -95,11 +95,10 @@ def table_style(theme: Theme, unit: float) -> str:
     QComboBox {{ {field} min-width: {px(120)}; }}
     QComboBox QAbstractItemView {{ background: {theme.panel}; border: 1px solid {theme.line};
         selection-background-color: {theme.line}; selection-color: {theme.text}; }}
-    QLineEdit {{ font-size: {px(18)}; padding: {px(5)} {px(10)}; }}
-    QPushButton, QToolButton {{ font-size: {px(18)}; padding: {px(5)} {px(14)}; }}
+    QLineEdit {{ {field} }}
     QComboBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
-    QLabel[part="first"] {{ font-size: {px(20)}; }}
-    QLabel[part="answer"] {{ font-size: {px(26)}; font-weight: 700; }}
+    QLabel[part="first"] {{ font-size: {px(22)}; }}
+    QLabel[part="answer"] {{ font-size: {px(34)}; font-weight: 700; }}
     QLabel[part="mind"] {{ font-size: {px(16)}; }}
     QLabel[part="read"] {{ font-size: {px(16)}; }}
     QTabBar::tab {{ font-size: {px(17)}; padding: {px(5)} {px(16)}; }}

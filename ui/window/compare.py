@@ -10,6 +10,8 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.study.bands import DEFAULT_WIDTH_RPM
 from ui.text import comparison as words
 from ui.text.figures import tune_name
+from ui.text.findings import codes_said
+from ui.text.reference import hover
 from ui.window import ask
 from ui.window.align_page import AlignPage
 from ui.window.cells_table import table_style
@@ -35,6 +37,7 @@ class CompareScreen(Screen):
     """Reads and works out off the window's thread. Ticks count on this screen only; no session is changed."""
 
     shelf_wanted = QtCore.Signal()
+    wrote = QtCore.Signal(object)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -121,6 +124,8 @@ class CompareScreen(Screen):
         self.width_box.editingFinished.connect(self.recompute)
         self.shelf.clicked.connect(self.shelf_wanted)
         self.lists.pulls.ticked.connect(self.tick)
+        for study in self.studies.values():
+            study.wrote.connect(self.wrote)
         for kind, action in self.export_actions.items():
             action.triggered.connect(lambda *, kind=kind: self.export_as(kind))
 
@@ -139,6 +144,10 @@ class CompareScreen(Screen):
         opened = open_sessions(paths, task.tell, task.stop)
         base, trial = usual_pair([pull for pull in opened.pulls if pull.usable] or opened.pulls)
         return opened, work_out(opened.pulls, base, trial, width, opened.scatter)
+
+    def show_page(self, name: str) -> None:
+        """Put a page beside the comparison in front."""
+        self.pages.setCurrentWidget(self.studies[name])
 
     def recompute(self) -> None:
         """Work the answer out anew for what is chosen now."""
@@ -195,9 +204,10 @@ class CompareScreen(Screen):
         self.answer.show_words(kind, words.day_line(found.resolves), title, detail, bands)
         self.figure.show_answer(found)
         self.lists.show_answer(found, opened.pulls)
-        self.foot.show_words(
-            words.next_pull(found.advice), words.to_mind(found.comparison, found.curves, opened.remarks)
-        )
+        with codes_said() as codes:
+            mind = words.to_mind(found.comparison, found.curves, opened.remarks)
+        self.foot.show_words(words.next_pull(found.advice), mind)
+        self.foot.mind.setToolTip(hover(codes))
         plural = "session" if opened.sessions == 1 else "sessions"
         self.what.setText(f"{opened.sessions} {plural}, {len(opened.pulls)} pulls")
         self._enable(True)

@@ -123,6 +123,9 @@ class IgnitionPage(StudyPage):
             self.status.setText(one_line(str(error)))
             return
         self.status.setText(f"written: {one_line(out.name)}")
+        heard = self.knock.currentIndex() == 1
+        asked = {"advance": str(self.advance_path), "now": self.now.currentData(), "none_heard": heard}
+        self.wrote.emit({"tables": {"ignition": str(out)}, **asked})
 
     def _read(self, row: int) -> None:
         if 0 <= row < len(self.cells.cells):

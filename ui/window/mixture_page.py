@@ -202,6 +202,7 @@ class MixturePage(StudyPage):
             self.status.setText(one_line(str(error)))
             return
         self.status.setText(f"written: {one_line(out.name)} and {one_line(companion(out).name)}")
+        self.wrote.emit({"tables": {"mixture": str(out)}, "target": str(self.target_path)})
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

@@ -142,13 +142,7 @@ class NextBar(QtWidgets.QWidget):
         if self.kind == "idle":
             _arrow(painter, box, ink)
         else:
-            shape(
-                painter,
-                self.kind,
-                box,
-                theme.text if self.kind == "caution" and theme.name == "light" else ink,
-                ink if self.kind == "caution" and theme.name == "light" else None,
-            )
+            shape(painter, self.kind, box, ink)
         bold, plain = text_font(high * 0.48, bold=True), text_font(high * 0.46)
         left, edge = high * 1.1, high * 0.26
         room = wide - left - edge
@@ -254,10 +248,7 @@ class Shape(QtWidgets.QWidget):
         side = min(self.width(), self.height()) * 0.8
         box = QtCore.QRectF((self.width() - side) / 2, (self.height() - side) / 2, side, side)
         ink = {"ok": self.theme.hold, "caution": self.theme.caution}.get(self.kind, self.theme.muted)
-        if self.theme.name == "light" and self.kind == "caution":
-            shape(painter, self.kind, box, self.theme.text, self.theme.caution)
-        else:
-            shape(painter, self.kind, box, ink)
+        shape(painter, self.kind, box, ink)
         painter.end()
 
 
@@ -324,10 +315,8 @@ class HealthLine(QtWidgets.QWidget):
         x, middle = high * 0.3, Align.AlignVCenter | Align.AlignLeft
         for what, figure, bad in self.cells:
             if bad:
-                ink, fill = (
-                    (self.theme.text, self.theme.caution) if self.theme.name == "light" else (self.theme.caution, None)
-                )
-                shape(painter, "caution", QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6), ink, fill)
+                box = QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6)
+                shape(painter, "caution", box, self.theme.caution)
                 x += high * 0.8
             for text, font, ink in (
                 (what, plain_font, self.theme.muted),

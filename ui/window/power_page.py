@@ -7,7 +7,8 @@ from pyqtgraph.Qt import QtWidgets
 
 from stream.study.force.power import Power, PowerBand, TunePower
 from ui.text.figures import tune_name
-from ui.text.findings import say_all
+from ui.text.findings import codes_said, say_all
+from ui.text.reference import hover
 from ui.text.tables import STEADY, STEADY_NOTE
 from ui.window import study_work as work
 from ui.window.cells_table import CellsModel, cells_view, size_table
@@ -91,7 +92,9 @@ class PowerPage(StudyPage):
         tune = self.result.tunes[place] if 0 <= place < len(self.result.tunes) else None
         self._show(tune)
         shown = [finding for finding in self.result.findings if finding.code != "power-tunes"]  # one at a time anyway
-        self.say(*work.power_title(self.result, tune), say_all(shown))
+        with codes_said() as codes:
+            self.say(*work.power_title(self.result, tune), say_all(shown))
+        self.foot.setToolTip(hover(codes))
 
     def _show(self, tune: TunePower | None) -> None:
         bands = () if tune is None else tune.bands

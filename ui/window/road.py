@@ -91,7 +91,8 @@ class Road(Screen):
 
     def _connect(self) -> None:
         controls = self.controls
-        controls.record.clicked.connect(self.toggle_recording)
+        controls.record.short.connect(self.start_recording)
+        controls.record.held.connect(self.stop_recording)
         controls.mark.clicked.connect(self.mark)
         controls.knock.clicked.connect(self.knock_heard)
         controls.zero.clicked.connect(lambda: self.zero())
@@ -282,9 +283,16 @@ class Road(Screen):
             note = f"{min(steady.steady_s, steady.needed_s):.1f} of {seconds(steady.needed_s)}"
         self.target.show_figure(f"Next target{which}, rpm", live_rpm(status.next_target_rpm), note)
 
-    def toggle_recording(self) -> None:
-        """Start a session file, or finish the one that is open."""
-        self._command(lambda feed: feed.stop_recording() if feed.status().recording else feed.start_recording())
+    def start_recording(self) -> None:
+        """Start a session file; where one is open, say how it is stopped."""
+        if self.feed is not None and self.feed.status().recording:
+            self.watch.say("command", State("idle", "", words.HOLD_TO_STOP), for_s=2.0)
+            return
+        self._command(lambda feed: feed.start_recording())
+
+    def stop_recording(self) -> None:
+        """Finish the session file that is open."""
+        self._command(lambda feed: feed.stop_recording())
 
     def mark(self) -> None:
         """Put a mark at this moment."""

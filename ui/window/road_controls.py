@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.sound import Cue
+from ui.window.forms import HeldButton
 from ui.window.panels import label
 
 
@@ -15,7 +16,8 @@ class Controls:
     """
 
     def __init__(self, cues: Sequence[Cue]) -> None:
-        self.record = self._button("Start recording")
+        self.record = HeldButton("Start recording")
+        self.record.must_hold = False
         self.record.setProperty("part", "record")
         self.mark = self._button("Mark (space)")
         self.knock = self._button("Knock heard (K)")
@@ -84,8 +86,9 @@ class Controls:
 
     def show_status(self, recording: bool, tune: str) -> None:
         """Keep button and label in step with the drive; a label that is being typed is left alone."""
-        text = "Stop recording" if recording else "Start recording"
+        text = "Stop: hold" if recording else "Start recording"
         if self.record.text() != text:
+            self.record.must_hold = recording
             self.record.setText(text)
             self.record.setProperty("recording", recording)
             self.record.style().unpolish(self.record)

@@ -2,11 +2,13 @@
 
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
+from stream.errors import SteadypullError
 from stream.record.summary import Summary
 from ui.text import shelf as words
 from ui.text.figures import one_line
@@ -38,7 +40,8 @@ class ShelfScreen(Screen):
         self.feed: DriveFeed | None = None
         self.folder: Path | None = None
         self.sessions: tuple[Summary, ...] = ()
-        self.worker = Worker("shelf")
+        self.worker, self.writer = Worker("shelf"), Worker("notes")
+        self._notes: dict[str, str] = {}  # by path; what is not written yet
         self._after: Callable[[Any], None] = self._listed
         self._keep: set[str] = set()
         self.choose = QtWidgets.QPushButton("Folder…")
@@ -100,7 +103,7 @@ class ShelfScreen(Screen):
         self.table.doubleClicked.connect(self.compare)
         self.details.compare.clicked.connect(self.compare)
         self.details.trend.clicked.connect(self.show_trend)
-        self.details.save_note.clicked.connect(self.save_note)
+        self.details.noted.connect(self._notes.__setitem__)
         self.details.export_live.triggered.connect(lambda: self.export("live"))
         self.details.export_holds.triggered.connect(lambda: self.export("holds"))
         self.details.export_pulls.triggered.connect(lambda: self.export("pulls"))
@@ -159,12 +162,17 @@ class ShelfScreen(Screen):
             lambda result: self.details.show_trend(words.trend_lines(result)),
         )
 
-    def save_note(self) -> None:
-        """Write the note to the selected session, by copy and rename."""
-        from stream.record.change import write_note
-
-        path, note = self.chosen()[0].path, self.details.note.text()
-        self._begin("saving the note", lambda _: write_note(path, note), lambda _: self.look_again())
+    def _write_notes(self) -> None:
+        """Write one note after the other, by copy and rename, beside whatever else is done."""
+        task = self.writer.take()
+        if task is not None:
+            self._say(task.trouble or words.NOTED)
+            if not task.trouble and not self._notes and self.worker.task is None:
+                self.look_again()
+        if self._notes and self.writer.task is None:
+            path, note = next(iter(self._notes.items()))
+            del self._notes[path]
+            self.writer.start("note", lambda _: keep_note(path, note))
 
     def export(self, what: "What") -> None:
         """Ask for a name and write a part of the selected session as CSV."""
@@ -181,6 +189,7 @@ class ShelfScreen(Screen):
 
     def poll(self) -> None:
         """See whether the work is over, and how far it is."""
+        self._write_notes()
         running = self.worker.task
         if running is not None and running.progress is not None:
             done, total = running.progress
@@ -245,8 +254,21 @@ class ShelfScreen(Screen):
         self.table.viewport().update()
 
     def detach(self) -> None:
-        """End the work."""
+        """Write the notes that are still on their way, and end the work."""
+        self.details.keep_note()
+        self.writer.wait()
+        self.writer.close()
         self.worker.close()
+        for path, note in self._notes.items():
+            with suppress(SteadypullError):
+                keep_note(path, note)
+
+
+def keep_note(path: str, note: str) -> None:
+    """Write a session's note. Raises InputError, StorageError."""
+    from stream.record.change import write_note
+
+    write_note(path, note)
 
 
 Progress = Callable[[int, int], None]

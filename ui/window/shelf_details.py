@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.summary import Summary
@@ -12,6 +13,7 @@ from ui.text.figures import one_line
 from ui.window.panels import label
 
 NOTE_LENGTH = 300
+NOTE_MS = 1500  # chosen: a pause in typing after which a note is written
 
 
 def shared_tune(chosen: Sequence[Summary]) -> str:
@@ -22,7 +24,12 @@ def shared_tune(chosen: Sequence[Summary]) -> str:
 
 
 class Details(QtWidgets.QFrame):
-    """One session: its name, what is in it, its note. Several: how many, and what they hold together."""
+    """One session: its name, what is in it, its note. Several: how many, and what they hold together.
+
+    `noted` carries path and text of a note: after a pause in typing, or when another session is chosen.
+    """
+
+    noted = QtCore.Signal(str, str)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -34,7 +41,13 @@ class Details(QtWidgets.QFrame):
         self.note = QtWidgets.QLineEdit()
         self.note.setMaxLength(NOTE_LENGTH)
         self.note.setPlaceholderText("Note, for example: dry, 18 °C, new plugs")
-        self.save_note = QtWidgets.QPushButton("Save note")
+        self._noting: Summary | None = None
+        self._pause = QtCore.QTimer(self)
+        self._pause.setSingleShot(True)
+        self._pause.setInterval(NOTE_MS)
+        self._pause.timeout.connect(self.keep_note)
+        self.note.textEdited.connect(lambda _: self._pause.start())
+        self.note.editingFinished.connect(self.keep_note)
         self.compare = QtWidgets.QPushButton("Compare")
         self.trend = QtWidgets.QPushButton("Trend")
         self.export = QtWidgets.QToolButton()
@@ -50,7 +63,6 @@ class Details(QtWidgets.QFrame):
         self.row = QtWidgets.QHBoxLayout()
         for part, stretch in (
             (self.note, 1),
-            (self.save_note, 0),
             (self.export, 0),
             (self.trend, 0),
             (self.compare, 0),
@@ -71,16 +83,21 @@ class Details(QtWidgets.QFrame):
     def show_sessions(self, chosen: Sequence[Summary], folder: Path) -> None:
         """Take over what is chosen; a note that is being written for the same session stays."""
         one = chosen[0] if len(chosen) == 1 else None
+        same = one is not None and self._noting is not None and one.path == self._noting.path
+        if not same:
+            self.keep_note()
+        typing = same and self._pause.isActive()
+        self._noting = one
         usable = [session for session in chosen if session.readable]
         self.note.setEnabled(one is not None and one.readable)
-        self.save_note.setEnabled(one is not None and one.readable)
         self.export.setEnabled(one is not None and one.readable)
         self.compare.setEnabled(any(session.pulls_clean + session.pulls_flawed for session in usable))
         self.compare.setText(f"Compare {len(usable)} sessions" if len(usable) > 1 else "Compare")
         tune = shared_tune(usable)
         self.trend.setEnabled(bool(tune))
         self.trend.setText(f"Trend of {one_line(tune)}" if tune else "Trend")
-        self.note.setText("" if one is None else one_line(one.note))
+        if not typing:
+            self.note.setText("" if one is None else one_line(one.note))
         if one is not None:
             self._show_one(one, folder)
         elif chosen:
@@ -88,6 +105,15 @@ class Details(QtWidgets.QFrame):
         else:
             self.title.setText("Nothing chosen")
             self.lines.setText("Choose a session to see what is in it; with Ctrl or Shift several, to compare them.")
+
+    def keep_note(self) -> None:
+        """Hand on what was typed, where it is not what the session says already."""
+        self._pause.stop()
+        one = self._noting
+        if one is None or not one.readable or self.note.text() == one_line(one.note):
+            return
+        self._noting = msgspec.structs.replace(one, note=self.note.text())
+        self.noted.emit(one.path, self.note.text())
 
     def show_trend(self, lines: tuple[str, str]) -> None:
         """Put the words of a trend in place of what is chosen."""
@@ -122,6 +148,6 @@ class Details(QtWidgets.QFrame):
     def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:  # noqa: N802 - Qt's name
         """Enter in the note saves it; Qt calls this."""
         if event.key() in (QtCore.Qt.Key.Key_Return, QtCore.Qt.Key.Key_Enter) and self.note.hasFocus():
-            self.save_note.click()
+            self.keep_note()
             return
         super().keyPressEvent(event)

@@ -42,7 +42,7 @@ def display_available() -> bool:
 def open_road(
     feed: "DriveFeed | None" = None,
     *,
-    theme: str = "dark",
+    theme: str = "",
     caution: bool = True,
     close_when_finished: bool = False,
     show: "Show | None" = None,
@@ -63,12 +63,17 @@ def open_road(
     qt: Any = importlib.import_module("pyqtgraph.Qt")
     app = qt.QtWidgets.QApplication.instance() or qt.QtWidgets.QApplication(["steadypull"])
     app.setApplicationName("Steadypull")
+    importlib.import_module("ui.window.theme").load_face()
     # not QFontDatabase.families(): without any font it still lists three names that stand for nothing
     if not qt.QtGui.QFontMetrics(qt.QtGui.QFont()).inFont("A"):
         (say or _to_standard_error)(NO_FONT)
-    window = main.MainWindow(feed, theme=theme, caution=caution, close_when_finished=close_when_finished, show=show)
-    with _signals_close(window.close):
-        window.show()
+    memory: Any = importlib.import_module("ui.window.memory")
+    kept = memory.Memory(memory.default_path())
+    window = main.MainWindow(
+        feed, theme=theme, caution=caution, close_when_finished=close_when_finished, show=show, memory=kept
+    )
+    with _signals_close(window.close_now):
+        window.showMaximized() if kept.kept.maximised else window.show()
         app.exec()
     code: int = window.exit_code
     window.deleteLater()

@@ -1,8 +1,8 @@
 """The last 30 seconds: speed, load and the raw signals, with holds, pulls and marks over them.
 
-Draws only what is new: samples go into columns once (columns.py), a frame draws about 2 000 points a curve
-with a pen of width 1, and the viewport is repainted whole, which is far cheaper than Qt's search for the
-parts that changed.
+Draws only what is new: samples go into columns once (`Columns`), a frame draws about 2 000 points a curve with pens of
+width 1 (`Trace.set_look` says how a line gets thicker), and the viewport is repainted whole, which is far cheaper than
+Qt's search for the parts that changed.
 """
 
 from dataclasses import dataclass
@@ -20,6 +20,8 @@ from ui.window.strip_items import Columns, Shade, Trace, fitting_range, round_ti
 from ui.window.theme import DARK, Theme
 
 COLUMNS = 1000
+TRACE = 2.5  # pixels at 1280 × 800
+TICKS_EVERY_S = 5
 RAW_CURVES = 3  # more would be too thin to read
 AXIS_WIDTH = 92
 
@@ -75,6 +77,8 @@ class Strip(QtWidgets.QWidget):
         plot.setYRange(low, high, padding=0)
         plot.getAxis("left").setWidth(AXIS_WIDTH)
         plot.getAxis("left").enableAutoSIPrefix(False)
+        times = range(-int(WINDOW_S), 1, TICKS_EVERY_S)
+        plot.getAxis("bottom").setTicks([[(float(at), f"{at} s" if at else "now") for at in times]])
         plot.hideAxis("bottom")
         shade = Shade()
         plot.addItem(shade, ignoreBounds=True)
@@ -118,13 +122,15 @@ class Strip(QtWidgets.QWidget):
         self.lanes[2].plot.setVisible(shown)
         self.view.ci.layout.setRowStretchFactor(2, 3 if shown else 0)
         self.view.ci.layout.setRowMaximumHeight(2, 1e6 if shown else 0)
+        for lane, lowest in zip(self.lanes, (False, not shown, shown), strict=True):
+            lane.plot.showAxis("bottom", lowest)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit, self.marks.theme = theme, unit, theme
         self.view.setBackground(theme.panel)
         font = QtGui.QFont()
-        font.setPixelSize(round(14 * unit))
+        font.setPixelSize(round(16 * unit))
         self.marks.setFixedHeight(round(30 * unit))
         for lane, inks in zip(
             self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True
@@ -136,8 +142,13 @@ class Strip(QtWidgets.QWidget):
             axis.setTextPen(theme.muted)
             axis.setTickFont(font)
             axis.label.setFont(font)
+            below = lane.plot.getAxis("bottom")
+            below.setHeight(round(26 * unit))
+            below.setPen(pg.mkPen(theme.line))
+            below.setTextPen(theme.muted)
+            below.setTickFont(font)
             for number, trace in enumerate(lane.traces):
-                trace.set_look(inks[number % len(inks)])
+                trace.set_look(inks[number % len(inks)], TRACE * unit)
 
     def add_live(self, rows: LiveRows) -> None:
         """Take in new live rows."""

@@ -19,11 +19,17 @@ class Trace(pg.GraphicsObject):
         super().__init__()
         self._path = QtGui.QPainterPath()
         self._pen = pg.mkPen("w")
+        self._brush: tuple[tuple[int, int], ...] = ((0, 0),)
         self._bounds = QtCore.QRectF(-WINDOW_S, 0, WINDOW_S, 1)
 
-    def set_look(self, colour: str) -> None:
-        """Pen of width 1: a wider one costs tens of milliseconds a frame."""
+    def set_look(self, colour: str, pixels: float = 1.0) -> None:
+        """A line of about so many pixels, drawn side by side with a pen of width 1: a wider pen costs tens of
+        milliseconds a frame.
+        """
         self._pen = pg.mkPen(colour, width=1)
+        across = range(max(1, math.ceil(pixels - 0.25)))
+        middle = len(across) // 2
+        self._brush = tuple((x, y) for x in across for y in across if x == middle or y == middle)
 
     def set_bounds(self, low: float, high: float) -> None:
         """The lane's range."""
@@ -44,7 +50,10 @@ class Trace(pg.GraphicsObject):
         """Draw the path; Qt calls this."""
         del args
         painter.setPen(self._pen)
-        painter.drawPath(self._path)
+        placed = painter.transform()
+        for x, y in self._brush:
+            painter.setTransform(placed * QtGui.QTransform.fromTranslate(x, y))
+            painter.drawPath(self._path)
 
 
 class Shade(pg.GraphicsObject):

@@ -18,6 +18,7 @@ EMPTY_TITLE, EMPTY_DETAIL = "No sessions opened", "Choose sessions on the Shelf,
 class StudyPage(QtWidgets.QWidget):
     """A page of the Compare screen. Its work runs off the window's thread, and only once the page is in front."""
 
+    wrote = QtCore.Signal(object)  # what a table was written from and where, as the job keeps it
     no_answer = "Cannot be worked out"
     decides, caution = sentence(DECIDES), sentence(WATCH)
 

@@ -11,7 +11,7 @@ from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice
 from ui.text.figures import plus_minus, sentence, tune_name
 from ui.text.findings import say
-from ui.text.tables import power_row
+from ui.text.tables import most_power, power_row
 
 WIDE = 0.15  # of the power: a uncertainty beyond it is said
 POWER_HEADS = ("rpm", "force\nN", "torque\nNm", "wheel power\nkW", "steady-equiv.\nengine kW", "pulls")
@@ -103,10 +103,7 @@ def power_title(result: Power, tune: TunePower | None) -> tuple[str, str, str]:
         fault = [finding for finding in result.findings if finding.code == "power-gears-differ"]
         return "caution", "No power is given", sentence(say(fault[0])) if fault else ""
     best = max(tune.bands, key=lambda band: band.wheel_power_kw)
-    title = (
-        f"{tune_name(tune.tune)}: {plus_minus(best.wheel_power_kw, best.u_wheel_power_kw)} kW at the wheels, "
-        f"most at {best.rpm:.0f} rpm"
-    )
+    title = f"{tune_name(tune.tune)}: {most_power(tune)}"
     pulls = f"{tune.pulls} pull{'s' if tune.pulls > 1 else ''} in gear {tune.gear}"
     if 1.96 * best.u_wheel_power_kw > WIDE * best.wheel_power_kw:
         return "caution", title, f"{scale}{pulls}. ± is 95 %: a wide uncertainty; a better zero or scale narrows it."

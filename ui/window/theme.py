@@ -1,71 +1,90 @@
-"""Colours and sizes of the screens, dark and light.
+"""Colours, sizes and the typeface of the screens, dark and light.
 
-The signal colours are the colour-blind-safe set of Okabe and Ito (Color Universal Design, 2002, revised
-2008). No state is told by colour alone: each has a shape and a word of its own as well.
-
-Shapes that stand for states are drawn, not taken from a font, so that they are the same on every machine.
+The hues stay near the colour-blind-safe set of Okabe and Ito (Color Universal Design, 2002, revised 2008); each theme
+has them as bright or as dark as its ground asks for. No state is told by colour alone: each has a shape and a word of
+its own as well. Shapes that stand for states are drawn, not taken from a font, so that they are the same everywhere.
 """
 
+import importlib.util
 from dataclasses import dataclass
+from pathlib import Path
 
 from pyqtgraph.Qt import QtCore, QtGui
-
-OKABE_ITO = {
-    "black": "#000000",
-    "orange": "#E69F00",
-    "sky blue": "#56B4E9",
-    "bluish green": "#009E73",
-    "yellow": "#F0E442",
-    "blue": "#0072B2",
-    "vermillion": "#D55E00",
-    "reddish purple": "#CC79A7",
-}
 
 
 @dataclass(frozen=True, slots=True)
 class Theme:
-    """Every colour of a screen. `on_signal` is the text on a filled signal colour."""
+    """Every colour of a screen. `on_signal` is the text on a filled signal colour, `line` a rule without meaning."""
 
     name: str
     background: str
     panel: str
     text: str
     muted: str
+    disabled: str
     line: str
     speed: str
     load: str
     hold: str
     pull: str
-    caution: str = OKABE_ITO["orange"]
-    fault: str = OKABE_ITO["vermillion"]
-    on_signal: str = OKABE_ITO["black"]
+    caution: str
+    fault: str
+    on_signal: str
 
 
 DARK = Theme(
     name="dark",
-    background="#0E1216",
-    panel="#171D23",
-    text="#F3F5F6",
-    muted="#AEB9C1",
+    background="#101418",
+    panel="#181D23",
+    text="#F2F4F6",
+    muted="#A9B2BC",
+    disabled="#7E858E",  # muted at 70 %
     line="#3C4852",
-    speed=OKABE_ITO["sky blue"],
-    load=OKABE_ITO["reddish purple"],
-    hold=OKABE_ITO["bluish green"],
-    pull=OKABE_ITO["yellow"],
+    speed="#56B4E9",
+    load="#DE8DBB",
+    hold="#2BB58A",
+    pull="#F0E442",
+    caution="#E69F00",
+    fault="#FF6A3D",
+    on_signal="#101418",
 )
 LIGHT = Theme(
     name="light",
-    background="#EEF1F3",
+    background="#F4F6F8",
     panel="#FFFFFF",
-    text="#12171B",
-    muted="#48535C",
+    text="#14181D",
+    muted="#4D5762",
+    disabled="#828991",  # muted at 70 %
     line="#B4BFC7",
-    speed=OKABE_ITO["blue"],
-    load=OKABE_ITO["reddish purple"],
-    hold=OKABE_ITO["bluish green"],
-    pull=OKABE_ITO["black"],
+    speed="#0067A8",
+    load="#A8407C",
+    hold="#00775A",
+    pull="#6B5B00",
+    caution="#8A5200",
+    fault="#B93A00",
+    on_signal="#FFFFFF",
 )
 THEMES = {theme.name: theme for theme in (DARK, LIGHT)}
+
+FACE = "DejaVu Sans"  # its figures are all of one width; matplotlib brings the files
+FACE_FILES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
+
+
+def load_face() -> str:
+    """Make the typeface known to Qt, and the application's own; its name, or '' where the files are not there.
+
+    No system font is needed then. matplotlib is looked up, not imported, which would cost a tenth of a second.
+    """
+    found = importlib.util.find_spec("matplotlib")
+    if found is None or found.origin is None:
+        return ""
+    folder = Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+    known = [QtGui.QFontDatabase.addApplicationFont(str(folder / name)) for name in FACE_FILES]
+    if min(known) < 0:
+        return ""
+    QtGui.QGuiApplication.setFont(QtGui.QFont(FACE))
+    return FACE
+
 
 BASE_WIDTH, BASE_HEIGHT = 1280, 800
 
@@ -82,29 +101,35 @@ def stylesheet(theme: Theme, unit: float) -> str:
         return f"{round(size * unit)}px"
 
     return f"""
-    QWidget {{ background: {theme.background}; color: {theme.text}; font-size: {px(18)}; }}
+    QWidget {{ background: {theme.background}; color: {theme.text}; font-family: "{FACE}"; font-size: {px(18)}; }}
     QFrame[part="panel"], QFrame[part="panel"] QLabel {{ background: {theme.panel}; }}
-    QFrame[part="panel"] {{ border-radius: {px(6)}; }}
-    QLabel[part="caption"] {{ color: {theme.muted}; font-size: {px(17)}; }}
+    QFrame[part="panel"] {{ border-radius: {px(10)}; }}
+    QLabel[part="caption"] {{ color: {theme.muted}; font-size: {px(16)}; }}
     QLabel[part="verdict"] {{ font-size: {px(25)}; font-weight: 600; }}
-    QLabel[part="detail"] {{ color: {theme.muted}; font-size: {px(17)}; }}
-    QLabel[part="health"] {{ font-size: {px(17)}; }}
+    QLabel[part="detail"] {{ color: {theme.muted}; font-size: {px(16)}; }}
+    QLabel[part="health"] {{ font-size: {px(16)}; }}
     QLabel[part="title"] {{ font-size: {px(34)}; font-weight: 700; }}
     QLabel[part="prose"] {{ font-size: {px(20)}; }}
     QPushButton, QToolButton {{
-        background: {theme.panel}; border: {px(2)} solid {theme.line}; border-radius: {px(6)};
-        padding: {px(7)} {px(16)}; font-size: {px(20)};
+        background: {theme.panel}; border: {px(2)} solid {theme.muted}; border-radius: {px(10)};
+        padding: {px(8)} {px(16)}; min-height: {px(24)}; font-size: {px(18)};
     }}
     QPushButton:hover, QToolButton:hover, QPushButton:focus, QLineEdit:focus {{ border-color: {theme.text}; }}
     QPushButton:pressed {{ background: {theme.line}; }}
-    QPushButton:disabled, QToolButton:disabled {{ color: {theme.line}; }}
-    QPushButton[part="record"][recording="true"] {{
+    QPushButton[part="record"][recording="true"], QPushButton[part="primary"] {{
         background: {theme.text}; color: {theme.background}; border-color: {theme.text}; font-weight: 700;
     }}
+    QPushButton[part="primary"]:focus, QPushButton[part="primary"]:hover {{ border-color: {theme.speed}; }}
+    QPushButton[part="quiet"], QToolButton[part="quiet"] {{ background: transparent; border-color: transparent; }}
+    QPushButton[part="quiet"]:focus, QToolButton[part="quiet"]:focus {{ border-color: {theme.text}; }}
+    QPushButton:disabled, QToolButton:disabled, QPushButton[part="primary"]:disabled {{
+        background: {theme.panel}; color: {theme.disabled}; border-color: {theme.line};
+    }}
+    QPushButton[part="card"] {{ text-align: left; padding: {px(8)} {px(18)}; }}
     QToolButton::menu-indicator {{ image: none; }}
     QLineEdit {{
-        background: {theme.panel}; border: {px(2)} solid {theme.line}; border-radius: {px(6)};
-        padding: {px(7)}; font-size: {px(20)};
+        background: {theme.panel}; border: {px(2)} solid {theme.muted}; border-radius: {px(10)};
+        padding: {px(7)}; font-size: {px(18)};
     }}
     QMenu {{ background: {theme.panel}; border: 1px solid {theme.line}; }}
     QMenu::item {{ padding: {px(8)} {px(28)}; }}

@@ -9,6 +9,7 @@ from stream.block import StreamInfo
 from stream.drive.status import DriveStatus
 from stream.events import Event
 from stream.live.records import Health
+from ui.text import road as words
 from ui.text.figures import clock, count, one_line, size
 
 Level = Literal["idle", "wait", "recording", "caution", "fault"]
@@ -30,7 +31,7 @@ class State:
     detail: str = ""
 
 
-NO_DRIVE = State("idle", "No drive is running", "start one with: steadypull drive --port PORT --car CAR.toml")
+NO_DRIVE = State("idle", "No drive is running", words.NO_DRIVE)
 
 
 class Watch:
@@ -145,7 +146,7 @@ class Watch:
             return State(
                 "idle",
                 "Finished",
-                status.failure or note or "the stream has ended; close the window when ready",
+                status.failure or note or words.FINISHED,
             )
         if status.recording:
             long = status.time_s - self._recording_from if self._recording_from is not None else None

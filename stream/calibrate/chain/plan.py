@@ -1,11 +1,11 @@
 """The whole chain on paper: frequencies, converter, resolution of the reading, where the live filter must cut."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import msgspec
 import numpy as np
 
-from stream.calibrate.chain.sizing import Converter, ConverterWish, pulse_frequency, size_converter, speed_at
+from stream.calibrate.chain.sizing import Converter, ConverterWish, Pump, pulse_frequency, size_converter, speed_at
 from stream.calibrate.link.bridge import BridgeKind, to_microstrain
 from stream.errors import InputError
 from stream.findings import Finding, warning
@@ -54,6 +54,82 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True):
     adc_step_microstrain: float
     filter: FilterAdvice
     findings: tuple[Finding, ...]
+
+
+MAY_BE_ZERO = ("tolerance", "output-headroom")
+
+
+def plan_of(asked: Mapping[str, float | None], *, bits: int, bridge: BridgeKind, pump: Pump) -> Plan:
+    """The plan for what was asked, by these names: pulses, redline, idle rpm; supply, output (or None),
+    output-headroom, input-range, excitation V; pump-current µA; input-threshold, tap-at-idle V, ceiling Hz (or None);
+    ripple, band rpm; response ms; pull rpm/s; tolerance %; gain; gauge-factor; wheel-hop Hz.
+
+    Raises InputError whose value `name` is the number to be mended.
+    """
+    _check(asked)
+    need = {name: value for name, value in asked.items() if value is not None}
+    wish = ConverterWish(
+        pulses_per_turn=need["pulses"],
+        redline_rpm=need["redline"],
+        idle_rpm=need["idle"],
+        supply_v=need["supply"],
+        output_v=asked["output"],
+        output_headroom_v=need["output-headroom"],
+        pump=pump,
+        pump_current_a=need["pump-current"] * 1e-6,
+        input_threshold_v=asked["input-threshold"],
+        tap_at_idle_v=asked["tap-at-idle"],
+        ripple_rpm=need["ripple"],
+        response_s=need["response"] * 1e-3,
+        rpm_per_s=need["pull"],
+        capacitor_tolerance_pct=need["tolerance"],
+    )
+    return make_plan(
+        wish,
+        ceiling_hz=asked["ceiling"],
+        adc_bits=bits,
+        adc_range_v=need["input-range"],
+        excitation_v=need["excitation"],
+        amplifier_gain=need["gain"],
+        bridge=bridge,
+        gauge_factor=need["gauge-factor"],
+        band_rpm=need["band"],
+        wheel_hop_hz=need["wheel-hop"],
+    )
+
+
+def _check(asked: Mapping[str, float | None]) -> None:
+    for name, value in asked.items():
+        if value is not None and not (0 < value < float("inf") or (value == 0 and name in MAY_BE_ZERO)):
+            raise InputError(
+                f"{value:g} is not a number above zero; mend it", "plan-not-positive", name=name, value=value
+            )
+    supply, output, redline = asked["supply"] or 0.0, asked["output"], asked["redline"] or 0.0
+    if output is not None and output > supply:
+        raise InputError(
+            f"{output:g} V cannot come from a supply of {supply:g} V; lower it or raise the supply",
+            "plan-above-supply",
+            name="output",
+            value=output,
+            supply=supply,
+        )
+    headroom, idle = asked["output-headroom"] or 0.0, asked["idle"] or 0.0
+    if headroom >= supply:
+        raise InputError(
+            f"{headroom:g} V leaves nothing of a supply of {supply:g} V; lower it or raise the supply",
+            "plan-no-headroom",
+            name="output-headroom",
+            value=headroom,
+            supply=supply,
+        )
+    if idle >= redline:
+        raise InputError(
+            f"{idle:g} rpm is not below a redline of {redline:g} rpm; mend one",
+            "plan-idle",
+            name="idle",
+            value=idle,
+            redline=redline,
+        )
 
 
 def make_plan(

@@ -12,9 +12,11 @@ import numpy as np
 import pytest
 
 from stream.block import Block, StreamInfo
+from stream.car import Car
 from stream.drive.drive import Drive
 from stream.drive.offline import run_offline
 from stream.errors import InputError, PortError, StorageError
+from stream.findings import note, warning
 from stream.live.stage import LiveStage
 from stream.record.session import open_session
 from stream.record.writer import SessionWriter
@@ -99,10 +101,10 @@ def until(what: Callable[[], bool]) -> None:
 
 
 @contextmanager
-def running(folder: Path | None, **options: object) -> Iterator[tuple[Drive, Hand]]:
+def running(folder: Path | None, its_car: Car | None = None, **options: object) -> Iterator[tuple[Drive, Hand]]:
     """A drive on a source in the test's hand, while another thread looks at it without pause."""
     source = Hand()
-    drive = Drive(source, car(), folder=folder, **options)
+    drive = Drive(source, its_car or car(), folder=folder, **options)
     looked: list[BaseException] = []
     over = threading.Event()
 
@@ -321,6 +323,26 @@ def test_notes_and_marks_stand_at_their_place_in_the_session(tmp_path: Path) -> 
         assert sum(event.kind == "gap" for event in session.events) == 1
         kinds = [event.kind for event in session.events]
         assert (kinds[0], kinds[-1]) == ("recording-began", "recording-ended")
+
+
+def test_no_limit_is_watched_while_the_device_is_away() -> None:
+    """One event for each watched channel when the device goes, and the status names it until it is back."""
+    limits = "".join(f'[[limit]]\nchannel = "link"\n{edge}\n' for edge in ("above = 9.0", "below = -9.0"))
+    with running(None, its_car=car(extra=limits)) as (drive, source):
+        source.give(Plan(6, rate_hz=RATE).hold(2000, 1).samples())
+        until(taken(drive, 200))
+        source.tell(SourceNote("device-away", 200, warning("device-away", port="ttyX", reason="")))
+        until(lambda: drive.status().state == "away")
+        blind = drive.status().blind_limits
+        source.tell(SourceNote("device-back", 200, note("device-back", port="ttyX", seconds=1.0)))
+        until(lambda: drive.status().state == "running")
+        seen = drive.status().blind_limits
+        source.end()
+        drive.join(PATIENCE_S)
+
+    told = [event for event in drive.events.since(0)[0] if event.kind == "limit-blind"]
+    assert [(event.details or {})["channel"] for event in told] == ["link"]
+    assert (blind, seen) == (("link",), ())
 
 
 def test_without_a_folder_nothing_is_recorded_and_asking_for_it_says_so() -> None:

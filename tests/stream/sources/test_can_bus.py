@@ -167,6 +167,45 @@ def test_a_silent_bus_is_away_and_its_silence_is_lost_samples(dbc: Path, monkeyp
     assert all(block.first == end + block.lost for end, block in zip(ends, blocks[1:], strict=False))
 
 
+def test_an_adapter_that_fails_is_opened_again(dbc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pulled out and plugged in again: away, back, and the time between is lost samples; `read` never raises."""
+    monkeypatch.setattr("stream.sources.can_bus.RETRY_S", 0.05)
+    source = source_for(url(dbc, "pulled", rate=100), parse_car(CAR, "x"))
+    source.open()
+    sender = Sender("pulled")
+    blocks, kinds = [], []
+    for pulled in (False, True, False):
+        if pulled:
+            source._bus.shutdown()  # the driver's handle is dead from now on
+        for step in range(20):
+            if not pulled or step > 15:
+                sender.engine(2500, 0.9)
+            blocks += source.read(0.01)
+            kinds += [note.kind for note in source.take_notes()]
+            threading.Event().wait(0.01)
+    source.close()
+    sender.bus.shutdown()
+
+    assert kinds == ["device-away", "device-back"]
+    assert sum(block.lost for block in blocks) >= 10
+    assert blocks[-1].samples[-1, 0] == 2500.0
+
+
+def test_one_number_may_be_two_messages(dbc: Path) -> None:
+    """A long identifier (29 bits) of the same number is another message, and changes nothing."""
+    source = source_for(url(dbc, "long", rate=50), parse_car(CAR, "x"))
+    source.open()
+    sender = Sender("long")
+    sender.engine(2000, 1.0)
+    sender.bus.send(can.Message(arbitration_id=256, is_extended_id=True, data=b"\xff" * 8))
+    threading.Event().wait(0.06)
+    rows = np.concatenate([block.samples for _ in range(10) for block in source.read(0.01)])
+    source.close()
+    sender.bus.shutdown()
+
+    assert rows[-1, 0] == 2000.0
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -185,7 +224,7 @@ def test_a_description_that_does_not_fit_is_one_line(dbc: Path, change: tuple[st
     assert said in str(raised.value)
 
 
-@pytest.mark.parametrize("query", ["", "?dbc=", "?dbc=x.dbc&speed=3", "?dbc=x.dbc&rate=-1", "?dbc=x.dbc&bitrate=fast"])
+@pytest.mark.parametrize("query", ["", "?dbc=", "?dbc=x.dbc&speed=3", "?dbc=x.dbc&rate=-1", "?dbc=x.dbc&rate=1e6"])
 def test_a_port_that_says_too_little_or_nonsense_is_refused(query: str) -> None:
     """Which key, and what is to be given."""
     with pytest.raises(InputError, match="port can://can0"):

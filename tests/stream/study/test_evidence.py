@@ -30,7 +30,8 @@ def spread(columns: int, pull: float = 0.008, turn: float = 0.006, df: float = 6
 
 
 def test_moderated_variance_by_hand() -> None:
-    """Six turns of one pull: (d0 s0² + d s²) / (d0 + d) with d0 + d degrees of freedom, Smyth (2004), written out."""
+    """Six turns of one pull: (d0 s0² + d s²) / (d0 + d) with d0 + d degrees of freedom, Smyth (2004), written out; d0
+    of turn² + pull², each known by six, by Satterthwaite's rule."""
     rng = np.random.default_rng(1)
     values = rng.normal(0, 0.02, (6, 1))
 
@@ -39,11 +40,12 @@ def test_moderated_variance_by_hand() -> None:
     base, trial = values[0::2, 0], values[1::2, 0]
     own = (((base - base.mean()) ** 2).sum() + ((trial - trial.mean()) ** 2).sum()) / 4
     expected = 0.008**2 + 0.006**2
-    wild = reference.f.sf(own / expected, 4, 6) < 0.05
-    variance = own if wild else (6 * expected + 4 * own) / 10
+    known = expected**2 / ((0.008**4 + 0.006**4) / 6)
+    wild = reference.f.sf(own / expected, 4, known) < 0.05
+    variance = own if wild else (known * expected + 4 * own) / (known + 4)
     assert found.change[0] == pytest.approx(trial.mean() - base.mean())
     assert found.se[0] == pytest.approx(np.sqrt(variance * 2 / 3))
-    assert found.df[0] == pytest.approx(4 if wild else 10)
+    assert found.df[0] == pytest.approx(4 if wild else known + 4)
     assert found.p[0] == pytest.approx(2 * reference.t.sf(abs(found.change[0]) / found.se[0], found.df[0]))
 
 

@@ -268,3 +268,16 @@ def test_provisional_line_and_another_car_are_said(
     assert "cannot stand side by side" in page.text
     assert f"{held.name}: provisional line" in page.text
     assert "<b>" not in source
+
+
+def test_what_is_said_is_explained_at_the_end(printed: dict[str, Path], steadypull: Steadypull) -> None:
+    """Each code that the report speaks of has its two sentences there, those of `explain`, and the term it is about
+    stands below with formula and source."""
+    _, _, reference = Page(printed["html"].read_text(encoding="utf-8")).text.partition("What the warnings mean")
+    codes = re.findall(r"(?<= )([a-z]+(?:-[a-z]+)+): [A-Z]", f" {reference.split(' Formula: ')[0]}")
+
+    assert len(codes) >= 3
+    for code in codes:
+        about = " ".join(steadypull("explain", code).out.splitlines()[1].split())
+        assert f"{code}: {about}" in reference, code
+    assert reference.count("Formula: ") == reference.count("Source: ") >= 2

@@ -1,14 +1,18 @@
 """Figures, faults, and the words of a running drive."""
 
+import dataclasses
 import math
 
+import msgspec
 import pytest
 
 from stream.block import ChannelInfo, StreamInfo
 from stream.drive.status import DriveStatus
 from stream.live.records import Health, PullFault
+from stream.study.force.power import PowerBand, TunePower
 from tests.ui.window.fake_feed import pull, steady
 from ui.text import faults, figures, road
+from ui.text.tables import most_power
 
 
 @pytest.mark.parametrize(
@@ -87,6 +91,12 @@ def test_steadiness_before_there_is_enough() -> None:
     assert road.steadiness(steady(900, math.nan)) == "no verdict yet"
 
 
+def test_steady_long_enough_and_not_held_is_drift() -> None:
+    """No line says '3.5 of 3.0 s' while nothing is held: a slow sweep stays in the band and drifts."""
+    creeping = dataclasses.replace(steady(3920, 30.0), steady_s=3.5, needed_s=3.0, holding=False)
+    assert road.steadiness(creeping) == "not steady enough yet"
+
+
 @pytest.mark.parametrize(
     ("speed", "text"),
     [(2950, "on target"), (3200, "200 above target"), (2700, "300 below target"), (math.nan, "")],
@@ -141,3 +151,23 @@ def test_a_value_and_its_interval_end_at_the_same_figure(value: float, u: float,
 def test_a_change_has_a_sign_only_where_it_is_one(value: float | None, text: str) -> None:
     """Per cent to one decimal; what rounds to zero is neither gain nor loss."""
     assert figures.pct(value, sign=True) == text
+
+
+@pytest.mark.parametrize(
+    ("kilowatts", "told"),
+    [
+        ((40.0, 52.0, 50.0), "most at 4500 rpm"),
+        ((40.0, 50.0, 52.0), "at the end of the curve (5000 rpm): still rising"),
+    ],
+)
+def test_the_end_of_a_curve_is_no_peak(kilowatts: tuple[float, ...], told: str) -> None:
+    """Where the last band has the most power, it is said to be still rising: what follows was not driven."""
+    bands = tuple(
+        msgspec.convert(
+            dict.fromkeys(PowerBand.__struct_fields__, 1.0) | {"n": 3, "rpm": rpm, "wheel_power_kw": power},
+            PowerBand,
+        )
+        for rpm, power in zip((4000.0, 4500.0, 5000.0), kilowatts, strict=True)
+    )
+
+    assert most_power(TunePower(tune="heron", gear=3, pulls=3, bands=bands)).endswith(told)

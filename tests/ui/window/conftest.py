@@ -2,6 +2,7 @@
 
 import importlib
 import os
+import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -48,6 +49,7 @@ def qt() -> Iterator[Any]:
             pytest.fail(f"a window is required, but Qt cannot load: {error}")
         pytest.skip(f"Qt cannot load: {error}")
     app = qt.QtWidgets.QApplication.instance() or qt.QtWidgets.QApplication(["tests"])
+    importlib.import_module("ui.window.theme").load_face()
     yield qt
     app.processEvents()
 
@@ -80,7 +82,7 @@ def open_window(qt: Any, clock: Clock, heard: Heard) -> Iterator[Callable[..., A
 
     yield opening
     for window in opened:
-        window.close()
+        window.close_now()
         window.deleteLater()
     qt.QtWidgets.QApplication.processEvents()
 
@@ -102,8 +104,9 @@ def run(clock: Clock) -> Callable[..., None]:
 
 @pytest.fixture(autouse=True)
 def own_index(tmp_path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No test touches the person's own shelf."""
+    """No test touches the person's own shelf and settings."""
     monkeypatch.setattr("stream.record.shelf_index.default_index_path", lambda: tmp_path / "index.sqlite")
+    monkeypatch.setattr("ui.window.memory.default_path", lambda: tmp_path / "window.toml")
 
 
 @pytest.fixture
@@ -117,3 +120,23 @@ def settle(qt: Any) -> Callable[[Any], None]:
         qt.QtWidgets.QApplication.processEvents()
 
     return settling
+
+
+@pytest.fixture
+def hold_down(qt: Any) -> Callable[[Any], None]:
+    """Presses a button with the mouse until it has acted, and lets it go."""
+    test = importlib.import_module("PySide6.QtTest").QTest
+    left = qt.QtCore.Qt.MouseButton.LeftButton
+
+    def holding(button: Any) -> None:
+        acted: list[None] = []
+        button.held_ms = 30
+        button.held.connect(lambda: acted.append(None))
+        test.mousePress(button, left)
+        deadline = time.monotonic() + 10.0
+        while not acted:
+            assert time.monotonic() < deadline, "nothing came of it"
+            qt.QtWidgets.QApplication.processEvents()
+        test.mouseRelease(button, left)
+
+    return holding

@@ -220,8 +220,10 @@ def test_space_in_the_tune_field_is_a_blank(qt: Any, open_window: Any, run: Any,
     assert not tune.hasFocus()
 
 
-def test_recording_starts_and_stops_by_one_button(open_window: Any, run: Any, feed: FakeFeed) -> None:
-    """One button starts and stops a recording."""
+def test_recording_starts_by_a_press_and_stops_by_a_held_one(
+    open_window: Any, run: Any, feed: FakeFeed, hold_down: Any
+) -> None:
+    """A press starts a recording; a short one does not stop it and says how; a held one does, once."""
     window = open_window(feed)
     road = road_of(window)
     run(window, feed, 1.0)
@@ -230,12 +232,35 @@ def test_recording_starts_and_stops_by_one_button(open_window: Any, run: Any, fe
     road.controls.record.click()
     run(window, feed, 66.5)
     assert road.state_bar.state.title == "Recording 01:05"
-    assert road.controls.record.text() == "Stop recording"
+    assert road.controls.record.text() == "Stop: hold"
     road.controls.record.click()
-    run(window, feed, 66.7)
+    run(window, feed, 66.6)
+    assert feed.calls == [("start_recording",)]
+    assert "press for a second" in road.state_bar.state.detail
+    hold_down(road.controls.record)
+    run(window, feed, 68.7)
 
     assert feed.calls == [("start_recording",), ("stop_recording",)]
     assert road.state_bar.state.title == "Not recording"
+
+
+def test_closing_while_recording_takes_a_held_press(open_window: Any, run: Any, feed: FakeFeed, hold_down: Any) -> None:
+    """The window stays, the drive goes on, and the foot of the window says so; a held press closes it properly."""
+    window = open_window(feed)
+    road_of(window).controls.record.click()
+    run(window, feed, 1.0)
+    window.close()
+    assert window.isVisible()
+    assert not feed.stopped
+    assert window.closing.isVisible()
+    window.keep_on.click()
+    assert not window.closing.isVisible()
+    window.close()
+    window.stop_and_close.click()
+    assert window.isVisible(), "a slip of the finger"
+    hold_down(window.stop_and_close)
+    assert not window.isVisible()
+    assert feed.stopped
 
 
 def test_recording_that_cannot_start_says_why(open_window: Any, run: Any, feed: FakeFeed) -> None:
@@ -418,7 +443,7 @@ def test_without_a_drive_it_says_how_to_start_one(open_window: Any) -> None:
     road = road_of(window)
 
     assert road.state_bar.state.title == "No drive is running"
-    assert "steadypull drive" in road.state_bar.state.detail
+    assert road.state_bar.state.detail == "begin one on Start"
     assert not road.controls.record.isEnabled()
     assert window.exit_code == 0
 

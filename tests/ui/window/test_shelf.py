@@ -93,22 +93,40 @@ def test_a_broken_session_offers_nothing_but_its_line(qt: Any, shelf: Any) -> No
     choose(qt, shelf, "broken.h5")
 
     assert shelf.details.lines.text().startswith("is not a session file")
-    for part in (shelf.details.compare, shelf.details.export, shelf.details.save_note, shelf.details.note):
+    for part in (shelf.details.compare, shelf.details.export, shelf.details.note):
         assert not part.isEnabled()
 
 
-def test_a_note_is_written_into_the_file(qt: Any, shelf: Any, folder: Path, settle: Callable[[Any], None]) -> None:
-    """A note typed here is in the file."""
+def written(shelf: Any, settle: Callable[[Any], None]) -> None:
+    """Let the notes that are on their way come to their files."""
+    shelf.poll()
+    while shelf._notes or shelf.writer.task is not None:
+        shelf.writer.wait()
+        shelf.poll()
+    settle(shelf)
+
+
+@pytest.mark.parametrize("how", ["Return", "another row", "a pause", "closing"])
+def test_a_note_keeps_itself(qt: Any, shelf: Any, folder: Path, settle: Callable[[Any], None], how: str) -> None:
+    """A note typed here is in the file: after Return, another row, a pause in typing, and at the window's closing."""
     choose(qt, shelf, "b.h5")
     shelf.details.note.setFocus()
     qt.QtTest.QTest.keyClicks(shelf.details.note, "new plugs")
-    qt.QtTest.QTest.keyClick(shelf.details.note, qt.QtCore.Qt.Key.Key_Return)
-    settle(shelf)
+    if how == "Return":
+        qt.QtTest.QTest.keyClick(shelf.details.note, qt.QtCore.Qt.Key.Key_Return)
+    elif how == "another row":
+        choose(qt, shelf, str(Path("june") / "a.h5"))
+    elif how == "a pause":
+        shelf.details._pause.timeout.emit()
+    else:
+        shelf.detach()
+    if how != "closing":
+        written(shelf, settle)
+        assert rows(shelf)[1][7] == "new plugs"
+        assert shelf.details.note.text() == ("dry, 18 °C" if how == "another row" else "new plugs")
 
     with h5py.File(folder / "b.h5", "r") as file:
         assert file.attrs["note"] == "new plugs"
-    assert rows(shelf)[1][7] == "new plugs"
-    assert shelf.details.note.text() == "new plugs"
 
 
 def test_export_writes_where_it_was_asked(
