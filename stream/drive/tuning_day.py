@@ -1,6 +1,6 @@
 """A day of tuning with the rehearsal car: drive, ask for advice, edit the table, and drive again, three times.
 
-The advice is what `advise-ignition` gives: it sees the sessions, the table as it was written, and what a person heard.
+The advice is what `advise_ignition` gives: it sees the sessions, the table as it was written, and what a person heard.
 The model is asked for two things alone: what an ear would hear in the pulls, and, for whoever reads the day afterwards,
 how much torque was left in each band and how near the engine came to knock.
 """
@@ -87,30 +87,30 @@ def tuning_day(
     start = TUNES[BASE]
     rpm, degrees = np.array(start.rpm), np.array(start.advance_deg)
     tunes = {BASE: degrees, LESS: degrees - LESS_DEG}
-    table = _write_list(folder, rpm, tunes, seed)
+    table = _write_list(folder, rpm, tunes)
     day.tables.append(table)
     now, changed = BASE, 0
     driven = [_drive_tune(day, seed, table, name, play, say) for name in FIRST]
     driven = [one for one, name in zip(driven, FIRST, strict=True) if name == now]
     for number in range(1, ROUNDS + 1):
         day.settings.append(_setting(now, table, changed, driven))
-        written = _advise(day, folder, table, now, number, driven, seed)
+        written = _advise(day, folder, table, now, number, driven)
         now, before = f"{BASE} {number + 1}", tunes[now]
         tunes[now] = written
         changed = int((written != before).sum())
-        table = _write_list(folder, rpm, tunes, seed)
+        table = _write_list(folder, rpm, tunes)
         day.tables.append(table)
         began(number + 1)
         driven = [_drive_tune(day, seed, table, now, play, say) for _ in range(2)]
     day.settings.append(_setting(now, table, changed, driven))
 
 
-def _write_list(folder: Path, rpm: Floats, tunes: dict[str, Floats], seed: int) -> Path:
+def _write_list(folder: Path, rpm: Floats, tunes: dict[str, Floats]) -> Path:
     """The tuner's list of all tunes so far, as a person keeps it."""
     from stream.record.names import free_path, write_text
 
     rows = [f"{name},{at:g},{deg:.1f}" for name, all_of in tunes.items() for at, deg in zip(rpm, all_of, strict=True)]
-    path = free_path(folder, f"tuning-{seed}-advance.csv")
+    path = free_path(folder, "tuning-advance.csv")
     write_text(path, "\n".join(["tune,rpm,advance", *rows]) + "\n")
     return path
 
@@ -150,10 +150,8 @@ def _tune_of(table: Path, name: str) -> "Tune":
     return Tune(name, tuple(rpm.tolist()), tuple(degrees.tolist()))
 
 
-def _advise(
-    day: TuningDay, folder: Path, table: Path, now: str, number: int, driven: Sequence["Recording"], seed: int
-) -> Floats:
-    """The advice on what is in the car, written to a table as `advise-ignition -o` does; its degrees as they stand."""
+def _advise(day: TuningDay, folder: Path, table: Path, now: str, number: int, driven: Sequence["Recording"]) -> Floats:
+    """The advice on what is in the car, written to a table in the shape that came; its degrees as they stand there."""
     from stream.record.names import free_path, write_text
     from stream.study.bands import DEFAULT_WIDTH_RPM
     from stream.study.dataset import open_datasets
@@ -164,7 +162,7 @@ def _advise(
 
     heard = _heard(driven)
     advance = read_advance(table)
-    path = free_path(folder, f"tuning-{seed}-round-{number}.csv")
+    path = free_path(folder, f"tuning-round-{number}.csv")
     with ExitStack() as stack:
         sessions = [stack.enter_context(one) for one in open_datasets(day.sessions[1:])]
         listening = Listening(none_heard=not heard, heard=heard)
