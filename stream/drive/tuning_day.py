@@ -162,7 +162,7 @@ def _advise(day: TuningDay, folder: Path, table: Path, now: str, number: int, dr
 
     heard = _heard(driven)
     advance = read_advance(table)
-    path = free_path(folder, f"tuning-round-{number}.csv")
+    path = free_path(folder, "-".join(("tuning-round", f"{number}.csv")))
     with ExitStack() as stack:
         sessions = [stack.enter_context(one) for one in open_datasets(day.sessions[1:])]
         listening = Listening(none_heard=not heard, heard=heard)
