@@ -40,7 +40,6 @@ class Rehearsal:
 
     recording   what it drives
     speed       how many times as fast as a real drive; None: without waiting
-    extra       the channels that the recording has beyond the two
     coach, say  as of `Drive`
 
     Raises PortError where no line can be opened.
@@ -53,7 +52,6 @@ class Rehearsal:
         folder: Path,
         speed: float | None,
         *,
-        extra: tuple[str, ...] = (),
         coach: "DayCoach | None" = None,
         say: Callable[[Finding], str],
     ) -> None:
@@ -61,8 +59,10 @@ class Rehearsal:
         from stream.drive.drive import Drive
         from stream.sources.rehearsal.player import RehearsalPort
         from stream.sources.rehearsal.scenario import demo_car_text
+        from stream.sources.rehearsal.sensors import EXTRA
         from stream.sources.serialport import SerialSource
 
+        extra = [channel.name for channel in recording.channels if channel.name in EXTRA]
         car = parse_car(demo_car_text(extra), "rehearsal-car.toml")
         self.recording = recording
         self.port: RehearsalPort = RehearsalPort(recording, quick=speed is None, pace=speed or 1.0)
@@ -168,15 +168,15 @@ def drive_hold_row(day: Day, seed: int, play: Play) -> None:
     from stream.sources.rehearsal.scenario import TARGETS
     from stream.study.speed import Reference, fit_row, load_row
 
-    _drive(day, *recording_of("holds", 0, BASE, seed=seed), play)
+    drive(day, *recording_of("holds", 0, BASE, seed=seed), play)
     day.calibration = fit_row(load_row([day.sessions[-1]]), Reference(targets=TARGETS))
 
 
 def drive_pulls(day: Day, seed: int, play: Play) -> None:
     """Pulls in third gear on two tunes, turn and turn about, with a zero at both ends of each session."""
     for number in range(2 * TURNS):
-        _drive(day, *recording_of("pulls", number, (BASE, TRIAL)[number % 2], seed=seed), play)
-        _take_zeros(day.sessions[-1], day.stages[-1].time_s)
+        drive(day, *recording_of("pulls", number, (BASE, TRIAL)[number % 2], seed=seed), play)
+        take_zeros(day.sessions[-1], day.stages[-1].time_s)
 
 
 def study_day(day: Day, say: Callable[[Finding], str]) -> None:
@@ -192,16 +192,17 @@ def study_day(day: Day, say: Callable[[Finding], str]) -> None:
     day.comparison = compare(pulls, BASE, TRIAL)
 
 
-def _drive(day: Day, recording: "Recording", gear: int, play: Play) -> None:
-    drive = play(recording, gear)
-    if drive.stage is None or not drive.recorded:
+def drive(day: Day, recording: "Recording", gear: int, play: Play) -> None:
+    """Play a recording and keep what came of it. Raises DeviceError where nothing was recorded."""
+    done = play(recording, gear)
+    if done.stage is None or not done.recorded:
         raise DeviceError("the rehearsal was ended before anything was recorded")
-    day.sessions.append(drive.recorded[-1])
-    day.stages.append(drive.stage)
+    day.sessions.append(done.recorded[-1])
+    day.stages.append(done.stage)
     day.recordings.append(recording)
 
 
-def _take_zeros(path: Path, seconds: float) -> None:
+def take_zeros(path: Path, seconds: float) -> None:
     """Zeros where the car stands in neutral: at the start and at the end of a session."""
     from stream.record.session import open_session
     from stream.study.edit import declare_zero

@@ -29,6 +29,7 @@ MEASUREMENTS = (
     "study",
     "rates",
     "evidence",
+    "tuning_day",
 )
 
 

@@ -15,6 +15,7 @@ from ui.text.cautions import SHORT
 if TYPE_CHECKING:
     from stream.drive.drive import Drive
     from stream.drive.rehearsal import Day, DayShow
+    from stream.drive.tuning_day import TuningDay
     from stream.sources.rehearsal.record import Recording
 
 
@@ -25,9 +26,14 @@ if TYPE_CHECKING:
     "--pace", type=click.Choice(["real", "8", "max"]), help="As fast as a real drive, 8 times, or no waiting."
 )
 @click.option("--seed", type=click.IntRange(min=0), default=1, metavar="N", help="Another day on the airfield.  [1]")
+@click.option(
+    "--tuning",
+    is_flag=True,
+    help="A day of tuning instead: drive, ask for advice, edit the table, and drive again, three times.",
+)
 @headless_option
 @json_option
-def command(out: str, quick: bool, pace: str | None, seed: int, headless: bool, as_json: bool) -> int:
+def command(out: str, quick: bool, pace: str | None, seed: int, tuning: bool, headless: bool, as_json: bool) -> int:
     """The whole job with no hardware: a rehearsal car holds a row of speeds, is calibrated, pulls on two tunes, and the
     tunes are compared. It talks through a real serial line and is recorded as any car would be.
 
@@ -37,13 +43,14 @@ def command(out: str, quick: bool, pace: str | None, seed: int, headless: bool, 
     The car is invented: a rear-drive hill-climb special on a disused airfield.
     """
     from stream.drive.rehearsal import Day
+    from stream.drive.tuning_day import TuningDay
     from ui.cli.doors import wants_window
 
     if quick and pace not in (None, "max"):
         raise click.UsageError("--quick is --pace max; give one of them")
     speed = None if quick or pace == "max" else float(pace) if pace == "8" else 1.0
     target = folder(out)
-    day = Day()
+    day = TuningDay() if tuning else Day()
     say_words(SHORT)
     if wants_window(headless, as_json):
         _watched(day, seed, target, speed)
@@ -57,8 +64,13 @@ def _whole_day(
     day: "Day", seed: int, play: "Callable[[Recording, int], Drive]", target: Path, show: "DayShow | None" = None
 ) -> None:
     from stream.drive.rehearsal import drive_hold_row, drive_pulls, study_day
+    from stream.drive.tuning_day import TuningDay, tuning_day
     from ui.text.findings import say
+    from ui.text.tuning import round_line
 
+    if isinstance(day, TuningDay):
+        tuning_day(day, seed, target, play, say, lambda number: click.echo(round_line(number), err=True))
+        return
     click.echo("1  The rehearsal car holds a row of steady speeds by foot, in second gear.", err=True)
     drive_hold_row(day, seed, play)
     click.echo("2  It pulls in third gear on two tunes, turn and turn about.", err=True)
@@ -149,7 +161,11 @@ def play_recording(
 
 
 def _print(day: "Day", as_json: bool) -> None:
+    from stream.drive.tuning_day import TuningDay
 
+    if isinstance(day, TuningDay):
+        _print_tuning(day, as_json)
+        return
     from stream.drive.rehearsal import BASE, PULL_GEAR, TRIAL
     from stream.sources.rehearsal.truth import change_by_band
     from ui.cli.fit import fit_json
@@ -222,3 +238,26 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
     if day.report is not None:
         out.print(f"\nreport: {day.report}")
     say_words("Next: open the report in a browser; for a car of your own begin with 'steadypull car'.")
+
+
+def _print_tuning(day: "TuningDay", as_json: bool) -> None:
+    from ui.cli.paper import console, plain_table
+    from ui.cli.results import print_json
+    from ui.text.tuning import AFTER, NEXT, setting_name, tuning_json, verdict_line
+
+    if as_json:
+        print_json(tuning_json(day))
+        return
+    out = console()
+    out.print("\nLost of the best torque, %, by the model's own truth:")
+    table = plain_table("rpm", *(setting_name(number) for number in range(len(day.settings))))
+    for row, rpm in enumerate(day.rpm):
+        table.add_row(f"{rpm:.0f}", *(f"{one.lost_pct[row]:.1f}" for one in day.settings))
+    table.add_row("most", *(f"{one.lost_pct.max():.1f}" for one in day.settings))
+    table.add_row("knock", *(f"{one.beyond_knock_deg:+.1f}°" for one in day.settings))
+    table.add_row("cells changed", *(str(one.changed) for one in day.settings))
+    out.print(table)
+    out.print(AFTER)
+    out.print(verdict_line(day))
+    out.print(f"\ntables: {', '.join(str(path) for path in day.tables)}")
+    say_words(NEXT)

@@ -160,7 +160,7 @@ class Launcher:
         recording, gear = recording_of("pulls" if pulls else "holds", number, tune, extra=LOGGED)
         write_tables(target)
         coach = DayCoach() if pulls else None
-        rehearsal = Rehearsal(recording, gear, target, PACES[pace], extra=LOGGED, coach=coach, say=speaker())
+        rehearsal = Rehearsal(recording, gear, target, PACES[pace], coach=coach, say=speaker())
         self.end()
         self.rehearsal, self.drive = rehearsal, rehearsal.drive
         rehearsal.start()

@@ -23,6 +23,7 @@ _PUMPING_NM = 12.0  # at a closed throttle
 _FLOW_RESERVE = 1.8  # how much more a wide-open throttle would pass than the engine swallows at redline
 _FLOW_SHARPNESS = 4.0
 _VACUUM_ADVANCE_DEG = 12.0  # added as the manifold empties, by the ignition as by the flame
+_KNOCK_RESERVE_DEG = 20.0  # beyond what the vacuum adds, where the manifold is empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,12 @@ def burn_efficiency(off_best_deg: Floats) -> Floats:
     """
     late = off_best_deg < 0
     return 1.0 - np.where(late, 6.2e-4, 5.4e-4) * off_best_deg**2 / (1.0 + np.abs(off_best_deg) / 80.0)
+
+
+def knock_advance(rpm: Floats) -> Floats:
+    """Full-load advance at which one firing in twenty knocks, degrees: before best where the engine turns slowly."""
+    beyond_best = np.interp(rpm, [2000.0, 3000.0, 4500.0, 6500.0], [-1.0, 0.5, 3.5, 3.0])
+    return np.asarray(best_advance(rpm) + beyond_best, dtype=np.float64)
 
 
 def indicated_torque(rpm: Floats) -> Floats:
@@ -128,6 +135,10 @@ class Engine:
         flow = pressure / (1.0 - pressure**_FLOW_SHARPNESS) ** (1.0 / _FLOW_SHARPNESS)
         area: float = flow * max(rpm, 100.0) / (_FLOW_RESERVE * REDLINE_RPM)
         return 1.0 if area >= 1.0 else math.acos(1.0 - area) * 2.0 / math.pi
+
+    def beyond_knock(self, rpm: Floats, pressure: Floats) -> Floats:
+        """Degrees beyond the advance at which knock begins; below zero: before it. An emptier manifold knocks later."""
+        return self.tune.advance(rpm) - knock_advance(rpm) - _KNOCK_RESERVE_DEG * (1.0 - pressure)
 
     def advance(self, rpm: Floats, pressure: Floats) -> Floats:
         """The advance that is there: the tune's full-load table plus what an emptier manifold adds."""

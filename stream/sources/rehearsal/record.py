@@ -12,10 +12,10 @@ from stream.errors import InputError
 from stream.live.steadiness import runs_of
 from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
-from stream.sources.rehearsal.engine import TUNES
+from stream.sources.rehearsal.engine import TUNES, Tune
 from stream.sources.rehearsal.motion import Motion, simulate
 from stream.sources.rehearsal.script import Step
-from stream.sources.rehearsal.sensors import EXTRA, Chain, converter_volts, link_signal, true_value
+from stream.sources.rehearsal.sensors import EXTRA, Chain, converter_volts, knock_level, link_signal, true_value
 from stream.sources.rehearsal.truth import ControllerClock, Truth, read_truth
 from stream.units import Floats
 
@@ -76,17 +76,22 @@ class Recording:
 _PLANTED_LOSS_S = 0.4  # a shorter loss than 0.25 s is bridged and spoils nothing
 
 
-def record(script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, needle: Needle, seed: int) -> Recording:
-    """Drive `script` on `tune` and record it. The same arguments give the same recording to the bit.
+def record(
+    script: tuple[Step, ...], tune: str | Tune, chain: Chain, weather: Weather, needle: Needle, seed: int
+) -> Recording:
+    """Drive `script` on `tune` (its name, or a table of its own) and record it.
 
+    The same arguments give the same recording to the bit.
     Raises InputError for a tune or an extra channel that does not exist.
     """
-    if tune not in TUNES:
-        raise InputError(f"rehearsal car: no tune {tune!r}; use one of {', '.join(TUNES)}")
+    if isinstance(tune, str):
+        if tune not in TUNES:
+            raise InputError(f"rehearsal car: no tune {tune!r}; use one of {', '.join(TUNES)}")
+        tune = TUNES[tune]
     for name in chain.extra:
         if name not in EXTRA:
             raise InputError(f"rehearsal car: no extra channel {name!r}; use one of {', '.join(EXTRA)}")
-    motion = simulate(script, TUNES[tune], weather, needle, seed)
+    motion = simulate(script, tune, weather, needle, seed)
     # one stream of chance per part, so that switching one on leaves the others as they were
     parts = [np.random.default_rng(part) for part in np.random.SeedSequence([seed, 1]).spawn(5)]
     session, volts_rng, link_rng, loss_rng, extra_rng = parts
@@ -112,7 +117,8 @@ def record(script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, 
     ]
     for name, rng in zip(chain.extra, extra_rng.spawn(len(chain.extra)), strict=True):
         extra = EXTRA[name]
-        value = true_value(motion, name, time_s) + extra.noise * rng.standard_normal(len(time_s))
+        clean = knock_level(motion, time_s, rng) if name == "knock" else true_value(motion, name, time_s)
+        value = clean + extra.noise * rng.standard_normal(len(time_s))
         columns.append(_convert(name, extra.unit, (extra.low, extra.high), chain.adc.bits, value))
     counts = np.column_stack([column for _, column in columns])
     lost = _losses(motion, chain, len(time_s), loss_rng)
@@ -121,7 +127,7 @@ def record(script: tuple[Step, ...], tune: str, chain: Chain, weather: Weather, 
         channels=tuple(channel for channel, _ in columns),
         counts=counts[~lost],
         gaps=_gaps(lost),
-        tune=tune,
+        tune=tune.name,
         truth=read_truth(motion, chain, needle, zero, clock),
         motion=motion,
     )

@@ -8,6 +8,7 @@ import numpy as np
 from stream.live.records import PullFault
 from stream.sources.rehearsal.car import Weather
 from stream.sources.rehearsal.driver import Needle
+from stream.sources.rehearsal.engine import Tune
 from stream.sources.rehearsal.record import Recording, record
 from stream.sources.rehearsal.script import Coast, Pull, PullAway, Shift, Stand, Step, Stop, Track
 from stream.sources.rehearsal.sensors import EXTRA, Chain
@@ -141,7 +142,7 @@ def hold_drive(
 
 def pull_session(
     seed: int,
-    tune: str,
+    tune: str | Tune,
     *,
     pulls: int = 4,
     gear: int = 3,

@@ -209,11 +209,13 @@ EXTRA: Final[dict[str, Extra]] = {
         Extra("lambda", "lambda", "", 0.5, 2.0, 0.004),
         Extra("advance", "advance", "deg", -10.0, 60.0, 0.05),
         Extra("manifold_pressure", "manifold_pressure", "kPa", 0.0, 120.0, 0.3),
+        Extra("knock", "knock", "V", 0.0, 5.0, 0.003),
     )
 }
 AMBIENT_KPA: Final = 100.0
 _RESIDUAL = 0.22  # of ambient: what an engine that fills with nothing still shows in its manifold
 _EXHAUST_S = 0.12  # gas transport plus sensor
+_KNOCK_SPREAD, _ONE_IN_TWENTY = 0.6, 1.645  # degrees by which firings differ; quantile of a normal spread
 
 
 def target_lambda(pressure: Floats) -> Floats:
@@ -225,6 +227,20 @@ def mixture_error(rpm: Floats, pressure: Floats) -> Floats:
     """Planted error of the fuel table, got over wanted λ less one: 4 % lean about 4 500 rpm under load."""
     hump = np.exp(-(((rpm - 4500.0) / 900.0) ** 2)) * np.clip((pressure - 0.4) / 0.5, 0.0, 1.0)
     return 0.04 * hump - 0.015 * (rpm < 2000.0)
+
+
+def knock_level(motion: Motion, time_s: Floats, rng: np.random.Generator) -> Floats:
+    """Volts of the knock sensor, float64 (n,): clatter that rises with speed, and what each firing that knocks adds.
+
+    Firings differ, so the first of them knock a degree and more before most do.
+    """
+    rpm, pressure = motion.at("rpm", time_s), motion.at("pressure", time_s)
+    rate_hz = 1.0 / float(time_s[1] - time_s[0])
+    firing = (2.0 * engine_turns(rpm, rate_hz)).astype(np.intp)
+    own = motion.engine.beyond_knock(rpm, pressure) - _KNOCK_SPREAD * _ONE_IN_TWENTY
+    own += _KNOCK_SPREAD * rng.standard_normal(int(firing[-1]) + 1)[firing]
+    clatter = (0.05 + 1e-4 * rpm) * np.exp(0.05 * rng.standard_normal(int(firing[-1]) + 1)[firing])
+    return np.asarray(clatter * (1.0 + np.clip(own, 0.0, 4.0)), dtype=np.float64)
 
 
 def true_value(motion: Motion, name: str, time_s: Floats) -> Floats:

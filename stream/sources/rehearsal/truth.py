@@ -2,21 +2,25 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from stream.live.records import PullFault
 from stream.sources.rehearsal.car import CALM, GRAVITY, Body
 from stream.sources.rehearsal.driver import Mark, Needle
-from stream.sources.rehearsal.engine import TUNES
+from stream.sources.rehearsal.engine import TUNES, Engine, Tune, best_advance, knock_advance
 from stream.sources.rehearsal.motion import Motion, simulate
 from stream.sources.rehearsal.script import Pull as PullStep
 from stream.sources.rehearsal.script import PullAway, Shift, Stand, Step, Track
 from stream.sources.rehearsal.sensors import Chain, converter_line
 from stream.units import Floats
 
+if TYPE_CHECKING:
+    from stream.sources.rehearsal.record import Recording
+
 _ARRIVED_RPM = 30.0
+_STEP_RPM = 5.0  # bands are judged on this grid
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +163,27 @@ def change_by_band(
     change = 100.0 * (after / before - 1.0)
     middles = (edges[:-1] + edges[1:]) / 2.0
     return tuple(BandChange(float(rpm), float(pct)) for rpm, pct in zip(middles, change, strict=True))
+
+
+def lost_by_band(tune: Tune, edges: Floats) -> Floats:
+    """Of the torque that this engine can give at full load without knock, what a tune loses, %, (n - 1,) bands."""
+    grid = np.arange(edges[0], edges[-1], _STEP_RPM) + _STEP_RPM / 2
+    best = np.minimum(best_advance(grid), knock_advance(grid))
+    most = Engine(Tune("best", tuple(grid.tolist()), tuple(best.tolist())))
+    own = Engine(tune)
+    lost = np.array([100.0 * (1.0 - own.torque(rpm, 1.0) / most.torque(rpm, 1.0)) for rpm in grid.tolist()])
+    places = np.searchsorted(edges, grid) - 1
+    return np.asarray(np.bincount(places, lost) / np.bincount(places), dtype=np.float64)
+
+
+def beyond_knock(recording: "Recording") -> tuple[Floats, Floats]:
+    """(rpm, degrees beyond the advance at which knock begins) in the pulls of a recording, (n,) each."""
+    motion, time_s = recording.motion, recording.motion.time_s
+    pulling = np.zeros(len(time_s), dtype=np.bool_)
+    for pull in recording.truth.pulls:
+        pulling |= (time_s >= pull.start_s) & (time_s < pull.end_s)
+    rpm = motion["rpm"][pulling]
+    return rpm, motion.engine.beyond_knock(rpm, motion["pressure"][pulling])
 
 
 @dataclass(frozen=True, slots=True)

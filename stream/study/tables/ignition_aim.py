@@ -23,6 +23,9 @@ SAME_SETTING_DEG = 0.5  # settings nearer than this are one: a logged advance sc
 SESSION_SD = 0.01
 LEAST_GAIN = SHARE + 2 * math.sqrt(2) * SESSION_SD  # 1 %, and what two sessions are apart
 MOST_WRONG = 0.025  # of wanting more advance where the best is not above: one side of a 95 % interval
+# chosen: how likely it has to be that more than 1 % is lost at what is in the car, before more advance is tried: each
+# step that gains nothing a road can show brings knock nearer (tests/bench/tuning_day.py)
+MORE_SHOWN = 0.80
 LESS_WRONG = 0.20  # chosen: that less advance loses more than 1 %; heat, not knock, is what it costs
 
 
@@ -106,7 +109,8 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
     """Where load would be better, by the curve through all bands; the band's own settings may hold it back.
 
     Two settings show a direction, three a best. More advance is wanted where the best is above what is in the car
-    now but for MOST_WRONG, less of it where a loss of more than 1 % is no likelier than LESS_WRONG.
+    now but for MOST_WRONG, and more than 1 % is lost there at least as likely as MORE_SHOWN; less of it where a loss of
+    more than 1 % is no likelier than LESS_WRONG.
     """
     if settings.different == 1:
         return Aim(None, (note("advance-one-setting"),))
@@ -129,13 +133,16 @@ def pooled_aim(settings: Settings, pooled: Pooled) -> Aim:
     at: float | None = None
     if aim > now + LEAST_STEP_DEG:
         shown = not (settings.drifting and settings.different == 2) or _beyond_sessions(settings)
+        shown &= curve.above(band, now, reach) >= MORE_SHOWN
         if shown and own != "best-below" and curve.above(band, now) >= 1 - MOST_WRONG:
             at = aim
         else:
             found = (*found, note("advance-more-not-resolved"))
     elif aim < now - LEAST_STEP_DEG:
-        if curve.above(band, now, reach) <= LESS_WRONG:
-            at = aim
+        # no further than a loss of more than 1 % stays as unlikely: at the aim itself it would be as likely as not
+        safe = curve.quantile(band, 1 - LESS_WRONG, reach)
+        if safe < now - LEAST_STEP_DEG:
+            at = safe
         else:
             found = (*found, note("advance-less-not-shown"))
     if flat < SHARE:

@@ -196,14 +196,20 @@ class _Floor:
             broken = False
             for band in bands:
                 own = quietest[band]
+                by_speed = max(own.rpm / rpm, 1.0)
                 # across bands that nothing was seen in, and with no stretch at less load, noise may not grow at all
-                grow = max(own.rpm / rpm, 1.0) if band in light_too and abs(band - last) <= 2 and not broken else 1.0
-                if own.high <= high * grow * self.tolerance and own.mean <= mean * grow * self.mean_tolerance:
+                grow = by_speed if band in light_too and abs(band - last) <= 2 and not broken else 1.0
+                if self._explains(own, high * grow, mean * grow):
                     rpm, high, mean, last, broken = own.rpm, own.high, own.mean, band, False
                     self.reference[band] = (rpm, high, mean, True)
                 else:
-                    broken = True
-                    self.reference[band] = (own.rpm, high, mean, False)
+                    # louder than explained permits nothing; what speed alone may bring is no knock either
+                    self.reference[band] = (own.rpm, high * by_speed, mean * by_speed, False)
+                    # a band that only pulls passed proves nothing of the next, unless it is louder than speed makes it
+                    broken |= band in light_too or not self._explains(own, high * by_speed, mean * by_speed)
+
+    def _explains(self, own: "_Visit", high: float, mean: float) -> bool:
+        return own.high <= high * self.tolerance and own.mean <= mean * self.mean_tolerance
 
     def judge(self, log: KnockLog, rpm: Floats) -> tuple[Floats, Flags]:
         """(times the reference, whether that is quiet) of each row; NaN and False where there is no reference."""

@@ -506,3 +506,24 @@ def test_the_same_drives_get_their_step_where_nothing_speaks_against_it(steadypu
         assert done.code == 0, done.err
         raised = [cell["rpm"] for cell in done.json["cells"] if cell["proposed"] == pytest.approx(NOW + STEP)]
         assert set(np.arange(2875.0, 6000.0, 250.0)) <= set(raised), number
+
+
+def test_a_band_that_only_pulls_passed_makes_no_knock_of_all_above_it(steadypull, tmp_path: Path) -> None:
+    """A level that rises slower than speed, not recorded at light load from 2500 to 2750 rpm: nothing is known there.
+    The bands above, where light load shows the same level, are no knock: a false one takes steps away, round by round.
+    """
+
+    def with_a_hole(drive: Drive) -> np.ndarray:
+        noise = 1e-2 * np.sqrt(drive.rpm) * drive.noise(0.02)
+        return np.where(drive.between(2490, 2760) & ~drive.pulling, np.nan, noise)
+
+    file = table(tmp_path / "advance.csv", **TUNES)
+    paths = write_day(tmp_path, *made_of(Situation("hole", hold, knock(with_a_hole))))
+    done = steadypull("advise-ignition", *paths, "--advance", file, "--now", "heron", "--json")
+
+    assert done.code == 0, done.err
+    proposed = {cell["rpm"]: cell["proposed"] for cell in done.json["cells"]}
+    assert [rpm for rpm, deg in proposed.items() if deg < NOW - 1e-6] == []
+    assert proposed[2625.0] == pytest.approx(NOW)
+    assert proposed[4125.0] == proposed[5125.0] == pytest.approx(NOW + STEP)
+    assert not any(word in done.out for word in ("knock-in-sessions", "knock-seen"))

@@ -1,5 +1,6 @@
 """rehearse and replay: the whole chain with no hardware, the same to the bit each time."""
 
+import csv
 from pathlib import Path
 
 import h5py
@@ -154,3 +155,28 @@ def test_another_car_file_is_used_with_a_warning(steadypull, tmp_path: Path, ses
     for mine, theirs in zip(own.json["holds"], done.json["holds"], strict=True):
         assert theirs["signal_mean"] == pytest.approx(mine["signal_mean"], rel=1e-3)
         assert abs(theirs["start_s"] - mine["start_s"]) < 0.5
+
+
+def advances(path: str, tune: str) -> dict[float, float]:
+    """rpm to degrees of one tune in a list."""
+    rows = csv.DictReader(Path(path).read_text(encoding="utf-8").splitlines())
+    return {float(row["rpm"]): float(row["advance"]) for row in rows if row["tune"] == tune}
+
+
+@pytest.mark.coverage
+def test_a_day_of_tuning_ends_near_the_best_and_never_in_knock(steadypull, tmp_path: Path) -> None:
+    """Three rounds; what a round wrote is what the next one drives, and no cell moves by more than a step at once."""
+    done = steadypull("rehearse", "--tuning", "--quick", "--headless", "--json", "--seed", "3", "-o", tmp_path)
+
+    assert done.code == 0, done.err
+    settings, tables = done.json["settings"], done.json["tables"]
+    assert [one["tune"] for one in settings] == ["heron", "heron 2", "heron 3", "heron 4"]
+    assert max(band["lost_pct"] for band in settings[0]["bands"]) > 3
+    assert max(band["lost_pct"] for band in settings[-1]["bands"]) < 1.5
+    assert max(one["beyond_knock_deg"] for one in settings) < 0
+    written = [path for path in tables if "-round-" in path]
+    for before, after, path in zip(settings, settings[1:], written, strict=False):
+        old, new = advances(before["table"], before["tune"]), advances(after["table"], after["tune"])
+        assert new == advances(path, before["tune"])
+        assert max(abs(new[rpm] - old[rpm]) for rpm in old) <= 2.0 + 1e-9
+        assert sum(new[rpm] != old[rpm] for rpm in old) == after["changed_cells"]
