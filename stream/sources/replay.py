@@ -18,6 +18,7 @@ from stream.record.session import Session, open_session
 from stream.sources.source import SourceNote
 from stream.units import Floats
 
+_UNPACED_BLOCK_S = 5.0  # the stage costs a fixed sum a block; any split of the samples gives the same bits
 _PACED_BLOCK_S = 0.02  # as often as a serial line is read, so that what is drawn moves as it did
 
 
@@ -25,7 +26,7 @@ class ReplaySource:
     """Implements Source. `pace` is times real time (1.0 as it was), None as fast as possible.
 
     `clock` (seconds, monotonic) and `wait` (seconds; True once stopped) can be given by a test.
-    `rows_per_block` is the most rows of a Block; where None 20 ms when paced, half a second otherwise.
+    `rows_per_block` is the most rows of a Block; where None 20 ms when paced, five seconds otherwise.
     """
 
     realtime = False
@@ -62,6 +63,8 @@ class ReplaySource:
         rows = self._rows_per_block
         if rows is None and self._pace is not None:
             rows = max(1, round(session.rate_hz * _PACED_BLOCK_S))
+        elif rows is None:
+            rows = max(1, round(session.rate_hz * _UNPACED_BLOCK_S))
         self._blocks = session.blocks(rows)
         commands = [SourceNote(one.kind, one.index, one.value, command=True) for one in session.commands]
         marked = any(one.kind == "mark" for one in commands)
