@@ -23,7 +23,7 @@ from stream.events import Event
 from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
 from stream.record.also import Also, read_also
-from stream.record.guard import check_file, read_rows
+from stream.record.guard import check_file, is_cut_short, read_rows
 from stream.record.names import journal_path
 from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
 
@@ -399,7 +399,7 @@ def _open_h5(path: Path) -> Any:
             f"{path}: is being recorded or changed by another program; wait until that has finished"
         ) from None
     except OSError as error:
-        if "truncated" in str(error):
+        if is_cut_short(path):
             raise damaged(path, "was cut short (the end is missing)") from None
         raise damaged(path, f"is damaged ({' '.join(str(error).split())})") from None
 

@@ -22,10 +22,11 @@ if TYPE_CHECKING:
 @json_option
 def command(folder: str, text: str, tune: str | None, width: float, as_json: bool) -> int:
     """List the sessions in a folder and the folders in it, newest first."""
-    from stream.record.shelf import scan, search
+    from stream.record.shelf import scan
     from stream.record.shelf_index import ShelfIndex
     from ui.cli.paper import progress
     from ui.cli.results import print_json
+    from ui.text import shelf as words
     from ui.text.findings import say_all
 
     positive("--band", width)
@@ -33,7 +34,7 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
         shelf = scan(folder, index, lambda done, found: tell(done / found))
     for line in say_all(shelf.findings):
         click.echo(line, err=True)
-    found = search(shelf.sessions, text)
+    found = words.search(shelf.sessions, text)
     if tune is not None:
         from ui.cli.trend import print_trend
         from ui.text.comparison import trend_json

@@ -51,6 +51,22 @@ def _air(values: Mapping[str, Any]) -> str:
     return "the air correction changes the verdict at " + ", ".join(at + ["the overall change"] * values["overall"])
 
 
+def _gear(values: Mapping[str, Any], gear: str = "gear", gain: str = "gain_rpm_s") -> str:
+    if values[gain] is not None:
+        return f"the gear that gains about {values[gain]:.0f} rpm/s"
+    return "an unknown gear" if values[gear] is None else f"gear {values[gear]}"
+
+
+def _gear_left_out(values: Mapping[str, Any]) -> str:
+    used = _gear(values, "used", "used_gain_rpm_s")
+    return f"{values['pulls']} pull(s) in {_gear(values)} left out: gears never mix; {used} is used"
+
+
+def _not_in_one_gear(values: Mapping[str, Any]) -> str:
+    others = " and ".join(repr(tune) for tune in values["left_out"])
+    return f"not all tunes were driven in {_gear(values)}: {others} left out, for gears never mix"
+
+
 def _kinds(what: str) -> Sentence:
     def sentence(v: Mapping[str, Any]) -> str:
         each = "; ".join(f"{kind} in {path}" for kind, path in zip(v["kinds"], v["sessions"], strict=True))
@@ -123,7 +139,7 @@ SENTENCES: dict[str, Sentence] = {
     ),
     "no-relative-power": "no relative power: load times speed means nothing without a zero; take one",
     "curves-in-different-gears": "the tunes have no gear in common: their curves must not be compared",
-    "tune-shown-in-gear": "{tune!r} is shown in {gear}",
+    "tune-shown-in-gear": lambda v: f"{v['tune']!r} is shown in {_gear(v)}",
     "trend-without-air": (
         "the air of these days is not kept with all sessions: what drifts may be the weather as well as the engine or "
         "the link"
@@ -153,6 +169,6 @@ SENTENCES: dict[str, Sentence] = {
     "zero-missing": _zero,
     "gear-from-gain": "some pulls have no declared gear; it was taken from their rate of gain",
     "gears-from-gain": "no gear is declared; by their rate of gain the pulls are in {gears} gears",
-    "tunes-not-in-one-gear": "not all tunes were driven in {gear}: the others are left out ({reason})",
-    "gear-left-out": "{pulls} pull(s) in {gear} left out: gears never mix; {used} is used",
+    "tunes-not-in-one-gear": _not_in_one_gear,
+    "gear-left-out": _gear_left_out,
 }
