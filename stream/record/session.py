@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block, ChannelInfo, Samples, StreamInfo
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from stream.events import Event
 from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
@@ -44,7 +44,7 @@ def reading_words(path: Path) -> Iterator[None]:
     try:
         yield
     except _DAMAGE as error:
-        reason = " ".join(str(error).split())
+        reason = reason_of(error)
         raise damaged(path, f"is damaged ({reason})") from error
 
 
@@ -401,7 +401,7 @@ def _open_h5(path: Path) -> Any:
     except OSError as error:
         if is_cut_short(path):
             raise damaged(path, "was cut short (the end is missing)") from None
-        raise damaged(path, f"is damaged ({' '.join(str(error).split())})") from None
+        raise damaged(path, f"is damaged ({reason_of(error)})") from None
 
 
 def _lost(path: Path, what: str) -> InputError:

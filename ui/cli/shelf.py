@@ -52,13 +52,14 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     return 0
 
 
-def _plain(record: Any) -> Any:
+def _plain(session: "Summary") -> Any:
     import msgspec
 
-    values = msgspec.to_builtins(record)
-    if "path" in values:  # a name that is no UTF-8 cannot stand in JSON
-        values["path"] = values["path"].encode("utf-8", "replace").decode("utf-8")
-    return values
+    from ui.text.shelf import trouble
+
+    # a name that is no UTF-8 cannot stand in JSON
+    path = session.path.encode("utf-8", "replace").decode("utf-8")
+    return {**msgspec.to_builtins(session), "path": path, "trouble": trouble(session)}
 
 
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:

@@ -1,6 +1,6 @@
 """Sentences. Pulls of sessions and which may stand beside each other; curves, comparison, coach, trend."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from stream.study.pulls import TEMPERATURE
@@ -26,7 +26,7 @@ def _rpm(values: tuple[float, ...]) -> str:
 
 
 def _differs(values: Mapping[str, Any]) -> str:
-    name = CONDITIONS.get(values["what"], f"{TEMPERATURE}{str(values['what']).removeprefix(TEMPERATURE)}")
+    name = CONDITIONS.get(values["what"], f"temperature of {str(values['what']).removeprefix(TEMPERATURE)}")
     sides = [f"{values[side]:.4g}{values['unit']}" for side in ("base", "trial")]
     return f"not the tune alone: {name} is {sides[0]} on the base side and {sides[1]} on the trial side"
 
@@ -67,12 +67,22 @@ def _not_in_one_gear(values: Mapping[str, Any]) -> str:
     return f"not all tunes were driven in {_gear(values)}: {others} left out, for gears never mix"
 
 
-def _kinds(what: str) -> Sentence:
-    def sentence(v: Mapping[str, Any]) -> str:
-        each = "; ".join(f"{kind} in {path}" for kind, path in zip(v["kinds"], v["sessions"], strict=True))
-        return f"the {what} is not the same in all sessions ({each}): the difference may come from there"
+def _differs_by_session(what: str, kinds: Sequence[str], sessions: Sequence[str]) -> str:
+    each = "; ".join(f"{kind} in {path}" for kind, path in zip(kinds, sessions, strict=True))
+    return f"the {what} is not the same in all sessions ({each}): the difference may come from there"
 
-    return sentence
+
+def _load_channels(v: Mapping[str, Any]) -> str:
+    kinds = [
+        " ".join([repr(name), *filter(None, (bridge, side, factor and f"gauge factor {factor:g}"))])
+        for name, bridge, side, factor in zip(v["channels"], v["bridges"], v["sides"], v["gauge_factors"], strict=True)
+    ]
+    return _differs_by_session("load channel", kinds, v["sessions"])
+
+
+def _speed_lags(v: Mapping[str, Any]) -> str:
+    lags = ["not given" if lag == "" else f"{lag:g} s" for lag in v["lags_s"]]
+    return _differs_by_session("lag of engine speed", lags, v["sessions"])
 
 
 def _zero(v: Mapping[str, Any]) -> str:
@@ -152,8 +162,8 @@ SENTENCES: dict[str, Sentence] = {
     "not-comparable": "{reason}",
     "session-without-pull": "{session}: no pull was found in it",
     "one-zero-only": _single,
-    "load-channel-differs": _kinds("load channel"),
-    "speed-lag-differs": _kinds("lag of engine speed"),
+    "load-channel-differs": _load_channels,
+    "speed-lag-differs": _speed_lags,
     "speed-by-provisional-line": (
         "engine speed is by the car file's provisional line: bands may sit at a wrong rpm until a fit"
     ),

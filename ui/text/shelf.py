@@ -31,9 +31,17 @@ def pulls(session: Summary) -> str:
     return f"{session.pulls_clean} clean{flawed}"
 
 
+def trouble(session: Summary) -> str:
+    """Why a session is not whole or cannot be read, in a line; '' for one that can."""
+    if session.state != "cut-off":
+        return session.trouble
+    rest = "the journal beside it brings back the rest" if session.journal else "what it holds can be used"
+    return f"cut off while recording; {rest}"
+
+
 def troubles(session: Summary) -> list[str]:
     """What is wrong with a session, the worst first; empty for a sound one."""
-    words = [session.trouble] if session.trouble else []
+    words = [line] if (line := trouble(session)) else []
     if session.readable and session.lost_samples:
         words.append(f"{many(session.lost_samples, 'sample')} lost")
     if session.readable and session.clipped_samples:

@@ -18,6 +18,7 @@ from stream.record.shelf_index import ShelfIndex
 from stream.record.summary import summarise
 from tests.pull_sessions import write_pull_session
 from ui.text.findings import say, say_all
+from ui.text.shelf import trouble
 
 
 @pytest.fixture
@@ -78,7 +79,7 @@ def test_everything_is_listed_newest_first_and_the_unreadable_last(folder: Path,
 
     assert [Path(session.path).name for session in shelf.sessions] == ["b.h5", "cut.h5", "a.h5", "broken.h5"]
     assert [session.state for session in shelf.sessions] == ["finished", "cut-off", "finished", "broken"]
-    assert shelf.sessions[1].trouble == "cut off while recording; what it holds can be used"
+    assert trouble(shelf.sessions[1]) == "cut off while recording; what it holds can be used"
     assert shelf.sessions[3].trouble.startswith("is not a session file (not HDF5); give a file")
     assert told == [1, 2, 3, 4]
     assert shelf.findings == ()
