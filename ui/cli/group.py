@@ -23,6 +23,7 @@ COMMANDS = {
     "apply": ("apply", "Attach a speed calibration to sessions."),
     "zero": ("zero", "Declare a stretch of a session as zero load."),
     "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),
+    "undo": ("undo", "Take the last change of a session back, or list its changes."),
     "weigh": ("weigh", "Known weights to newtons."),
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
