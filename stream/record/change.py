@@ -13,7 +13,7 @@ import h5py
 import msgspec
 import numpy as np
 
-from stream.errors import InputError, SteadypullError, StorageError
+from stream.errors import InputError, SteadypullError, StorageError, reason_of
 from stream.record import disk, history, layout, tables
 from stream.record.guard import read_rows
 from stream.record.history import Act, History, Step
@@ -138,7 +138,7 @@ def _edit_copy(path: Path, copy: Path, edit: Callable[[Any], None]) -> None:
     except OSError as error:
         raise disk.storage_error(path, error, _UNCHANGED) from error
     except RuntimeError as error:  # HDF5 that cannot write what it holds when it closes
-        raise StorageError(f"{path}: cannot be changed ({' '.join(str(error).split())}); {_UNCHANGED}") from error
+        raise StorageError(f"{path}: cannot be changed ({reason_of(error)}); {_UNCHANGED}") from error
 
 
 def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:

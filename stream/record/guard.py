@@ -127,6 +127,19 @@ def read_rows(dataset: Any) -> npt.NDArray[Any]:
     return np.concatenate(parts)
 
 
+def is_cut_short(path: Path) -> bool:
+    """Whether an HDF5 file is shorter than its superblock says it ends (HDF5 File Format Specification 3.0, II.A)."""
+    with path.open("rb") as file:
+        head = file.read(64)
+        length = file.seek(0, 2)
+    if len(head) < 64:
+        return True
+    old = head[8] < 2  # version of the superblock: from 2 on it is packed closer
+    width, place = (head[13], 24 + 2 * head[13]) if old else (head[9], 12 + 2 * head[9])
+    place += 4 if head[8] == 1 else 0
+    return length < int.from_bytes(head[place : place + width], "little")
+
+
 def _bytes(shape: tuple[int, ...], size: int) -> int:
     """Bytes of an array, in whole numbers that cannot overflow."""
     count = int(size)
