@@ -25,7 +25,7 @@ _TABLE_BYTES = 512 * _MIB  # chosen: /live/time of a week at 100 Hz
 _PACKED = 64  # chosen: measured samples shrink to a twentieth at best under HDF5's own filters
 _CHUNK_BYTES = 256 * _MIB  # chosen: a chunk is unpacked whole, and holds half a second
 _TEXT_BYTES = 64 * _MIB  # chosen: words of one table; 16 000 events of the longest text
-_KNOWN: Final = frozenset({*layout.TABLES, *layout.LIVE, layout.SAMPLES})
+_KNOWN: Final = frozenset({*layout.TABLES, *layout.LIVE, layout.SAMPLES, layout.HISTORY})
 
 
 def check_file(path: Path, file: Any) -> None:

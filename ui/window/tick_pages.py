@@ -328,11 +328,12 @@ def propose(paths: Sequence[str], tell: Callable[[int, int], None]) -> list[Prop
 
 def take_zeros(proposals: Sequence[ProposedStretch], *, confirmed: bool) -> str:
     """Take the zeros; returns what was done, in words. Raises what keeps it from the first that cannot be taken."""
-    from stream.study.edit import declare_zero
+    from stream.study.edit import declare_zero, one_deed
 
+    together = one_deed(len(proposals))
     for one in proposals:
         if one.stretch is not None:
-            declare_zero(one.path, *one.stretch, confirmed=confirmed)
+            declare_zero(one.path, *one.stretch, confirmed=confirmed, together=together)
     wide = "" if confirmed else " Not confirmed: each carries a wider uncertainty."
     return f"Taken: {many(len(proposals), 'zero')}.{wide}"
 
