@@ -3,6 +3,7 @@ heard, the air of the day. All of it goes through the one door for changes, and 
 """
 
 import math
+import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +20,7 @@ from stream.live.steadiness import runs_of
 from stream.record import layout, tables
 from stream.record.also import copy_also
 from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
+from stream.record.history import Act
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
@@ -59,8 +61,11 @@ class Marks:
     note: str = ""
 
 
-def mark_session(path: str | Path, marks: Marks) -> None:
-    """Make the changes, all or none. Raises InputError: no such hold or pull, a speed that is none."""
+def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
+    """Make the changes, all or none; `together` as `change_session` has it.
+
+    Raises InputError: no such hold or pull, a speed that is none.
+    """
     with open_session(path) as session:
         holds = new_hold_marks(session, marks)
         pulls = new_pull_marks(session, marks.pulls)
@@ -85,7 +90,22 @@ def mark_session(path: str | Path, marks: Marks) -> None:
         if marks.note:
             file.attrs["note"] = layout.clean_text(note)
 
-    change_session(path, edit)
+    change_session(path, edit, _acts(marks), together)
+
+
+def _acts(marks: Marks) -> list[Act]:
+    """What the changes are, one by one, as the session's history names them."""
+    acts = [Act("hold-counts" if on else "hold-left-out", {"hold": n}) for n, on in marks.holds.items()]
+    for n, rpm in marks.targets.items():
+        acts.append(Act("hold-speed-none", {"hold": n}) if rpm is None else Act("hold-speed", {"hold": n, "rpm": rpm}))
+    kept = {1: "pull-kept", -1: "pull-left-out", 0: "pull-by-verdict"}
+    acts += [Act(kept[mark.kept], {"pull": n}) for n, mark in marks.pulls.items()]
+    if marks.forget is not None:
+        acts.append(Act("heard-forgotten", {"pull": max(0, marks.forget)}))
+    acts += [Act("knock-heard" if said.heard else "none-heard", {"pull": said.pull}) for said in marks.heard]
+    if marks.air is not None:
+        acts.append(Act("air-said", {"temperature_c": marks.air.temperature_c, "pressure_hpa": marks.air.pressure_hpa}))
+    return acts + [Act("note")] * bool(marks.note)
 
 
 def copy_said(path: str | Path, new: str | Path) -> None:
@@ -170,9 +190,15 @@ def apply_calibration(
         with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
             found += [(path, finding) for finding in _origin(calibration, data)]
     attributes = calibration_attributes(calibration, say)
+    act, together = Act("calibration-applied", {"made_utc": calibration.when}), one_deed(len(paths))
     for path in paths:
-        change_session(path, lambda file: put_in_force(file, attributes))
+        change_session(path, lambda file: put_in_force(file, attributes), [act], together)
     return found
+
+
+def one_deed(sessions: int) -> str:
+    """A mark for the steps of one deed in several sessions, by which they are taken back together; '' for one."""
+    return secrets.token_hex(8) if sessions > 1 else ""
 
 
 def calibration_attributes(
@@ -245,9 +271,9 @@ class DeclaredZero:
 
 
 def declare_zero(
-    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True
+    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True, together: str = ""
 ) -> DeclaredZero:
-    """Take the zero of a stretch, seconds of the session's clock, and write it.
+    """Take the zero of a stretch, seconds of the session's clock, and write it; `together` as `change_session` has it.
 
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
@@ -265,7 +291,8 @@ def declare_zero(
             zero = msgspec.structs.replace(zero, doubt=math.hypot(zero.doubt, NOT_CONFIRMED * strong), how=UNCONFIRMED)
         zeros = sorted([*data.zeros, zero], key=lambda one: one.start_s)
         unit = data.load_unit
-    change_session(path, lambda file: tables.replace_rows(file, layout.ZEROS, tables.zero_rows(zeros)))
+    act = Act("zero-taken", {"start_s": start_s, "end_s": end_s})
+    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, tables.zero_rows(zeros)), [act], together)
     found = zero_at(zero.middle_s, zeros)
     return DeclaredZero(Path(path), zero, zero.doubt if found is None else found.doubt, unit, confirmed)
 

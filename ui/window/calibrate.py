@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from stream.errors import SteadypullError
+from stream.errors import SteadypullError, reason_of
 from stream.study.survey.survey import survey_session
 from ui.text import speed as say
 from ui.text.figures import one_line
@@ -208,7 +208,7 @@ class CalibrateScreen(Screen):
             act()
             self.status.setText("")
         except SteadypullError as error:
-            self.status.setText(" ".join(str(error).split()))
+            self.status.setText(reason_of(error))
         self._show()
 
     def _typed(self) -> None:
@@ -231,7 +231,7 @@ class CalibrateScreen(Screen):
         try:
             warnings = apply_work(work)
         except SteadypullError as error:
-            self.status.setText(" ".join(str(error).split()))
+            self.status.setText(reason_of(error))
             return
         done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))

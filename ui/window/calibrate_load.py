@@ -8,7 +8,7 @@ from typing import Literal
 from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.calibrate.link.bridge import judge_shunt
-from stream.errors import InputError, SteadypullError
+from stream.errors import InputError, SteadypullError, reason_of
 from stream.record.session import open_session
 from stream.record.tables import Zero
 from stream.study.edit import declare_zero
@@ -135,7 +135,7 @@ class LoadPage(QtWidgets.QScrollArea):
         try:
             answer.setText(act(self.path))
         except SteadypullError as error:
-            answer.setText(" ".join(str(error).split()))
+            answer.setText(reason_of(error))
 
     def _take_zero(self, path: Path) -> str:
         start, end = _number(self.zero_from, "from"), _number(self.zero_to, "to")

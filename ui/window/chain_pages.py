@@ -314,11 +314,11 @@ class WordsPage(JobPage):
 
         wanted = self.search.text().casefold().replace(" ", "-")
         known = pages()
-        hits = [name for name, one in known.items() if one.kind != "exit code" and wanted in name]
+        hits = [name for name, one in known.items() if one.kind != "exit-code" and wanted in name]
         hits += [
             name
             for name, one in known.items()
-            if one.kind != "exit code" and name not in hits and self.search.text().casefold() in one.about.casefold()
+            if one.kind != "exit-code" and name not in hits and self.search.text().casefold() in one.about.casefold()
         ]
         self.list.clear()
         self.list.addItems(hits)

@@ -8,7 +8,7 @@ from typing import Any
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.calibrate.speed.calfile import SpeedCalibration
-from stream.errors import InputError
+from stream.errors import InputError, line_without
 from stream.record.summary import Summary
 from ui.text import job as words
 from ui.text.figures import many, moment, one_line, plus_minus
@@ -321,18 +321,19 @@ def propose(paths: Sequence[str], tell: Callable[[int, int], None]) -> list[Prop
                 zero = zero_of(data, *stretch)
                 found.append(ProposedStretch(path, stretch, f"{plus_minus(zero.mean, zero.doubt)} {data.load_unit}"))
         except InputError as error:
-            found.append(ProposedStretch(path, None, "", str(error).removeprefix(f"{path}: ")))
+            found.append(ProposedStretch(path, None, "", line_without(error, path)))
         tell(number, len(paths))
     return found
 
 
 def take_zeros(proposals: Sequence[ProposedStretch], *, confirmed: bool) -> str:
     """Take the zeros; returns what was done, in words. Raises what keeps it from the first that cannot be taken."""
-    from stream.study.edit import declare_zero
+    from stream.study.edit import declare_zero, one_deed
 
+    together = one_deed(len(proposals))
     for one in proposals:
         if one.stretch is not None:
-            declare_zero(one.path, *one.stretch, confirmed=confirmed)
+            declare_zero(one.path, *one.stretch, confirmed=confirmed, together=together)
     wide = "" if confirmed else " Not confirmed: each carries a wider uncertainty."
     return f"Taken: {many(len(proposals), 'zero')}.{wide}"
 

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
-from stream.errors import SteadypullError
+from stream.errors import SteadypullError, reason_of
 
 
 class Task:
@@ -28,7 +28,7 @@ class Task:
         if error is None:
             return ""
         if isinstance(error, SteadypullError):
-            return " ".join(str(error).split())
+            return reason_of(error)
         raise error
 
     @property

@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset
 from stream.study.tables.gate import Advice, Proposal, least_of
@@ -138,7 +138,7 @@ def _read(path: Path) -> _Kept:
         return msgspec.json.decode(path.read_bytes(), type=_Kept)
     except (OSError, msgspec.DecodeError) as error:
         raise InputError(
-            f"{path}: the steps proposed from this session cannot be read ({' '.join(str(error).split())}); delete it "
+            f"{path}: the steps proposed from this session cannot be read ({reason_of(error)}); delete it "
             "only if no table was changed since these pulls",
             "advised-unreadable",
         ) from None
