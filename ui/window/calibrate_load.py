@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 from pyqtgraph.Qt import QtCore, QtWidgets
 
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from ui.text import speed as words
 from ui.window.cells_table import fit_columns
 from ui.window.forms import button
@@ -301,7 +301,7 @@ class LoadPage(QtWidgets.QWidget):
                 for span in spans:
                     span.end_s = span.start_s + length
         except InputError as error:
-            self._say(str(error))
+            self._say(reason_of(error))
             return
         for number, span in enumerate(spans):
             self.picker.set_span(number, span.start_s, span.end_s)
@@ -362,7 +362,7 @@ class LoadPage(QtWidgets.QWidget):
         try:
             question = self._question()
         except InputError as error:
-            self._say(" ".join(str(error).split()))
+            self._say(reason_of(error))
             return
         if question is not None:
             self.asking.ask(question, self._say)
@@ -394,7 +394,7 @@ class LoadPage(QtWidgets.QWidget):
         try:
             start, end = _number(self.zero_from, "from"), _number(self.zero_to, "to")
         except InputError as error:
-            self._say(" ".join(str(error).split()))
+            self._say(reason_of(error))
             return
         self.take.setEnabled(False)
         rolling = self.rolling.isChecked()
@@ -408,7 +408,7 @@ class LoadPage(QtWidgets.QWidget):
 
     def _refused(self, trouble: str) -> None:
         self.take.setEnabled(True)
-        self._say(trouble.removeprefix(f"{self.path}: "))
+        self._say(trouble)
 
 
 def take_zero(path: Path, start_s: float, end_s: float, *, rolling: bool) -> str:

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from stream.calibrate.link.bridge import judge_shunt
-from stream.errors import InputError
+from stream.errors import InputError, line_without
 from stream.record.tables import Zero
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.edit import full_scale_of, standing_in, tried_zero
@@ -177,11 +177,6 @@ class LoadLook:
     levels: tuple[float, ...]
 
 
-def plain(error: InputError, path: Path) -> str:
-    """An error on one line, without the session's name before it."""
-    return " ".join(str(error).split()).removeprefix(f"{path}: ")
-
-
 def load_lines(data: Dataset) -> tuple[Line, ...]:
     """Load over engine speed, as recorded."""
     data.car.need("load", "the trace of the load")
@@ -198,7 +193,7 @@ def look_at_load(held: Held) -> LoadLook:
     try:
         zero, why = standing_in(data), ""
     except InputError as error:
-        zero, why = None, plain(error, data.path)
+        zero, why = None, line_without(error, data.path)
     levels = [level.start_s for level in levels_in(data, HUNG_S)][:MOST_WEIGHTS]
     shunt = shunt_in(data, SHUNT_S)
     return LoadLook(lines, data.duration_s, data.load_unit, data.zeros, zero, why, shunt, tuple(levels))
@@ -208,7 +203,7 @@ def _guarded(held: Held, answer: Callable[[], str]) -> str:
     try:
         return answer()
     except InputError as error:
-        return plain(error, held.path)
+        return line_without(error, held.path)
 
 
 def zero_words(held: Held, start_s: float, end_s: float, *, rolling: bool) -> str:
