@@ -116,6 +116,7 @@ def stylesheet(theme: Theme, unit: float) -> str:
     }}
     QPushButton:hover, QToolButton:hover, QPushButton:focus, QLineEdit:focus {{ border-color: {theme.text}; }}
     QPushButton:pressed {{ background: {theme.line}; }}
+    QPushButton:checked {{ background: {theme.line}; border-color: {theme.text}; }}
     QPushButton[part="record"][recording="true"], QPushButton[part="primary"] {{
         background: {theme.text}; color: {theme.background}; border-color: {theme.text}; font-weight: 700;
     }}
