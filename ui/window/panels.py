@@ -362,7 +362,10 @@ class HealthLine(QtWidgets.QWidget):
     def _wide(self, cell: tuple[str, str, bool]) -> float:
         plain, bold = (QtGui.QFontMetricsF(font) for font in self._fonts())
         what, figure, bad = cell
-        return plain.horizontalAdvance(what) + bold.horizontalAdvance(figure) + self.height() * (1.65 if bad else 0.85)
+        wide: float = (
+            plain.horizontalAdvance(what) + bold.horizontalAdvance(figure) + self.height() * (1.65 if bad else 0.85)
+        )
+        return wide
 
     def shown(self) -> list[tuple[str, str, bool]]:
         """The cells that there is room for."""
