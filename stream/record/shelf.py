@@ -91,19 +91,6 @@ def summaries(paths: Sequence[Path], index: ShelfIndex | None = None) -> list[Su
     return found
 
 
-def search(sessions: Sequence[Summary], text: str) -> list[Summary]:
-    """The sessions in which every word of `text` is found: in path, date, tune, car, gear, note, faults, trouble."""
-    words = text.casefold().split()
-    return [session for session in sessions if all(word in _haystack(session) for word in words)]
-
-
-def _haystack(session: Summary) -> str:
-    date = "" if session.started_utc is None else f"{session.started_utc.astimezone():%Y-%m-%d %H:%M}"
-    gear = "" if session.gear is None else f"gear {session.gear}"
-    parts = (session.path, date, *session.tunes, session.car, gear, session.note, *session.faults, session.state)
-    return " ".join((*parts, session.trouble)).casefold()
-
-
 def _place(session: Summary) -> tuple[bool, float, str]:
     when = session.started_utc
     return (not session.readable, 0.0 if when is None else -when.timestamp(), session.path)

@@ -16,7 +16,7 @@ import msgspec
 from stream.findings import Finding, warning
 from stream.record.summary import Summary
 
-VERSION = 1  # of the table and of Summary: raise it when either changes
+VERSION = 2  # of the table and of Summary: raise it when either changes
 _WAIT_S = 2.0  # for another program's write
 
 _TABLE = """

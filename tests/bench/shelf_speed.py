@@ -7,9 +7,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from stream.record.shelf import Shelf, scan, search
+from stream.record.shelf import Shelf, scan
 from stream.record.shelf_index import ShelfIndex
 from tests.pull_sessions import write_pull_session
+from ui.text.shelf import search
 
 SESSIONS = 5000
 

@@ -23,6 +23,7 @@ COMMANDS = {
     "apply": ("apply", "Attach a speed calibration to sessions."),
     "zero": ("zero", "Declare a stretch of a session as zero load."),
     "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),
+    "undo": ("undo", "Take the last change of a session back, or list its changes."),
     "weigh": ("weigh", "Known weights to newtons."),
     "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
     "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
@@ -173,6 +174,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     "apply": ("what 'fit -o' wrote, and sessions of that car and chain", "apply speed.toml drives/pulls.h5"),
     "zero": ("a session in which the car rolled or stood free", "zero drives/pulls.h5 --from 1 --to 5"),
     "mark": ("a session with holds or pulls", 'mark drives/pulls.h5 --drop-pull 2 --note "wind from the left"'),
+    "undo": ("a session that 'apply', 'zero' or 'mark' changed", "undo drives/pulls.h5 --list"),
     "weigh": (
         "a session with a load channel, recorded while weights hung on the link",
         "weigh drives/weights.h5 --at 5=0 15=98.1 25=196.2 35=98.1 45=0",

@@ -10,14 +10,13 @@ from ui.cli.options import new_file
 @click.option("-o", "out", metavar="NEW.h5", help="The new file.  [SESSION-recovered.h5]")
 def command(session_path: str, out: str | None) -> int:
     """Join a session that was cut off while recording with its journal, into a new file; the old one stays."""
-    from stream.drive.beside import join
-    from stream.record.recover import recover
     from stream.record.session import open_session
+    from stream.study.take_in import recover_all
     from ui.cli.live_text import warn
     from ui.text.findings import say_all
 
-    new = recover(session_path, new_file("-o", out))
-    warn(say_all(join(new)))
+    new, found = recover_all(session_path, new_file("-o", out))
+    warn(say_all(found))
     with open_session(new) as session:
         click.echo(f"{new}: {session.duration_s:.1f} s, {session.rows} rows", err=True)
         click.echo("Its holds and pulls: steadypull replay " + str(new), err=True)

@@ -22,10 +22,11 @@ if TYPE_CHECKING:
 @json_option
 def command(folder: str, text: str, tune: str | None, width: float, as_json: bool) -> int:
     """List the sessions in a folder and the folders in it, newest first."""
-    from stream.record.shelf import scan, search
+    from stream.record.shelf import scan
     from stream.record.shelf_index import ShelfIndex
     from ui.cli.paper import progress
     from ui.cli.results import print_json
+    from ui.text import shelf as words
     from ui.text.findings import say_all
 
     positive("--band", width)
@@ -33,7 +34,7 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
         shelf = scan(folder, index, lambda done, found: tell(done / found))
     for line in say_all(shelf.findings):
         click.echo(line, err=True)
-    found = search(shelf.sessions, text)
+    found = words.search(shelf.sessions, text)
     if tune is not None:
         from ui.cli.trend import print_trend
         from ui.text.comparison import trend_json
@@ -51,13 +52,14 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     return 0
 
 
-def _plain(record: Any) -> Any:
+def _plain(session: "Summary") -> Any:
     import msgspec
 
-    values = msgspec.to_builtins(record)
-    if "path" in values:  # a name that is no UTF-8 cannot stand in JSON
-        values["path"] = values["path"].encode("utf-8", "replace").decode("utf-8")
-    return values
+    from ui.text.shelf import trouble
+
+    # a name that is no UTF-8 cannot stand in JSON
+    path = session.path.encode("utf-8", "replace").decode("utf-8")
+    return {**msgspec.to_builtins(session), "path": path, "trouble": trouble(session)}
 
 
 def _print(shelf: "Shelf", found: "list[Summary]", text: str) -> None:

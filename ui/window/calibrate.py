@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from stream.errors import SteadypullError
+from stream.errors import SteadypullError, reason_of
 from stream.study.survey.survey import survey_session
 from ui.text import speed as say
 from ui.text.figures import one_line
@@ -138,7 +138,7 @@ class CalibrateScreen(Screen):
         self.setStyleSheet(table_style(theme, unit) + ON_PANEL.format(panel=theme.panel, text=theme.text))
         self.figure.apply_theme(theme, unit)
         self.table.resize_to(unit)
-        self.load.resize_to(unit)
+        self.load.apply_theme(theme, unit)
         for field in (self.reading, self.scale):
             field.setFixedWidth(round(80 * unit))
         gap = round(8 * unit)
@@ -157,6 +157,7 @@ class CalibrateScreen(Screen):
         """End the threads."""
         self.opener.close()
         self.surveyor.close()
+        self.load.close_work()
 
     def poll(self) -> None:
         """Take over what the threads have done."""
@@ -167,6 +168,7 @@ class CalibrateScreen(Screen):
                 self.status.setText(done.trouble)
             else:
                 self._take(done.result)
+        self.load.poll()
         surveyed = self.surveyor.take()
         if surveyed is not None:
             self._show_findings([] if surveyed.trouble else surveyed.result)
@@ -208,7 +210,7 @@ class CalibrateScreen(Screen):
             act()
             self.status.setText("")
         except SteadypullError as error:
-            self.status.setText(" ".join(str(error).split()))
+            self.status.setText(reason_of(error))
         self._show()
 
     def _typed(self) -> None:
@@ -231,7 +233,7 @@ class CalibrateScreen(Screen):
         try:
             warnings = apply_work(work)
         except SteadypullError as error:
-            self.status.setText(" ".join(str(error).split()))
+            self.status.setText(reason_of(error))
             return
         done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))

@@ -9,7 +9,7 @@ from pathlib import Path
 from stream.calibrate.speed.calfile import SpeedCalibration, save_calibration
 from stream.calibrate.speed.match import parse_targets
 from stream.calibrate.speed.speed_model import SpeedPoint
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from stream.live.records import Hold
 from stream.record.tables import HoldMark
 from stream.study.edit import Marks, apply_calibration, mark_session
@@ -113,7 +113,7 @@ def fitted(row: HoldRow, draft: Draft) -> Work:
             return Work(row, draft, trouble="Type the speeds that were held, lowest first, to get a calibration")
         return Work(row, draft, fit_row(tried, reference))
     except InputError as error:
-        return Work(row, draft, trouble=" ".join(str(error).split()))
+        return Work(row, draft, trouble=reason_of(error))
 
 
 def apply_work(work: Work) -> list[str]:

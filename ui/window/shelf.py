@@ -208,11 +208,9 @@ class ShelfScreen(Screen):
 
     def filter(self) -> None:
         """Show the sessions that the search finds."""
-        from stream.record.shelf import search
-
         keep = self._keep or {session.path for session in self.chosen()}
         self._keep = set()
-        shown = search(self.sessions, self.search.text())
+        shown = words.search(self.sessions, self.search.text())
         self.model.show_sessions(shown, self.folder or Path())
         self._fit_columns()
         selection = QtCore.QItemSelection()

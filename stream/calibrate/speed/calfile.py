@@ -11,6 +11,7 @@ import msgspec
 from stream.calibrate.speed.speed_model import SpeedFit
 from stream.errors import InputError, StorageError
 from stream.findings import Finding, warning
+from stream.typed import MisfitError, as_record
 
 FORMAT = "steadypull-speed"
 FORMAT_VERSION = 1
@@ -151,11 +152,9 @@ def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration
     if isinstance(version, int) and version > FORMAT_VERSION:
         raise InputError(f"{where}: format_version: {version} is newer than this Steadypull reads; update it")
     try:
-        calibration = msgspec.convert(raw, SpeedCalibration)
-    except msgspec.ValidationError as error:
-        message, _, place = str(error).partition(" - at ")
-        key = place.strip("`").removeprefix("$.") or "top level"
-        raise InputError(f"{where}: {key}: {message.replace('`', chr(39))}; mend the value or fit again") from None
+        calibration = as_record(raw, SpeedCalibration)
+    except MisfitError as error:
+        raise InputError(f"{where}: {error}, or fit again") from None
     if calibration.slope_rpm_per_unit == 0 or not all(map(_finite, _numbers(calibration))):
         raise InputError(f"{where}: slope_rpm_per_unit: the line cannot be used; fit again")
     return calibration
