@@ -71,9 +71,9 @@ def _next(advice: Advice, tune: str) -> str:
 
 
 def evidence(advice: Advice) -> str:
-    """'plover +3.1 % ± 1.4 so far, 5 pulls, look at 6'."""
+    """'plover +3.1 % ± 1.4 so far, 5 pulls, look at 6'; what is settled needs no further look."""
     made = sum(advice.pulls.values())
-    due = f"{many(made, 'pull')}, look at {advice.next_look}"
+    due = many(made, "pull") if advice.settled else f"{many(made, 'pull')}, look at {advice.next_look}"
     result = advice.comparison
     overall = None if result is None else result.overall
     if result is None or overall is None or overall.change_pct is None:
