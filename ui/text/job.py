@@ -94,7 +94,6 @@ REHEARSED = (
     "window. Two tables of its tuner are put into the folder: rehearsal-advance.csv and rehearsal-lambda.csv."
 )
 CLOSING = "A recording goes on. It is finished and kept when you stop; nothing is lost."
-NOT_FINISHED = "finishing the recording …"
 
 ZERO_ASKS = "In neutral, brakes off, on the level: so it was in each of these stretches"
 ZERO_WHY = (

@@ -1,7 +1,7 @@
 """What the start page, its pages and the trail share: settings, what was set going, the sessions of the folder."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +9,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.record.summary import Summary
 from stream.sources.port import PortRecord, list_ports
+from ui.text.figures import one_line
 from ui.window import ask
 from ui.window.forms import button
 from ui.window.job import Found, Step, sort_out, trail
@@ -17,7 +18,7 @@ from ui.window.memory import Memory
 from ui.window.panels import label
 from ui.window.shelf import list_folder
 from ui.window.theme import DARK, Theme
-from ui.window.worker import Worker
+from ui.window.worker import Task, Worker
 
 LOOK_MS, PORTS_MS = 1000, 2000
 
@@ -186,6 +187,8 @@ class JobPage(QtWidgets.QWidget):
         self.desk = desk
         self.theme: Theme = DARK
         self.unit = 1.0
+        self.worker = Worker(self.title.lower())
+        self.after: Callable[[Any], None] = lambda _: None
         self.back = button("Back", self.leave, hint="Back to the start page (Esc)")
         self.heading = label("title", self.title)
         self.status = label("read")
@@ -225,8 +228,36 @@ class JobPage(QtWidgets.QWidget):
         """One line beside the buttons."""
         self.status.setText(text)
 
+    def run(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
+        """Start work off the window's thread; the button waits until it is over, and `after` gets its result."""
+        self.after = after
+        self.primary.setEnabled(False)
+        self.say(f"{name} …")
+        self.worker.start(name, work)
+
     def poll(self) -> None:
-        """One frame, while the page is in front."""
+        """One frame, while the page is in front: how far the work is, and whether it is over."""
+        running = self.worker.task
+        if running is not None and running.progress is not None:
+            done, total = running.progress
+            self.say(f"{running.name}: {f'{100 * done // total} %' if total else f'{done} rows'}")
+        task = self.worker.take()
+        if task is None:
+            return
+        self.say("")
+        self.be_ready()
+        if task.trouble:
+            self.failed(task.trouble)
+        else:
+            self.after(task.result)
+
+    def be_ready(self) -> None:
+        """The button can be pressed again."""
+        self.primary.setEnabled(True)
+
+    def failed(self, trouble: str) -> None:
+        """Say what a person can mend."""
+        self.say(f"▲ {one_line(trouble, 300)}")
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
@@ -237,7 +268,8 @@ class JobPage(QtWidgets.QWidget):
             layout.setSpacing(gap)
 
     def detach(self) -> None:
-        """The window closes."""
+        """The window closes: the work ends."""
+        self.worker.close()
 
 
 def file_row(

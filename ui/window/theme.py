@@ -142,11 +142,9 @@ def stylesheet(theme: Theme, unit: float) -> str:
     """
 
 
-SHAPES = ("none", "ok", "caution", "fault", "recording", "idle", "wait")
-
-
 def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill: str | None = None) -> None:
-    """Draw one of SHAPES into a square: tick, triangle, crossed octagon, disc, hollow square, dots."""
+    """Draw a state into a square: ok (a tick), caution (triangle), fault (crossed octagon), recording (disc), idle
+    (hollow square), wait (dots), none."""
     painter.save()
     painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
     pen = QtGui.QPen(QtGui.QColor(ink), max(2.0, box.width() / 9))
