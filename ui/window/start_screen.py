@@ -207,6 +207,12 @@ class StartScreen(Screen):
         box.addWidget(self.stack)
         desk.ports_changed.connect(self._show_ports)
 
+    @property
+    def page(self) -> JobPage | None:
+        """The page in front; None: the home page."""
+        shown = self.stack.currentWidget()
+        return shown if isinstance(shown, JobPage) else None
+
     def show_home(self) -> None:
         """The home page comes in front."""
         self.stack.setCurrentWidget(self.home)

@@ -11,7 +11,6 @@ from ui.window.cells_table import plain_table
 from ui.window.forms import button
 from ui.window.job_desk import JobDesk, JobPage
 from ui.window.theme import Theme
-from ui.window.worker import Worker
 
 
 class StepsPage(JobPage):
@@ -22,7 +21,6 @@ class StepsPage(JobPage):
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
-        self.worker = Worker("changes")
         self.deeds: tuple[Deed, ...] = ()
         self.table = plain_table(self.heads)
         self.table.setSelectionMode(QtWidgets.QAbstractItemView.SelectionMode.NoSelection)
@@ -37,7 +35,7 @@ class StepsPage(JobPage):
     def begin(self, what: Any = None) -> None:
         """Read the histories of the folder's sessions."""
         paths = self.desk.changeable
-        self.worker.start("reading the changes", lambda task: read_deeds(paths, task.tell))
+        self.run("reading the changes", lambda task: read_deeds(paths, task.tell), self._show)
 
     def renew(self) -> None:
         """Read them anew."""
@@ -46,12 +44,6 @@ class StepsPage(JobPage):
     def _again(self) -> None:
         if self.isVisible():
             self.begin()
-
-    def poll(self) -> None:
-        """One frame."""
-        task = self.worker.take()
-        if task is not None and not task.trouble:
-            self._show(task.result)
 
     def _show(self, deeds: Sequence[Deed]) -> None:
         self.deeds = tuple(deeds)
@@ -81,7 +73,3 @@ class StepsPage(JobPage):
         self.table.verticalHeader().setDefaultSectionSize(round(40 * unit))
         self.table.horizontalHeader().setFixedHeight(round(32 * unit))
         self._fit()
-
-    def detach(self) -> None:
-        """End the work."""
-        self.worker.close()
