@@ -291,8 +291,7 @@ def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
 
 def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
     """The shelf of a folder, through the index."""
-    from stream.record.shelf import scan
-    from stream.record.shelf_index import ShelfIndex
+    from stream.record.shelf import ShelfIndex, scan
 
     with ShelfIndex() as index:
         return scan(folder, index, tell, stop)

@@ -107,7 +107,11 @@ def stylesheet(theme: Theme, unit: float) -> str:
     QLabel[part="caption"] {{ color: {theme.muted}; font-size: {px(16)}; }}
     QLabel[part="verdict"] {{ font-size: {px(25)}; font-weight: 600; }}
     QLabel[part="detail"] {{ color: {theme.muted}; font-size: {px(16)}; }}
-    QLabel[part="health"] {{ font-size: {px(16)}; }}
+    QLabel[part="road"] {{ color: {theme.muted}; font-size: {px(24)}; }}
+    QPushButton[part="road"], QPushButton[part="record"], QToolButton[part="road"], QLineEdit[part="road"] {{
+        min-height: {px(56)}; padding: {px(2)} {px(18)}; font-size: {px(24)};
+    }}
+    QLineEdit[part="road"] {{ padding: {px(2)} {px(10)}; }}
     QLabel[part="title"] {{ font-size: {px(34)}; font-weight: 700; }}
     QLabel[part="prose"] {{ font-size: {px(20)}; }}
     QPushButton, QToolButton {{
