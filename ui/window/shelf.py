@@ -251,6 +251,15 @@ class ShelfScreen(Screen):
         self._fit_columns()
         self.table.viewport().update()
 
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """All that are listed and can be read."""
+        return tuple(session.path for session in self.sessions if session.readable)
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """List the folder again."""
+        del paths
+        self.look_again()
+
     def detach(self) -> None:
         """Write the notes that are still on their way, and end the work."""
         self.details.keep_note()
