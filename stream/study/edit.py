@@ -175,11 +175,15 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
 
 
 def apply_calibration(
-    calibration: SpeedCalibration, paths: Sequence[str | Path], say: Callable[[Finding], str] | None = None
+    calibration: SpeedCalibration,
+    paths: Sequence[str | Path],
+    say: Callable[[Finding], str] | None = None,
+    together: str = "",
 ) -> list[tuple[str | Path, Finding]]:
     """Attach a calibration to sessions; returns for which of them it is stale or foreign, and why.
 
-    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry.
+    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry. `together` as
+    `change_session` has it; several sessions are one deed anyway.
 
     Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
     not at all.
@@ -190,15 +194,15 @@ def apply_calibration(
         with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
             found += [(path, finding) for finding in _origin(calibration, data)]
     attributes = calibration_attributes(calibration, say)
-    act, together = Act("calibration-applied", {"made_utc": calibration.when}), one_deed(len(paths))
+    act, together = Act("calibration-applied", {"made_utc": calibration.when}), together or one_deed(len(paths))
     for path in paths:
         change_session(path, lambda file: put_in_force(file, attributes), [act], together)
     return found
 
 
-def one_deed(sessions: int) -> str:
-    """A mark for the steps of one deed in several sessions, by which they are taken back together; '' for one."""
-    return secrets.token_hex(8) if sessions > 1 else ""
+def one_deed(steps: int) -> str:
+    """A mark for the steps of one deed, by which they are taken back together; '' for one step alone."""
+    return secrets.token_hex(8) if steps > 1 else ""
 
 
 def calibration_attributes(

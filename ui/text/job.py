@@ -73,6 +73,7 @@ PLACES: Final = {  # key: (name, what it does)
     "car": ("Car file", "Mass, gearing, channels: make or change it"),
     "plan": ("Plan the chain", "Frequencies, converter parts, resolution"),
     "survey": ("Survey", "What a drive tells of the measuring chain"),
+    "steps": ("Changes", "What was done to the sessions: undo and redo"),
     "air": ("Air", "Correction factors to standard air"),
     "words": ("Words", "What a term or a warning means"),
 }

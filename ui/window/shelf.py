@@ -251,6 +251,15 @@ class ShelfScreen(Screen):
         self._fit_columns()
         self.table.viewport().update()
 
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """All that are listed and can be read."""
+        return tuple(session.path for session in self.sessions if session.readable)
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """List the folder again."""
+        del paths
+        self.look_again()
+
     def detach(self) -> None:
         """Write the notes that are still on their way, and end the work."""
         self.details.keep_note()
@@ -282,8 +291,7 @@ def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
 
 def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
     """The shelf of a folder, through the index."""
-    from stream.record.shelf import scan
-    from stream.record.shelf_index import ShelfIndex
+    from stream.record.shelf import ShelfIndex, scan
 
     with ShelfIndex() as index:
         return scan(folder, index, tell, stop)
