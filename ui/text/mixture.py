@@ -24,6 +24,7 @@ LEFT_OUT = {
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
 }
+LACKING = {"lambda": "λ", "manifold_pressure": "manifold pressure", "throttle": "throttle"}
 UNUSABLE = {
     "load-unit": "is in a unit that is not known",
     "load-range": "has values that no engine shows",
@@ -140,6 +141,10 @@ SENTENCES: dict[str, Sentence] = {
     "hold-step-written": "hold: a leaner step from these drives stands in {file}; steps do not chain",
     # the whole
     "lean-under-load": _lean,
+    "drive-left-out": lambda values: (
+        f"{values['session']}: no usable {LACKING[values['lacking']]} in it: left out, the other sessions are used; "
+        "log it in every drive"
+    ),
     "lambda-stuck": (
         "{session}: {channel} says {level:.2f} whatever the engine does: it measures nothing, and nothing is proposed "
         "from it; mend the sensor or its channel"

@@ -109,7 +109,7 @@ def test_changes_are_listed_taken_back_and_done_again(steadypull, marked) -> Non
     assert (shown["can_undo"], shown["can_redo"]) == (False, True)
     with h5py.File(marked) as file:
         assert before == {name: (file[name].dtype.names, repr(file[name][:].tolist())) for name in ("holds", "pulls")}
-    assert "holds no change that can be taken back" in steadypull("undo", marked).error
+    assert "holds no change that could be taken back" in steadypull("undo", marked).error
     assert "done again: pull 2 left out" in steadypull("undo", marked, "--redo").err
     assert [mark.kept for mark in open_dataset(marked).pull_marks] == [0, -1]
     assert steadypull("undo", marked, "--redo", "--list").code == 2
