@@ -129,7 +129,7 @@ def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
     for number, rpm in marks.targets.items():
         index = _index(session, number, len(new), "hold")
         if rpm is not None and not is_speed(rpm):
-            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number from 1 to {FASTEST_RPM}")
+            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number from 1 to {FASTEST_RPM} rpm")
         new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm, by_hand=rpm is not None)
     return new
 

@@ -33,7 +33,8 @@ class Number(click.types.FloatParamType):
         """The number. Fails, naming the option, where it is none or of no possible size."""
         number = super().convert(value, param, ctx)
         if not possible(number):
-            self.fail(f"{number:g} is no size that this can have; mend it", param, ctx)
+            option = param.opts[0] if param else "number"
+            raise click.UsageError(f"{option}: {number:g} is no size that this can have; mend it", ctx)
         return number
 
 

@@ -64,7 +64,7 @@ def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
     for target in targets:
         if not is_speed(target):
             raise InputError(
-                f"targets: {target:g} is not a speed in rpm; give numbers from 1 to {FASTEST_RPM}", "targets"
+                f"targets: {target:g} is not a speed in rpm; give numbers from 1 to {FASTEST_RPM} rpm", "targets"
             )
     distinct = len(set(targets))
     if distinct < 3:
