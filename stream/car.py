@@ -1,18 +1,18 @@
 """The car file: channels and their roles, gearing, mass, and the settings of the live stage.
 
-TOML, read by tomllib and checked into msgspec structs, whose errors name the key path. A key that is not known is
+TOML, read by tomllib and checked into records; errors name the key path. A key that is not known is
 kept as a warning, not an error: a newer Steadypull may have written it.
 """
 
 import math
-import tomllib
 from pathlib import Path
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal
 
 import msgspec
 
 from stream.errors import InputError
 from stream.findings import Finding, warning
+from stream.typed import MisfitError, as_record, read_text, read_toml
 
 Role = Literal[
     "engine_speed",
@@ -198,38 +198,22 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
 def load_car(path: str | Path) -> Car:
     """Read and check a car file. Raises InputError that names the file and the line or key path."""
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(
-            f"{path}: no such car file; make one, or give another", code="no-car-file", path=path
-        ) from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder; give the car file in it") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    return parse_car(text, str(path))
+    missing = InputError(f"{path}: no such car file; make one, or give another", "no-car-file", path=path)
+    return parse_car(read_text(path, "car file", missing), str(path))
 
 
 def parse_car(text: str, where: str = "car file") -> Car:
     """Check the text of a car file; `where` names it in errors. Raises InputError."""
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
-    except RecursionError:
-        raise InputError(f"{where}: not a car file: lists or tables nested too deeply; mend the brackets") from None
-    known, findings = _drop_unknown(raw)
+    known, findings = _drop_unknown(read_toml(text, where, "car file"))
     for name in _LISTS:
         if not isinstance(known.get(name, []), list):
             raise InputError(f"{where}: {name}: must be a list of tables; write [[{name}]], with two brackets")
+    if "car" not in known:
+        raise _wrong(where, "car", 'is missing; add a [car] table with a name, as in name = "my car"')
     try:
-        car = msgspec.convert({"channel": [], **known}, Car)
-    except msgspec.ValidationError as error:
-        place, what = _explain(str(error))
-        raise _wrong(where, place, what) from None
+        car = as_record({"channel": [], **known}, Car)
+    except MisfitError as error:
+        raise _wrong(where, error.key, error.what) from None
     _check(car, where)
     return msgspec.structs.replace(car, text=text, where=where, findings=tuple(findings))
 
@@ -269,22 +253,6 @@ def _drop_unknown(raw: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
         else:
             findings.append(warning("car-key-unknown", key=key))
     return known, findings
-
-
-def _explain(message: str) -> tuple[str, str]:
-    """Turn msgspec's 'Expected `float`, got `str` - at `$.car.mass_kg`' into ('car.mass_kg', '…')."""
-    text, _, path = message.partition(" - at ")
-    place = path.strip("`").removeprefix("$.").removeprefix("$") or "top level"
-    cure = "mend the value" if text.startswith(("Expected", "Invalid")) else "add it"
-    if "missing required field `car`" in text:
-        cure = 'add a [car] table with a name, as in name = "my car"'
-    if "Invalid enum value" in text and place.endswith("role"):
-        cure = "use one of " + " ".join(get_args(Role))
-    if "Invalid enum value" in text and place.endswith("during"):
-        cure = "use always or pull"
-    if "Invalid enum value" in text and place.endswith("bridge"):
-        cure = "use one of " + " ".join(get_args(Bridge))
-    return place, f"{text[:1].lower()}{text[1:].replace('`', chr(39))}; {cure}"
 
 
 def _wrong(where: str, key: str, text: str) -> InputError:

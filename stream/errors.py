@@ -38,6 +38,11 @@ def reason_of(error: BaseException) -> str:
     return " ".join(str(error).split()) or type(error).__name__
 
 
+def line_without(error: BaseException, place: object) -> str:
+    """The error's line without the file at its head, for a list where the file stands beside it anyway."""
+    return reason_of(error).removeprefix(f"{place}: ")
+
+
 class InputError(SteadypullError):
     """Bad input or usage: names the file, and the line, column or key path, and the cure."""
 

@@ -7,7 +7,7 @@ finished its samples are taken into that session, and laid on its clock where bo
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -22,12 +22,9 @@ from stream.drive.status import BesideStatus
 from stream.errors import InputError, PortError, reason_of
 from stream.events import EventList
 from stream.findings import Finding, note, plain, warning
-from stream.live.limits import Limits
+from stream.live.limits import Limits, all_blind
 from stream.reader import Reader
 from stream.record import also
-from stream.record.also import Also, Joined
-from stream.record.change import change_session
-from stream.record.session import open_session
 from stream.record.writer import SessionWriter
 from stream.ring import Ring
 from stream.sources.source import Source, SourceNote
@@ -40,8 +37,6 @@ RETRY_S = 1.0  # a device that is not there at first is looked for so often
 SOONEST_S = 1.0  # one thing of one channel is told no more often: a person reads no faster
 FLUSH_S = 0.5
 SHOWN_S = 0.2  # what is shown is the mean of so much
-MOST_LONGER = 1.5  # a device whose samples tell of so much more time than the session has a clock that is no clock
-HOST_AGREES_S = 2.0  # chosen: beyond what a system ever makes bytes wait; two places of one log lie further apart
 
 
 @dataclass
@@ -197,9 +192,8 @@ class Beside:
 
     def _tell_blind(self) -> None:
         """A device that is gone shows no excursion."""
-        for channel in self.car.limited:
-            unseen = warning("limit-blind", channel=channel, why="away")
-            self._tell("limit-blind", unseen, None, {"channel": channel, "device": self.name})
+        for unseen, details in all_blind(self.car):
+            self._tell("limit-blind", unseen, None, {**details, "device": self.name})
 
     def _take(self, ring: Ring, block: Block | None) -> None:
         self._tell_notes()
@@ -318,88 +312,24 @@ def _too_much(hz: float) -> InputError:
     )
 
 
-def take_in(session: Path, companions: list[Companion], timeout_s: float) -> list[Finding]:
-    """The companions of a finished session into it, each on its clock where that can be known; what there is to say.
+def take_in(session: Path, asked: Sequence[Companion], timeout_s: float) -> list[Finding]:
+    """The companions of a finished session into it; what there is to say of each.
 
     A companion that is not finished in time, or cannot be read, stays beside the session for `recover`.
     """
+    from stream.study.take_in import take_in as into  # the study is loaded only where there is something to take in
+
     found: list[Finding] = []
-    taken = []
+    whole: dict[str, Path] = {}
     until = time.monotonic() + timeout_s
-    for companion in companions:
-        companion.ended.set()
+    for one in asked:
+        one.ended.set()
         left = max(0.0, until - time.monotonic())
-        patience = left if companion.writer is not None else min(left, 0.5)
-        if not companion.closed.wait(patience) or companion.writer is None:
-            found.append(warning("also-nothing", name=companion.name))
+        ended = one.closed.wait(left if one.writer is not None else min(left, 0.5))
+        if ended and one.writer is not None and one.rows:
+            whole[one.name] = one.path
             continue
-        if not companion.rows:
-            also.remove_companion(companion.path)
-            found.append(warning("also-nothing", name=companion.name))
-            continue
-        try:
-            change_session(session, partial(also.attach, name=companion.name, companion=companion.path))
-        except Exception as error:  # noqa: BLE001 - the session is as it was before
-            found.append(warning("also-failed", name=companion.name, why=reason_of(error)))
-            continue
-        taken.append(companion)
-    for companion in taken:
-        also.remove_companion(companion.path)
-    if taken:
-        try:
-            found += join(session)
-        except Exception as error:  # noqa: BLE001 - recorded they are, and the session is whole
-            found += [warning("also-not-joined", name=one.name, why=reason_of(error)) for one in taken]
-    return found
-
-
-def join(session: Path) -> list[Finding]:
-    """Lay the further devices of a session on its clock, by the engine speeds; what there is to say of each."""
-    from stream.study.clock import align
-    from stream.study.dataset import Dataset
-
-    places: dict[str, Joined | None] = {}
-    found: list[Finding] = []
-    with open_session(session) as file:
-        if not file.also:
-            return []
-        data = Dataset(file)
-        lag, u_lag = data.speed_lag
-        for one in file.also:
-            places[one.name] = None
-            rpm = _rpm_of(one)
-            if rpm is None:
-                found.append(warning("also-no-speed", name=one.name))
-                continue
-            try:
-                _check_length(one.time_s, data.duration_s)
-                place = align(data.time_s, data.speed_rpm, one.time_s, rpm, lag, one.name)
-            except InputError as error:
-                found.append(warning("also-not-joined", name=one.name, why=str(error)))
-                continue
-            host = one.host_offset_s
-            if host is not None and abs(place.offset_s - host) > HOST_AGREES_S:
-                found.append(warning("also-clocks-differ", name=one.name, by_s=place.offset_s - host))
-                continue
-            joined = Joined(place.offset_s, place.rate_ppm, float(np.hypot(place.u_offset_s, u_lag)))
-            places[one.name] = joined
-            found.append(note("also-joined", name=one.name, offset_s=joined.offset_s, u_offset_s=joined.u_offset_s))
-    change_session(session, lambda file: also.set_joined(file, places))
-    return found
-
-
-def _check_length(time_s: np.ndarray, session_s: float) -> None:
-    """Raises InputError where the device's samples tell of another time than the session's."""
-    if len(time_s) and time_s[-1] > MOST_LONGER * session_s:
-        raise InputError(
-            f"its samples tell of {time_s[-1]:.0f} s and the session of {session_s:.0f} s; mend its rate or its clock"
-        )
-
-
-def _rpm_of(one: Also) -> np.ndarray | None:
-    """Engine speed of a further device, (rows,), by its car file's provisional line; None where it measures none."""
-    speed = None if one.car is None else one.car.by_role("engine_speed")
-    if speed is None or speed.name not in one.info.names:
-        return None
-    slope, zero = speed.rpm_line
-    return slope * one.samples[:, one.info.names.index(speed.name)].astype(np.float64) + zero
+        found.append(warning("also-nothing", name=one.name))
+        if ended and one.writer is not None:
+            also.remove_companion(one.path)
+    return found + (into(session, whole) if whole else [])

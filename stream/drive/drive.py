@@ -26,6 +26,7 @@ from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain, warning
+from stream.live.limits import all_blind
 from stream.live.records import LiveRows, join_rows
 from stream.live.stage import LiveStage
 from stream.reader import Reader
@@ -425,9 +426,8 @@ class Drive:
 
     def _tell_unwatched(self) -> None:
         """No limit is watched while the device is away."""
-        for channel in self.car.limited:
-            unseen = warning("limit-blind", channel=channel, why="away")
-            self.events.add(self._now(), "limit-blind", unseen, details={"channel": channel})
+        for unseen, details in all_blind(self.car):
+            self.events.add(self._now(), "limit-blind", unseen, details=details)
 
     def _keep(self, kind: str, value: str = "", index: int | None = None) -> None:
         """Keep in the session what a person did, with the sample before which it took effect."""

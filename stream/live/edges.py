@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stream.live.steadiness import Steadiness, bin_ticks, bins
+from stream.live.steadiness import BIN_S, Steadiness, bin_ticks, bins
 from stream.units import Counts, Floats
 
 CONTEXT_S = 1.5  # how far beyond a stretch one looks for its ramps
@@ -12,6 +12,7 @@ RAMP_BANDS = 3.0  # a ramp is followed up to this many bands away from the plate
 OUTWARD_S = 0.5  # how far beyond the stretch an edge may lie
 SHORTEST_S = 0.4  # of plateau between the edges
 TIE = 0.1  # pairs of edges that fit as well as this, relative, are alike: the longer plateau is taken
+NEAR_S = 6.0  # a longer stretch has each edge placed by what is near it: a drift further on says nothing of it; chosen
 OUT_OF_BAND = 1.0  # bands that a ramp must cover to be one, and not a swing of the foot
 
 
@@ -32,6 +33,11 @@ def plateau_edges(before: Floats, stretch: Floats, behind: Floats, steady: Stead
     Ramp, plateau and ramp are fitted together by least squares, p + k·min(t - a, 0) + m·max(t - b, 0), over all pairs
     of edges a < b: two slow ramps about a short pause share its level, so that neither is taken for plateau.
     """
+    near = round(NEAR_S / BIN_S) * bin_ticks(steady.rate_hz)
+    if len(stretch) > 2 * near:
+        left = plateau_edges(before, stretch[:near], stretch[:0], steady)
+        right = plateau_edges(stretch[:0], stretch[-near:], behind, steady)
+        return Edges(left.first, len(stretch) - near + right.end, left.ramp_before, right.ramp_behind)
     level = float(np.median(stretch))
     band, limit = steady.band(level), steady.drift_limit(level)
     reach = RAMP_BANDS * band

@@ -16,13 +16,25 @@ from stream.live.edges import CONTEXT_S, plateau_edges
 from stream.live.history import History, RunView
 from stream.live.mean import mean_with_error
 from stream.live.records import Hold
-from stream.live.steadiness import FORGIVEN_SHARE, STANDING_RPM, Slope, Steadiness, bin_ticks, mean_of, slope_of
+from stream.live.steadiness import (
+    FORGIVEN_SHARE,
+    STANDING_RPM,
+    Slope,
+    Steadiness,
+    bin_ticks,
+    mean_of,
+    runs_of,
+    slope_of,
+)
 from stream.units import Floats
 
 DECISIONS_PER_S = 10.0
 LENGTH_SLACK_S = 0.05  # edges are placed on bins of 0.04 s
 LONGEST_S = 240.0  # a longer stretch becomes two holds: the history does not reach further; chosen
 SETTLES_S = 3.0  # so long after its first window a candidate may still drop what its mean has left behind; chosen
+HEAD_IS_SURER = (
+    2.0  # a stretch too long for its band began where it began: its end gives way, up to twice as much; chosen
+)
 LINE_GOES_ON = 0.5  # a sweep: what lies outside fits the stretch's line twice as well as its mean
 
 
@@ -171,14 +183,14 @@ class HoldFinder:
     def _extend(self, c: _Candidate, end: int) -> None:
         """Take the new ticks into the candidate, or end it where speed left the band."""
         if self._any_clipped(c.end, end):
-            self._grow(c, c.end + int(np.argmax(self._clipped(c.end, end))))
-            self._close(c.end - c.trailing_out)
+            left = self._grow(c, c.end + int(np.argmax(self._clipped(c.end, end))))
+            self._close(c.end - c.trailing_out if left is None else left)
             self._free_from = end  # conservative: the next candidate starts behind what was clipped
             return
-        self._grow(c, end)
+        left = self._grow(c, end)
         too_many = c.out > max(FORGIVEN_SHARE * (end - c.start), self._forgiven_ticks)
-        if c.trailing_out > self._forgiven_ticks or too_many or end - c.start >= LONGEST_S * self.steady.rate_hz:
-            self._close(end - c.trailing_out)
+        if left is not None or too_many or end - c.start >= LONGEST_S * self.steady.rate_hz:
+            self._close(end - c.trailing_out if left is None else left)
             return
         if end - c.opened <= self._min_ticks + SETTLES_S * self.steady.rate_hz:
             self._trim_head(c)
@@ -187,32 +199,49 @@ class HoldFinder:
             return
         self._flag(c)
 
-    def _grow(self, c: _Candidate, end: int) -> None:
+    def _grow(self, c: _Candidate, end: int) -> int | None:
+        """Take the ticks up to `end` in, each judged by the mean up to it; gives the tick at which speed left the band
+        for longer than is forgiven, or None. Whenever decisions fall, the same ticks are in and out."""
         rpm = self._rpm(c.end, end)
         if not len(rpm):
-            return
-        c.total += float(np.add.reduce(rpm - c.reference))
-        c.end = end
-        mean = c.mean
-        out = np.abs(rpm - mean) > self.steady.band(mean)
+            return None
+        totals = c.total + np.cumsum(rpm - c.reference)
+        means = c.reference + totals / np.arange(c.end - c.start + 1, end - c.start + 1)
+        first, c.end, c.total = c.end, end, float(totals[-1])
+        out = np.abs(rpm - means) > self.steady.band(c.mean)
         count = int(np.count_nonzero(out))
         if not count:
             c.trailing_out = 0
-            return
+            return None
         c.out += count
-        inside = np.flatnonzero(~out)
-        c.trailing_out = len(out) - 1 - int(inside[-1]) if len(inside) else c.trailing_out + len(out)
+        runs = [(first + a, first + b) for a, b in runs_of(out)]
+        if runs[0][0] == first:
+            runs[0] = (first - c.trailing_out, runs[0][1])
+        c.trailing_out = end - runs[-1][0] if runs[-1][1] == end else 0
+        return next((a for a, b in runs if b - a > self._forgiven_ticks), None)
 
     def _trim_head(self, c: _Candidate) -> None:
-        """Drop leading steps that left the band as the mean settled: the ramp or creep that a first window covers."""
+        """Place the start, to the tick, where the speed came into the band about the mean as that settled: the ramp or
+        creep that a first window covers is dropped, what a decision later than need be left out is taken in. The tick
+        at which decisions fall thus leaves no trace in the mean, which decides where the stretch ends."""
+        low = max(self._free_from, c.opened - self._every + 1)
+        if self._any_clipped(low, c.opened):
+            low += int(np.flatnonzero(self._clipped(low, c.opened))[-1]) + 1
+        least, width = max(low, c.end - self._min_ticks + 1), max(1, min(self._every, self._min_ticks // 2))
         while c.end - c.start >= self._min_ticks:
-            head, mean = self._rpm(c.start, c.start + self._every), c.mean
-            away = int(np.count_nonzero(np.abs(head - mean) > self.steady.band(mean)))
-            if 2 * away <= len(head):
+            rpm, mean = self._rpm(low, min(least + width, c.end)), c.mean
+            out = np.concatenate(([0], np.cumsum(np.abs(rpm - mean) > self.steady.band(mean))))
+            outside = out[width:] - out[:-width]
+            came = np.flatnonzero(2 * outside <= width)
+            start = low + int(came[0] + outside[came[0]]) if len(came) else least
+            if start == c.start:
                 return
-            c.total -= float(np.sum(head - c.reference))
-            c.start += len(head)
-            c.out = max(0, c.out - away)
+            a, b, sign = (c.start, start, -1) if start > c.start else (start, c.start, 1)
+            c.total += sign * float(np.sum(rpm[a - low : b - low] - c.reference))
+            c.out = max(0, c.out + sign * int(out[b - low] - out[a - low]))
+            c.start = start
+            if sign > 0:
+                return
 
     def _flag(self, c: _Candidate) -> None:
         if c.flagged:
@@ -281,8 +310,9 @@ class HoldFinder:
         return FoundHold(a, b, self._now, self._record(a, b), by_gap=b >= self._gap_at > 0)
 
     def _trim(self, a: int, b: int) -> tuple[int, int]:
-        """Cut either end back until what is between is in its band: first the ticks at the very ends, then, while
-        more is out than is forgiven, the end that holds more of it."""
+        """Cut back until what is left is in its band: first the ticks at the very ends that are out, then, while more
+        is out than is forgiven, the end that has to give up less: a stretch that misses the band by a hair loses a
+        moment."""
         while b - a >= self._min_ticks // 2:
             rpm = self._rpm(a, b)
             mean = float(np.mean(rpm))
@@ -293,14 +323,26 @@ class HoldFinder:
                 continue
             if self.steady.in_band(rpm):
                 break
-            where = np.flatnonzero(out)
-            early = where[where < len(out) // 2]
-            late = where[where >= len(out) // 2]
-            if len(early) >= len(late):
-                a += int(early[-1]) + 1
-            else:
-                b = a + int(late[0])
+            early, late = self._least_cut(rpm[::-1]), self._least_cut(rpm)
+            a, b = (a + early, b) if HEAD_IS_SURER * early < late else (a, b - late)
         return a, b
+
+    def _least_cut(self, rpm: Floats) -> int:
+        """Ticks to take off the end of a stretch that is out of its band so that the rest is in it; all of them where
+        no cut helps. Found by doubling and halving: the cost grows with the logarithm of the cut."""
+        misses, step = 0, bin_ticks(self.steady.rate_hz)
+        cut = step
+        while cut < len(rpm) and not self.steady.in_band(rpm[: len(rpm) - cut]):
+            misses, cut = cut, 2 * cut
+        if cut >= len(rpm):
+            return len(rpm)
+        while cut - misses > step:
+            middle = (cut + misses) // 2
+            if self.steady.in_band(rpm[: len(rpm) - middle]):
+                cut = middle
+            else:
+                misses = middle
+        return cut
 
     def _drifts(self, a: int, b: int, slope: Slope, *, hinged: bool) -> bool:
         """True for a sweep: the drift is above the limit, and neither wander nor the hinges speak against it."""

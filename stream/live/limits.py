@@ -5,6 +5,7 @@ A watched channel that cannot show an excursion, for it is flat, at the end of i
 of such a channel is no permission.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -53,6 +54,12 @@ class _Watch:
     value: float = float("nan")  # the newest that is a number
     blind: bool = False
     waiting: list[tuple[int, Floats, bool]] = field(default_factory=list)  # what only a pull makes a warning of
+
+
+def all_blind(car: Car) -> Iterator[tuple[Finding, dict[str, str]]]:
+    """(finding, details) of each channel with a limit, while the device that measures them is away."""
+    for channel in car.limited:
+        yield warning("limit-blind", channel=channel, why="away"), {"channel": channel}
 
 
 class Limits:

@@ -21,7 +21,7 @@ from stream.car import Car, parse_car
 from stream.errors import InputError
 from stream.record import layout
 from stream.record.guard import check_file, read_rows
-from stream.record.names import clean_tune, journal_path
+from stream.record.names import clean_tune, journal_path, session_of
 from stream.record.tables import text_of
 from stream.units import Floats
 
@@ -94,7 +94,7 @@ def companions(session: Path) -> dict[str, Path]:
     with suppress(OSError):
         for path in sorted(session.parent.iterdir()):
             if path.name.startswith(head):
-                companion = path.with_suffix("") if path.name.endswith(".journal") else path
+                companion = session_of(path)
                 found[companion.name[len(head) :]] = companion
     return found
 
@@ -107,11 +107,22 @@ def attach(file: Any, name: str, companion: Path) -> None:
         group = file.require_group(layout.ALSO)
         if name in group:
             del group[name]
-        other.copy("raw", group, name)
-        group[name].attrs["car"] = other.attrs["car"]
-        offset = _host_offset(file, other)
-        if offset is not None:
-            group[name].attrs["host_offset_s"] = offset
+        try:
+            other.copy("raw", group, name)
+            group[name].attrs["car"] = other.attrs["car"]
+            offset = _host_offset(file, other)
+            if offset is not None:
+                group[name].attrs["host_offset_s"] = offset
+        except BaseException:
+            if name in group:
+                del group[name]
+            raise
+
+
+def of_companion(name: str, companion: Any, session: Any) -> Also:
+    """A further device as its companion holds it, beside an open session; both are open `Session`s."""
+    offset = _host_offset(session.h5, companion.h5)
+    return Also(name, companion.car_text, companion.info, None, offset, companion.h5["raw"])
 
 
 def set_joined(file: Any, places: Mapping[str, Joined | None]) -> None:

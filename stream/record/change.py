@@ -13,9 +13,10 @@ import h5py
 import msgspec
 import numpy as np
 
-from stream.errors import SteadypullError, StorageError
-from stream.record import disk, layout, tables
+from stream.errors import InputError, SteadypullError, StorageError, reason_of
+from stream.record import disk, history, layout, tables
 from stream.record.guard import read_rows
+from stream.record.history import Act, History, Step
 from stream.record.session import open_session, reading_words
 from stream.record.tables import Heard, Weather
 
@@ -27,13 +28,65 @@ class RawTouchedError(RuntimeError):
     """An edit tried to change /raw: a fault of the program, never of the person. The session is unchanged."""
 
 
-def change_session(path: str | Path, edit: Callable[[Any], None]) -> None:
+def change_session(path: str | Path, edit: Callable[[Any], None], acts: Sequence[Act] = (), together: str = "") -> None:
     """Let `edit` change a session, given as an open h5py.File: all of it, or (if anything fails) nothing.
 
-    The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its
+    With `acts` it is a step that can be taken back, named by them; `together` marks the steps of one deed in several
+    sessions. The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its
     attributes are compared before and after. Raises InputError (not a session, being recorded), StorageError
     (no room), what `edit` raises, and RawTouchedError.
     """
+
+    def remembered(file: Any) -> None:
+        before = history.read_state(file)
+        edit(file)
+        history.remember(file, before, acts, together)
+
+    if acts:
+        with open_session(path) as session, reading_words(Path(path)):
+            history.read_state(session.h5)  # damage is told in words before anything is copied
+    _change(path, remembered if acts else edit)
+
+
+def undo_session(path: str | Path) -> tuple[Step, ...]:
+    """Take the last step back, and with it those of the same deed; returns them, the last first.
+
+    Raises InputError where there is none, and as `change_session`.
+    """
+    return _turned(path, back=True)
+
+
+def redo_session(path: str | Path) -> tuple[Step, ...]:
+    """Do again what was taken back last; returns the steps, the first first. Raises as `undo_session`."""
+    return _turned(path, back=False)
+
+
+def session_history(path: str | Path) -> History:
+    """The steps of a session that can be taken back or done again. Raises InputError."""
+    with open_session(path) as session, reading_words(Path(path)):
+        return history.current(session.h5)
+
+
+def _turned(path: str | Path, *, back: bool) -> tuple[Step, ...]:
+    with open_session(path) as session, reading_words(Path(path)):
+        kept = history.current(session.h5)
+    if (kept.back if back else kept.forth) is None:
+        what = "taken back" if back else "done again"
+        raise InputError(f"{path}: holds no change that could be {what}", "no-step-back" if back else "no-step-forth")
+    taken: list[Step] = []
+
+    def edit(file: Any) -> None:
+        following: Step | None = kept.back if back else kept.forth
+        while following is not None and (not taken or following.together == taken[0].together != ""):
+            taken.append(history.turn(file, path, back=back))
+            now = history.read_history(file)
+            following = now.back if back else now.forth
+
+    _change(path, edit)
+    return tuple(taken)
+
+
+def _change(path: str | Path, edit: Callable[[Any], None]) -> None:
     path = Path(path).resolve()  # a link stays a link; the file it points to is what changes
     with open_session(path) as session, reading_words(path):
         before = raw_digest(session.h5)
@@ -89,7 +142,7 @@ def _edit_copy(path: Path, copy: Path, edit: Callable[[Any], None]) -> None:
     except OSError as error:
         raise disk.storage_error(path, error, _UNCHANGED) from error
     except RuntimeError as error:  # HDF5 that cannot write what it holds when it closes
-        raise StorageError(f"{path}: cannot be changed ({' '.join(str(error).split())}); {_UNCHANGED}") from error
+        raise StorageError(f"{path}: cannot be changed ({reason_of(error)}); {_UNCHANGED}") from error
 
 
 def set_calibration(file: Any, name: str, attributes: dict[str, Any]) -> None:
@@ -139,4 +192,4 @@ def write_note(path: str | Path, note: str) -> None:
     def edit(file: Any) -> None:
         file.attrs["note"] = layout.clean_text(note)
 
-    change_session(path, edit)
+    change_session(path, edit, [Act("note")])

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from stream.errors import StorageError
+from stream.errors import StorageError, reason_of
 
 SAFE = "what was recorded is safe"
 _COPY_BYTES = 1 << 22
@@ -29,7 +29,7 @@ def storage_error(path: Path, error: Exception, after: str = SAFE) -> StorageErr
         return StorageError(f"{path}: cannot be written (no permission); choose another folder; {after}")
     if number == errno.ENAMETOOLONG:
         return StorageError(f"{path}: the name is too long; give a shorter one; {after}")
-    reason = (error.strerror if isinstance(error, OSError) else None) or " ".join(str(error).split())
+    reason = (error.strerror if isinstance(error, OSError) else None) or reason_of(error)
     return StorageError(f"{path}: cannot be written ({reason}); check the disk; {after}")
 
 

@@ -25,7 +25,7 @@ _TABLE_BYTES = 512 * _MIB  # chosen: /live/time of a week at 100 Hz
 _PACKED = 64  # chosen: measured samples shrink to a twentieth at best under HDF5's own filters
 _CHUNK_BYTES = 256 * _MIB  # chosen: a chunk is unpacked whole, and holds half a second
 _TEXT_BYTES = 64 * _MIB  # chosen: words of one table; 16 000 events of the longest text
-_KNOWN: Final = frozenset({*layout.TABLES, *layout.LIVE, layout.SAMPLES})
+_KNOWN: Final = frozenset({*layout.TABLES, *layout.LIVE, layout.SAMPLES, layout.HISTORY})
 
 
 def check_file(path: Path, file: Any) -> None:
@@ -125,6 +125,19 @@ def read_rows(dataset: Any) -> npt.NDArray[Any]:
             raise ValueError(f"{dataset.name} holds more than {_TEXT_BYTES // _MIB} MiB of text")
         parts.append(part)
     return np.concatenate(parts)
+
+
+def is_cut_short(path: Path) -> bool:
+    """Whether an HDF5 file is shorter than its superblock says it ends (HDF5 File Format Specification 3.0, II.A)."""
+    with path.open("rb") as file:
+        head = file.read(64)
+        length = file.seek(0, 2)
+    if len(head) < 64:
+        return True
+    old = head[8] < 2  # version of the superblock: from 2 on it is packed closer
+    width, place = (head[13], 24 + 2 * head[13]) if old else (head[9], 12 + 2 * head[9])
+    place += 4 if head[8] == 1 else 0
+    return length < int.from_bytes(head[place : place + width], "little")
 
 
 def _bytes(shape: tuple[int, ...], size: int) -> int:

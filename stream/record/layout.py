@@ -40,6 +40,7 @@ COMMANDS: Final = "commands"
 CONDITIONS: Final = "conditions"
 ALSO: Final = "also"  # further devices, each as /raw is
 CALIBRATIONS: Final = "calibrations"
+HISTORY: Final = "history"  # what a person changed, to be taken back: `history.py`
 
 MAX_CHANNELS: Final = 1024  # names and units are attributes, and HDF5 holds 64 KiB of those in one header
 CHUNK_S: Final = 0.5

@@ -18,6 +18,11 @@ def journal_path(session: Path) -> Path:
     return session.with_name(session.name + ".journal")
 
 
+def session_of(path: Path) -> Path:
+    """The session that a journal stands beside; any other path is a session's own."""
+    return path.with_suffix("") if path.suffix == ".journal" else path
+
+
 def is_taken(session: Path) -> bool:
     """Whether a session of this name, or what a cut-off recording left of one, is already there."""
     return session.exists() or session.is_symlink() or journal_path(session).exists()

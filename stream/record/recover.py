@@ -1,9 +1,7 @@
 """A session that was cut off while recording, joined with its journal into a new, finished file."""
 
 import shutil
-from collections.abc import Mapping
 from contextlib import ExitStack
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +10,13 @@ import numpy as np
 from stream.errors import InputError
 from stream.events import Event
 from stream.record import disk, layout, tables
-from stream.record.also import attach, companion_path, companions, copy_also, remove_companion
-from stream.record.change import change_session, set_conditions
+from stream.record.also import companions, copy_also
+from stream.record.change import set_conditions
 from stream.record.file import SessionFile
 from stream.record.guard import read_rows
 from stream.record.journal import JournalBlock, JournalReader
 from stream.record.layout import SampleCount
-from stream.record.names import is_taken, journal_path
+from stream.record.names import is_taken, journal_path, session_of
 from stream.record.session import BusyError, Session, open_session, reading_words
 from stream.record.tables import Command, Zero
 
@@ -37,22 +35,19 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
     Brings back all but the block that was being written. Neither the session nor its journal is changed; the
     new file is `out`, or '<name>-recovered.h5' beside the session, and never one that is there. A missing or
     damaged journal costs what came after the last flush; a damaged session costs only the live rows, for the
-    journal holds every sample. Returns the new file. Raises InputError (finished already, still being
-    recorded, nothing left to join, the new name is taken) or StorageError.
+    journal holds every sample. Returns the new file, without further devices: `study/take_in.py` brings these.
+    Raises InputError (finished already, still being recorded, nothing left to join, the new name is taken) or
+    StorageError.
     """
-    path = Path(path)
-    if path.suffix == ".journal":
-        path = path.with_suffix("")
+    path = session_of(Path(path))
     new = path.with_name(f"{path.stem}-recovered.h5") if out is None else Path(out)
     if is_taken(new):
         raise InputError(
             f"{new}: is already there and is never overwritten; give another name", code="already-there", path=new
         )
-    beside = companions(path)
-    if beside and _is_finished(path):  # cut off between its own end and taking them in
+    if companions(path) and is_finished(path):  # cut off between its own end and taking them in
         with disk.storage_words(new):
             shutil.copy2(path, new)
-        _take_in(new, beside)
         return new
     with ExitStack() as stack:
         session, trouble = _open_cut_off(path)
@@ -68,11 +63,11 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
             if journal is None:
                 raise damaged.error from None
             _join(new, None, journal)
-    _take_in(new, beside)
     return new
 
 
-def _is_finished(path: Path) -> bool:
+def is_finished(path: Path) -> bool:
+    """Whether a session can be read and was finished. Raises BusyError."""
     try:
         with open_session(path) as session:
             return session.finished
@@ -80,20 +75,6 @@ def _is_finished(path: Path) -> bool:
         raise
     except InputError:
         return False
-
-
-def _take_in(new: Path, beside: Mapping[str, Path]) -> None:
-    """Further devices of a recovered session; one that cannot be read is left where it is, and the session is whole
-    without it."""
-    for name, companion in beside.items():
-        draft = companion_path(new, name)
-        try:
-            whole = companion if _is_finished(companion) else recover(companion, draft)
-            change_session(new, partial(attach, name=name, companion=whole))
-        except (InputError, OSError, KeyError):
-            continue
-        finally:
-            remove_companion(draft)
 
 
 def _open_cut_off(path: Path) -> tuple[Session | None, InputError | None]:

@@ -18,12 +18,13 @@ import numpy as np
 import numpy.typing as npt
 
 from stream.block import Block, ChannelInfo, Samples, StreamInfo
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from stream.events import Event
 from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
 from stream.record.also import Also, read_also
-from stream.record.guard import check_file, read_rows
+from stream.record.guard import check_file, is_cut_short, read_rows
+from stream.record.history import read_history
 from stream.record.names import journal_path
 from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
 
@@ -44,7 +45,7 @@ def reading_words(path: Path) -> Iterator[None]:
     try:
         yield
     except _DAMAGE as error:
-        reason = " ".join(str(error).split())
+        reason = reason_of(error)
         raise damaged(path, f"is damaged ({reason})") from error
 
 
@@ -290,6 +291,8 @@ class Session:
             pass
         for _ in self.slabs():
             pass
+        with reading_words(self.path):
+            read_history(self._file)
 
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):
@@ -399,9 +402,9 @@ def _open_h5(path: Path) -> Any:
             f"{path}: is being recorded or changed by another program; wait until that has finished"
         ) from None
     except OSError as error:
-        if "truncated" in str(error):
+        if is_cut_short(path):
             raise damaged(path, "was cut short (the end is missing)") from None
-        raise damaged(path, f"is damaged ({' '.join(str(error).split())})") from None
+        raise damaged(path, f"is damaged ({reason_of(error)})") from None
 
 
 def _lost(path: Path, what: str) -> InputError:

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from stream.car import Car, parse_car
-from stream.errors import InputError
+from stream.errors import InputError, line_without
 from stream.record.layout import clean_text
 from stream.record.names import journal_path
 from stream.record.session import BusyError, Session, open_session
@@ -18,11 +18,12 @@ State = Literal["finished", "cut-off", "busy", "broken"]
 
 
 class Summary(msgspec.Struct, frozen=True, kw_only=True):
-    """One session. `trouble` is the one line of what is wrong with it, '' for a sound one.
+    """One session. `trouble` is the error of one that cannot be read, or whose car file cannot be; '' for others.
 
     tunes             of the session and of its pulls, in order of appearance
     clipped_samples   outside the range that the car file states, all channels together
     faults            how many pulls have each fault
+    journal           whether the journal of a session that was cut off lies beside it
     duration_s        None, like `started_utc`, where the file cannot be read
     """
 
@@ -43,6 +44,7 @@ class Summary(msgspec.Struct, frozen=True, kw_only=True):
     lost_samples: int = 0
     clipped_samples: int = 0
     note: str = ""
+    journal: bool = False
     trouble: str = ""
 
     @property
@@ -78,8 +80,6 @@ def _of(session: Session) -> Summary:
     clean = sum(pull.verdict == "clean" for pull in pulls)
     gears = {pull.gear for pull in pulls if pull.gear is not None}
     car, trouble = _car(session)
-    if not session.finished:
-        trouble = _cut_off(session.path)
     return Summary(
         path=str(session.path),
         state="finished" if session.finished else "cut-off",
@@ -98,6 +98,7 @@ def _of(session: Session) -> Summary:
         lost_samples=session.lost_samples,
         clipped_samples=0 if car is None else _clipped(session, car),
         note=session.note,
+        journal=not session.finished and journal_path(session.path).exists(),
         trouble=trouble,
     )
 
@@ -115,13 +116,6 @@ def _parsed(text: str) -> Car:
     return parse_car(text, "the car file in it")
 
 
-def _cut_off(path: Path) -> str:
-    """What to do with a recording that was never finished."""
-    if journal_path(path).exists():
-        return clean_text("cut off while recording; the journal beside it brings back the rest")
-    return "cut off while recording; what it holds can be used"
-
-
 def _clipped(session: Session, car: Car) -> int:
     """Samples outside their channel's stated range, counted as the live stage counts them."""
     ranges = [getattr(car.by_name(name), "range", None) for name in session.info.names]
@@ -134,4 +128,4 @@ def _clipped(session: Session, car: Car) -> int:
 
 def _short(error: InputError, path: Path) -> str:
     """The error's line without the path that stands beside it anyway."""
-    return clean_text(" ".join(str(error).removeprefix(f"{path}: ").split()))
+    return clean_text(line_without(error, path))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from stream.block import Block, StreamInfo
-from stream.errors import InputError, StorageError
+from stream.errors import InputError, StorageError, reason_of
 from stream.events import Event
 from stream.findings import Finding, warning
 from stream.live.records import Hold, LiveRows, Pinned, Pull
@@ -226,7 +226,7 @@ class SessionWriter:
         return None if now == before else warning("session-moved", path=str(before), new=str(now))
 
     def _begin_again(self) -> None:
-        failure: OSError | StorageError | None = None
+        reason = ""
         for folder in (self.path.parent, Path.home(), Path(tempfile.gettempdir())):
             try:
                 if folder == self.path.parent:
@@ -234,12 +234,11 @@ class SessionWriter:
                 new = free_path(folder, self.path.name)
                 self._file.begin_again_at(new)
             except (OSError, StorageError) as error:
-                failure = failure or error
+                reason = reason or reason_of(error)
                 continue
             self.path = new
             self._place_journal(None if self._journal is None else self._journal.whereabouts(self._journal_path))
             return
-        reason = " ".join(str(failure).split())
         raise StorageError(
             f"{self.path}: was removed while it is recorded, and no other place takes it ({reason}); "
             "record to another disk"

@@ -18,7 +18,7 @@ import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car
-from stream.errors import InputError, PortError, SteadypullError
+from stream.errors import InputError, PortError, SteadypullError, reason_of
 from stream.sources.csvlog import CsvSource
 from stream.sources.log_file import Reader, ReaderSource
 from stream.sources.serialport import SerialSource
@@ -107,7 +107,7 @@ def _whose(point: EntryPoint) -> str:
 
 
 def _reason(error: Exception) -> str:
-    text = " ".join(str(error).split())
+    text = reason_of(error)
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 

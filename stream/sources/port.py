@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 import serial
 
-from stream.errors import InputError, PortError
+from stream.errors import InputError, PortError, reason_of
 
 _PIECE = 64 * 1024
 _WRITE_TIMEOUT_S = 0.2
@@ -133,7 +133,7 @@ def _reason(error: serial.SerialException) -> str:
         return "no computer of that name was found"
     if isinstance(cause, TimeoutError) or number == errno.ETIMEDOUT:
         return "nobody answers there (timed out)"
-    return _REASONS.get(number or 0) or " ".join(str(error).split())
+    return _REASONS.get(number or 0) or reason_of(error)
 
 
 def _cause(error: BaseException) -> BaseException:

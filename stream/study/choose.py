@@ -4,6 +4,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,6 +16,14 @@ from stream.study.pulls import PullTrace
 # Rates of gain of two neighbouring gears differ by about the square of their ratios (1.4 and more); two tunes
 # in one gear, wind and a slight grade by far less than this.
 GEAR_GAP = 1.3
+
+
+@dataclass(frozen=True, slots=True)
+class Gear:
+    """A gear: its number, or where none is declared what its pulls usually gain, rpm/s; neither: it is not known."""
+
+    number: int | None = None
+    gain_rpm_s: float | None = None
 
 
 def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple[list[PullTrace], list[Finding]]:
@@ -68,13 +77,13 @@ def one_zero(pulls: Sequence[PullTrace]) -> tuple[list[PullTrace], list[Finding]
     return [pull.without_zero() for pull in pulls], [warning("zero-missing", some=some)]
 
 
-def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> tuple[list[str], list[Finding]]:
-    """A name for each pull's gear, and warnings. Where none is declared, the rate of gain tells gears apart.
+def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> tuple[list[Gear], list[Finding]]:
+    """Each pull's gear, and warnings. Where none is declared, the rate of gain tells gears apart.
 
     A pull without a gear joins a declared one whose rate of gain is within GEAR_GAP of its own.
     """
     if all(pull.gear is not None for pull in pulls):
-        return [f"gear {pull.gear}" for pull in pulls], []
+        return [Gear(pull.gear) for pull in pulls], []
     rates = _log_rates(pulls, width)
     known = sorted({pull.gear for pull in pulls if pull.gear is not None})
     if not known:
@@ -83,13 +92,12 @@ def gear_of_each(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -
         gear: float(np.median([rate for rate, pull in zip(rates, pulls, strict=True) if pull.gear == gear]))
         for gear in known
     }
-    names = []
+    gears = []
     for rate, pull in zip(rates, pulls, strict=True):
         nearest = min(known, key=lambda gear: abs(middle[gear] - rate) if math.isfinite(rate) else 0.0)
         near = math.isfinite(rate) and abs(middle[nearest] - rate) < math.log(GEAR_GAP) / 2
-        gear = pull.gear if pull.gear is not None else nearest if near else None
-        names.append("an unknown gear" if gear is None else f"gear {gear}")
-    return names, [note("gear-from-gain")]
+        gears.append(Gear(pull.gear if pull.gear is not None else nearest if near else None))
+    return gears, [note("gear-from-gain")]
 
 
 def _log_rates(pulls: Sequence[PullTrace], width: float) -> list[float]:
@@ -102,16 +110,16 @@ def _log_rates(pulls: Sequence[PullTrace], width: float) -> list[float]:
     return [float(row[np.isfinite(row)].mean()) if np.isfinite(row).any() else math.nan for row in rows]
 
 
-def _by_rate(rates: Sequence[float]) -> tuple[list[str], list[Finding]]:
+def _by_rate(rates: Sequence[float]) -> tuple[list[Gear], list[Finding]]:
     order = sorted((rate, index) for index, rate in enumerate(rates) if math.isfinite(rate))
     group, number = [0] * len(rates), 0
     for (before, _), (rate, index) in itertools.pairwise(order):
         number += rate - before > math.log(GEAR_GAP)
         group[index] = number
     if number == 0:
-        return ["one gear"] * len(rates), []
-    names = [f"the gear that gains about {_usual_rate(rates, group, index):.0f} rpm/s" for index in group]
-    return names, [warning("gears-from-gain", gears=number + 1)]
+        return [Gear()] * len(rates), []
+    gears = [Gear(gain_rpm_s=_usual_rate(rates, group, index)) for index in group]
+    return gears, [warning("gears-from-gain", gears=number + 1)]
 
 
 def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> float:
@@ -120,26 +128,34 @@ def _usual_rate(rates: Sequence[float], group: Sequence[int], wanted: int) -> fl
 
 def in_one_gear(
     pulls: Sequence[PullTrace], tunes: Sequence[str], width: float = DEFAULT_WIDTH_RPM
-) -> tuple[list[PullTrace], str, list[Finding]]:
-    """The pulls in the gear that serves these tunes best, that gear's name, and a warning naming what was
-    left out.
+) -> tuple[list[PullTrace], Gear, list[Finding]]:
+    """The pulls in the gear that serves these tunes best, that gear, and a warning naming what was left out.
 
     Best: the most pulls of the tune that has fewest in it, then the most pulls. Raises InputError where the
     tunes have no gear in common.
     """
-    names, findings = gear_of_each(pulls, width)
+    gears, findings = gear_of_each(pulls, width)
     counts = {
-        gear: [sum(1 for n, p in zip(names, pulls, strict=True) if n == gear and p.tune == tune) for tune in tunes]
-        for gear in dict.fromkeys(names)
+        gear: [sum(1 for own, p in zip(gears, pulls, strict=True) if own == gear and p.tune == tune) for tune in tunes]
+        for gear in dict.fromkeys(gears)
     }
     best = max(counts, key=lambda gear: (min(counts[gear]), sum(counts[gear])))
     if min(counts[best]) == 0:
         there = "; ".join(
-            f"{tune!r} in " + ", ".join(gear for gear in counts if counts[gear][column])
+            f"{tune!r} in " + ", ".join(_plain(gear) for gear in counts if counts[gear][column])
             for column, tune in enumerate(tunes)
         )
-        raise InputError(f"no gear in which every tune has a clean pull ({there}); make pulls of all in one gear")
+        raise InputError(f"no gear in which every tune has a clean pull (gears: {there}); drive all in one gear")
     for gear in counts:
         if gear != best:
-            findings.append(note("gear-left-out", pulls=sum(counts[gear]), gear=gear, used=best))
-    return [pull for name, pull in zip(names, pulls, strict=True) if name == best], best, findings
+            left_out = {"gear": gear.number, "gain_rpm_s": gear.gain_rpm_s}
+            used = {"used": best.number, "used_gain_rpm_s": best.gain_rpm_s}
+            findings.append(note("gear-left-out", pulls=sum(counts[gear]), **left_out, **used))
+    return [pull for own, pull in zip(gears, pulls, strict=True) if own == best], best, findings
+
+
+def _plain(gear: Gear) -> str:
+    """A gear in an error's line."""
+    if gear.gain_rpm_s is not None:
+        return f"{gear.gain_rpm_s:.0f} rpm/s"
+    return "unknown" if gear.number is None else str(gear.number)

@@ -3,8 +3,9 @@ heard, the air of the day. All of it goes through the one door for changes, and 
 """
 
 import math
+import secrets
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from stream.live.steadiness import runs_of
 from stream.record import layout, tables
 from stream.record.also import copy_also
 from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
+from stream.record.history import Act
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.dataset import CALIBRATION, Dataset, each_once, open_dataset
@@ -60,8 +62,11 @@ class Marks:
     note: str = ""
 
 
-def mark_session(path: str | Path, marks: Marks) -> None:
-    """Make the changes, all or none. Raises InputError: no such hold or pull, a speed that is none."""
+def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
+    """Make the changes, all or none; `together` as `change_session` has it.
+
+    Raises InputError: no such hold or pull, a speed that is none.
+    """
     with open_session(path) as session:
         holds = new_hold_marks(session, marks)
         pulls = new_pull_marks(session, marks.pulls)
@@ -86,7 +91,22 @@ def mark_session(path: str | Path, marks: Marks) -> None:
         if marks.note:
             file.attrs["note"] = layout.clean_text(note)
 
-    change_session(path, edit)
+    change_session(path, edit, _acts(marks), together)
+
+
+def _acts(marks: Marks) -> list[Act]:
+    """What the changes are, one by one, as the session's history names them."""
+    acts = [Act("hold-counts" if on else "hold-left-out", {"hold": n}) for n, on in marks.holds.items()]
+    for n, rpm in marks.targets.items():
+        acts.append(Act("hold-speed-none", {"hold": n}) if rpm is None else Act("hold-speed", {"hold": n, "rpm": rpm}))
+    kept = {1: "pull-kept", -1: "pull-left-out", 0: "pull-by-verdict"}
+    acts += [Act(kept[mark.kept], {"pull": n}) for n, mark in marks.pulls.items()]
+    if marks.forget is not None:
+        acts.append(Act("heard-forgotten", {"pull": max(0, marks.forget)}))
+    acts += [Act("knock-heard" if said.heard else "none-heard", {"pull": said.pull}) for said in marks.heard]
+    if marks.air is not None:
+        acts.append(Act("air-said", {"temperature_c": marks.air.temperature_c, "pressure_hpa": marks.air.pressure_hpa}))
+    return acts + [Act("note")] * bool(marks.note)
 
 
 def copy_said(path: str | Path, new: str | Path) -> None:
@@ -156,11 +176,15 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
 
 
 def apply_calibration(
-    calibration: SpeedCalibration, paths: Sequence[str | Path], say: Callable[[Finding], str] | None = None
+    calibration: SpeedCalibration,
+    paths: Sequence[str | Path],
+    say: Callable[[Finding], str] | None = None,
+    together: str = "",
 ) -> list[tuple[str | Path, Finding]]:
     """Attach a calibration to sessions; returns for which of them it is stale or foreign, and why.
 
-    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry.
+    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry. `together` as
+    `change_session` has it; several sessions are one deed anyway.
 
     Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
     not at all.
@@ -171,9 +195,15 @@ def apply_calibration(
         with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
             found += [(path, finding) for finding in _origin(calibration, data)]
     attributes = calibration_attributes(calibration, say)
+    act, together = Act("calibration-applied", {"made_utc": calibration.when}), together or one_deed(len(paths))
     for path in paths:
-        change_session(path, lambda file: put_in_force(file, attributes))
+        change_session(path, lambda file: put_in_force(file, attributes), [act], together)
     return found
+
+
+def one_deed(steps: int) -> str:
+    """A mark for the steps of one deed, by which they are taken back together; '' for one step alone."""
+    return secrets.token_hex(8) if steps > 1 else ""
 
 
 def calibration_attributes(
@@ -246,29 +276,54 @@ class DeclaredZero:
 
 
 def declare_zero(
-    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True
+    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True, together: str = ""
 ) -> DeclaredZero:
-    """Take the zero of a stretch, seconds of the session's clock, and write it.
+    """Take the zero of a stretch, seconds of the session's clock, and write it; `together` as `change_session` has it.
 
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
     """
     with open_dataset(path) as data:
-        zero = zero_of(data, start_s, end_s, rolling=rolling)
-        for old in data.zeros:
-            if start_s < old.end_s and old.start_s < end_s:
-                raise InputError(
-                    f"zero: {start_s:g} to {end_s:g} s overlaps the zero from {old.start_s:g} to {old.end_s:g} s; "
-                    "take another stretch"
-                )
-        if not confirmed:
-            strong = _strong_pull(data) or _widest(data) or 0.0
-            zero = msgspec.structs.replace(zero, doubt=math.hypot(zero.doubt, NOT_CONFIRMED * strong), how=UNCONFIRMED)
-        zeros = sorted([*data.zeros, zero], key=lambda one: one.start_s)
-        unit = data.load_unit
-    change_session(path, lambda file: tables.replace_rows(file, layout.ZEROS, tables.zero_rows(zeros)))
+        declared, zeros = tried_zero(data, start_s, end_s, rolling=rolling, confirmed=confirmed)
+    act = Act("zero-taken", {"start_s": start_s, "end_s": end_s})
+    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, tables.zero_rows(zeros)), [act], together)
+    return replace(declared, path=Path(path))
+
+
+def tried_zero(
+    data: Dataset,
+    start_s: float,
+    end_s: float,
+    *,
+    rolling: bool = False,
+    confirmed: bool = True,
+    full_scale: float | None = None,
+) -> tuple[DeclaredZero, list[Zero]]:
+    """The zero of a stretch as `declare_zero` would write it, and all zeros of the session with it; nothing is changed.
+
+    full_scale: what `full_scale_of` says, where it is known already. Raises InputError as `declare_zero`.
+    """
+    scale = full_scale_of(data) if full_scale is None else full_scale
+    zero = zero_of(data, start_s, end_s, rolling=rolling, full_scale=scale)
+    for old in data.zeros:
+        if start_s < old.end_s and old.start_s < end_s:
+            raise InputError(
+                f"zero: {start_s:g} to {end_s:g} s overlaps the zero from {old.start_s:g} to {old.end_s:g} s; "
+                "take another stretch"
+            )
+    if not confirmed:
+        zero = msgspec.structs.replace(
+            zero, doubt=math.hypot(zero.doubt, NOT_CONFIRMED * (scale or 0.0)), how=UNCONFIRMED
+        )
+    zeros = sorted([*data.zeros, zero], key=lambda one: one.start_s)
     found = zero_at(zero.middle_s, zeros)
-    return DeclaredZero(Path(path), zero, zero.doubt if found is None else found.doubt, unit, confirmed)
+    u_mean = zero.doubt if found is None else found.doubt
+    return DeclaredZero(data.path, zero, u_mean, data.load_unit, confirmed), zeros
+
+
+def full_scale_of(data: Dataset) -> float | None:
+    """Load of a strong pull of the session, else how far its load goes from the middle; None where it is flat."""
+    return _strong_pull(data) or _widest(data)
 
 
 def standing_stretch(path: str | Path) -> tuple[float, float]:
@@ -276,16 +331,22 @@ def standing_stretch(path: str | Path) -> tuple[float, float]:
     with road speed 0 where that is known, before the first pull. Raises InputError where there is none.
     """
     with open_dataset(path) as data:
-        data.car.need("load", "zero")
-        still = _standing(data)
-        runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
-        for first, end in runs:
-            found = _quiet(data, float(data.time_s[first]) + EDGE_S, float(data.time_s[end - 1]) - EDGE_S)
-            if found is not None:
-                return found
+        return standing_in(data)
+
+
+def standing_in(data: Dataset) -> tuple[float, float]:
+    """`standing_stretch` of a session that is open."""
+    data.car.need("load", "zero")
+    still = _standing(data)
+    scale = full_scale_of(data)
+    runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
+    for first, end in runs:
+        found = _quiet(data, float(data.time_s[first]) + EDGE_S, float(data.time_s[end - 1]) - EDGE_S, scale)
+        if found is not None:
+            return found
     raise InputError(
-        f"{path}: holds no quiet stretch of {LEAST_STANDING_S:g} s at idle or below before its first pull; name one by "
-        "its start and end"
+        f"{data.path}: holds no quiet stretch of {LEAST_STANDING_S:g} s at idle or below before its first pull; name "
+        "one by its start and end"
     )
 
 
@@ -301,21 +362,23 @@ def _standing(data: Dataset) -> Flags:
     return np.asarray(still)
 
 
-def _quiet(data: Dataset, start_s: float, end_s: float) -> tuple[float, float] | None:
+def _quiet(data: Dataset, start_s: float, end_s: float, full_scale: float | None) -> tuple[float, float] | None:
     """The stretch, or the first half of it (of the half, …) that is quiet; None where none of 3 s is."""
     start_s, end_s = max(0.0, round(start_s, 2)), round(min(end_s, start_s + LONGEST_STANDING_S), 2)
     if end_s - start_s < LEAST_STANDING_S:
         return None
     try:
-        zero_of(data, start_s, end_s)
+        zero_of(data, start_s, end_s, full_scale=full_scale)
     except InputError:
         middle = (start_s + end_s) / 2
-        return _quiet(data, start_s, middle) or _quiet(data, middle, end_s)
+        return _quiet(data, start_s, middle, full_scale) or _quiet(data, middle, end_s, full_scale)
     return start_s, end_s
 
 
-def zero_of(data: Dataset, start_s: float, end_s: float, *, rolling: bool = False) -> Zero:
-    """The zero that a stretch shows. Raises InputError as `declare_zero`."""
+def zero_of(
+    data: Dataset, start_s: float, end_s: float, *, rolling: bool = False, full_scale: float | None = None
+) -> Zero:
+    """The zero that a stretch shows, `full_scale` as `tried_zero` has it. Raises InputError as `declare_zero`."""
     load = data.car.need("load", "zero")
     values = data.stretch(load, start_s, end_s, "zero")
     return measure_zero(
@@ -323,7 +386,7 @@ def zero_of(data: Dataset, start_s: float, end_s: float, *, rolling: bool = Fals
         data.rate_hz,
         start_s=start_s,
         end_s=end_s,
-        full_scale=_strong_pull(data) or _widest(data),
+        full_scale=full_scale_of(data) if full_scale is None else full_scale,
         road_speed_kmh=None if rolling else _road_kmh(data, start_s, end_s),
         how=ROLLING if rolling else STANDING,
     )

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -30,7 +30,8 @@ TEMPERATURE_NAMES = (
     ("coolant_c", ("coolant", "water", "clt", "ect")),
     ("air_c", ("ambient", "outside", "air")),
 )
-TEMPERATURE = "temperature of "  # a condition's key that begins so goes on with the channel's name; °C
+_Kind = TypeVar("_Kind")
+TEMPERATURE = "temperature:"  # a condition's key that begins so goes on with the channel's name; °C
 
 GearFrom = Literal["declared", "road speed", "contradicted", ""]
 """How a gear is known. contradicted: declared, but the road speed fits no gear of the car file."""
@@ -75,7 +76,7 @@ class PullTrace:
     keep: bool | None = None
     unit: str = ""
     car: str = ""
-    calibration: str = ""
+    calibration: tuple[str | float, ...] = ()
     load_key: tuple[object, ...] = ()
     lag_s: float = 0.0
     u_lag_s: float = 0.0
@@ -123,7 +124,7 @@ def pull_traces(data: Dataset) -> list[PullTrace]:
     factor, unit = data.load_scale
     lag, u_lag = data.speed_lag
     time, began = data.time_s, data.started_utc.timestamp()
-    calibration = _calibration_name(data, factor)
+    calibration = _calibration_key(data, factor)
     pressure = pressure_of(data, [(pull.start_s, pull.end_s) for pull in data.pulls])
     traces = []
     for number, pull in enumerate(data.pulls):
@@ -281,15 +282,10 @@ def _meaning(channel: Channel | None) -> tuple[str, float, float] | None:
     return None
 
 
-def _calibration_name(data: Dataset, factor: float) -> str:
+def _calibration_key(data: Dataset, factor: float) -> tuple[str | float, ...]:
     """What turned volts into rpm and the link's signal into load, so that two sessions can be told apart by it."""
     fit = data.calibration
-    if fit is None:
-        slope, zero = data.line
-        speed = f"the car file's provisional line {slope:g}, {zero:g}"
-    else:
-        speed = f"the fit of {fit.when} ({fit.slope_rpm_per_unit:.6g}, {fit.intercept_rpm:.6g})"
-    return f"{speed}; load times {factor:g}"
+    return (*data.line, factor) if fit is None else (fit.when, fit.slope_rpm_per_unit, fit.intercept_rpm, factor)
 
 
 def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
@@ -301,9 +297,11 @@ def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
         found.append(warning("one-zero-only", sessions=single))
     chains, lags = _kinds(with_pulls, _chain), _kinds(with_pulls, _lag)
     if len(chains) > 1:
-        found.append(warning("load-channel-differs", kinds=tuple(chains), sessions=tuple(chains.values())))
+        names, bridges, sides, factors = zip(*chains, strict=True)
+        values = {"channels": names, "bridges": bridges, "sides": sides, "gauge_factors": factors}
+        found.append(warning("load-channel-differs", **values, sessions=tuple(chains.values())))
     if len(lags) > 1:
-        found.append(warning("speed-lag-differs", kinds=tuple(lags), sessions=tuple(lags.values())))
+        found.append(warning("speed-lag-differs", lags_s=tuple(lags), sessions=tuple(lags.values())))
     if any(data.calibration is None and _speed(data).unit != "rpm" for data in with_pulls):
         found.append(warning("speed-by-provisional-line"))
     if any(_speed(data).lag_s is None and _speed(data).unit != "rpm" for data in with_pulls):
@@ -311,9 +309,9 @@ def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:
     return found
 
 
-def _kinds(sessions: Sequence[Dataset], what: Callable[[Dataset], str]) -> dict[str, str]:
+def _kinds(sessions: Sequence[Dataset], what: Callable[[Dataset], _Kind]) -> dict[_Kind, str]:
     """Each kind that there is, and the first session with it."""
-    kinds: dict[str, str] = {}
+    kinds: dict[_Kind, str] = {}
     for data in sessions:
         kinds.setdefault(what(data), str(data.path))
     return kinds
@@ -323,13 +321,12 @@ def _speed(data: Dataset) -> Channel:
     return data.car.need("engine_speed", "a study of pulls")
 
 
-def _lag(data: Dataset) -> str:
+def _lag(data: Dataset) -> str | float:
     lag = _speed(data).lag_s
-    return "not given" if lag is None else f"{lag:g} s"
+    return "" if lag is None else lag
 
 
-def _chain(data: Dataset) -> str:
+def _chain(data: Dataset) -> tuple[str | float, ...]:
+    """Name, bridge, side and gauge factor of the load channel; '' for what the car file does not give."""
     load = data.car.need("load", "a study of pulls")
-    parts = [repr(load.name), load.bridge or "", load.side or ""]
-    parts += [] if load.gauge_factor is None else [f"gauge factor {load.gauge_factor:g}"]
-    return " ".join(part for part in parts if part)
+    return load.name, load.bridge or "", load.side or "", "" if load.gauge_factor is None else load.gauge_factor

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 
@@ -41,6 +42,7 @@ parts = [part + b"\\0" for part in data.split(b"\\0")[:-1]]
 while os.read(fd, 64).count(b"?") == 0:
     pass
 begun = time.monotonic()
+print(begun, flush=True)
 for number, part in enumerate(parts):
     rest = begun + number / rate - time.monotonic()
     if rest > 0:
@@ -93,7 +95,35 @@ def _frames(samples: np.ndarray) -> bytes:
     )
 
 
-def _ours(folder: Path, samples: np.ndarray) -> float:
+def measured(seconds: float) -> dict[str, float]:
+    """Share of a core; and, with a thread that polls as a window does 60 times a second, how long after its bytes were
+    due a live row can be drawn: milliseconds, median and 99th percentile over the polls' oldest new rows."""
+    samples = _drive(seconds)
+    ages: list[float] = []
+    with tempfile.TemporaryDirectory() as folder:
+        taken = _ours(Path(folder), samples)
+        _ours(Path(folder), samples, ages)
+    late = 1e3 * np.array(ages[30:])
+    return {
+        "share_pct": 100.0 * taken / seconds,
+        "late_p50_ms": float(np.median(late)),
+        "late_p99_ms": float(np.quantile(late, 0.99)),
+    }
+
+
+def _poll(drive: Drive, sent_from: float, ages: list[float]) -> None:
+    """Until the drive is over: the age of each newest row at the poll that first shows it; and of the oldest one that
+    came with it."""
+    while drive.info is None or drive.stage is None:
+        time.sleep(0.001)
+    cursor, delay_s = drive.live_cursor(), drive.stage.settings.delay_s
+    while not drive.done.wait(1 / 60):
+        rows = cursor.read()
+        if len(rows):
+            ages.append(time.monotonic() - sent_from - (float(rows.time_s[0]) + delay_s + ROWS / RATE_HZ))
+
+
+def _ours(folder: Path, samples: np.ndarray, ages: list[float] | None = None) -> float:
     """Seconds of processor time from the first sample to the finished session."""
     import pty
     import tty
@@ -103,12 +133,15 @@ def _ours(folder: Path, samples: np.ndarray) -> float:
     master, slave = pty.openpty()
     tty.setraw(slave)
     arguments = [sys.executable, "-c", FEEDER, str(master), str(wire), str(RATE_HZ / ROWS)]
-    feeder = subprocess.Popen(arguments, pass_fds=(master,))
+    feeder = subprocess.Popen(arguments, pass_fds=(master,), stdout=subprocess.PIPE, text=True)
     drive = Drive(SerialSource(os.ttyname(slave), _car()), _car(), folder=folder, tune="heron")
     begun = time.process_time()
     try:
         drive.start()
         drive.wait_open(PATIENCE_S)
+        if ages is not None and feeder.stdout is not None:
+            begun_s = float(feeder.stdout.readline())
+            threading.Thread(target=_poll, args=(drive, begun_s, ages), daemon=True).start()
         feeder.wait(len(samples) / RATE_HZ + PATIENCE_S)
         _until_all_came(drive, len(samples))
     finally:

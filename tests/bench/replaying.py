@@ -25,7 +25,7 @@ def run(smoke: bool) -> list[Figure]:
     besides. The full bench's twenty minutes show what a judgement that grows with the session costs."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        seconds = _record(folder / "drive.h5", 120.0 if smoke else 1200.0)
+        seconds = record_drive(folder / "drive.h5", 120.0 if smoke else 1200.0)
         found: list[int] = []
 
         def ours(out: Path | None) -> float:
@@ -53,13 +53,14 @@ def run(smoke: bool) -> list[Figure]:
     ]
 
 
-def _record(path: Path, seconds: float) -> float:
-    """Write the drive as a session; its length in seconds."""
+def record_drive(path: Path, seconds: float) -> float:
+    """Write a drive as a session of raw samples, to be replayed; its length in seconds."""
     plan = Plan(11, RATE_HZ).hold(900, 5)
     while plan.time_s < seconds:
         plan.ramp(plan.rng.uniform(1500, 6500), plan.rng.uniform(150, 600)).hold(plan.now, plan.rng.uniform(4.5, 12))
         plan.ramp(1500, 700).hold(1500, 4).ramp(7000, 700)
     samples = plan.ramp(900, 1200).samples()
+    samples[: round(4 * RATE_HZ), 1] = plan.rng.normal(0.1, 0.002, round(4 * RATE_HZ))  # it stands, in neutral
     writer = SessionWriter(
         path,
         info(RATE_HZ),

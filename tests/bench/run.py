@@ -30,6 +30,7 @@ MEASUREMENTS = (
     "rates",
     "evidence",
     "tuning_day",
+    "waits",
 )
 
 

@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from stream.record.shelf import Shelf, scan, search
-from stream.record.shelf_index import ShelfIndex
+from stream.record.shelf import Shelf, ShelfIndex, scan
 from tests.pull_sessions import write_pull_session
+from ui.text.shelf import search
 
 SESSIONS = 5000
 

@@ -28,7 +28,7 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
     from stream.study.tables.user_table import read_table
     from ui.cli.paper import console, plain_table, say_warnings, say_words
     from ui.cli.results import print_json
-    from ui.text.cells import LEGEND, cells_json, next_lines, summary, table_map
+    from ui.text.cells import IN_TERMINAL, cells_json, next_lines, reached_map, summary
     from ui.text.findings import say_all
 
     table = read_table(table_path)
@@ -40,12 +40,13 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
         return 0
     out = console()
     out.print(summary(reached))
-    heads, *lines = table_map(reached, table)
+    shown = reached_map(reached, table)
+    heads, *lines = shown.words()
     grid = plain_table(*heads)
     for line in lines:
         grid.add_row(*line)
     out.print(grid)
-    out.print(LEGEND)
+    out.print(IN_TERMINAL)
     if reached.next:
         out.print("Drive here next:")
         for words in next_lines(reached.next, reached.unit):

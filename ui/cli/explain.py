@@ -4,7 +4,7 @@ import click
 
 from ui.cli.options import json_option
 
-HEADS = {"quantity": "Quantities", "fault": "Faults of a pull", "exit code": "Exit codes", "finding": "Findings"}
+HEADS = {"quantity": "Quantities", "fault": "Faults of a pull", "exit-code": "Exit codes", "finding": "Findings"}
 
 
 @click.command("explain")

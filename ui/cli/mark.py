@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.air_options import altitude_option, keep_air_option, weather_of
+from ui.cli.air import altitude_option, keep_air_option, weather_of
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def command(
     """
     from stream.record.tables import PullMark
     from stream.study.dataset import each_once
-    from stream.study.edit import Marks, mark_session
+    from stream.study.edit import Marks, mark_session, one_deed
     from ui.cli.results import print_json
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
@@ -88,8 +88,9 @@ def command(
     )
     if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.air, marks.note)):
         each_once(paths)
+        together = one_deed(len(paths))
         for path in paths:
-            mark_session(path, marks)
+            mark_session(path, marks, together)
     if as_json:
         rows = [_json(path) for path in paths]
         print_json(rows[0] if len(rows) == 1 else rows)

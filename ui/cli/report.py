@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.air_options import NONE, air_option, beyond_option, readings_of
+from ui.cli.air import NONE, air_option, beyond_option, readings_of
 from ui.cli.options import band_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")
@@ -20,6 +20,7 @@ ENDINGS = (".html", ".htm", ".pdf")
 @click.option("--now", metavar="LABEL", help="The tune that is in the car now, for --advance.")
 @click.option("--none-heard", is_flag=True, help="A person listened in the pulls of --now and heard no knock.")
 @click.option("--target", "target_path", metavar="TARGET.csv", help="Propose fuel multipliers for this table of λ.")
+@click.option("--fuel", "fuel_path", metavar="FUEL.csv", help="The fuel table in the car, for --target.")
 @band_option
 @air_option
 @beyond_option
@@ -32,6 +33,7 @@ def command(
     now: str | None,
     none_heard: bool,
     target_path: str | None,
+    fuel_path: str | None,
     width: float,
     air: tuple[str, ...],
     beyond_range: bool,
@@ -57,6 +59,7 @@ def command(
         now=now,
         none_heard=none_heard,
         target=target_path,
+        fuel=fuel_path,
     )
     click.echo(f"report: {target}")
     return 0

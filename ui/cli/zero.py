@@ -34,7 +34,7 @@ def command(
 
     Take a second one from a free roll in neutral: the gap between the two is what one alone cannot show.
     """
-    from stream.study.edit import declare_zero, standing_stretch
+    from stream.study.edit import declare_zero, one_deed, standing_stretch
     from ui.cli.results import print_json
 
     if standing == (start_s is not None or end_s is not None):
@@ -43,14 +43,14 @@ def command(
         raise click.UsageError("--standing and --rolling exclude each other; name the roll by --from and --to")
     if not standing and (start_s is None or end_s is None):
         raise click.UsageError("--from and --to belong together; give both")
-    declared = []
+    declared, together = [], one_deed(len(paths))
     for path in paths:
         first, last = standing_stretch(path) if standing else (start_s or 0.0, end_s or 0.0)
         confirmed = _confirmed(path, first, last) if standing and not yes else True
         if confirmed is None:
             click.echo(f"{path}: no zero taken", err=True)
             continue
-        declared.append(declare_zero(path, first, last, rolling=rolling, confirmed=confirmed))
+        declared.append(declare_zero(path, first, last, rolling=rolling, confirmed=confirmed, together=together))
     if as_json:
         rows = [_json(one) for one in declared]
         print_json(rows[0] if len(paths) == 1 and rows else rows)

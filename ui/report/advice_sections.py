@@ -1,5 +1,6 @@
 """Sections on power and on proposals: the numbers, what each rests on, and that a person decides."""
 
+from collections.abc import Sequence
 from functools import partial
 
 from stream.study.force.power import TunePower
@@ -12,6 +13,7 @@ from ui.text.cautions import DECIDES as PERSON_DECIDES
 from ui.text.cautions import HEAT
 from ui.text.figures import one_line, plus_minus, sentence, tune_name
 from ui.text.findings import say, say_all
+from ui.text.maps import CellMap
 from ui.text.mixture import MULTIPLIERS, counts, multiplier
 from ui.text.tables import (
     DECIDES,
@@ -27,6 +29,7 @@ from ui.text.tables import (
 POWER_HEADS = ("rpm", "force N", "wheel torque Nm", "wheel power kW", "steady-equivalent engine kW", "pulls")
 LISTENED = "A person listened in its pulls and heard no knock."
 NOT_LISTENED = "Nobody was said to have listened for knock, beyond what the sessions keep."
+MAPS_MM, MOST_ROW_MM = 192.0, 7.0  # of a page, all maps together; and the highest that a row of cells may be
 COLUMNS = 9  # of a mixture table side by side on a page
 
 
@@ -96,6 +99,37 @@ def ignition(found: Gathered) -> Section | None:
     heads = ("rpm", "load", "now", "proposed", "best, 95 %", "n", "evidence")
     parts.append(Table(heads, tuple(ignition_rows(advice)), frozenset({1, 6})))
     return Section("Ignition: proposals", (*parts, *_minds(found, advice)))
+
+
+def ignition_on_a_page(found: Gathered) -> Section | None:
+    """The three maps of the advance table in the car; None where it was not asked for."""
+    studies = found.studies
+    if studies.ignition is None or not studies.ignition_maps:
+        return None
+    _, title, _ = ignition_title(studies.ignition)
+    return _on_a_page(f"The ignition table, {tune_name(studies.now)} in the car", f"{title}.", studies.ignition_maps)
+
+
+def mixture_on_a_page(found: Gathered) -> Section | None:
+    """The three maps of the fuel table; None where it was not asked for."""
+    advice = found.studies.mixture
+    if advice is None or not found.studies.mixture_maps:
+        return None
+    dangers = [one for one in advice.findings if one.severity == "danger"]
+    answer = f"Danger: {say(dangers[0])}." if dangers else f"{counts(advice)}."
+    return _on_a_page("The fuel table", answer, found.studies.mixture_maps)
+
+
+def _on_a_page(title: str, answer: str, maps: Sequence[CellMap]) -> Section:
+    """The answer, what to mind, and the maps so high that all of it stands on one page."""
+    parts: list[Part] = [Words(answer, "answer"), *_person_decides()]
+    room = MAPS_MM / len(maps)
+    for shown in maps:
+        height = min(room, MOST_ROW_MM * (len(shown.rows) + 1))
+        parts.append(
+            Picture(partial(pictures.draw_cells, shown=shown), height, f"{shown.title}. {sentence(shown.legend)}")
+        )
+    return Section(title, tuple(parts), own_page=True)
 
 
 def mixture(found: Gathered) -> Section | None:

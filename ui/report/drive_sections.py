@@ -10,6 +10,7 @@ from ui.text.cautions import ON_PAPER
 from ui.text.faults import faults
 from ui.text.figures import count, figures, length, moment, one_line, tune_name, whole
 from ui.text.findings import say_all
+from ui.text.shelf import trouble as shelf_trouble
 
 STRIP_MM = 29.0
 ROLES = {
@@ -71,7 +72,7 @@ def day(found: Gathered) -> Section:
     ]
     for place, summary in enumerate(found.summaries, start=1):
         parts += [Words(f"Note to session {place}: {one_line(summary.note)}")] if summary.note else []
-        parts += minds([f"session {place}: {summary.trouble}"]) if summary.trouble else []
+        parts += minds([f"session {place}: {line}"]) if (line := shelf_trouble(summary)) else []
     parts += _air(found)
     parts.append(Words("Engine speed over each session. Grey: clean pulls; hatched: flawed pulls; thick bars: holds."))
     parts += [

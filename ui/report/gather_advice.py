@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +13,10 @@ from stream.study.dataset import Dataset
 from stream.study.force.power import Power
 from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice, advise_mixture
-from stream.study.tables.user_table import read_target
+from stream.study.tables.reached import cells_reached
+from stream.study.tables.user_table import UserTable, read_target
+from ui.text.cells import ignition_maps, mixture_maps
+from ui.text.maps import CellMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,7 @@ class Asked:
     now: str | None = None
     none_heard: bool = False
     target: str | None = None
+    fuel: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,8 @@ class TableFile:
 
 @dataclass(frozen=True, slots=True)
 class Studies:
-    """`power_trouble` says why there is no power though the car file has what it needs; '' where it has not."""
+    """`power_trouble` says why there is no power though the car file has what it needs; '' where it has not. The maps
+    are those of the two tables; none where a table was not given, or has no rows of the tune."""
 
     power: Power | None = None
     power_trouble: str = ""
@@ -45,6 +51,8 @@ class Studies:
     now: str = ""
     none_heard: bool = False
     mixture: MixtureAdvice | None = None
+    ignition_maps: tuple[CellMap, ...] = ()
+    mixture_maps: tuple[CellMap, ...] = ()
     files: tuple[TableFile, ...] = ()
 
 
@@ -57,25 +65,16 @@ def studies_of(
         raise InputError(f"{given}: a proposal of advance needs {missing} too; give both, or neither")
     if asked.none_heard and asked.advance is None:
         raise InputError("--none-heard: belongs to --advance and --now; give them too, or leave it out")
+    if asked.fuel is not None and asked.target is None:
+        raise InputError("--fuel: belongs to --target; give the table of wanted λ too, or leave it out")
     power, trouble = _power(sessions, width, air)
-    ignition, files = None, []
-    if asked.advance is not None and asked.now is not None:
-        from stream.study.tables.ignition import advise_ignition
-        from stream.study.tables.ignition_table import keep_steps
-        from stream.study.tables.knock import Listening
-        from stream.study.tables.user_table import read_advance
-
-        table = read_advance(asked.advance)
-        listening = Listening(none_heard=asked.none_heard)
-        ignition = advise_ignition(sessions, table, asked.now, listening, width=width)
-        kept = keep_steps(sessions, asked.now, ignition, table.path)
-        ignition = msgspec.structs.replace(ignition, findings=(*kept, *ignition.findings))
-        files.append(_file("Advance table", Path(asked.advance)))
-    mixture = None
-    if asked.target is not None:
-        target = read_target(asked.target)
-        mixture = advise_mixture(sessions, target)
-        files.append(_file("Wanted λ", Path(asked.target)))
+    ignition, ignition_shown = _ignition(sessions, asked, width)
+    mixture, mixture_shown = _mixture(sessions, asked)
+    files = [
+        _file(what, Path(given))
+        for what, given in (("Advance table", asked.advance), ("Wanted λ", asked.target), ("Fuel table", asked.fuel))
+        if given is not None
+    ]
     return Studies(
         power=power,
         power_trouble=trouble,
@@ -83,8 +82,41 @@ def studies_of(
         now=asked.now or "",
         none_heard=asked.none_heard,
         mixture=mixture,
+        ignition_maps=ignition_shown,
+        mixture_maps=mixture_shown,
         files=tuple(files),
     )
+
+
+def _ignition(sessions: Sequence[Dataset], asked: Asked, width: float) -> tuple[Advice | None, tuple[CellMap, ...]]:
+    if asked.advance is None or asked.now is None:
+        return None, ()
+    from stream.study.tables.ignition import advise_ignition
+    from stream.study.tables.ignition_table import keep_steps, table_with
+    from stream.study.tables.knock import Listening
+    from stream.study.tables.user_table import read_advance
+
+    table = read_advance(asked.advance)
+    advice = advise_ignition(sessions, table, asked.now, Listening(none_heard=asked.none_heard), width=width)
+    kept = keep_steps(sessions, asked.now, advice, table.path)
+    shown: tuple[CellMap, ...] = ()
+    with suppress(InputError):  # a list without rows of the tune has no cells to show
+        reached = cells_reached(sessions, table) if isinstance(table, UserTable) else None
+        shown = ignition_maps(table_with(advice, table, asked.now, width)[1], table, reached)
+    return msgspec.structs.replace(advice, findings=(*kept, *advice.findings)), shown
+
+
+def _mixture(sessions: Sequence[Dataset], asked: Asked) -> tuple[MixtureAdvice | None, tuple[CellMap, ...]]:
+    if asked.target is None:
+        return None, ()
+    from stream.study.tables.mixture_steps import read_steps
+    from stream.study.tables.user_table import read_fuel
+
+    target = read_target(asked.target)
+    fuel = None if asked.fuel is None else read_fuel(asked.fuel)
+    folders = {fuel.path.parent, *(one.path.parent for one in sessions)} if fuel is not None else set()
+    advice = advise_mixture(sessions, target, fuel, steps=read_steps(folders))
+    return advice, mixture_maps(advice, cells_reached(sessions, advice.grid))
 
 
 def _power(

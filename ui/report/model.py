@@ -58,10 +58,11 @@ Part = Words | Facts | Table | Picture
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands below it."""
+    """A heading and what stands below it; `own_page`: nothing else stands on its page."""
 
     title: str
     parts: tuple[Part, ...]
+    own_page: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,8 @@ def laid_out(report: Report) -> Pages:
 
 
 def _section(pages: Pages, section: Section) -> None:
+    if section.own_page:
+        pages.new_page()
     pages.need(12.0 + _together_mm(section.parts))
     pages.y += 3.5
     pages.paragraph(section.title, 11.5, weight="bold", gap_mm=0.3)
@@ -50,6 +52,8 @@ def _section(pages: Pages, section: Section) -> None:
     for number, part in enumerate(section.parts):
         pages.need(_together_mm(section.parts[number:]))
         _part(pages, part)
+    if section.own_page:
+        pages.y = PAGE_MM[1]
 
 
 def _together_mm(parts: tuple[Part, ...]) -> float:

@@ -13,6 +13,7 @@ from stream.study.dataset import Dataset
 from stream.study.force.power import TunePower
 from stream.study.tables.gate import Advice
 from ui.report.canvas import Canvas, drawable, look
+from ui.text.maps import CellMap, Dot, Fill, Line, Palette, strokes
 from ui.text.tables import STEADY
 
 GREY, DARK = "#DADADA", "#404040"
@@ -154,7 +155,34 @@ def _legend(axes: Any) -> None:
     axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=5, borderaxespad=0.2, handlelength=3.2)
 
 
-GREY, DARK = "#DADADA", "#404040"
+PAPER = Palette("#FFFFFF", "#111111", "#4D5762", "#B4BFC7", "#0067A8", "#B93A00", "#FFFFFF")
+POINTS = 72.0  # an inch
+
+
+def draw_cells(canvas: Canvas, shown: CellMap) -> None:
+    """A map of a table's cells."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.patches import Circle, Rectangle
+
+    width, height = canvas.width * POINTS, canvas.height * POINTS
+    axes = canvas.axes(margins=(0.0, 0.0, 0.0, 0.0), xlim=(0.0, width), ylim=(height, 0.0))
+    axes.set_axis_off()
+    for order, one in enumerate(strokes(shown, PAPER, width, height, least_text=3.5), 1):
+        if isinstance(one, Fill):
+            style: dict[str, Any] = {"fill": False, "edgecolor": one.colour, "linewidth": one.edge}
+            style = style if one.edge else {"facecolor": one.colour, "linewidth": 0.0}
+            axes.add_patch(Rectangle((one.x, one.y), one.width, one.height, zorder=order, **style))
+        elif isinstance(one, Line):
+            ends = [((one.x, one.y), (one.to_x, one.to_y))]
+            axes.add_collection(
+                LineCollection(ends, colors=one.colour, linewidths=one.width, zorder=order), autolim=False
+            )
+        elif isinstance(one, Dot):
+            axes.add_patch(Circle((one.x, one.y), one.radius, color=one.colour, linewidth=0.0, zorder=order))
+        else:
+            place = {"ha": "right" if one.to_right else "center", "va": "center_baseline", "zorder": order}
+            weight = "bold" if one.bold else "normal"
+            axes.text(one.x, one.y, drawable(one.text), size=one.size, color=one.colour, weight=weight, **place)
 
 
 def draw_power(canvas: Canvas, tune: TunePower) -> None:

@@ -70,6 +70,8 @@ def write_report(
 # In the order of the page. Each makes its section from what was gathered, or None where it has nothing to tell.
 SECTIONS: tuple[Callable[[Gathered], Section | None], ...] = (
     tune_sections.in_short,
+    advice_sections.ignition_on_a_page,
+    advice_sections.mixture_on_a_page,
     drive_sections.cautions,
     drive_sections.car,
     drive_sections.day,

@@ -1,6 +1,6 @@
 """Sentences. Pulls of sessions and which may stand beside each other; curves, comparison, coach, trend."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from stream.study.pulls import TEMPERATURE
@@ -26,7 +26,7 @@ def _rpm(values: tuple[float, ...]) -> str:
 
 
 def _differs(values: Mapping[str, Any]) -> str:
-    name = CONDITIONS.get(values["what"], f"{TEMPERATURE}{str(values['what']).removeprefix(TEMPERATURE)}")
+    name = CONDITIONS.get(values["what"], f"temperature of {str(values['what']).removeprefix(TEMPERATURE)}")
     sides = [f"{values[side]:.4g}{values['unit']}" for side in ("base", "trial")]
     return f"not the tune alone: {name} is {sides[0]} on the base side and {sides[1]} on the trial side"
 
@@ -51,12 +51,38 @@ def _air(values: Mapping[str, Any]) -> str:
     return "the air correction changes the verdict at " + ", ".join(at + ["the overall change"] * values["overall"])
 
 
-def _kinds(what: str) -> Sentence:
-    def sentence(v: Mapping[str, Any]) -> str:
-        each = "; ".join(f"{kind} in {path}" for kind, path in zip(v["kinds"], v["sessions"], strict=True))
-        return f"the {what} is not the same in all sessions ({each}): the difference may come from there"
+def _gear(values: Mapping[str, Any], gear: str = "gear", gain: str = "gain_rpm_s") -> str:
+    if values[gain] is not None:
+        return f"the gear that gains about {values[gain]:.0f} rpm/s"
+    return "an unknown gear" if values[gear] is None else f"gear {values[gear]}"
 
-    return sentence
+
+def _gear_left_out(values: Mapping[str, Any]) -> str:
+    used = _gear(values, "used", "used_gain_rpm_s")
+    return f"{values['pulls']} pull(s) in {_gear(values)} left out: gears never mix; {used} is used"
+
+
+def _not_in_one_gear(values: Mapping[str, Any]) -> str:
+    others = " and ".join(repr(tune) for tune in values["left_out"])
+    return f"not all tunes were driven in {_gear(values)}: {others} left out, for gears never mix"
+
+
+def _differs_by_session(what: str, kinds: Sequence[str], sessions: Sequence[str]) -> str:
+    each = "; ".join(f"{kind} in {path}" for kind, path in zip(kinds, sessions, strict=True))
+    return f"the {what} is not the same in all sessions ({each}): the difference may come from there"
+
+
+def _load_channels(v: Mapping[str, Any]) -> str:
+    kinds = [
+        " ".join([repr(name), *filter(None, (bridge, side, factor and f"gauge factor {factor:g}"))])
+        for name, bridge, side, factor in zip(v["channels"], v["bridges"], v["sides"], v["gauge_factors"], strict=True)
+    ]
+    return _differs_by_session("load channel", kinds, v["sessions"])
+
+
+def _speed_lags(v: Mapping[str, Any]) -> str:
+    lags = ["not given" if lag == "" else f"{lag:g} s" for lag in v["lags_s"]]
+    return _differs_by_session("lag of engine speed", lags, v["sessions"])
 
 
 def _zero(v: Mapping[str, Any]) -> str:
@@ -123,7 +149,7 @@ SENTENCES: dict[str, Sentence] = {
     ),
     "no-relative-power": "no relative power: load times speed means nothing without a zero; take one",
     "curves-in-different-gears": "the tunes have no gear in common: their curves must not be compared",
-    "tune-shown-in-gear": "{tune!r} is shown in {gear}",
+    "tune-shown-in-gear": lambda v: f"{v['tune']!r} is shown in {_gear(v)}",
     "trend-without-air": (
         "the air of these days is not kept with all sessions: what drifts may be the weather as well as the engine or "
         "the link"
@@ -136,8 +162,8 @@ SENTENCES: dict[str, Sentence] = {
     "not-comparable": "{reason}",
     "session-without-pull": "{session}: no pull was found in it",
     "one-zero-only": _single,
-    "load-channel-differs": _kinds("load channel"),
-    "speed-lag-differs": _kinds("lag of engine speed"),
+    "load-channel-differs": _load_channels,
+    "speed-lag-differs": _speed_lags,
     "speed-by-provisional-line": (
         "engine speed is by the car file's provisional line: bands may sit at a wrong rpm until a fit"
     ),
@@ -153,6 +179,6 @@ SENTENCES: dict[str, Sentence] = {
     "zero-missing": _zero,
     "gear-from-gain": "some pulls have no declared gear; it was taken from their rate of gain",
     "gears-from-gain": "no gear is declared; by their rate of gain the pulls are in {gears} gears",
-    "tunes-not-in-one-gear": "not all tunes were driven in {gear}: the others are left out ({reason})",
-    "gear-left-out": "{pulls} pull(s) in {gear} left out: gears never mix; {used} is used",
+    "tunes-not-in-one-gear": _not_in_one_gear,
+    "gear-left-out": _gear_left_out,
 }

@@ -1,7 +1,7 @@
 """Sentences. The mixture: what each cell's proposal rests on, what stands against one, and how the whole is said."""
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
@@ -24,6 +24,7 @@ LEFT_OUT = {
     "no-trim": "no trim then",
     "trim-limit": "trim at its limit",
 }
+LACKING = {"lambda": "λ", "manifold_pressure": "manifold pressure", "throttle": "throttle"}
 UNUSABLE = {
     "load-unit": "is in a unit that is not known",
     "load-range": "has values that no engine shows",
@@ -140,6 +141,10 @@ SENTENCES: dict[str, Sentence] = {
     "hold-step-written": "hold: a leaner step from these drives stands in {file}; steps do not chain",
     # the whole
     "lean-under-load": _lean,
+    "drive-left-out": lambda values: (
+        f"{values['session']}: no usable {LACKING[values['lacking']]} in it: left out, the other sessions are used; "
+        "log it in every drive"
+    ),
     "lambda-stuck": (
         "{session}: {channel} says {level:.2f} whatever the engine does: it measures nothing, and nothing is proposed "
         "from it; mend the sensor or its channel"
@@ -246,22 +251,15 @@ def multiplier(cell: MixtureCell) -> str:
     return f"{mark}{cell.proposed:.3f}"
 
 
-SHOWN = ("Multiplier", "Fuel table", "95 % interval", "Hits", "Spread", "Wanted λ")
-
-
-def grid_text(cell: MixtureCell, what: str) -> str:
-    """What stands in a cell of the mixture table."""
-    if what == "Multiplier":
-        return multiplier(cell)
-    if what == "Fuel table":
-        return "" if cell.fuel_proposed is None else f"{cell.fuel_proposed:g}"
-    if what == "Hits":
-        return str(cell.n) if cell.n else ""
-    if what == "Spread":
-        return "" if cell.spread is None else f"{cell.spread:.3f}"
-    if what == "Wanted λ":
-        return "" if cell.wanted is None else f"{cell.wanted:.3g}"
-    return interval(cell.low, cell.high, 3)
+# What the cells of the mixture table can show, and the text of each.
+SHOWN: Final[Mapping[str, Callable[[MixtureCell], str]]] = {
+    "Multiplier": multiplier,
+    "Fuel table": lambda cell: "" if cell.fuel_proposed is None else f"{cell.fuel_proposed:g}",
+    "95 % interval": lambda cell: interval(cell.low, cell.high, 3),
+    "Hits": lambda cell: str(cell.n) if cell.n else "",
+    "Spread": lambda cell: "" if cell.spread is None else f"{cell.spread:.3f}",
+    "Wanted λ": lambda cell: "" if cell.wanted is None else f"{cell.wanted:.3g}",
+}
 
 
 def counts(advice: MixtureAdvice) -> str:

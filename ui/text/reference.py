@@ -14,7 +14,7 @@ from stream.errors import InputError
 from ui.text.faults import FAULTS
 from ui.text.reference_findings import FINDINGS
 
-Kind = Literal["quantity", "fault", "finding", "exit code"]
+Kind = Literal["quantity", "fault", "finding", "exit-code"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,7 +370,7 @@ def pages() -> dict[str, Page]:
         key = code if code not in found else f"finding-{code}"
         found[key] = Page(key, "finding", about, of[1], of[2], (term,))
     for code, about in EXIT_CODES.items():
-        found[f"exit-{code}"] = Page(f"exit-{code}", "exit code", about, NONE, NONE)
+        found[f"exit-{code}"] = Page(f"exit-{code}", "exit-code", about, NONE, NONE)
     return found
 
 
@@ -409,7 +409,7 @@ def page(term: str) -> Page:
 
 def in_words(one: Page) -> list[str]:
     """A page as lines: what it is, two sentences, formula, source, and where to read on."""
-    lines = [f"{one.term} ({one.kind})", one.about]
+    lines = [f"{one.term} ({one.kind.replace('-', ' ')})", one.about]
     lines += [] if one.formula == NONE else [f"Formula: {one.formula}"]
     lines += [] if one.source == NONE else [f"Source: {one.source}"]
     lines += [f"See also: {', '.join(one.see)}"] if one.see else []

@@ -1,5 +1,6 @@
 """The words of the shelf, on the command line and in the window alike."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 
 
 NOTED = "Note kept"
+FORMATS = {"mat": "MATLAB", "parquet": "Parquet", "nc": "netCDF"}  # ending: what else an export may be
 
 
 def tunes(session: Summary) -> str:
@@ -30,9 +32,17 @@ def pulls(session: Summary) -> str:
     return f"{session.pulls_clean} clean{flawed}"
 
 
+def trouble(session: Summary) -> str:
+    """Why a session is not whole or cannot be read, in a line; '' for one that can."""
+    if session.state != "cut-off":
+        return session.trouble
+    rest = "the journal beside it brings back the rest" if session.journal else "what it holds can be used"
+    return f"cut off while recording; {rest}"
+
+
 def troubles(session: Summary) -> list[str]:
     """What is wrong with a session, the worst first; empty for a sound one."""
-    words = [session.trouble] if session.trouble else []
+    words = [line] if (line := trouble(session)) else []
     if session.readable and session.lost_samples:
         words.append(f"{many(session.lost_samples, 'sample')} lost")
     if session.readable and session.clipped_samples:
@@ -48,6 +58,19 @@ def health(session: Summary) -> str:
 def why_flawed(session: Summary) -> str:
     """The faults of the pulls with their counts."""
     return ", ".join(f"{fault(name)} ×{times}" for name, times in session.faults.items())
+
+
+def search(sessions: Sequence[Summary], text: str) -> list[Summary]:
+    """The sessions in which every word of `text` is found, in whatever the shelf shows of them."""
+    words = text.casefold().split()
+    return [one for one, shown in ((one, _shown(one)) for one in sessions) if all(word in shown for word in words)]
+
+
+def _shown(session: Summary) -> str:
+    date = "" if session.started_utc is None else f"{session.started_utc.astimezone():%Y-%m-%d %H:%M}"
+    gear = "" if session.gear is None else f"gear {session.gear}"
+    flaws = (*session.faults, *map(fault, session.faults), session.state, *troubles(session))
+    return " ".join((session.path, date, *session.tunes, session.car, gear, session.note, *flaws)).casefold()
 
 
 def name(session: Summary, folder: Path) -> str:

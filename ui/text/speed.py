@@ -183,6 +183,11 @@ def zero_cells(zero: Zero) -> tuple[str, ...]:
     return (f"{zero.start_s:.1f}", f"{zero.end_s:.1f}", plus_minus(zero.mean, zero.doubt), zero.how)
 
 
+def zero_taken(mean: float, u_mean: float, unit: str) -> str:
+    """What was taken, with its 95 %."""
+    return f"Taken: {plus_minus(mean, u_mean)} {unit} (95\u00a0%)."
+
+
 def shunt_lines(verdict: ShuntVerdict) -> str:
     """What a shunt shows."""
     due, moved = verdict.expected_mv_per_v, verdict.measured_mv_per_v

@@ -286,13 +286,13 @@ def recover_session(path: Path, tell: Tell) -> Path:
     """
     from stream.car import parse_car
     from stream.drive.offline import run_offline
-    from stream.record.recover import recover
     from stream.record.session import open_session
     from stream.sources.replay import ReplaySource
     from stream.study.edit import copy_said
+    from stream.study.take_in import recover_all
 
     out = free_path(path.parent, f"{path.name.split('.')[0]}-recovered.h5")
-    joined = recover(path, out.with_name(f".{out.stem}.part.h5"))
+    joined, _ = recover_all(path, out.with_name(f".{out.stem}.part.h5"))
     try:
         with open_session(joined) as session:
             car = parse_car(session.car_text, f"the car file in {path.name}")

@@ -10,7 +10,7 @@ from stream.study.tables.mixture import MixtureAdvice, MixtureCell
 from stream.study.tables.user_table import companion
 from ui.text.figures import one_line
 from ui.text.findings import say
-from ui.text.mixture import SHOWN, grid_text, mixture_title, table_files
+from ui.text.mixture import SHOWN, mixture_title, table_files
 from ui.text.tables import others
 from ui.window import ask
 from ui.window import study_work as work
@@ -46,7 +46,7 @@ class MixturePage(StudyPage):
         self.ratio.setValidator(QtGui.QDoubleValidator(5.0, 20.0, 2, self))
         self.ratio.setToolTip("Air-fuel ratio that is λ 1, for a channel in AFR; Enter works it out anew")
         self.what = QtWidgets.QComboBox()
-        self.what.addItems(SHOWN)
+        self.what.addItems(list(SHOWN))
         self.axes_words = label("caption")
         self.export = QtWidgets.QPushButton("Export CSV…")
         self.export.setToolTip("The fuel table multiplied, or the multipliers; and a file beside it that says why")
@@ -144,11 +144,11 @@ class MixturePage(StudyPage):
         """Fill the table with what is chosen, rows and columns as the file has them."""
         if self.found is None:
             return
-        grid, what = self.found.grid, self.what.currentText()
+        grid, show = self.found.grid, SHOWN[self.what.currentText()]
         rows, columns = grid.in_file_order()
         down = [f"{grid.rpm[row]:g} rpm" for row in rows]
         across = [f"{grid.second[column]:g} {grid.unit}" for column in columns]
-        texts = [tuple(grid_text(self._cell(row, column), what) for column in columns) for row in rows]
+        texts = [tuple(show(self._cell(row, column)) for column in columns) for row in rows]
         if grid.turned:
             down, across, texts = across, down, list(zip(*texts, strict=True))
         self.cells.show_cells(across, texts, down)

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from stream.errors import SteadypullError
+from stream.errors import SteadypullError, reason_of
 
 if TYPE_CHECKING:
     from ui.window.feed import DriveFeed
@@ -92,12 +92,10 @@ def load_qt() -> None:
 
 def _missing(error: ImportError) -> str:
     """The line for an import that failed: Qt itself, or a library of the system that Qt needs."""
-    what = str(error)
-    if not isinstance(error, ModuleNotFoundError):
-        library = what.split(":")[0]
-        cure = f"on Debian: apt install {QT_PACKAGES} (or add --headless)"
-        return f"the window cannot open: {library} is missing; {cure}"
-    return f"the window cannot open: {what}; install it with: pip install 'PySide6-Essentials<6.12' pyqtgraph"
+    cure = f"on Debian: apt install {QT_PACKAGES} (or add --headless)"
+    if isinstance(error, ModuleNotFoundError):
+        cure = "install it with: pip install 'PySide6-Essentials<6.12' pyqtgraph"
+    return f"the window cannot open: {reason_of(error)}; {cure}"
 
 
 def check_x11(load: Callable[[str], Any] = ctypes.CDLL) -> None:

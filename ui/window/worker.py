@@ -5,7 +5,7 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
-from stream.errors import SteadypullError
+from stream.errors import SteadypullError, reason_of
 
 
 class Task:
@@ -28,7 +28,7 @@ class Task:
         if error is None:
             return ""
         if isinstance(error, SteadypullError):
-            return " ".join(str(error).split())
+            return reason_of(error)
         raise error
 
     @property
@@ -72,7 +72,7 @@ class Worker:
             self.task = None
 
     def wait(self, timeout_s: float = 30.0) -> None:
-        """Block until the task is over (for tests)."""
+        """Block until the task is over: what is being written is not cut off."""
         if self.task is not None and self.task.future is not None:
             self.task.future.exception(timeout_s)
 

@@ -113,7 +113,10 @@ def _shown_gear(used: list[PullTrace], tunes: Sequence[str], width: float) -> tu
         for tune in tunes:
             own, gear, own_words = in_one_gear([pull for pull in used if pull.tune == tune], [tune], width)
             kept += own
-            findings += [note("tune-shown-in-gear", tune=tune, gear=gear), *own_words]
+            findings += [
+                note("tune-shown-in-gear", tune=tune, gear=gear.number, gain_rpm_s=gear.gain_rpm_s),
+                *own_words,
+            ]
         return kept, findings
     return kept, words
 

@@ -6,6 +6,7 @@ Known weights and shunt steps are read here from a session's raw load samples.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from stream.events import Event
 from stream.live.filters import cutoff_for
 from stream.live.pull_faults import TIP_IN_S
 from stream.live.records import Pull
+from stream.live.steadiness import runs_of
 from stream.record.session import Session
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.survey.records import CrossTalk, LoadSurvey
@@ -182,6 +184,8 @@ def load_survey(session: Session, study: Dataset, stretches: Stretches, events: 
 
 
 _LEAST_N = 0.1  # no hung weight is known better
+# Of a proposal, chosen: at most so many levels; quiet as a fifth of all stretches are, still within 2.5 of that.
+MOST_LEVELS, QUIET_SHARE, STILL = 24, 0.2, 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,18 +199,74 @@ class Step:
 
 def load_steps(path: str | Path, starts_s: Sequence[float], seconds: float, what: str) -> tuple[list[Step], str]:
     """The mean load of a stretch of so many seconds from each start, and the load's unit. Raises InputError."""
+    with open_dataset(path) as data:
+        return steps_in(data, starts_s, seconds, what)
+
+
+def steps_in(data: Dataset, starts_s: Sequence[float], seconds: float, what: str) -> tuple[list[Step], str]:
+    """`load_steps` of a session that is open. Raises InputError."""
     if not (np.isfinite(seconds) and seconds >= 1.0):
         raise InputError(
             f"{seconds:g} s is too short for a mean; give 1 or more", code="load-step-seconds", seconds=seconds
         )
-    with open_dataset(path) as data:
-        load = data.car.need("load", what)
-        rows = [data.stretch(load, start, start + seconds, what) for start in starts_s]
-        steps = [
-            Step(start, float(values.mean()), batch_sem(values, data.rate_hz))
-            for start, values in zip(starts_s, rows, strict=True)
-        ]
+    load = data.car.need("load", what)
+    rows = [data.stretch(load, start, start + seconds, what) for start in starts_s]
+    steps = [
+        Step(start, float(values.mean()), batch_sem(values, data.rate_hz))
+        for start, values in zip(starts_s, rows, strict=True)
+    ]
     return steps, load.unit
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Load that stood still: where a stretch of it begins, and what it was, in the link's unit."""
+
+    start_s: float
+    mean: float
+
+
+def levels_in(data: Dataset, seconds: float) -> list[Level]:
+    """The stretches of `seconds` that a session proposes for a shunt or weights: one in the middle of each time that
+    the load stood still at a level of its own, in order of time. None of them where it never did."""
+    load, time = data.load, data.time_s
+    step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
+    rows = round(seconds / step) if step > 0 else 0
+    if rows < 5 or len(load) < 2 * rows:
+        return []
+    missing = ~np.isfinite(load)
+    level = float(np.median(load[~missing])) if not missing.all() else 0.0
+    plain = np.where(missing, 0.0, load - level)
+    sums = [np.concatenate(([0.0], np.cumsum(part))) for part in (plain, plain**2, missing.astype(np.float64))]
+    mean, square, lost = (part[rows:] - part[:-rows] for part in sums)
+    mean, square = mean / rows, square / rows
+    spread = np.where(lost > 0, np.inf, np.sqrt(np.maximum(square - mean**2, 0.0)))
+    even = time[rows - 1 :] - time[: len(time) - rows + 1] < seconds + 2 * step  # no gap inside
+    spread = np.where(even, spread, np.inf)
+    known = spread[np.isfinite(spread)]
+    if not len(known):
+        return []
+    noise = float(np.quantile(known, QUIET_SHARE))
+    found: list[tuple[int, Level]] = []
+    for first, end in runs_of(spread <= STILL * noise + 1e-12):
+        at = (first + end - 1) // 2
+        one = (end - first, Level(round(max(0.0, float(time[at])), 2), float(mean[at]) + level))
+        if found and abs(one[1].mean - found[-1][1].mean) <= STILL * noise:  # the same level, after a shake
+            found[-1] = max(found[-1], one, key=lambda pair: pair[0])
+        else:
+            found.append(one)
+    return [one for _, one in found[:MOST_LEVELS]]
+
+
+def shunt_in(data: Dataset, seconds: float) -> tuple[float, float] | None:
+    """Where the resistor was off, and on, as a session proposes it: from the level it began at to the one farthest from
+    it beside it; None where the load has no two levels."""
+    levels = levels_in(data, seconds)
+    if len(levels) < 2:
+        return None
+    pair = max(pairwise(levels), key=lambda two: abs(two[1].mean - two[0].mean))
+    off, on = sorted(pair, key=lambda one: abs(one.mean - levels[0].mean))  # it began without
+    return off.start_s, on.start_s
 
 
 def weigh(
@@ -216,13 +276,21 @@ def weigh(
 
     weight_error_pct: of each weight, standard. Raises InputError.
     """
+    with open_dataset(path) as data:
+        return weigh_in(data, known, seconds, weight_error_pct)
+
+
+def weigh_in(
+    data: Dataset, known: Sequence[tuple[float, float]], seconds: float, weight_error_pct: float
+) -> tuple[ForceFit, list[Step], str]:
+    """`weigh` in a session that is open. Raises InputError."""
     if not 0 <= weight_error_pct < 100:
         raise InputError(
             f"a weight error of {weight_error_pct:g} % cannot be used; give percent from 0 (a bathroom scale: 1)",
             code="weight-error",
             pct=weight_error_pct,
         )
-    steps, unit = load_steps(path, [start for start, _ in known], seconds, "weigh")
+    steps, unit = steps_in(data, [start for start, _ in known], seconds, "weigh")
     forces = [force for _, force in known]
     errors = [max(abs(force) * weight_error_pct / 100.0, _LEAST_N) for force in forces]
     if len(set(forces)) < 2:

@@ -177,9 +177,13 @@ def _gear(used: list[PullTrace], tunes: Sequence[str], now: str, width: float) -
     """The pulls in the gear that all tunes share; without one, in that of `now` and whatever tune shares it."""
     try:
         kept, _, words = in_one_gear(used, tunes, width)
-    except InputError as error:
+    except InputError:
         kept, gear, words = in_one_gear(used, [now], width)
-        words = [*words, warning("tunes-not-in-one-gear", gear=gear, reason=str(error))]
+        others = tuple(tune for tune in tunes if all(pull.tune != tune for pull in kept))
+        words = [
+            *words,
+            warning("tunes-not-in-one-gear", gear=gear.number, gain_rpm_s=gear.gain_rpm_s, left_out=others),
+        ]
     return kept, words
 
 

@@ -16,10 +16,10 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from stream.errors import InputError
+from stream.errors import InputError, reason_of
 from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset
-from stream.study.tables.gate import Advice, Proposal, least_of
+from stream.study.tables.gate import AdvanceCell, Advice, Proposal, least_of
 from stream.study.tables.user_table import AdvanceList, UserTable
 from stream.units import Floats
 
@@ -138,7 +138,7 @@ def _read(path: Path) -> _Kept:
         return msgspec.json.decode(path.read_bytes(), type=_Kept)
     except (OSError, msgspec.DecodeError) as error:
         raise InputError(
-            f"{path}: the steps proposed from this session cannot be read ({' '.join(str(error).split())}); delete it "
+            f"{path}: the steps proposed from this session cannot be read ({reason_of(error)}); delete it "
             "only if no table was changed since these pulls",
             "advised-unreadable",
         ) from None
@@ -203,13 +203,32 @@ def driven_before(steps: Iterable[Step], now: str, rpm: float, second: float | N
 
 @dataclass(frozen=True, slots=True)
 class WrittenCell:
-    """One cell of a written table: what it held and holds, and what that rests on. second None: a list of tunes."""
+    """One cell of a written table: what it held and holds, and what that rests on. second None: a list of tunes.
+
+    bands   the bands and stretches that have a say in it; empty where nothing reached it
+    """
 
     rpm: float
     second: float | None
     now: float
     written: float
     reasons: tuple[Finding, ...]
+    bands: tuple[AdvanceCell, ...] = ()
+
+    @property
+    def n(self) -> int:
+        """Pulls or stretches behind it: the fewest of any band that has a say."""
+        return min((band.n for band in self.bands), default=0)
+
+    @property
+    def best(self) -> tuple[float, float] | None:
+        """(best advance, half of its 95 % interval) of the band that is known worst; None where one is not bounded."""
+        known = [
+            (band.estimate, (band.high - band.low) / 2)
+            for band in self.bands
+            if band.estimate is not None and band.low is not None and band.high is not None
+        ]
+        return max(known, key=lambda one: one[1]) if known and len(known) == len(self.bands) else None
 
 
 def table_with(
@@ -234,10 +253,13 @@ def table_with(
         new = np.array([np.nan if one.deg is None else one.deg for one in change])
         text, written = advance.rewritten(now, new, new)
         rows = zip(rpm.tolist(), degrees.tolist(), written.tolist(), change, strict=True)
-        return text, [WrittenCell(at, None, old, new, one.reasons) for at, old, new, one in rows]
+        return text, [
+            WrittenCell(at, None, old, new, one.reasons, _with_a_say(bands, *_reach(rpm, row), width))
+            for row, (at, old, new, one) in enumerate(rows)
+        ]
     part = {(cell.rpm, cell.second_axis): cell.proposal for cell in cells if cell.second_axis is not None}
     new = np.full(advance.cells.shape, np.nan)
-    why: list[tuple[Finding, ...]] = []
+    why: list[tuple[tuple[Finding, ...], tuple[AdvanceCell, ...]]] = []
     for row, column in np.ndindex(*new.shape):
         at, second, value = float(advance.rpm[row]), float(advance.second[column]), float(advance.cells[row, column])
         own = part.get((at, second))
@@ -250,7 +272,9 @@ def table_with(
             one = least_of([own, *([] if one is None else [one])], value)
         if one is not None and one.deg is not None:
             new[row, column] = one.deg
-        why.append((note("cell-not-reached"),) if one is None else one.reasons)
+        say = _with_a_say(bands, *_reach(advance.rpm, row), width) if touched else ()
+        say += tuple(cell for cell in cells if cell.second_axis == second and cell.rpm == at)
+        why.append(((note("cell-not-reached"),) if one is None else one.reasons, say))
     text, written = advance.rewritten(new, highest=new)
     return text, [
         WrittenCell(
@@ -258,10 +282,15 @@ def table_with(
             float(advance.second[column]),
             float(advance.cells[row, column]),
             float(written[row, column]),
-            reasons,
+            *rest,
         )
-        for (row, column), reasons in zip(np.ndindex(*new.shape), why, strict=True)
+        for (row, column), rest in zip(np.ndindex(*new.shape), why, strict=True)
     ]
+
+
+def _with_a_say(bands: Sequence[AdvanceCell], low: float, high: float, width: float) -> tuple[AdvanceCell, ...]:
+    """The full-load bands that lie in a cell's reach."""
+    return tuple(band for band in bands if band.rpm + width / 2 > low and band.rpm - width / 2 < high)
 
 
 def _over(full: dict[float, Proposal], low: float, high: float, width: float, value: float) -> Proposal:

@@ -17,8 +17,8 @@ import numpy as np
 from stream.car import Role
 from stream.errors import InputError
 from stream.findings import Finding, danger, note, warning
-from stream.study.dataset import Dataset
-from stream.study.tables.load_axis import ambient_finding, high_columns, load_axes
+from stream.study.dataset import Dataset, EvenRows
+from stream.study.tables.load_axis import LoadAxes, ambient_finding, high_columns, load_axes
 from stream.study.tables.mixture_cells import HIT_S, CellFit, cell_fits, nearest
 from stream.study.tables.mixture_delay import Delay, cut_ends, fit_delay, possible
 from stream.study.tables.mixture_lambda import closed_throttle, read_sensor
@@ -118,11 +118,12 @@ def advise_mixture(
         )
     grid = target if fuel is None else fuel
     marks = each_drive_once(drives)
-    names = tuple((data.path.name, mark) for data, mark in zip(drives, marks, strict=True))
     if fuel is not None:
         refuse_chained(fuel, marks, steps)
     asked, odd_wanted = _without_slips(target)
-    read = [_read(data, asked, grid, stoichiometric) for data in drives]
+    read, without = _read_all(drives, asked, grid, stoichiometric)
+    used = {id(drive.data) for drive in read}
+    names = tuple((data.path.name, mark) for data, mark in zip(drives, marks, strict=True) if id(data) in used)
     delay = _delay(read)
     found = [mixture_rows(drive, asked, delay) for drive in read]
     left = sum((one.left_out for one in found), Counter())
@@ -153,6 +154,7 @@ def advise_mixture(
         cells = _with_fuel(cells, fuel)
     findings = [
         *_dangers(gate, grid),
+        *without,
         *_table_findings(gate, grid, target, high_columns(target, ambient, least_throttle), odd_wanted, cells),
         *(
             finding
@@ -199,9 +201,34 @@ def _without_slips(target: UserTable) -> tuple[UserTable, Flags]:
     return replace(target, cells=np.where(odd, np.nan, target.cells)), odd
 
 
-def _read(data: Dataset, target: UserTable, grid: UserTable, stoichiometric: float) -> Drive:
-    rows = data.even(_ROLES, ROWS_HZ)
-    axes = load_axes(data, rows)
+def _read_all(
+    drives: Sequence[Dataset], target: UserTable, grid: UserTable, stoichiometric: float
+) -> tuple[list[Drive], list[Finding]]:
+    """(the drives that have λ and the tables' axes, a warning for each that lacks one).
+
+    Raises InputError where no drive has both; and where a λ that was logged cannot be one: that drive may be the lean
+    one.
+    """
+    read: list[Drive] = []
+    found: list[Finding] = []
+    for data in drives:
+        rows = data.even(_ROLES, ROWS_HZ)
+        axes = load_axes(data, rows)
+        wanted = {"manifold_pressure": axes.pressure_kpa, "throttle": axes.throttle_pct}
+        lacking = next((table.axis for table in (grid, target) if wanted[table.axis] is None), "")
+        lacking = lacking if data.recorded("lambda") else "lambda"
+        if lacking and len(drives) > 1:
+            found += (warning("drive-left-out", session=data.path.name, lacking=lacking), *axes.findings)
+        else:
+            read.append(_read(data, rows, axes, target, grid, stoichiometric))
+    if not read:
+        _read_all(drives[:1], target, grid, stoichiometric)
+    return read, found
+
+
+def _read(
+    data: Dataset, rows: EvenRows, axes: LoadAxes, target: UserTable, grid: UserTable, stoichiometric: float
+) -> Drive:
     second, target_second = axes.on(grid), axes.on(target)
     wanted = target.at(rows.speed_rpm, target_second)
     sensor = read_sensor(data, rows, axes, wanted, stoichiometric)

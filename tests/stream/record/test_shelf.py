@@ -13,11 +13,11 @@ import pytest
 
 from stream.errors import InputError
 from stream.record.change import write_note
-from stream.record.shelf import Shelf, scan, search
-from stream.record.shelf_index import ShelfIndex
-from stream.record.summary import Summary, summarise
+from stream.record.shelf import Shelf, ShelfIndex, scan
+from stream.record.summary import summarise
 from tests.pull_sessions import write_pull_session
 from ui.text.findings import say, say_all
+from ui.text.shelf import trouble
 
 
 @pytest.fixture
@@ -78,7 +78,7 @@ def test_everything_is_listed_newest_first_and_the_unreadable_last(folder: Path,
 
     assert [Path(session.path).name for session in shelf.sessions] == ["b.h5", "cut.h5", "a.h5", "broken.h5"]
     assert [session.state for session in shelf.sessions] == ["finished", "cut-off", "finished", "broken"]
-    assert shelf.sessions[1].trouble == "cut off while recording; what it holds can be used"
+    assert trouble(shelf.sessions[1]) == "cut off while recording; what it holds can be used"
     assert shelf.sessions[3].trouble.startswith("is not a session file (not HDF5); give a file")
     assert told == [1, 2, 3, 4]
     assert shelf.findings == ()
@@ -172,7 +172,7 @@ def test_an_index_that_another_program_holds_is_gone_without(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A locked index is left alone, and the shelf is read without it."""
-    monkeypatch.setattr("stream.record.shelf_index._WAIT_S", 0.01)
+    monkeypatch.setattr("stream.record.shelf._WAIT_S", 0.01)
     index = tmp_path / "index.sqlite"
     listed(folder, index)
     write_note(folder / "b.h5", "changed")
@@ -210,21 +210,6 @@ def test_a_name_that_is_no_text_is_listed_too(folder: Path, tmp_path: Path) -> N
 
     assert told == []
     assert os.fsdecode(name) in [session.path for session in shelf.sessions]
-
-
-@pytest.mark.parametrize(
-    ("text", "names"),
-    [("", 3), ("HERON", 1), ("plover 2026-06-02", 1), ("wheelspin", 1), ("18 °c dry", 1), ("gear 3", 2), ("wren", 0)],
-)
-def test_search_wants_every_word(text: str, names: int) -> None:
-    """Each word must be found somewhere in a session."""
-    common = {"state": "finished", "car": "hill-climb special", "gear": 3}
-    sessions = [
-        Summary(path="/a/one.h5", tunes=("heron",), note="dry, 18 °C", faults={"wheelspin": 1}, **common),
-        Summary(path="/a/two.h5", tunes=("plover",), started_utc=datetime(2026, 6, 2, 12, tzinfo=UTC), **common),
-        Summary(path="/a/three.h5", state="broken", trouble="is damaged"),
-    ]
-    assert len(search(sessions, text)) == names
 
 
 def test_no_such_folder_is_one_line(tmp_path: Path) -> None:

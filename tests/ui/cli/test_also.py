@@ -7,14 +7,19 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
 import pytest
 
+from stream.record.also import companion_path
+from stream.record.change import change_session
 from stream.study.dataset import open_dataset
+from stream.study.take_in import take_in
 from stream.wire.items import WireChannel
 from tests.device import Device, description, device, frames
+from tests.sessions import write_session
 from tests.ui_cli import forked
 from ui.cli.main import run
 
@@ -241,6 +246,30 @@ def test_two_drives_that_do_not_belong_together_stay_apart(steadypull, both: Bot
         assert len(file["also/engine-controller/samples"]) > 0.8 * len(strange)
     with open_dataset(both.session) as data:
         assert data.channel("lambda") is None
+
+
+def test_all_devices_are_taken_in_by_one_change(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The session is copied once however many devices there are; one that cannot be read stays, and is said."""
+    session = write_session(tmp_path / "a.h5", first_samples().astype(np.float32), RATE, CAR)
+    whole = {name: companion_path(session, name) for name in ("one", "two", "broken")}
+    for name in ("one", "two"):
+        write_session(whole[name], second_samples().astype(np.float32), ITS_RATE, ITS_CAR)
+    whole["broken"].write_bytes(b"no session")
+    changes: list[Path] = []
+
+    def counted(path: Path, edit: Callable[[Any], None]) -> None:
+        changes.append(path)
+        change_session(path, edit)
+
+    monkeypatch.setattr("stream.study.take_in.change_session", counted)
+    said = {one.values["name"]: one.code for one in take_in(session, whole)}
+
+    assert said == {"one": "also-joined", "two": "also-joined", "broken": "also-failed"}
+    assert changes == [session]
+    assert [path.exists() for path in whole.values()] == [False, False, True]
+    with h5py.File(session) as file:
+        assert list(file["also"]) == ["one", "two"]
+        assert file["also/two"].attrs["offset_s"] == pytest.approx(LATER_S, abs=0.05)
 
 
 def test_killed_and_recovered(both: Both, tmp_path: Path) -> None:

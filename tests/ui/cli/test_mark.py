@@ -93,3 +93,24 @@ def test_the_air_of_a_day_is_said_of_all_its_sessions_at_once(steadypull, held, 
     ran = steadypull("mark", held, other, "--drop-hold", 1)
     assert ran.code == 2
     assert "one session" in ran.err
+
+
+def test_changes_are_listed_taken_back_and_done_again(steadypull, marked) -> None:
+    """'undo' brings back the very rows that were there, of an older file too; --list names each change."""
+    with h5py.File(marked) as file:
+        before = {name: (file[name].dtype.names, repr(file[name][:].tolist())) for name in ("holds", "pulls")}
+    steadypull("mark", marked, "--drop-pull", 2)
+    steadypull("mark", marked, "--drop-hold", 2, "--retarget", "3=2010", "--note", "wet")
+    listed = steadypull("undo", marked, "--list").out.splitlines()
+    assert [line[18:] for line in listed] == ["pull 2 left out", "hold 2 left out, hold 3 was 2010 rpm and 1 more"]
+
+    assert "taken back: hold 2 left out" in steadypull("undo", marked).err
+    shown = steadypull("undo", marked, "--json").json
+    assert [step["done"] for step in shown["steps"]] == [False, False]
+    assert (shown["can_undo"], shown["can_redo"]) == (False, True)
+    with h5py.File(marked) as file:
+        assert before == {name: (file[name].dtype.names, repr(file[name][:].tolist())) for name in ("holds", "pulls")}
+    assert "holds no change that could be taken back" in steadypull("undo", marked).error
+    assert "done again: pull 2 left out" in steadypull("undo", marked, "--redo").err
+    assert [mark.kept for mark in open_dataset(marked).pull_marks] == [0, -1]
+    assert steadypull("undo", marked, "--redo", "--list").code == 2

@@ -753,3 +753,29 @@ def test_a_throttle_in_volts_is_refused(steadypull, tmp_path: Path) -> None:
 
     assert done.code == 2
     assert "perhaps volts" in done.err
+
+
+def test_a_session_without_the_axis_is_left_out_and_said(steadypull, tmp_path: Path) -> None:
+    """One drive without the table's axis, one without λ: the proposals are those of the rest, in command and report."""
+    session, target = made(tmp_path, Situation("rich", lambda: drive(pulls=4, lean=1.06)))
+    lacking = []
+    for seed, (name, role) in enumerate((("map", "manifold_pressure"), ("lam", "lambda")), 3):
+        head = f'name = "{name}"\nrole = "{role}"'
+        car = CAR.replace(head, f'name = "{name}"\nrole = "other"')
+        assert car != CAR
+        lacking.append(write_session(tmp_path / f"no-{name}.h5", car, RATE, drive(pulls=2, seed=seed)))
+
+    alone = steadypull("advise-mixture", session, "--target", target, "--json").json
+    out = ("-o", tmp_path / "new.csv", "--json")
+    whole = steadypull("advise-mixture", *lacking, session, "--target", target, *out).json
+    report = steadypull("report", *lacking, session, "--target", target, "-o", tmp_path / "r.html")
+    none = steadypull("advise-mixture", *lacking, "--target", target)
+
+    assert whole["cells"] == alone["cells"]
+    left = [one["text"] for one in whole["findings"] if one["code"] == "drive-left-out"]
+    assert [text.split(":")[0] for text in left] == ["no-map.h5", "no-lam.h5"]
+    assert "no usable manifold pressure" in left[0]
+    assert "no usable λ" in left[1]
+    assert "no-map.h5 data" not in (tmp_path / "new-why.csv").read_text()
+    assert (report.code, none.code) == (0, 2)
+    assert "no-map.h5: no usable manifold pressure" in (tmp_path / "r.html").read_text(encoding="utf-8")

@@ -67,7 +67,11 @@ def test_power_and_proposals_are_those_of_the_commands(steadypull: Steadypull, d
         "" if cell["proposed"] is None else f"{cell['proposed']:.3f}" for cell in grid
     ]
     for line in ("a person decides, cell by cell", "Watch knock (more advance, leaner), mixture, and exhaust heat"):
-        assert page.text.count(line) == 2
+        assert page.text.count(line) == 4  # with the proposals, and with the maps
+    for title in ("The ignition table, plover in the car", "The fuel table"):
+        whole = page.text[page.text.index(title) :]
+        places = [whole.index(f"{name}. ") for name in ("Reached", "Evidence", "Change")]
+        assert places == sorted(places)
     for name in ("advance.csv", "target.csv"):
         assert sha256((day / name).read_bytes()).hexdigest() in page.text
 

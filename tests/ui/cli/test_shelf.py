@@ -7,13 +7,15 @@ from pathlib import Path
 import pytest
 
 from stream.record.change import write_note
+from stream.record.summary import Summary
 from tests.pull_sessions import write_pull_session
 from ui.cli.main import run
+from ui.text.shelf import search
 
 
 @pytest.fixture(autouse=True)
 def own_index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("stream.record.shelf_index.default_index_path", lambda: tmp_path / "index.sqlite")
+    monkeypatch.setattr("stream.record.shelf.default_index_path", lambda: tmp_path / "index.sqlite")
 
 
 @pytest.fixture
@@ -92,3 +94,18 @@ def test_no_such_folder_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixtur
     """A folder that is not there is one line with the cure."""
     assert run(["shelf", str(tmp_path / "nowhere")]) == 2
     assert capsys.readouterr().err.strip().endswith("nowhere: no such folder; check the name")
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [("", 3), ("HERON", 1), ("plover 2026-06-02", 1), ("wheelspin", 1), ("18 °c dry", 1), ("gear 3", 2), ("wren", 0)],
+)
+def test_search_wants_every_word(text: str, names: int) -> None:
+    """Each word must be found somewhere in a session."""
+    common = {"state": "finished", "car": "hill-climb special", "gear": 3}
+    sessions = [
+        Summary(path="/a/one.h5", tunes=("heron",), note="dry, 18 °C", faults={"wheelspin": 1}, **common),
+        Summary(path="/a/two.h5", tunes=("plover",), started_utc=datetime(2026, 6, 2, 12, tzinfo=UTC), **common),
+        Summary(path="/a/three.h5", state="broken", trouble="is damaged"),
+    ]
+    assert len(search(sessions, text)) == names

@@ -61,7 +61,7 @@ def test_no_display_is_one_line(bare: pytest.MonkeyPatch) -> None:
     [
         (
             "libEGL.so.1: cannot open shared object file: No such file or directory",
-            "libEGL.so.1 is missing; on Debian: apt install libegl1 ",
+            "libEGL.so.1: cannot open shared object file: No such file or directory; on Debian: apt install libegl1 ",
         ),
         ("No module named 'PySide6'", "pip install 'PySide6-Essentials<6.12' pyqtgraph"),
     ],
