@@ -48,13 +48,16 @@ def change_session(path: str | Path, edit: Callable[[Any], None], acts: Sequence
     _change(path, remembered if acts else edit)
 
 
-def undo_session(path: str | Path) -> Step:
-    """Take the last step back; returns it. Raises InputError where there is none, and as `change_session`."""
+def undo_session(path: str | Path) -> tuple[Step, ...]:
+    """Take the last step back, and with it those of the same deed; returns them, the last first.
+
+    Raises InputError where there is none, and as `change_session`.
+    """
     return _turned(path, back=True)
 
 
-def redo_session(path: str | Path) -> Step:
-    """Do again the step that was taken back last; returns it. Raises as `undo_session`."""
+def redo_session(path: str | Path) -> tuple[Step, ...]:
+    """Do again what was taken back last; returns the steps, the first first. Raises as `undo_session`."""
     return _turned(path, back=False)
 
 
@@ -64,22 +67,23 @@ def session_history(path: str | Path) -> History:
         return history.current(session.h5)
 
 
-def _turned(path: str | Path, *, back: bool) -> Step:
-    taken: list[Step] = []
-
-    def edit(file: Any) -> None:
-        try:
-            taken.append(history.turn(file, back=back))
-        except InputError as error:  # which names the copy
-            raise InputError(str(error).replace(str(file.filename), str(path)), error.code) from None
-
+def _turned(path: str | Path, *, back: bool) -> tuple[Step, ...]:
     with open_session(path) as session, reading_words(Path(path)):
         kept = history.current(session.h5)
     if (kept.back if back else kept.forth) is None:
         what = "taken back" if back else "done again"
-        raise InputError(f"{path}: holds no change that can be {what}", "no-step-back" if back else "no-step-forth")
+        raise InputError(f"{path}: holds no change that could be {what}", "no-step-back" if back else "no-step-forth")
+    taken: list[Step] = []
+
+    def edit(file: Any) -> None:
+        following: Step | None = kept.back if back else kept.forth
+        while following is not None and (not taken or following.together == taken[0].together != ""):
+            taken.append(history.turn(file, path, back=back))
+            now = history.read_history(file)
+            following = now.back if back else now.forth
+
     _change(path, edit)
-    return taken[0]
+    return tuple(taken)
 
 
 def _change(path: str | Path, edit: Callable[[Any], None]) -> None:

@@ -15,6 +15,7 @@ import re
 import zlib
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Final
 
 import h5py
@@ -155,14 +156,17 @@ def remember(file: Any, before: State, acts: Sequence[Act], together: str = "") 
     _write(file, History(steps, len(steps), _digest(after)))
 
 
-def turn(file: Any, *, back: bool) -> Step:
-    """Take the last step back, or do the next again. Raises InputError: there is none, or it does not fit."""
+def turn(file: Any, path: str | Path, *, back: bool) -> Step:
+    """Take the last step back, or do the next again, in an open session that is told as `path`.
+
+    Raises InputError: there is none, or it does not fit.
+    """
     history, before = read_history(file), read_state(file)
     fits = history.state == _digest(before)
     step = history.back if back else history.forth
     if step is None or not fits:
         raise InputError(
-            f"{file.filename}: holds no change that could be {'taken back' if back else 'done again'}",
+            f"{path}: holds no change that could be {'taken back' if back else 'done again'}",
             "no-step-back" if back else "no-step-forth",
         )
     try:
@@ -170,10 +174,10 @@ def turn(file: Any, *, back: bool) -> Step:
             _restore(file, place, side)
         after = read_state(file)
     except (KeyError, ValueError, TypeError, OverflowError) as error:
-        raise _unfit(file) from error
+        raise _unfit(path) from error
     swapped = _differences(before, after)
     if swapped is None or _digest(after) != step.other:
-        raise _unfit(file)
+        raise _unfit(path)
     other = msgspec.structs.replace(step, other=history.state, places=swapped)
     at = history.done - 1 if back else history.done
     steps = (*history.steps[:at], other, *history.steps[at + 1 :])
@@ -187,8 +191,8 @@ def current(file: Any) -> History:
     return history if not history.steps or history.state == _digest(read_state(file)) else History()
 
 
-def _unfit(file: Any) -> InputError:
-    return InputError(f"{file.filename}: its history does not fit what is in it; the session is unchanged")
+def _unfit(path: str | Path) -> InputError:
+    return InputError(f"{path}: its history does not fit what is in it; the session is unchanged")
 
 
 def read_history(file: Any) -> History:

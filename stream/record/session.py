@@ -24,6 +24,7 @@ from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
 from stream.record.also import Also, read_also
 from stream.record.guard import check_file, is_cut_short, read_rows
+from stream.record.history import read_history
 from stream.record.names import journal_path
 from stream.record.tables import Command, Heard, HoldMark, PullMark, Weather, Zero, text_of
 
@@ -290,6 +291,8 @@ class Session:
             pass
         for _ in self.slabs():
             pass
+        with reading_words(self.path):
+            read_history(self._file)
 
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):

@@ -14,6 +14,7 @@ import numpy as np
 
 from stream.calibrate.link.zero import measure_zero, zero_at
 from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_findings
+from stream.calibrate.speed.match import FASTEST_RPM, is_speed
 from stream.errors import InputError
 from stream.findings import Finding
 from stream.live.steadiness import runs_of
@@ -147,8 +148,8 @@ def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
         new[index] = msgspec.structs.replace(new[index], accepted=accepted)
     for number, rpm in marks.targets.items():
         index = _index(session, number, len(new), "hold")
-        if rpm is not None and not (math.isfinite(rpm) and rpm > 0):
-            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number above zero")
+        if rpm is not None and not is_speed(rpm):
+            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number from 1 to {FASTEST_RPM} rpm")
         new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm, by_hand=rpm is not None)
     return new
 
@@ -175,11 +176,15 @@ def _index(session: Session, number: int, count: int, what: str) -> int:
 
 
 def apply_calibration(
-    calibration: SpeedCalibration, paths: Sequence[str | Path], say: Callable[[Finding], str] | None = None
+    calibration: SpeedCalibration,
+    paths: Sequence[str | Path],
+    say: Callable[[Finding], str] | None = None,
+    together: str = "",
 ) -> list[tuple[str | Path, Finding]]:
     """Attach a calibration to sessions; returns for which of them it is stale or foreign, and why.
 
-    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry.
+    say: makes a sentence of a finding, for the text of the calibration that the sessions then carry. `together` as
+    `change_session` has it; several sessions are one deed anyway.
 
     Every session is checked before any is changed. Raises InputError, StorageError; a session is changed whole or
     not at all.
@@ -190,15 +195,15 @@ def apply_calibration(
         with open_dataset(path) as data:  # damaged calibrations are told before anything is changed
             found += [(path, finding) for finding in _origin(calibration, data)]
     attributes = calibration_attributes(calibration, say)
-    act, together = Act("calibration-applied", {"made_utc": calibration.when}), one_deed(len(paths))
+    act, together = Act("calibration-applied", {"made_utc": calibration.when}), together or one_deed(len(paths))
     for path in paths:
         change_session(path, lambda file: put_in_force(file, attributes), [act], together)
     return found
 
 
-def one_deed(sessions: int) -> str:
-    """A mark for the steps of one deed in several sessions, by which they are taken back together; '' for one."""
-    return secrets.token_hex(8) if sessions > 1 else ""
+def one_deed(steps: int) -> str:
+    """A mark for the steps of one deed, by which they are taken back together; '' for one step alone."""
+    return secrets.token_hex(8) if steps > 1 else ""
 
 
 def calibration_attributes(

@@ -67,11 +67,6 @@ def satterthwaite(parts: Sequence[Part]) -> float:
     return 1 / spread if spread > 0 else math.inf
 
 
-def welch_parts(base: Floats, trial: Floats) -> list[Part]:
-    """The variances of two means, each from its own side's scatter. Needs two values a side."""
-    return [Part(float(side.var(ddof=1)) / len(side), len(side) - 1) for side in (base, trial)]
-
-
 def judge(difference: float, scatter: Sequence[Part], shared: Sequence[Part] = (), floor: float = 0.0) -> Test:
     """Test a difference whose variance is the sum of `scatter` and `shared`.
 
@@ -95,11 +90,6 @@ def _judge(difference: float, parts: Sequence[Part], floor: float) -> Test:
         return Test(difference, 0.0, df, 1.0 if difference == 0 else 0.0, difference, difference)
     half = t_quantile(df) * se
     return Test(difference, se, df, two_sided_p(difference / se, df), difference - half, difference + half)
-
-
-def welch(base: Floats, trial: Floats) -> Test:
-    """Welch's test of trial minus base, shape (n,) each, n >= 2."""
-    return judge(float(trial.mean() - base.mean()), welch_parts(base, trial))
 
 
 def mean_interval(values: Floats) -> tuple[float, float] | None:

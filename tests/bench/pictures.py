@@ -550,7 +550,7 @@ def keep(window: Any, out: Path, *, small: bool = False) -> None:
 
 def private_settings(folder: Path) -> None:
     """No picture reads or changes the person's own shelf and settings."""
-    import stream.record.shelf_index as index
+    import stream.record.shelf as index
     import ui.window.memory as memory
 
     index.default_index_path = lambda: folder / "index.sqlite"

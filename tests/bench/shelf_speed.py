@@ -7,8 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from stream.record.shelf import Shelf, scan
-from stream.record.shelf_index import ShelfIndex
+from stream.record.shelf import Shelf, ShelfIndex, scan
 from tests.pull_sessions import write_pull_session
 from ui.text.shelf import search
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from stream.calibrate.chain.sizing import nearest, next_down, next_up, values
+from stream.calibrate.chain.sizing import next_down, next_up, values
 from stream.errors import InputError
 
 E24 = "10 11 12 13 15 16 18 20 22 24 27 30 33 36 39 43 47 51 56 62 68 75 82 91"
@@ -58,11 +58,10 @@ def test_e192_has_every_value_of_e96_and_its_one_exception() -> None:
 
 
 def test_neighbours_across_decades() -> None:
-    """Nearest by ratio, next up, next down."""
-    assert nearest(4500.0, "E12") == 4700.0
+    """Next up, next down."""
     assert next_up(9.6e-9, "E12") == 10e-9
     assert next_down(99e3, "E24") == 91e3
-    assert nearest(980.0, "E6") == 1000.0
+    assert next_up(980.0, "E6") == 1000.0
 
 
 def test_no_such_series_or_part() -> None:
@@ -70,4 +69,4 @@ def test_no_such_series_or_part() -> None:
     with pytest.raises(InputError, match="IEC 60063"):
         values("E13")
     with pytest.raises(InputError, match="above zero"):
-        nearest(0.0, "E24")
+        next_up(0.0, "E24")

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.air_options import air_option, beyond_option, wanted_air
+from ui.cli.air import air_option, beyond_option, wanted_air
 from ui.cli.options import (
     at_least_zero,
     band_option,

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.air_options import air_option, beyond_option, wanted_air
+from ui.cli.air import air_option, beyond_option, wanted_air
 from ui.cli.options import band_option, json_option, read_day, sessions_argument
 
 if TYPE_CHECKING:

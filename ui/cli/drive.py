@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from stream.errors import InputError, SteadypullError
-from ui.cli.air_options import altitude_option, keep_air_option, weather_of
+from ui.cli.air import altitude_option, keep_air_option, weather_of
 from ui.cli.options import (
     events_option,
     folder,

@@ -1,4 +1,4 @@
-"""steadypull fit: holds to a speed calibration."""
+"""steadypull fit and apply: holds to a speed calibration, and that to sessions."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -162,3 +162,26 @@ def _say_next(target: Path | None, paths: list[str]) -> None:
     else:
         say_words(f"{target}: written. Next, for this session and those of the same day and chain:")
         click.echo(f"  steadypull apply {target} {' '.join(paths)}", err=True)
+
+
+@click.command("apply")
+@click.argument("speed_path", metavar="SPEED.toml")
+@click.argument("paths", nargs=-1, required=True, metavar="SESSION…")
+def apply_command(speed_path: str, paths: tuple[str, ...]) -> int:
+    """Attach a calibration to sessions: from now on their speeds are reported by it.
+
+    What was recorded stays as it is, and so does every calibration that was attached before.
+    """
+    from stream.calibrate.speed.calfile import load_calibration
+    from stream.study.edit import apply_calibration
+    from ui.cli.live_text import warn
+    from ui.cli.paper import say_words
+    from ui.text.figures import moment
+    from ui.text.findings import say
+
+    calibration = load_calibration(speed_path)
+    warn(f"{path}: {say(finding)}" for path, finding in apply_calibration(calibration, paths, say))
+    made = moment(calibration.when) if calibration.when else "at an unknown time"
+    for path in paths:
+        say_words(f"{path}: speeds are now by {speed_path}, made {made}")
+    return 0

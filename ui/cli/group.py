@@ -10,9 +10,10 @@ import click
 from click.shell_completion import CompletionItem
 
 from stream.errors import SteadypullError
+from ui.cli.options import NUMBER
 from ui.text.cautions import SHORT
 
-# name: (module under ui.cli, one line for --help)
+# name: (module under ui.cli, with the command's name in it where that is not `command`; one line for --help)
 COMMANDS = {
     "plan": ("plan", "Frequencies, converter parts and resolution, before anything is built."),
     "car": ("car", "Make a car file by asking."),
@@ -20,19 +21,19 @@ COMMANDS = {
     "drive": ("drive", "Record a drive, live."),
     "replay": ("replay", "Pass a recorded session through the same live stage."),
     "fit": ("fit", "Holds to a speed calibration, with its uncertainty."),
-    "apply": ("apply", "Attach a speed calibration to sessions."),
+    "apply": ("fit:apply_command", "Attach a speed calibration to sessions."),
     "zero": ("zero", "Declare a stretch of a session as zero load."),
     "mark": ("mark", "Accept, drop or retarget holds and pulls; note."),
     "undo": ("undo", "Take the last change of a session back, or list its changes."),
-    "weigh": ("weigh", "Known weights to newtons."),
-    "shunt": ("shunt", "Prove the load chain with a shunt resistor."),
-    "recover": ("recover", "Join a session that was cut off with what its journal still holds."),
+    "weigh": ("link:weigh_command", "Known weights to newtons."),
+    "shunt": ("link", "Prove the load chain with a shunt resistor."),
+    "recover": ("export:recover_command", "Join a session that was cut off with what its journal still holds."),
     "import": ("import_log", "Make a log a session, its holds and pulls found."),
     "survey": ("survey", "What a drive tells of the measuring chain, and what to change."),
     "curve": ("curve", "Load against engine speed, per tune."),
     "compare": ("compare", "Tune against tune, band by band."),
     "coach": ("coach", "The next pull to make, or 'settled'; the next advance to try."),
-    "trend": ("trend", "One tune over its sessions: does its load drift with the dates?"),
+    "trend": ("shelf:trend_command", "One tune over its sessions: does its load drift with the dates?"),
     "power": ("power", "Force, torque and power at the wheels."),
     "coastdown": ("coastdown", "Road load from rolling in neutral: A, B, C."),
     "align": ("align", "A controller's log on the session's clock, by engine speed."),
@@ -43,7 +44,7 @@ COMMANDS = {
     "advise-mixture": ("advise_mixture", "Fuel multipliers for the cells of the mixture table."),
     "export": ("export", "A session, its holds or pulls as CSV, Parquet, MATLAB or netCDF."),
     "report": ("report", "The printed session: one HTML file or a PDF of A4 pages."),
-    "ports": ("ports", "List the serial ports."),
+    "ports": ("setup:ports_command", "List the serial ports."),
     "explain": ("explain", "What a word, a fault, a finding or an exit code means."),
     "setup": ("setup", "Write a desktop entry, serial permission, completion; asks first."),
 }
@@ -86,12 +87,14 @@ class LazyGroup(click.Group):
         """The command's own object."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"ui.cli.{COMMANDS[cmd_name][0]}")
-        command = module.command
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command = getattr(importlib.import_module(f"ui.cli.{module}"), name or "command")
         if not isinstance(command, click.Command):
-            raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]}.command is no command")
+            raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]} is no command")
         command.epilog = below_help(cmd_name)
         for param in command.params:
+            if type(param.type) is click.types.FloatParamType:
+                param.type = NUMBER
             if isinstance(param.type, click.types.StringParamType):
                 param.type = _completed(param)
         return command
@@ -153,6 +156,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(text: str, code: int) -> int:
+    if len(text) > 600:  # what was typed may be quoted in it; place and cure stand at the two ends
+        text = f"{text[:300]} … {text[-280:]}"
     click.echo(f"steadypull: error: {text}", err=True)
     return code
 

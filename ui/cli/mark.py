@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.air_options import altitude_option, keep_air_option, weather_of
+from ui.cli.air import altitude_option, keep_air_option, weather_of
 from ui.cli.options import json_option
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ui.cli.air_options import NONE
+from ui.cli.air import NONE
 from ui.cli.options import band_option, json_option, sessions_argument
 from ui.text.cautions import POWER
 
@@ -70,7 +70,7 @@ def command(
 
 def _density(text: str) -> float:
     from stream.study.force.air import air_density
-    from ui.cli.air_options import three
+    from ui.cli.air import three
 
     return air_density(*three(text))
 

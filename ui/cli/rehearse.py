@@ -66,7 +66,7 @@ def _whole_day(
     from stream.drive.rehearsal import drive_hold_row, drive_pulls, study_day
     from stream.drive.tuning_day import TuningDay, tuning_day
     from ui.text.findings import say
-    from ui.text.tuning import round_line
+    from ui.text.next_step import round_line
 
     if isinstance(day, TuningDay):
         tuning_day(day, seed, target, play, say, lambda number: click.echo(round_line(number), err=True))
@@ -243,7 +243,7 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
 def _print_tuning(day: "TuningDay", as_json: bool) -> None:
     from ui.cli.paper import console, plain_table
     from ui.cli.results import print_json
-    from ui.text.tuning import AFTER, NEXT, setting_name, tuning_json, verdict_line
+    from ui.text.next_step import AFTER, NEXT, setting_name, tuning_json, verdict_line
 
     if as_json:
         print_json(tuning_json(day))

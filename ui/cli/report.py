@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from stream.errors import InputError
-from ui.cli.air_options import NONE, air_option, beyond_option, readings_of
+from ui.cli.air import NONE, air_option, beyond_option, readings_of
 from ui.cli.options import band_option, positive, sessions_argument
 
 ENDINGS = (".html", ".htm", ".pdf")

@@ -1,4 +1,4 @@
-"""steadypull setup: what a Linux desktop needs beside the program, written after asking."""
+"""steadypull setup and ports: what a Linux desktop needs beside the program, written after asking; its serial ports."""
 
 import os
 import shutil
@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from stream.errors import StorageError
+from ui.cli.options import json_option
 
 RULES = Path("/etc/udev/rules.d/70-steadypull-serial.rules")
 # `uaccess` lets the person at the seat open the port; systemd takes it up in 73-seat-late.rules, so this file's number
@@ -136,3 +137,33 @@ def _quoted(program: str) -> str:
     """A program as `Exec` has it: quoted, a backslash before each of four signs, that one doubled again, %% for %."""
     inside = "".join(f"\\{letter}" if letter in '"`$\\' else letter for letter in program)
     return '"' + inside.replace("\\", "\\\\").replace("%", "%%") + '"'
+
+
+@click.command("ports")
+@json_option
+def ports_command(as_json: bool) -> int:
+    """List the serial ports that --port can take."""
+    from stream.sources.port import list_ports
+    from ui.cli.results import print_json
+
+    ports = list_ports()
+    if as_json:
+        print_json(
+            {
+                "ports": [
+                    {
+                        "device": p.device,
+                        "description": p.description,
+                        "hardware": p.hardware,
+                        "serial_number": p.serial_number,
+                    }
+                    for p in ports
+                ]
+            }
+        )
+        return 0
+    if not ports:
+        click.echo("no serial port found; plug the device in, or give --port a URL such as socket://host:port")
+    for port in ports:
+        click.echo("  ".join(part for part in (port.device, port.description, port.hardware) if part))
+    return 0

@@ -1,11 +1,11 @@
-"""steadypull shelf: the sessions of a folder, and how one tune went over the dates."""
+"""steadypull shelf and trend: the sessions of a folder, and how one tune went over the dates."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from ui.cli.options import json_option, positive
+from ui.cli.options import band_option, json_option, positive, read_day, sessions_argument
 
 if TYPE_CHECKING:
     from stream.findings import Finding
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 @json_option
 def command(folder: str, text: str, tune: str | None, width: float, as_json: bool) -> int:
     """List the sessions in a folder and the folders in it, newest first."""
-    from stream.record.shelf import scan
-    from stream.record.shelf_index import ShelfIndex
+    from stream.record.shelf import ShelfIndex, scan
     from ui.cli.paper import progress
     from ui.cli.results import print_json
     from ui.text import shelf as words
@@ -36,7 +35,6 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
         click.echo(line, err=True)
     found = words.search(shelf.sessions, text)
     if tune is not None:
-        from ui.cli.trend import print_trend
         from ui.text.comparison import trend_json
 
         result, remarks = _trend(found, tune, width, folder)
@@ -123,3 +121,55 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
     pulls, remarks = all_traces(open_datasets([session.path for session in with_it]))
     correction = correction_of([pull for pull in pulls if pull.tune == tune])
     return trend(pulls, tune, width, correction.factors), [*remarks, *correction.findings]
+
+
+@click.command("trend")
+@sessions_argument
+@click.option("--tune", required=True, metavar="LABEL", help="The tune to follow.")
+@band_option
+@json_option
+def trend_command(session_paths: tuple[str, ...], tune: str, width: float, as_json: bool) -> int:
+    """Load of one tune session by session, against the first: does the engine, or the link, drift away?"""
+    import msgspec
+
+    from stream.study.compare.trend import trend
+    from stream.study.force.boost import correction_of
+    from ui.cli.results import print_json
+    from ui.text.comparison import trend_json
+
+    day = read_day(session_paths)
+    correction = correction_of([pull for pull in day.pulls if pull.tune == tune])
+    result = trend(day.pulls, tune, width, correction.factors)
+    result = msgspec.structs.replace(result, findings=(*result.findings, *correction.findings))
+    if as_json:
+        print_json(trend_json(result, day.findings))
+    else:
+        print_trend(result, day.findings)
+    return 0
+
+
+def print_trend(result: "Trend", remarks: "Sequence[Finding]" = ()) -> None:
+    """The slope in words, then a line for each session."""
+    from datetime import datetime
+    from pathlib import Path
+
+    from ui.cli.paper import console, plain_table, say_warnings
+    from ui.text.figures import pct
+    from ui.text.findings import say_all
+
+    out = console()
+    slope, low, high = result.slope_pct_per_day, result.low_pct_per_day, result.high_pct_per_day
+    if slope is None or low is None or high is None:
+        out.print(f"{result.tune!r}: no trend can be told yet.")
+    elif result.p is not None and result.p < 0.05:
+        out.print(f"{result.tune!r} drifts: {slope:+.2g} % a day ({low:+.2g} to {high:+.2g}).")
+    else:
+        out.print(f"{result.tune!r}: no drift resolved; it may be {low:+.2g} to {high:+.2g} % a day.")
+    table = plain_table("began", "pulls", "change %", "from", "to", "session")
+    for point in result.points:
+        date = f"{datetime.fromtimestamp(point.started).astimezone():%Y-%m-%d %H:%M}"
+        limits = ["" if limit is None else pct(limit, sign=True) for limit in (point.low_pct, point.high_pct)]
+        table.add_row(date, str(point.pulls), pct(point.change_pct, sign=True), *limits, Path(point.session).name)
+    out.print(table)
+    out.print("Change against the first session; from and to are the 95 % interval of the session's own pulls.")
+    say_warnings(out, say_all([*result.findings, *remarks]))

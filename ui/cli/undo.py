@@ -27,8 +27,8 @@ def command(path: str, redo: bool, listed: bool, as_json: bool) -> int:
     if redo and listed:
         raise click.UsageError("--redo and --list exclude each other; keep one")
     if not listed:
-        step = redo_session(path) if redo else undo_session(path)
-        click.echo(f"{path}: {'done again' if redo else 'taken back'}: {step_words(step)}", err=True)
+        for step in redo_session(path) if redo else undo_session(path):
+            click.echo(f"{path}: {'done again' if redo else 'taken back'}: {step_words(step)}", err=True)
     history = session_history(path)
     if as_json:
         print_json(_json(history))

@@ -53,13 +53,36 @@ def live_load(value: float, unit: str) -> str:
     """Load as it is watched: two decimals of mV/V or V, whole microstrain, tens of newtons."""
     if not math.isfinite(value):
         return NO_FIGURE
-    step = {"N": 10, "microstrain": 1}.get(unit)
-    return f"{round(value, 2) + 0.0:.2f}" if step is None else str(round(value / step) * step)
+    step = load_step(unit)
+    return f"{round(value, 2) + 0.0:.2f}" if step < 1 else str(round(value / step) * round(step))
+
+
+def load_step(unit: str) -> float:
+    """The last digit of a load that is watched."""
+    return {"N": 10.0, "microstrain": 1.0}.get(unit, 0.01)
 
 
 def live_rpm(value: float, step: int = 10) -> str:
     """Engine speed as it is watched, to the nearest `step`: a foot wanders by more than that."""
     return NO_FIGURE if not math.isfinite(value) else str(round(value / step) * step)
+
+
+class StillLoad:
+    """Load as it is watched, without a last digit that flickers: the figure stays until the load is clearly another."""
+
+    CLEARLY = 0.8  # of the last digit; half of it is where rounding alone would turn
+
+    def __init__(self) -> None:
+        self._shown: tuple[float, str] = (math.nan, "")
+
+    def text(self, value: float, unit: str) -> str:
+        """The figure for now."""
+        shown, in_unit = self._shown
+        step = load_step(unit)
+        if in_unit != unit or not abs(value - shown) < self.CLEARLY * step:
+            shown = round(value / step) * step if math.isfinite(value) else math.nan
+            self._shown = shown, unit
+        return live_load(shown, unit)
 
 
 def whole(value: float | None) -> str:

@@ -73,6 +73,7 @@ PLACES: Final = {  # key: (name, what it does)
     "car": ("Car file", "Mass, gearing, channels: make or change it"),
     "plan": ("Plan the chain", "Frequencies, converter parts, resolution"),
     "survey": ("Survey", "What a drive tells of the measuring chain"),
+    "steps": ("Changes", "What was done to the sessions: undo and redo"),
     "air": ("Air", "Correction factors to standard air"),
     "words": ("Words", "What a term or a warning means"),
 }
@@ -93,7 +94,6 @@ REHEARSED = (
     "window. Two tables of its tuner are put into the folder: rehearsal-advance.csv and rehearsal-lambda.csv."
 )
 CLOSING = "A recording goes on. It is finished and kept when you stop; nothing is lost."
-NOT_FINISHED = "finishing the recording …"
 
 ZERO_ASKS = "In neutral, brakes off, on the level: so it was in each of these stretches"
 ZERO_WHY = (

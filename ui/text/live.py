@@ -27,7 +27,7 @@ def _road(parked: bool, gear: int | None, kmh: float | None, first_kmh: float | 
     if kmh is None:
         return f"{slowest}, or parked in neutral" if slowest else ""
     words = f"{kmh:.0f} km/h in gear {gear}"
-    return words if gear == 1 or not slowest else f"{words}, slower: {slowest}"
+    return words if gear == 1 or not slowest else f"{words}, {first_kmh:.0f} in gear 1"
 
 
 def _next(values: Mapping[str, Any]) -> str:

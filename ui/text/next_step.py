@@ -1,13 +1,16 @@
 """The coach in the car, in words that are read at a glance: what to do next, and the evidence so far in one line;
-and in a rehearsal what its driver does now.
+in a rehearsal what its driver does now, and how a rehearsed day of tuning went.
 """
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from stream.drive.day_coach import NextStep
 from stream.study.compare.coach import Advice
 from ui.text import faults
 from ui.text.figures import many, one_line, pct, tune_name
+
+if TYPE_CHECKING:
+    from stream.drive.tuning_day import TuningDay
 
 Kind = Literal["idle", "ok", "caution"]
 
@@ -68,9 +71,9 @@ def _next(advice: Advice, tune: str) -> str:
 
 
 def evidence(advice: Advice) -> str:
-    """'plover +3.1 % ± 1.4 so far, 5 pulls, look at 6'."""
+    """'plover +3.1 % ± 1.4 so far, 5 pulls, look at 6'; what is settled needs no further look."""
     made = sum(advice.pulls.values())
-    due = f"{many(made, 'pull')}, look at {advice.next_look}"
+    due = many(made, "pull") if advice.settled else f"{many(made, 'pull')}, look at {advice.next_look}"
     result = advice.comparison
     overall = None if result is None else result.overall
     if result is None or overall is None or overall.change_pct is None:
@@ -136,3 +139,61 @@ def doing(recording: "Recording", time_s: float) -> tuple[str, str]:
     if truth.holds:
         return "The driver lets the speed creep up, then stops.", "A slow change is no hold: the bracket stays open."
     return "The driver comes to a stop.", "The strip: the last half minute."
+
+
+AFTER: Final = (
+    "'knock' is how far the pulls went beyond the advance at which the model's engine begins to knock; below zero: "
+    "never so far."
+)
+NEXT: Final = "Next: 'advise-ignition' on sessions of your own; a person decides on every cell, and listens for knock."
+_FIRST: Final = (
+    "1  The rehearsal car is calibrated, and pulls on its table and on the same with 6 degrees less, by turns."
+)
+_ROUND: Final = "{number}  The proposals are in the table; it pulls on that, both ways."
+_LAST: Final = "{number}  The last table is driven."
+
+
+def round_line(number: int) -> str:
+    """What begins now; `number` counts from 1."""
+    from stream.drive.tuning_day import ROUNDS
+
+    if number == 1:
+        return _FIRST
+    return (_LAST if number > ROUNDS else _ROUND).format(number=number)
+
+
+def setting_name(number: int) -> str:
+    """The head of a column: the settings of a day, from 0."""
+    return "at first" if number == 0 else f"round {number}"
+
+
+def verdict_line(day: "TuningDay") -> str:
+    """How the day ended, by the model."""
+    first, last = day.settings[0], day.settings[-1]
+    near = max(one.beyond_knock_deg for one in day.settings)
+    knock = f"it never came nearer to knock than {-near:.1f}°" if near < 0 else f"it went {near:.1f}° into knock"
+    return (
+        f"In {many(len(day.settings) - 1, 'round')} the most that any band loses went from "
+        f"{first.lost_pct.max():.1f} % to {last.lost_pct.max():.1f} % of the best torque; {knock}."
+    )
+
+
+def tuning_json(day: "TuningDay") -> dict[str, Any]:
+    """The day as JSON, keys as interface.md has them."""
+    return {
+        "sessions": [str(path) for path in day.sessions],
+        "tables": [str(path) for path in day.tables],
+        "settings": [
+            {
+                "tune": one.tune,
+                "table": str(one.table),
+                "changed_cells": one.changed,
+                "beyond_knock_deg": one.beyond_knock_deg,
+                "bands": [
+                    {"rpm": float(rpm), "lost_pct": float(lost)}
+                    for rpm, lost in zip(day.rpm, one.lost_pct, strict=True)
+                ],
+            }
+            for one in day.settings
+        ],
+    }

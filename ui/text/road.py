@@ -49,9 +49,9 @@ def uncertainty_lines(status: DriveStatus) -> tuple[str, ...]:
         return ()
     held = f"{status.targets_taken} of {len(status.targets)} held"
     if status.uncertainty_rpm is None:
-        return (f"{held}, uncertainty known from the third on",)
+        return (f"{held}, uncertainty from the third on",)
     wanted = f", {status.until_u_rpm:g} wanted" if status.until_u_rpm is not None else ""
-    return (f"{held}, speed known to ±{math.ceil(status.uncertainty_rpm):d} rpm{wanted}",)
+    return (f"{held}, ±{math.ceil(status.uncertainty_rpm):d} rpm{wanted}",)
 
 
 def target_line(status: DriveStatus) -> str:
@@ -71,10 +71,10 @@ def hold_lines(hold: Hold | None, number: int, load_unit: str) -> tuple[str, str
     if hold is None:
         return "none yet", ""
     lasted = hold.end_s - hold.start_s
-    parts = [f"no. {number}", f"wander ±{live_rpm(hold.speed_sd_rpm, 1)} rpm"]
+    parts = [f"wander ±{live_rpm(hold.speed_sd_rpm, 1)} rpm"]
     if hold.load_mean is not None and math.isfinite(hold.load_mean):
         parts.append(f"load {live_load(hold.load_mean, load_unit)} {load_unit}".rstrip())
-    return f"{live_rpm(hold.speed_rpm)} rpm for {seconds(lasted)}", " · ".join(parts)
+    return f"{live_rpm(hold.speed_rpm)} rpm for {seconds(lasted)}", " · ".join([*parts, f"no. {number}"])
 
 
 def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
@@ -82,13 +82,13 @@ def pull_lines(pull: Pull | None, number: int) -> tuple[str, str]:
     if pull is None:
         return "none yet", ""
     verdict = faults.verdict(pull.verdict, pull.faults)
-    parts = [f"no. {number}", f"{live_rpm(pull.start_rpm)} to {live_rpm(pull.end_rpm)} rpm"]
+    parts = [f"{live_rpm(pull.start_rpm)} to {live_rpm(pull.end_rpm)} rpm"]
     parts.append(f"{seconds(pull.end_s - pull.start_s)}")
     if pull.gear is not None:
         parts.append(f"gear {pull.gear}")
     if pull.tune:
         parts.append(one_line(pull.tune, 24))
-    return verdict, " · ".join(parts)
+    return verdict, " · ".join([*parts, f"no. {number}"])
 
 
 def health_cells(

@@ -1,9 +1,12 @@
 """Sentences. What a person changed in a session, step by step, as its history names it."""
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
+from stream.record.deeds import Deed, first_undone, last_done
 from stream.record.history import Act, Step
-from ui.text.figures import moment, one_line
+from ui.text.figures import many, moment, one_line
 
 ACTS: Final = {
     "note": "note",
@@ -22,7 +25,10 @@ ACTS: Final = {
     "zero-taken": "zero taken, {start_s:.1f} to {end_s:.1f} s",
 }
 UNKNOWN = "a change"
+UNDO, REDO = "Undo", "Redo"
 NOTHING_BACK, NOTHING_FORTH = "Nothing to undo", "Nothing to redo"
+NO_CHANGES = "Nothing was changed in this folder's sessions yet: zeros, marks, calibrations and notes are listed here."
+TAKEN_BACK = "taken back"
 MOST_TOLD = 2
 
 
@@ -48,3 +54,32 @@ def step_words(step: Step) -> str:
 def step_time(step: Step) -> str:
     """When it was done, to the minute; '' where that is not known."""
     return one_line(moment(step.when)[:16], 16)
+
+
+def deed_words(deed: Deed) -> str:
+    """What was done; the steps of one deed in several sessions are told once."""
+    told = list(dict.fromkeys(step_words(step) for step in deed.steps))
+    return ", ".join(told[:MOST_TOLD]) + (f" and {len(told) - MOST_TOLD} more" if len(told) > MOST_TOLD else "")
+
+
+def deed_place(deed: Deed) -> str:
+    """The session's name, or how many they are."""
+    return one_line(Path(deed.paths[0]).name, 60) if len(deed.paths) == 1 else many(len(deed.paths), "session")
+
+
+def deed_cells(deed: Deed) -> tuple[str, str, str, str]:
+    """When, what, where, and whether it was taken back."""
+    when = one_line(moment(deed.when)[:16], 16)
+    return when, deed_words(deed), deed_place(deed), "" if deed.done else TAKEN_BACK
+
+
+def next_words(deeds: Sequence[Deed]) -> tuple[str, str]:
+    """What would be undone and redone next, '' for nothing."""
+    pair = last_done(deeds), first_undone(deeds)
+    back, forth = ("" if deed is None else one_line(deed_words(deed), 60) for deed in pair)
+    return back, forth
+
+
+def turned(deed: Deed, *, back: bool) -> str:
+    """What has just been taken back, or done again."""
+    return f"{'Undone' if back else 'Done again'}: {deed_words(deed)} ({deed_place(deed)})."

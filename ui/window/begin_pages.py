@@ -13,7 +13,7 @@ from ui.window.forms import Form, button, choice, line
 from ui.window.job_desk import JobDesk, JobPage, file_row
 from ui.window.launch import PACES, DriveWish, FieldError, What, import_log, numbers_of, recover_session
 from ui.window.theme import Theme
-from ui.window.worker import Task, Worker
+from ui.window.worker import Task
 
 GEARS = ("not told", *(str(gear) for gear in range(1, 9)))
 WHATS: dict[str, What] = {text: key for key, text in words.REHEARSALS.items()}
@@ -288,7 +288,6 @@ class WorkPage(FormPage):
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
-        self.worker = Worker(self.title.lower())
         self.put_buttons(button(self.act, self.go, primary=True))
 
     def work(self) -> Callable[[Task], Any]:
@@ -303,31 +302,13 @@ class WorkPage(FormPage):
         """Start it."""
         work = self.attempt(self.work)
         if work is not None:
-            self.primary.setEnabled(False)
-            self.say(f"{self.doing} …")
-            self.worker.start(self.doing, _field_safe(work))
+            self.run(self.doing, _field_safe(work), self._made)
 
-    def poll(self) -> None:
-        """See how far it is, and whether it is over."""
-        running = self.worker.task
-        if running is not None and running.progress is not None:
-            done, total = running.progress
-            self.say(f"{self.doing}: {f'{100 * done // total} %' if total else f'{done} rows'}")
-        task = self.worker.take()
-        if task is None:
-            return
-        self.primary.setEnabled(True)
-        self.say("")
-        if task.trouble:
-            self.say(f"▲ {one_line(task.trouble, 300)}")
-        elif isinstance(task.result, FieldError):
-            self.form.complain(task.result.field, str(task.result))
+    def _made(self, made: Any) -> None:
+        if isinstance(made, FieldError):
+            self.form.complain(made.field, str(made))
         else:
-            self.done(task.result)
-
-    def detach(self) -> None:
-        """End the work."""
-        self.worker.close()
+            self.done(made)
 
 
 def _field_safe(work: Callable[[Task], Any]) -> Callable[[Task], Any]:

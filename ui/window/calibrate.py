@@ -1,10 +1,10 @@
 """The Calibrate screen: holds to a speed calibration with its uncertainty, and the load channel's proofs."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.errors import SteadypullError, reason_of
 from stream.study.survey.survey import survey_session
@@ -14,7 +14,7 @@ from ui.text.findings import codes_said, say_all
 from ui.text.reference import hover
 from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
-from ui.window.calibrate_desk import Desk, Work, apply_work, open_work, save_work
+from ui.window.calibrate_desk import Desk, Draft, Work, apply_work, open_work, save_work
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.cells_table import HoldTable, table_style
@@ -44,6 +44,7 @@ def survey_words(path: Path) -> list[str]:
 class CalibrateScreen(Screen):
     """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
 
+    zeroed = QtCore.Signal()  # a zero was taken
     applied = QtCore.Signal(str)  # the session whose calibration is in force now
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
@@ -51,6 +52,7 @@ class CalibrateScreen(Screen):
         self.theme: Theme = DARK
         self.feed: DriveFeed | None = None
         self.desk = Desk()
+        self._typed_before: Draft | None = None
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
@@ -120,17 +122,12 @@ class CalibrateScreen(Screen):
         self.undo.clicked.connect(lambda: self._do(self.desk.undo))
         self.redo.clicked.connect(lambda: self._do(self.desk.redo))
         self.apply.clicked.connect(self._apply)
+        self.load.changed.connect(self.zeroed)
         self.save.clicked.connect(self._save)
         for field in (self.targets, self.reading, self.scale):
             field.editingFinished.connect(self._typed)
         self.table.ticked.connect(lambda number, on: self._do(lambda: self.desk.mark(number, accepted=on)))
         self.table.retargeted.connect(lambda number, text: self._do(lambda: self.desk.mark(number, target=text)))
-        for keys, act in (
-            (QtGui.QKeySequence.StandardKey.Undo, self.undo),
-            (QtGui.QKeySequence.StandardKey.Redo, self.redo),
-        ):
-            shortcut = QtGui.QShortcut(QtGui.QKeySequence(keys), self)
-            shortcut.activated.connect(act.click)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
@@ -152,6 +149,25 @@ class CalibrateScreen(Screen):
     def attach(self, feed: DriveFeed | None) -> None:
         """Know the drive whose recording may be opened."""
         self.feed = feed
+
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """The one that is open."""
+        return () if self.desk.work is None else (str(self.desk.work.path),)
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """Read the session anew where it is one of these; what was typed stays."""
+        work = self.desk.work
+        if work is not None and str(work.path) in paths:
+            self._typed_before = work.draft
+            self.open(work.path, load=self.pages.currentWidget() is self.load)
+
+    def undo_own(self, *, back: bool) -> bool:
+        """The draft's steps come before those of the session."""
+        on_speed = self.pages.currentWidget() is self.speed_page
+        able = self.desk.can_undo if back else self.desk.can_redo
+        if on_speed and able:
+            self._do(self.desk.undo if back else self.desk.redo)
+        return on_speed and able
 
     def detach(self) -> None:
         """End the threads."""
@@ -199,6 +215,10 @@ class CalibrateScreen(Screen):
 
     def _take(self, work: Work) -> None:
         self.desk.open(work)
+        typed, self._typed_before = self._typed_before, None
+        if typed is not None:
+            self.desk.change(replace(typed, marks=work.draft.marks))
+            self.desk.settle()
         self.status.setText("")
         self.load.show_session(work.path)
         self._show_findings([])
@@ -235,8 +255,10 @@ class CalibrateScreen(Screen):
         except SteadypullError as error:
             self.status.setText(reason_of(error))
             return
+        self.desk.settle()
         done = f"Applied: speeds of {one_line(work.path.name, 60)} are now reported by this calibration."
         self.status.setText(" ".join([done, *warnings]))
+        self._show()
         self.applied.emit(str(work.path))
 
     def _save(self) -> None:

@@ -12,7 +12,7 @@ from stream.calibrate.speed.speed_model import SpeedPoint
 from stream.errors import InputError, reason_of
 from stream.live.records import Hold
 from stream.record.tables import HoldMark
-from stream.study.edit import Marks, apply_calibration, mark_session
+from stream.study.edit import Marks, apply_calibration, mark_session, one_deed
 from stream.study.speed import HoldRow, Reference, fit_row, load_row
 from ui.text.findings import say
 
@@ -133,9 +133,12 @@ def apply_work(work: Work) -> list[str]:
             if (new.target_rpm, new.by_hand) != (old.target_rpm, old.by_hand)
         },
     )
-    if marks.holds or marks.targets:
-        mark_session(work.path, marks)
-    return [f"{path}: {say(finding)}" for path, finding in apply_calibration(work.calibration, [work.path], say)]
+    marked = bool(marks.holds or marks.targets)
+    together = one_deed(1 + marked)
+    if marked:
+        mark_session(work.path, marks, together)
+    found = apply_calibration(work.calibration, [work.path], say, together)
+    return [f"{path}: {say(finding)}" for path, finding in found]
 
 
 def save_work(work: Work, path: Path) -> None:
@@ -173,6 +176,10 @@ class Desk:
     def open(self, work: Work) -> None:
         """Begin on another session."""
         self.work, self._past, self._future = work, [], []
+
+    def settle(self) -> None:
+        """What is tried was applied: from here on the session's own steps are taken back."""
+        self._past, self._future = [], []
 
     def change(self, draft: Draft) -> bool:
         """Try another draft; False where nothing is different."""

@@ -9,7 +9,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.errors import InputError, reason_of
 from ui.text import speed as words
-from ui.window.cells_table import fit_columns
+from ui.window.cells_table import fit_columns, plain_table
 from ui.window.forms import button
 from ui.window.panels import label
 from ui.window.theme import Theme
@@ -69,8 +69,7 @@ class LoadPage(QtWidgets.QWidget):
         self.rule.setWordWrap(True)
         self.answer = label("prose")
         self.answer.setWordWrap(True)
-        self.zeros = _table(ZERO_HEAD)
-        self.zeros.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.zeros = plain_table(ZERO_HEAD)
         self.zero_from, self.zero_to = _field("", "from, s"), _field("", "to, s")
         self.rolling = QtWidgets.QCheckBox("a free roll")
         self.take = button("Take zero", self._take_zero, primary=True)
@@ -78,8 +77,10 @@ class LoadPage(QtWidgets.QWidget):
         self.shunt_off, self.shunt_on, self.shunt_for = _field("", "s"), _field("", "s"), _field("", "s")
         self.arm = QtWidgets.QComboBox()
         self.arm.addItems(["that load stretches", "that load presses"])
-        self.weights = _table(WEIGHT_HEAD)
+        self.weights = plain_table(WEIGHT_HEAD, edited=True)
         self.weight_for = _field("", "s")
+        for table in (self.zeros, self.weights):
+            fit_columns(table)
         self.add = button("Add", self._add_weight, hint="Another stretch, in the middle of what is seen")
         self.remove = button("Remove", self._remove_weight, hint="The stretch that is chosen")
         self._lay_out()
@@ -436,16 +437,6 @@ def _form(rows: Sequence[Sequence[object]], beside: QtWidgets.QWidget | None = N
     if beside is not None:
         whole.addWidget(beside, 2)
     return form
-
-
-def _table(heads: Sequence[str]) -> QtWidgets.QTableWidget:
-    table = QtWidgets.QTableWidget(0, len(heads))
-    table.setHorizontalHeaderLabels(heads)
-    table.verticalHeader().hide()
-    table.setShowGrid(False)
-    table.setTabKeyNavigation(False)
-    fit_columns(table)
-    return table
 
 
 def _field(text: str, hint: str) -> QtWidgets.QLineEdit:

@@ -168,6 +168,21 @@ class HoldTable(QtWidgets.QTableWidget):
             self.retargeted.emit(number, item.text())
 
 
+def plain_table(heads: Sequence[str], *, edited: bool = False) -> QtWidgets.QTableWidget:
+    """A table of texts, rows chosen whole; Tab goes on to the next part of the page."""
+    table = QtWidgets.QTableWidget(0, len(heads))
+    table.setHorizontalHeaderLabels(heads)
+    table.verticalHeader().hide()
+    table.setShowGrid(False)
+    table.setWordWrap(False)
+    table.setTabKeyNavigation(False)
+    if not edited:
+        table.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
+        table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
+    table.horizontalHeader().setStretchLastSection(True)
+    return table
+
+
 def fit_columns(table: QtWidgets.QTableWidget) -> None:
     """Each column as wide as it needs, the last one takes what is left."""
     header, mode = table.horizontalHeader(), QtWidgets.QHeaderView.ResizeMode

@@ -17,7 +17,6 @@ from ui.window.job_desk import JobDesk, JobPage, file_row
 from ui.window.launch import FieldError, numbers_of
 from ui.window.panels import label
 from ui.window.theme import Theme
-from ui.window.worker import Worker
 
 TOLD, OTHER_PUMP = "threshold of the input and amplitude of the tap tell where", "with charge moved {other} a cycle"
 Number = tuple[str, str, str, str, str]  # key as `plan_of` has it, caption, what stands in it, unit, hint
@@ -186,7 +185,6 @@ class SurveyPage(AnswerPage):
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
-        self.worker = Worker("survey-page")
         field = file_row(self, line("a session"), "A session to survey", "h5", "Sessions")
         self.form.add("session", "Session", field)
         self.form.field_width = 250
@@ -208,25 +206,11 @@ class SurveyPage(AnswerPage):
         if not path:
             self.form.complain("session", "choose a session")
             return
-        self.primary.setEnabled(False)
-        self.say("surveying …")
-        self.worker.start("survey", lambda _: survey_paper(Path(path).expanduser()))
+        self.run("surveying", lambda _: survey_paper(Path(path).expanduser()), self.paper.show_parts)
 
-    def poll(self) -> None:
-        """See whether it is over."""
-        task = self.worker.take()
-        if task is None:
-            return
-        self.primary.setEnabled(True)
-        self.say("")
-        if task.trouble:
-            self.form.complain("session", task.trouble)
-        else:
-            self.paper.show_parts(task.result)
-
-    def detach(self) -> None:
-        """End the work."""
-        self.worker.close()
+    def failed(self, trouble: str) -> None:
+        """The session is what can be mended."""
+        self.form.complain("session", trouble)
 
 
 def survey_paper(path: Path) -> list[Part]:

@@ -43,6 +43,7 @@ class CompareScreen(Screen):
         super().__init__(parent)
         self.theme, self.unit = DARK, 1.0
         self.opened: Opened | None = None
+        self.paths: tuple[str, ...] = ()
         self.found: Answer | None = None
         self.folder: Path | None = None
         self.worker = Worker("compare")
@@ -129,10 +130,19 @@ class CompareScreen(Screen):
         for kind, action in self.export_actions.items():
             action.triggered.connect(lambda *, kind=kind: self.export_as(kind))
 
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """What is compared."""
+        return self.paths
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """Compare anew where one of these was compared."""
+        if set(paths) & set(self.paths):
+            self.open(self.paths)
+
     def open(self, paths: Sequence[str]) -> None:
         """Read these sessions and compare the tunes in them."""
         self.folder = Path(paths[0]).parent
-        self.opened, self.found = None, None
+        self.opened, self.found, self.paths = None, None, tuple(paths)
         self._show_empty(("wait", "", "Reading", "", ""))
         width = float(self.width_box.text()) if self.width_box.hasAcceptableInput() else DEFAULT_WIDTH_RPM
         self.worker.start("reading sessions", lambda task: self._read(paths, width, task))

@@ -6,6 +6,7 @@ back.
 And what every screen of the window is.
 """
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from pyqtgraph.Qt import QtWidgets
@@ -115,6 +116,18 @@ class Screen(QtWidgets.QWidget):
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours, and `unit`, how much larger than at 1280 × 800 everything is."""
+
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """The sessions that the screen shows, whatever folder they are in: their steps can be undone from it."""
+        return ()
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """An undo or a redo has changed these sessions: what is shown of them is old."""
+
+    def undo_own(self, *, back: bool) -> bool:
+        """Take back, or do again, what is only tried on this screen; False where there is nothing of that kind."""
+        del back
+        return False
 
     def detach(self) -> None:
         """The window closes: give back what is held."""

@@ -1,7 +1,7 @@
 """What the start page, its pages and the trail share: settings, what was set going, the sessions of the folder."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +9,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.record.summary import Summary
 from stream.sources.port import PortRecord, list_ports
+from ui.text.figures import one_line
 from ui.window import ask
 from ui.window.forms import button
 from ui.window.job import Found, Step, sort_out, trail
@@ -17,7 +18,7 @@ from ui.window.memory import Memory
 from ui.window.panels import label
 from ui.window.shelf import list_folder
 from ui.window.theme import DARK, Theme
-from ui.window.worker import Worker
+from ui.window.worker import Task, Worker
 
 LOOK_MS, PORTS_MS = 1000, 2000
 
@@ -28,6 +29,7 @@ class JobDesk(QtCore.QObject):
     wanted = QtCore.Signal(str, object)
     changed = QtCore.Signal()
     ports_changed = QtCore.Signal()
+    turned = QtCore.Signal(object, str)  # sessions that an undo or a redo has changed, and what it was
 
     def __init__(self, memory: Memory | None = None) -> None:
         super().__init__()
@@ -37,7 +39,7 @@ class JobDesk(QtCore.QObject):
         self.driving = False
         self.steps: tuple[Step, ...] = trail((), self.memory.job, car=self.memory.car is not None)
         self.ports: list[PortRecord] = []
-        self.worker, self._finder = Worker("job"), Worker("ports")
+        self.worker, self._finder, self._turner = Worker("job"), Worker("ports"), Worker("undo")
         self._ports_looked = QtCore.QElapsedTimer()
         self._seen: tuple[Any, ...] = ()
         self._looked = QtCore.QElapsedTimer()
@@ -56,6 +58,25 @@ class JobDesk(QtCore.QObject):
     def reading(self) -> bool:
         """Whether the folder is being read: what is next may be another thing in a moment."""
         return self.worker.task is not None
+
+    @property
+    def changeable(self) -> tuple[str, ...]:
+        """The folder's sessions that can be read."""
+        return tuple(one.path for one in self.sessions if one.readable)
+
+    def undo(self, beside: Sequence[str] = ()) -> None:
+        """Take back what was done last in the folder's sessions and those `beside`, however long ago."""
+        self._turn(beside, back=True)
+
+    def redo(self, beside: Sequence[str] = ()) -> None:
+        """Do again what was taken back."""
+        self._turn(beside, back=False)
+
+    def _turn(self, beside: Sequence[str], *, back: bool) -> None:
+        if self.driving or self._turner.task is not None:
+            return
+        paths = tuple({Path(path).resolve(): path for path in (*beside, *self.changeable)}.values())
+        self._turner.start("undo" if back else "redo", lambda _: turn_last(paths, back=back))
 
     def see_drive(self, driving: bool) -> None:
         """While something is driven the folder is left alone; afterwards it is read at once."""
@@ -96,6 +117,11 @@ class JobDesk(QtCore.QObject):
         self.launcher.poll()
         if not self.driving:
             self.look()
+        turned = self._turner.take()
+        if turned is not None:
+            paths, text = ((), f"▲ {turned.trouble}") if turned.trouble else turned.result
+            self.look(now=True)
+            self.turned.emit(paths, text)
         found = self._finder.take()
         if found is not None and not found.trouble and found.result != self.ports:
             self.ports = found.result
@@ -121,8 +147,22 @@ class JobDesk(QtCore.QObject):
         """End what goes on, and keep the settings."""
         self.worker.close()
         self._finder.close()
+        self._turner.close()
         self.launcher.end()
         self.memory.save()
+
+
+def turn_last(paths: Sequence[str], *, back: bool) -> tuple[tuple[str, ...], str]:
+    """Take the last deed of these sessions back, or do the next again; returns which changed, and what it was."""
+    from stream.record import deeds
+    from ui.text import steps as words
+
+    found = deeds.read_deeds(paths)
+    deed = deeds.last_done(found) if back else deeds.first_undone(found)
+    if deed is None:
+        return (), f"{words.NOTHING_BACK if back else words.NOTHING_FORTH}."
+    (deeds.undo_deed if back else deeds.redo_deed)(deed)
+    return deed.paths, words.turned(deed, back=back)
 
 
 def _listing(folder: Path | None) -> list[tuple[str, int, float]]:
@@ -147,6 +187,8 @@ class JobPage(QtWidgets.QWidget):
         self.desk = desk
         self.theme: Theme = DARK
         self.unit = 1.0
+        self.worker = Worker(self.title.lower())
+        self.after: Callable[[Any], None] = lambda _: None
         self.back = button("Back", self.leave, hint="Back to the start page (Esc)")
         self.heading = label("title", self.title)
         self.status = label("read")
@@ -179,12 +221,43 @@ class JobPage(QtWidgets.QWidget):
     def begin(self, what: Any = None) -> None:
         """The page comes in front; `what` is what it is asked for."""
 
+    def renew(self) -> None:
+        """An undo or a redo has changed sessions while the page is in front."""
+
     def say(self, text: str) -> None:
         """One line beside the buttons."""
         self.status.setText(text)
 
+    def run(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
+        """Start work off the window's thread; the button waits until it is over, and `after` gets its result."""
+        self.after = after
+        self.primary.setEnabled(False)
+        self.say(f"{name} …")
+        self.worker.start(name, work)
+
     def poll(self) -> None:
-        """One frame, while the page is in front."""
+        """One frame, while the page is in front: how far the work is, and whether it is over."""
+        running = self.worker.task
+        if running is not None and running.progress is not None:
+            done, total = running.progress
+            self.say(f"{running.name}: {f'{100 * done // total} %' if total else f'{done} rows'}")
+        task = self.worker.take()
+        if task is None:
+            return
+        self.say("")
+        self.be_ready()
+        if task.trouble:
+            self.failed(task.trouble)
+        else:
+            self.after(task.result)
+
+    def be_ready(self) -> None:
+        """The button can be pressed again."""
+        self.primary.setEnabled(True)
+
+    def failed(self, trouble: str) -> None:
+        """Say what a person can mend."""
+        self.say(f"▲ {one_line(trouble, 300)}")
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
@@ -195,7 +268,8 @@ class JobPage(QtWidgets.QWidget):
             layout.setSpacing(gap)
 
     def detach(self) -> None:
-        """The window closes."""
+        """The window closes: the work ends."""
+        self.worker.close()
 
 
 def file_row(

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from ui.window.compare import CompareScreen
 
 FRAME_MS = 25
+TOLD_MS = 8000  # chosen: how long it is said what was undone
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,7 @@ def _make_calibrate(window: "MainWindow") -> Screen:
 
     calibrate = CalibrateScreen()
     calibrate.applied.connect(window.apply_further)
+    calibrate.zeroed.connect(lambda: window.desk.look(now=True))
     return calibrate
 
 
@@ -161,6 +163,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self._column.setSpacing(0)
         self._column.addWidget(self.pages, 1)
         self._column.addWidget(self.closing)
+        self._column.addWidget(self._told_bar())
         self.setCentralWidget(whole)
         self.resize(*self.desk.memory.kept.size)
         self._connect()
@@ -198,6 +201,9 @@ class MainWindow(QtWidgets.QMainWindow):
         self.dark = menu.addAction("Dark")
         self.dark.setCheckable(True)
         self.dark.toggled.connect(lambda on: self.set_theme("dark" if on else "light"))
+        menu.addAction("Undo (Ctrl+Z)").triggered.connect(self.undo)
+        menu.addAction("Redo (Ctrl+Shift+Z)").triggered.connect(self.redo)
+        menu.addAction("Changes…").triggered.connect(lambda: self.go("steps"))
         menu.addAction("Full screen (F11)").triggered.connect(self.turn_full_screen)
         menu.addAction("Cautions…").triggered.connect(self.show_cautions)
         more.setMenu(menu)
@@ -217,12 +223,55 @@ class MainWindow(QtWidgets.QMainWindow):
         bar.hide()
         return bar
 
+    def _told_bar(self) -> QtWidgets.QFrame:
+        """A line at the foot that says what was undone or redone, and leaves by itself."""
+        self.told = QtWidgets.QFrame()
+        self.told.setProperty("part", "panel")
+        self.told_text = label("read")
+        self.told_text.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        row = QtWidgets.QHBoxLayout(self.told)
+        row.addWidget(self.told_text, 1)
+        row.addWidget(button("Changes…", lambda: self.go("steps"), hint="All changes of this folder's sessions"))
+        self._told_for = QtCore.QTimer(self)
+        self._told_for.setSingleShot(True)
+        self._told_for.setInterval(TOLD_MS)
+        self._told_for.timeout.connect(self.told.hide)
+        self.told.hide()
+        return self.told
+
+    def undo(self) -> None:
+        """Take back what is tried on the screen in front, or else what was done last to the sessions."""
+        screen = self.screens[self.tabs.tabText(self.tabs.currentIndex())]
+        if not screen.undo_own(back=True):
+            self.desk.undo(screen.sessions_in_view())
+
+    def redo(self) -> None:
+        """Do again what was taken back."""
+        screen = self.screens[self.tabs.tabText(self.tabs.currentIndex())]
+        if not screen.undo_own(back=False):
+            self.desk.redo(screen.sessions_in_view())
+
+    def _turned_back(self, paths: Sequence[str], text: str) -> None:
+        """An undo or a redo is over: say what it was, and let every screen show what is there now."""
+        self.told_text.setText(text)
+        self.told.show()
+        self._told_for.start()
+        if paths:
+            for screen in list(self.screens.values()):
+                screen.sessions_changed(paths)
+
     def _connect(self) -> None:
         self.desk.wanted.connect(self.go)
+        self.desk.turned.connect(self._turned_back)
         self.desk.changed.connect(self._show_trail)
         self.trail.wanted.connect(self.do_step)
         self._show_trail()
-        keys: list[tuple[str, Callable[..., None]]] = [("Esc", self.step_back), ("F11", self.turn_full_screen)]
+        keys: list[tuple[str, Callable[..., None]]] = [
+            ("Esc", self.step_back),
+            ("F11", self.turn_full_screen),
+            ("Ctrl+Z", self.undo),
+            ("Ctrl+Shift+Z", self.redo),
+        ]
         for place, name in enumerate(self._specs, 1):
             keys.append((str(place), lambda name=name: self.show_screen(name)))
         for key, what in keys:

@@ -50,7 +50,7 @@ class MarkRow(QtWidgets.QWidget):
         del event
         painter = QtGui.QPainter(self)
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
-        painter.setFont(text_font(self.height() * 0.52))
+        painter.setFont(text_font(self.height() * 0.7))
         painter.setPen(QtGui.QColor(self.theme.muted))
         gutter = QtCore.QRectF(0, 0, self._left - 6, self.height())
         painter.drawText(gutter, QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter, "last 30 s")

@@ -53,7 +53,6 @@ class Kept(msgspec.Struct, omit_defaults=True):
     tune: str = ""
     targets: str = ""
     read: bool = False
-    sounds_off: list[str] = []
     folders: dict[str, FolderJob] = {}
 
 

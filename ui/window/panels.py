@@ -10,6 +10,9 @@ from ui.window.theme import DARK, Theme, font_that_fits, hatch, level_colours, s
 from ui.window.watch import LIFT, State
 
 Align = QtCore.Qt.AlignmentFlag
+ROAD_TEXT = 24  # pixels at 1280 × 800: nothing on Road is smaller
+NEXT_HIGH = 76
+LOW_PANEL = 90  # below this height caption and figure share a line
 
 
 def label(part: str, text: str = "") -> QtWidgets.QLabel:
@@ -18,6 +21,15 @@ def label(part: str, text: str = "") -> QtWidgets.QLabel:
     made.setTextFormat(QtCore.Qt.TextFormat.PlainText)
     made.setProperty("part", part)
     return made
+
+
+def round_card(painter: QtGui.QPainter, box: QtCore.QRect, fill: str, radius: float) -> None:
+    """The ground of a card."""
+    painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+    painter.setPen(QtCore.Qt.PenStyle.NoPen)
+    painter.setBrush(QtGui.QColor(fill))
+    painter.drawRoundedRect(QtCore.QRectF(box), radius, radius)
+    painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
 
 
 class StateBar(QtWidgets.QWidget):
@@ -41,8 +53,8 @@ class StateBar(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         fill, ink = level_colours(self.theme, self.state.level)
         box = QtCore.QRectF(self.rect())
-        painter.fillRect(box, QtGui.QColor(fill))
         high = box.height()
+        round_card(painter, self.rect(), fill, high * 0.2)
         edge = high * 0.25
         if self.state.level == "fault":
             edge = high * 1.6
@@ -51,13 +63,13 @@ class StateBar(QtWidgets.QWidget):
         shape(painter, self.state.level, QtCore.QRectF(edge, high * 0.22, high * 0.56, high * 0.56), ink)
         left = edge + high * 0.85
         painter.setPen(QtGui.QColor(ink))
-        painter.setFont(text_font(high * 0.48, bold=True))
+        painter.setFont(text_font(high * 0.52, bold=True))
         middle = Align.AlignVCenter | Align.AlignLeft
         wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(self.state.title)
         painter.drawText(QtCore.QRectF(left, 0, wide + 8, high), middle, self.state.title)
         start = left + wide + high * 0.5
         room = QtCore.QRectF(start, 0, max(0.0, box.width() - edge - start), high)
-        painter.setFont(text_font(high * 0.34))
+        painter.setFont(text_font(high * 0.5))
         detail = QtGui.QFontMetricsF(painter.font()).elidedText(
             self.state.detail, QtCore.Qt.TextElideMode.ElideRight, room.width()
         )
@@ -93,9 +105,9 @@ class LimitBand(QtWidgets.QWidget):
         high, ink = box.height(), QtGui.QColor(self.theme.on_signal)
         painter.fillRect(box, QtGui.QColor(self.theme.fault))
         painter.setPen(ink)
-        big, small = text_font(high * 0.62, bold=True), text_font(high * 0.17)
+        big, small = text_font(high * 0.62, bold=True), text_font(high * 0.215)
         word = QtGui.QFontMetricsF(big).horizontalAdvance(LIFT)
-        figure = font_that_fits(self.text or " ", box.width() * 0.56, high * 0.26)
+        figure = font_that_fits(self.text or " ", box.width() * 0.6, high * 0.26)
         wide = max(
             QtGui.QFontMetricsF(figure).horizontalAdvance(self.text),
             QtGui.QFontMetricsF(small).horizontalAdvance(NO_KNOCK_DETECTION),
@@ -116,7 +128,7 @@ class LimitBand(QtWidgets.QWidget):
 
 
 class NextBar(QtWidgets.QWidget):
-    """What to do next over the whole width, and at its end the evidence so far. Empty while a pull goes on."""
+    """What to do next over the whole width, and under it the evidence so far. Empty while a pull goes on."""
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -136,26 +148,27 @@ class NextBar(QtWidgets.QWidget):
         del event
         painter = QtGui.QPainter(self)
         theme, high, wide = self.theme, float(self.height()), float(self.width())
-        painter.fillRect(self.rect(), QtGui.QColor(theme.panel))
+        round_card(painter, self.rect(), theme.panel, 10 * high / NEXT_HIGH)
         ink = {"ok": theme.hold, "caution": theme.caution}.get(self.kind, theme.text)
-        box = QtCore.QRectF(high * 0.26, high * 0.24, high * 0.52, high * 0.52)
+        box = QtCore.QRectF(high * 0.2, high * 0.3, high * 0.4, high * 0.4)
         if self.kind == "idle":
             _arrow(painter, box, ink)
         else:
             shape(painter, self.kind, box, ink)
-        bold, plain = text_font(high * 0.48, bold=True), text_font(high * 0.46)
-        left, edge = high * 1.1, high * 0.26
+        left, edge = high * 0.82, high * 0.2
         room = wide - left - edge
-        if QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) > room:
-            bold = font_that_fits(self.what, room, high)
-        painter.setFont(bold)
-        painter.setPen(QtGui.QColor(theme.text))
-        painter.drawText(QtCore.QRectF(left, 0, room, high), Align.AlignVCenter | Align.AlignLeft, self.what)
-        room -= QtGui.QFontMetricsF(bold).horizontalAdvance(self.what) + high * 0.6
-        painter.setFont(plain)
-        painter.setPen(QtGui.QColor(theme.muted))
-        known = QtGui.QFontMetricsF(plain).elidedText(self.known, QtCore.Qt.TextElideMode.ElideRight, max(0.0, room))
-        painter.drawText(QtCore.QRectF(0, 0, wide - edge, high), Align.AlignVCenter | Align.AlignRight, known)
+        middle = high * 0.5
+        lines = ((self.what, True, theme.text, 0.36), (self.known, False, theme.muted, 24 / NEXT_HIGH))
+        for place, (text, bold, colour, size) in enumerate(lines):
+            font = text_font(high * size, bold=bold)
+            if QtGui.QFontMetricsF(font).horizontalAdvance(text) > room:
+                font = font_that_fits(text, room, high, bold=bold)
+            painter.setFont(font)
+            painter.setPen(QtGui.QColor(colour))
+            line = QtCore.QRectF(left, high * 0.04 + place * middle * 0.94, room, middle)
+            if not self.known:
+                line = QtCore.QRectF(left, 0, room, high)
+            painter.drawText(line, Align.AlignVCenter | Align.AlignLeft, text)
         painter.end()
 
 
@@ -170,7 +183,8 @@ def _arrow(painter: QtGui.QPainter, box: QtCore.QRectF, ink: str) -> None:
 
 
 class FigurePanel(QtWidgets.QWidget):
-    """A caption and a large figure, as large as the panel allows for `sample`."""
+    """A caption and a large figure, as large as the panel allows for `sample`, whose place it never leaves: each digit
+    and the sign have a place of their own. A low panel has both on one line."""
 
     def __init__(self, sample: str, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -181,7 +195,7 @@ class FigurePanel(QtWidgets.QWidget):
         self.note = ""
         self.details: tuple[str, ...] = ()
         self.unit = 1.0
-        self.setMinimumSize(160, 76)
+        self.setMinimumSize(160, 56)
 
     def show_figure(self, caption: str, figure: str, note: str = "", details: Sequence[str] = ()) -> None:
         """Take over the texts, `details` as small lines at the foot; repaints only where one changed."""
@@ -195,35 +209,52 @@ class FigurePanel(QtWidgets.QWidget):
         """Draw the panel; Qt calls this."""
         del event
         painter = QtGui.QPainter(self)
-        painter.fillRect(self.rect(), QtGui.QColor(self.theme.panel))
         box = QtCore.QRectF(self.rect())
-        small, margin = 17 * self.unit, 12 * self.unit
+        round_card(painter, self.rect(), self.theme.panel, 10 * self.unit)
+        small, margin = ROAD_TEXT * self.unit, 12 * self.unit
         painter.setFont(text_font(small))
         painter.setPen(QtGui.QColor(self.theme.muted))
-        painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, small * 1.9), Align.AlignVCenter, self.caption)
-        foot = small * 1.9 if self.note else small * 0.8
-        low = small * 1.25 * len(self.details) + (small * 0.4 if self.details else 0.0)
-        room = QtCore.QRectF(margin, small * 1.9, box.width() - 2 * margin, box.height() - small * 1.9 - foot - low)
-        longest = self.figure if len(self.figure) > len(self.sample) else self.sample
-        painter.setFont(font_that_fits(longest, room.width(), room.height() * 0.85))
-        painter.setPen(QtGui.QColor(self.theme.muted if self.figure == NO_FIGURE else self.theme.text))
-        metrics = QtGui.QFontMetricsF(painter.font())
-        baseline = room.center().y() + metrics.capHeight() / 2
-        left = room.center().x() - metrics.horizontalAdvance(self.figure) / 2
-        painter.drawText(QtCore.QPointF(left, baseline), self.figure)
+        if box.height() < LOW_PANEL * self.unit:
+            line = box.adjusted(margin, 0, -margin, 0)
+            painter.drawText(line, Align.AlignVCenter | Align.AlignLeft, self.caption)
+            caption = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(self.caption) + margin
+            self._draw_figure(painter, line.adjusted(caption, 0, 0, 0), 0.6, to_the_right=True)
+            painter.end()
+            return
+        head = small * 1.45
+        painter.drawText(QtCore.QRectF(margin, 0, box.width() - margin, head), Align.AlignVCenter, self.caption)
+        foot = small * 1.5 if self.note else small * 0.3
+        low = small * 1.2 * len(self.details) + (small * 0.2 if self.details else 0.0)
+        room = QtCore.QRectF(margin, head, box.width() - 2 * margin, box.height() - head - foot - low)
+        self._draw_figure(painter, room, 0.85)
         if self.note:
-            painter.setFont(text_font(small * 1.35, bold=True))
+            painter.setFont(text_font(small * 1.1, bold=True))
             painter.setPen(QtGui.QColor(self.theme.text))
             below = QtCore.QRectF(margin, box.height() - low - foot, box.width() - 2 * margin, foot * 0.9)
             painter.drawText(below, Align.AlignCenter, self.note)
         painter.setPen(QtGui.QColor(self.theme.muted))
-        for number, line in enumerate(self.details):
+        for number, line_text in enumerate(self.details):
             painter.setFont(text_font(small))
-            wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(line)
+            wide = QtGui.QFontMetricsF(painter.font()).horizontalAdvance(line_text)
             painter.setFont(text_font(small * min(1.0, room.width() / max(wide, 1.0))))
-            top = box.height() - low + small * 1.25 * number
-            painter.drawText(QtCore.QRectF(margin, top, room.width(), small * 1.25), Align.AlignCenter, line)
+            top = box.height() - low + small * 1.2 * number
+            painter.drawText(QtCore.QRectF(margin, top, room.width(), small * 1.2), Align.AlignCenter, line_text)
         painter.end()
+
+    def _draw_figure(
+        self, painter: QtGui.QPainter, room: QtCore.QRectF, share: float, *, to_the_right: bool = False
+    ) -> None:
+        longest = self.figure if len(self.figure) > len(self.sample) else self.sample
+        font = font_that_fits(longest, room.width() * 0.9, room.height() * share)
+        painter.setFont(font)
+        painter.setPen(QtGui.QColor(self.theme.muted if self.figure == NO_FIGURE else self.theme.text))
+        metrics = QtGui.QFontMetricsF(font)
+        baseline = room.center().y() + metrics.capHeight() / 2
+        own, place = metrics.horizontalAdvance(self.figure), metrics.horizontalAdvance(longest)
+        right = room.right() if to_the_right else room.center().x() + place / 2
+        if not any(letter.isdigit() for letter in self.figure):  # no figure, or a word
+            right = right if to_the_right else room.center().x() + own / 2
+        painter.drawText(QtCore.QPointF(right - own, baseline), self.figure)
 
 
 class Shape(QtWidgets.QWidget):
@@ -252,30 +283,46 @@ class Shape(QtWidgets.QWidget):
         painter.end()
 
 
+class ShortLabel(QtWidgets.QLabel):
+    """A line that ends in dots where there is no room for it; the whole of it on a hover."""
+
+    def __init__(self, part: str) -> None:
+        super().__init__()
+        self.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        self.setProperty("part", part)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw as much of the text as there is room for; Qt calls this."""
+        del event
+        shown = self.fontMetrics().elidedText(self.text(), QtCore.Qt.TextElideMode.ElideRight, self.width())
+        self.setToolTip("" if shown == self.text() else self.text())
+        painter = QtGui.QPainter(self)
+        painter.setPen(self.palette().color(self.foregroundRole()))
+        painter.drawText(self.rect(), int(self.alignment()), shown)
+        painter.end()
+
+
 class Verdict(QtWidgets.QFrame):
-    """A card for the last hold or the last pull: shape, verdict, detail."""
+    """A card for the last hold or the last pull on one line: shape, caption, verdict, detail."""
 
     def __init__(self, caption: str, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.setProperty("part", "panel")
         self.mark = Shape()
-        self.caption, self.verdict, self.detail = label("caption", caption), label("verdict"), label("detail")
-        for text in (self.verdict, self.detail):
-            text.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
-        self.grid = QtWidgets.QGridLayout(self)
-        self.grid.addWidget(self.mark, 0, 0, 2, 1)
-        self.grid.addWidget(self.caption, 0, 1)
-        self.grid.addWidget(self.detail, 0, 2)
-        self.grid.addWidget(self.verdict, 1, 1, 1, 2)
-        self.grid.setColumnStretch(2, 1)
+        self.caption, self.verdict, self.detail = label("road", caption), label("verdict"), ShortLabel("road")
+        self.row = QtWidgets.QHBoxLayout(self)
+        for part in (self.mark, self.caption, self.verdict):
+            self.row.addWidget(part)
+        self.row.addWidget(self.detail, 1)
         self.resize_to(1.0)
 
     def resize_to(self, unit: float) -> None:
         """Set the sizes that a style sheet cannot."""
-        self.mark.setFixedWidth(round(46 * unit))
-        self.grid.setContentsMargins(*(round(n * unit) for n in (12, 6, 12, 6)))
-        self.grid.setHorizontalSpacing(round(14 * unit))
-        self.grid.setVerticalSpacing(0)
+        self.mark.setFixedWidth(round(34 * unit))
+        self.setFixedHeight(round(48 * unit))
+        self.row.setContentsMargins(*(round(n * unit) for n in (10, 4, 12, 4)))
+        self.row.setSpacing(round(12 * unit))
 
     def show_verdict(self, kind: str, verdict: str, detail: str) -> None:
         """Take over shape and texts."""
@@ -285,7 +332,10 @@ class Verdict(QtWidgets.QFrame):
 
 
 class HealthLine(QtWidgets.QWidget):
-    """One line of names and figures; a triangle before what wants attention. A long file name is cut."""
+    """One line of names and figures; a triangle before what wants attention, which stands first. What is in order gives
+    way where the room is short, the longest first; the whole of it on a hover. A long file name is cut."""
+
+    FILE_ROOM = 0.16  # of the width, at least
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -303,7 +353,27 @@ class HealthLine(QtWidgets.QWidget):
         if (tuple(cells), file) != (self.cells, self.file):
             self.cells, self.file = tuple(cells), file
             self.setAccessibleName(self.text)
+            self.setToolTip(self.text)
             self.update()
+
+    def _fonts(self) -> tuple[QtGui.QFont, QtGui.QFont]:
+        return text_font(self.height() * 0.7), text_font(self.height() * 0.7, bold=True)
+
+    def _wide(self, cell: tuple[str, str, bool]) -> float:
+        plain, bold = (QtGui.QFontMetricsF(font) for font in self._fonts())
+        what, figure, bad = cell
+        wide: float = (
+            plain.horizontalAdvance(what) + bold.horizontalAdvance(figure) + self.height() * (1.65 if bad else 0.85)
+        )
+        return wide
+
+    def shown(self) -> list[tuple[str, str, bool]]:
+        """The cells that there is room for."""
+        cells = [*(cell for cell in self.cells if cell[2]), *(cell for cell in self.cells if not cell[2])]
+        room = self.width() * (1 - (self.FILE_ROOM if self.file else 0.0))
+        while sum(self._wide(cell) for cell in cells) > room and any(not cell[2] for cell in cells):
+            cells.remove(max((cell for cell in cells if not cell[2]), key=self._wide))
+        return cells
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
         """Draw the line; Qt calls this."""
@@ -311,9 +381,9 @@ class HealthLine(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         painter.fillRect(self.rect(), QtGui.QColor(self.theme.background))
         high = float(self.height())
-        plain_font, bold_font = text_font(high * 0.56), text_font(high * 0.56, bold=True)
+        plain_font, bold_font = self._fonts()
         x, middle = high * 0.3, Align.AlignVCenter | Align.AlignLeft
-        for what, figure, bad in self.cells:
+        for what, figure, bad in self.shown():
             if bad:
                 box = QtCore.QRectF(x, high * 0.18, high * 0.6, high * 0.6)
                 shape(painter, "caution", box, self.theme.caution)
@@ -327,7 +397,7 @@ class HealthLine(QtWidgets.QWidget):
                 wide = QtGui.QFontMetricsF(font).horizontalAdvance(text)
                 painter.drawText(QtCore.QRectF(x, 0, wide + 4, high), middle, text)
                 x += wide + high * 0.3
-            x += high * 0.55
+            x += high * 0.25
         painter.setFont(plain_font)
         painter.setPen(QtGui.QColor(self.theme.muted))
         room = QtCore.QRectF(x, 0, max(0.0, self.width() - x - high * 0.3), high)

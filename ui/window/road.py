@@ -9,15 +9,15 @@ from stream.drive.status import DriveStatus
 from stream.errors import SteadypullError
 from ui.sound import CUES
 from ui.text import road as words
-from ui.text.figures import NO_FIGURE, live_load, live_rpm, one_line, seconds
+from ui.text.figures import NO_FIGURE, StillLoad, live_rpm, one_line, seconds
 from ui.text.live import hint_words
 from ui.text.next_step import next_step
 from ui.window.ear import Ear
 from ui.window.feed import DriveFeed, LiveCursor, RawCursor, Screen
 from ui.window.mark_row import WINDOW_S, Spans
-from ui.window.panels import FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
+from ui.window.panels import NEXT_HIGH, FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
-from ui.window.speed_panel import SpeedPanel
+from ui.window.speed_panel import CAPTION, FIGURE, SCALE, WORDS, SpeedPanel
 from ui.window.strip import Strip
 from ui.window.theme import DARK, Theme
 from ui.window.watch import LIFT, NO_DATA, NO_DRIVE, State, Watch, little_disk
@@ -52,12 +52,13 @@ class Road(Screen):
         self._figures_at = float("-inf")
         self._now_s = 0.0
         self._spans = Spans()
+        self._still = StillLoad()
         self.limit_band = LimitBand(self)
         self.state_bar, self.speed, self.load = StateBar(), SpeedPanel(), FigurePanel("-0.88")
         self.target, self.strip, self.health, self.beside = FigurePanel("8888"), Strip(), HealthLine(), HealthLine()
         self.beside.hide()
         self.next_bar = NextBar()
-        self.hold, self.pull = Verdict("Last hold"), Verdict("Last pull")
+        self.hold, self.pull = Verdict("Hold"), Verdict("Pull")
         self.controls = Controls(list(CUES.values()))
         self._lay_out()
         self._connect()
@@ -74,15 +75,15 @@ class Road(Screen):
         self.side.addWidget(self.target, 11)
         self.side.addLayout(self.controls.target_row)
         self.top = QtWidgets.QHBoxLayout()
-        self.top.addWidget(self.speed, 66)
-        self.top.addWidget(side, 34)
+        self.top.addWidget(self.speed, 62)
+        self.top.addWidget(side, 38)
         self.cards = QtWidgets.QHBoxLayout()
         self.cards.addWidget(self.hold, 1)
         self.cards.addWidget(self.pull, 1)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addWidget(self.state_bar)
-        self.box.addLayout(self.top, 53)
-        self.box.addWidget(self.strip, 47)
+        self.box.addLayout(self.top, 60)
+        self.box.addWidget(self.strip, 40)
         self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
         self.box.addWidget(self.beside)
@@ -154,10 +155,11 @@ class Road(Screen):
         for panel in (self.speed, self.load, self.target):
             panel.unit = unit
         self.strip.apply_theme(theme, unit)
-        self.state_bar.setFixedHeight(round(52 * unit))
-        self.health.setFixedHeight(round(30 * unit))
-        self.beside.setFixedHeight(round(30 * unit))
-        self.next_bar.setFixedHeight(round(52 * unit))
+        self.state_bar.setFixedHeight(round(48 * unit))
+        self.health.setFixedHeight(round(34 * unit))
+        self.beside.setFixedHeight(round(34 * unit))
+        self.next_bar.setFixedHeight(round(NEXT_HIGH * unit))
+        self._make_room()
         self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
@@ -167,6 +169,13 @@ class Road(Screen):
             card.resize_to(unit)
         self.controls.resize_to(unit)
         self.controls.show_theme(theme.name)
+
+    def _make_room(self) -> None:
+        """The figure keeps its size and the strip takes what is left; while nothing runs, neither asks for room."""
+        unit, live = self.speed.unit, self.feed is not None and not self.speed.dead
+        scale = SCALE if self.speed.target is not None else 0
+        self.speed.setMinimumHeight(round((CAPTION + FIGURE * 1.04 + WORDS + scale) * unit) if live else 0)
+        self.strip.setMinimumHeight(round(100 * unit))
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Keep the band of a limit as wide as the screen; Qt calls this."""
@@ -222,6 +231,7 @@ class Road(Screen):
         dead = status.state != "running" or state.title == NO_DATA
         old = self._clock() - self._figures_at < FIGURES_EVERY_S
         figure = self.speed.figure if old and not dead and not self.speed.dead else live_rpm(status.speed_rpm)
+        targeted = self.speed.target is not None, self.speed.dead
         self.speed.show_speed(
             figure,
             status.speed_rpm if status.target_speed_rpm is None else status.target_speed_rpm,
@@ -231,12 +241,15 @@ class Road(Screen):
             lift=state.title == LIFT,
             pull=status.pull_now,
             redline=status.redline_rpm,
+            now=self._clock(),
         )
+        if targeted != (self.speed.target is not None, self.speed.dead):
+            self._make_room()
 
     def _show_figures(self, status: DriveStatus) -> None:
         dead = self.speed.dead
         unit = one_line(status.load_unit, 12)
-        figure = NO_FIGURE if dead else live_load(status.load, unit)
+        figure = NO_FIGURE if dead else self._still.text(status.load, unit)
         self.load.show_figure(f"Load, {unit}" if unit else "Load", figure)
         self.load.sample = "-88888" if unit in ("N", "microstrain") else "-0.88"
         self.strip.set_load_unit(unit)
@@ -248,22 +261,26 @@ class Road(Screen):
         self.pull.show_verdict(
             "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
         )
+        for card, other in ((self.hold, status.pulls), (self.pull, status.holds)):  # 'none yet' gives way to what is
+            card.setVisible(not other or (status.holds > 0 if card is self.hold else status.pulls > 0))
         self.next_bar.setVisible(status.next_step is not None)
         self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
         file = words.recording_file(status.path, status.recording) if self.feed is not None else ""
         self.beside.setVisible(bool(status.beside))
         self.beside.show_health(words.beside_cells(status), "")
-        self.health.show_health(words.health_cells(status, info, little_disk(status, info)), file)
+        cells = words.health_cells(status, info, little_disk(status, info))
+        self.health.show_health(cells, file)
+        self.health.setVisible(status.next_step is None or any(bad for _, _, bad in cells))
         self.controls.show_status(status.recording, status.tune)
 
     def _show_target(self, status: DriveStatus) -> None:
         """The next target and the seconds it still wants; the panel is there only where targets are."""
         self.target.setVisible(bool(status.targets))
         self.controls.show_targets(bool(status.targets))
-        guided = status.target_speed_rpm is not None
-        self.side.setStretch(0, 7 if guided else 10)
-        self.side.setStretch(1, 16 if guided else 11)
+        low = round(64 * self.speed.unit) if status.targets else 16777215  # Qt's own 'no limit'
+        if self.load.maximumHeight() != low:
+            self.load.setMaximumHeight(low)
         if not status.targets:
             return
         if status.next_target_rpm is None:

@@ -19,22 +19,28 @@ class Controls:
         self.record = HeldButton("Start recording")
         self.record.must_hold = False
         self.record.setProperty("part", "record")
-        self.mark = self._button("Mark (space)")
-        self.knock = self._button("Knock heard (K)")
-        self.knock.setToolTip("Heard just now: kept in the session; no advice gives these speeds more advance")
-        self.zero = self._button("Zero (Z)")
-        self.zero.setToolTip(
-            "The last quiet seconds carried no load: neutral, brakes off, on the level. Shift and Z: a free roll"
+        self.mark = self._button("Mark", "Mark this moment (space bar)")
+        self.knock = self._button(
+            "Knock heard", "Heard just now: kept in the session; no advice gives these speeds more advance (key K)"
         )
-        self.skip, self.redo = self._button("Skip (right key)"), self._button("Back (left key)")
-        self.tune_caption = label("caption", "Tune")
+        self.zero = self._button(
+            "Zero",
+            "The last quiet seconds carried no load: neutral, brakes off, on the level (key Z; shift Z: a free roll)",
+        )
+        self.skip, self.redo = (
+            self._button("Skip", "On to the next target (right arrow key)"),
+            self._button("Back", "To the target before this one (left arrow key)"),
+        )
+        self.tune_caption = label("road", "Tune")
         self.tune = QtWidgets.QLineEdit()
         self.tune.setMaxLength(40)
+        self.tune.setProperty("part", "road")
         self.tune.setPlaceholderText("name it")
         self.tune.setAccessibleName("Tune in the car")
         self.tune.setFocusPolicy(QtCore.Qt.FocusPolicy.ClickFocus)
         self.more = QtWidgets.QToolButton()
         self.more.setText("More")
+        self.more.setProperty("part", "road")
         self.more.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.more.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
         self._fill_menu(cues)
@@ -53,8 +59,10 @@ class Controls:
         self.target_row.addWidget(self.skip, 1)
 
     @staticmethod
-    def _button(text: str) -> QtWidgets.QPushButton:
+    def _button(text: str, hint: str) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(text)
+        button.setProperty("part", "road")
+        button.setToolTip(hint)
         button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         return button
 
@@ -62,7 +70,7 @@ class Controls:
         self.menu = QtWidgets.QMenu(self.more)
         self.cautions = self.menu.addAction("Cautions…")
         self.dark = self._tick(self.menu, "Dark", True)
-        self.raw = self._tick(self.menu, "Raw signals on the strip", True)
+        self.raw = self._tick(self.menu, "Raw signals on the strip", False)
         self.sound_menu = self.menu.addMenu("Sounds")
         self.sounds = {cue.name: self._tick(self.sound_menu, cue.words, True) for cue in cues}
         self.more.setMenu(self.menu)
@@ -106,6 +114,6 @@ class Controls:
         """Set the sizes that a style sheet cannot."""
         self.tune.setFixedWidth(round(220 * unit))
         self.record.setMinimumWidth(round(210 * unit))
-        self.more.setMinimumWidth(round(96 * unit))
+        self.more.setMinimumWidth(round(110 * unit))
         self.row.setSpacing(round(12 * unit))
-        self.target_row.setSpacing(round(8 * unit))
+        self.target_row.setSpacing(round(12 * unit))

@@ -175,9 +175,9 @@ class ShelfScreen(Screen):
             self.writer.start("note", lambda _: keep_note(path, note))
 
     def export(self, what: "What") -> None:
-        """Ask for a name and write a part of the selected session as CSV."""
+        """Ask for a name, whose ending says the format, and write a part of the selected session."""
         path = Path(self.chosen()[0].path)
-        out = ask.save_as(self, "Export CSV", path.with_name(f"{path.stem}-{what}.csv"), "csv")
+        out = ask.save_as(self, "Export", path.with_name(f"{path.stem}-{what}.csv"), "csv", words.FORMATS)
         if out is None:
             return
         self._begin("exporting", lambda task: export_part(path, out, what, task.tell), self._say)
@@ -251,6 +251,15 @@ class ShelfScreen(Screen):
         self._fit_columns()
         self.table.viewport().update()
 
+    def sessions_in_view(self) -> tuple[str, ...]:
+        """All that are listed and can be read."""
+        return tuple(session.path for session in self.sessions if session.readable)
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """List the folder again."""
+        del paths
+        self.look_again()
+
     def detach(self) -> None:
         """Write the notes that are still on their way, and end the work."""
         self.details.keep_note()
@@ -273,7 +282,7 @@ Progress = Callable[[int, int], None]
 
 
 def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
-    """Write a part of a session as CSV; returns what was done, in words."""
+    """Write a part of a session in the format of the file's ending; returns what was done, in words."""
     from stream.study.export import export_session
 
     rows = export_session(path, out, what, tell)
@@ -282,8 +291,7 @@ def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
 
 def list_folder(folder: Path, tell: Progress, stop: threading.Event) -> Any:
     """The shelf of a folder, through the index."""
-    from stream.record.shelf import scan
-    from stream.record.shelf_index import ShelfIndex
+    from stream.record.shelf import ShelfIndex, scan
 
     with ShelfIndex() as index:
         return scan(folder, index, tell, stop)

@@ -1,5 +1,6 @@
 """The Start screen: go on where the job stands, or begin something else; its pages lie behind it."""
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any, Final
 
@@ -28,11 +29,12 @@ PAGES: Final = {
     "car": ("car_page", "CarPage"),
     "plan": ("chain_pages", "PlanPage"),
     "survey": ("chain_pages", "SurveyPage"),
+    "steps": ("steps_page", "StepsPage"),
     "air": ("chain_pages", "AirPage"),
     "words": ("chain_pages", "WordsPage"),
 }
 CARDS: Final = ("drive", "rehearse", "open", "replay", "import", "recover")
-DESK: Final = ("car", "plan", "survey", "air", "words")
+DESK: Final = ("car", "plan", "survey", "steps", "air", "words")
 SPEED_WAY: Final = ("engine-speed tap", "converter")
 LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
@@ -254,6 +256,12 @@ class StartScreen(Screen):
         self.home.apply_theme(theme, unit)
         for page in self.pages.values():
             page.apply_theme(theme, unit)
+
+    def sessions_changed(self, paths: Sequence[str]) -> None:
+        """The page in front asks its sessions anew."""
+        del paths
+        if self.page is not None:
+            self.page.renew()
 
     def detach(self) -> None:
         """The window closes."""

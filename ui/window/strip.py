@@ -5,6 +5,7 @@ width 1 (`Trace.set_look` says how a line gets thicker), and the viewport is rep
 Qt's search for the parts that changed.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +24,7 @@ COLUMNS = 1000
 TRACE = 2.5  # pixels at 1280 × 800
 TICKS_EVERY_S = 5
 RAW_CURVES = 3  # more would be too thin to read
-AXIS_WIDTH = 92
+TEXT = 24  # pixels at 1280 × 800
 
 
 @dataclass(slots=True)
@@ -44,6 +45,7 @@ class Strip(QtWidgets.QWidget):
         super().__init__(parent)
         self.theme: Theme = DARK
         self.unit = 1.0
+        self.units = ("rpm", "")
         self.live = Columns(2, WINDOW_S, COLUMNS)
         self.raw: Columns | None = None
         self.raw_names: tuple[str, ...] = ()
@@ -65,7 +67,6 @@ class Strip(QtWidgets.QWidget):
         box.addWidget(self.marks)
         box.addWidget(self.view, 1)
         self.show_raw(False)
-        self.set_load_unit("")
 
     def _lane(self, row: int, curves: int, low: float, high: float) -> Lane:
         plot = self.view.addPlot(row=row, col=0)
@@ -75,7 +76,6 @@ class Strip(QtWidgets.QWidget):
         plot.disableAutoRange()
         plot.setXRange(-WINDOW_S, 0, padding=0)
         plot.setYRange(low, high, padding=0)
-        plot.getAxis("left").setWidth(AXIS_WIDTH)
         plot.getAxis("left").enableAutoSIPrefix(False)
         times = range(-int(WINDOW_S), 1, TICKS_EVERY_S)
         plot.getAxis("bottom").setTicks([[(float(at), f"{at} s" if at else "now") for at in times]])
@@ -112,10 +112,38 @@ class Strip(QtWidgets.QWidget):
         self.apply_theme(self.theme, self.unit)
 
     def set_load_unit(self, unit: str) -> None:
-        """Name the units on the axes."""
-        self.lanes[0].plot.getAxis("left").setLabel("rpm")
-        self.lanes[1].plot.getAxis("left").setLabel(one_line(unit, 12) or "load")
-        self.lanes[2].plot.getAxis("left").setLabel("raw")
+        """Name the units on the axes: at the highest figure of each lane."""
+        units = ("rpm", one_line(unit, 12))
+        if units != self.units:
+            self.units = units
+            self._fit_axes()
+            self._tick()
+
+    def _tick(self) -> None:
+        """As many figures a lane as there is room for, one above the other, the highest with its unit."""
+        for lane, unit in zip(self.lanes, self.units, strict=False):
+            high = max(float(lane.plot.vb.height()), 1.0)
+            edge = 0.5 * TEXT * self.unit / high * (lane.high - lane.low)
+            most = max(1, min(4, int(high / (1.3 * TEXT * self.unit))))
+            ticks = round_ticks(lane.low, lane.high)
+            inside = [tick for tick in ticks if lane.low + edge < tick[0] < lane.high - edge] or ticks[-1:]
+            kept = inside[:: -math.ceil(len(inside) / most)]
+            marked = [(at, f"{text} {unit}" if place == 0 else text) for place, (at, text) in enumerate(kept)]
+            lane.plot.getAxis("left").setTicks([marked])
+
+    def _fit_axes(self) -> None:
+        """Every lane begins at the same place: beyond the widest figure with its unit."""
+        font = QtGui.QFont()
+        font.setPixelSize(round(TEXT * self.unit))
+        samples = [f"8888 {self.units[0]}", f"0.88 {self.units[1]}", *self.raw_names]
+        wide = max(QtGui.QFontMetricsF(font).horizontalAdvance(sample) for sample in samples)
+        for lane in self.lanes:
+            lane.plot.getAxis("left").setWidth(round(wide + 14 * self.unit))
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
+        """Lanes are higher or lower now; Qt calls this."""
+        super().resizeEvent(event)
+        QtCore.QTimer.singleShot(0, self._tick)
 
     def show_raw(self, shown: bool) -> None:
         """Show or hide the lane of raw signals."""
@@ -124,31 +152,32 @@ class Strip(QtWidgets.QWidget):
         self.view.ci.layout.setRowMaximumHeight(2, 1e6 if shown else 0)
         for lane, lowest in zip(self.lanes, (False, not shown, shown), strict=True):
             lane.plot.showAxis("bottom", lowest)
+        QtCore.QTimer.singleShot(0, self._tick)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit, self.marks.theme = theme, unit, theme
         self.view.setBackground(theme.panel)
         font = QtGui.QFont()
-        font.setPixelSize(round(16 * unit))
-        self.marks.setFixedHeight(round(30 * unit))
+        font.setPixelSize(round(TEXT * unit))
+        self.marks.setFixedHeight(round(34 * unit))
         for lane, inks in zip(
             self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True
         ):
             lane.shade.theme = theme
             axis = lane.plot.getAxis("left")
-            axis.setWidth(round(AXIS_WIDTH * unit))
             axis.setPen(pg.mkPen(theme.line))
             axis.setTextPen(theme.muted)
             axis.setTickFont(font)
-            axis.label.setFont(font)
             below = lane.plot.getAxis("bottom")
-            below.setHeight(round(26 * unit))
+            below.setHeight(round(32 * unit))
             below.setPen(pg.mkPen(theme.line))
             below.setTextPen(theme.muted)
             below.setTickFont(font)
             for number, trace in enumerate(lane.traces):
                 trace.set_look(inks[number % len(inks)], TRACE * unit)
+        self._fit_axes()
+        self._tick()
 
     def add_live(self, rows: LiveRows) -> None:
         """Take in new live rows."""
@@ -208,5 +237,5 @@ class Strip(QtWidgets.QWidget):
             if low < lane.low or high > lane.high or used < 0.5 * (lane.high - lane.low):
                 lane.low, lane.high = low, high
                 lane.plot.setYRange(low, high, padding=0)
-                lane.plot.getAxis("left").setTicks([round_ticks(low, high)])
+                self._tick()
                 lane.traces[0].set_bounds(low, high)

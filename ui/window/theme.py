@@ -107,7 +107,11 @@ def stylesheet(theme: Theme, unit: float) -> str:
     QLabel[part="caption"] {{ color: {theme.muted}; font-size: {px(16)}; }}
     QLabel[part="verdict"] {{ font-size: {px(25)}; font-weight: 600; }}
     QLabel[part="detail"] {{ color: {theme.muted}; font-size: {px(16)}; }}
-    QLabel[part="health"] {{ font-size: {px(16)}; }}
+    QLabel[part="road"] {{ color: {theme.muted}; font-size: {px(24)}; }}
+    QPushButton[part="road"], QPushButton[part="record"], QToolButton[part="road"], QLineEdit[part="road"] {{
+        min-height: {px(56)}; padding: {px(2)} {px(18)}; font-size: {px(24)};
+    }}
+    QLineEdit[part="road"] {{ padding: {px(2)} {px(10)}; }}
     QLabel[part="title"] {{ font-size: {px(34)}; font-weight: 700; }}
     QLabel[part="prose"] {{ font-size: {px(20)}; }}
     QPushButton, QToolButton {{
@@ -142,11 +146,9 @@ def stylesheet(theme: Theme, unit: float) -> str:
     """
 
 
-SHAPES = ("none", "ok", "caution", "fault", "recording", "idle", "wait")
-
-
 def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill: str | None = None) -> None:
-    """Draw one of SHAPES into a square: tick, triangle, crossed octagon, disc, hollow square, dots."""
+    """Draw a state into a square: ok (a tick), caution (triangle), fault (crossed octagon), recording (disc), idle
+    (hollow square), wait (dots), none."""
     painter.save()
     painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
     pen = QtGui.QPen(QtGui.QColor(ink), max(2.0, box.width() / 9))

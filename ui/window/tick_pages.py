@@ -19,7 +19,6 @@ from ui.window.job_desk import JobDesk, JobPage
 from ui.window.launch import write_report
 from ui.window.panels import label
 from ui.window.theme import Theme
-from ui.window.worker import Task, Worker
 
 KINDS = ("html", "pdf")
 ITEM = QtCore.Qt.ItemFlag
@@ -34,8 +33,6 @@ class TickPage(JobPage):
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
-        self.worker = Worker(self.title.lower())
-        self.after: Callable[[Any], None] = self.finished
         self.sessions: tuple[Summary, ...] = ()
         self.choices = QtWidgets.QHBoxLayout()
         self.table = QtWidgets.QTableWidget(0, len(self.heads))
@@ -83,6 +80,10 @@ class TickPage(JobPage):
         items = [self.table.item(row, 0) for row in range(self.table.rowCount())]
         return [one for one, item in zip(self.sessions, items, strict=True) if item.checkState() == TICKED]
 
+    def be_ready(self) -> None:
+        """The button says again what it will do."""
+        self.count()
+
     def count(self) -> None:
         """Say on the button what it will do, and to how many."""
         number = len(self.ticked)
@@ -102,25 +103,6 @@ class TickPage(JobPage):
         """Act on the ticked sessions."""
         raise NotImplementedError
 
-    def run(self, name: str, work: Callable[[Task], Any], after: Callable[[Any], None]) -> None:
-        """Start work; the button waits until it is over."""
-        self.after = after
-        self.primary.setEnabled(False)
-        self.say(f"{name} …")
-        self.worker.start(name, work)
-
-    def poll(self) -> None:
-        """See whether the work is over."""
-        task = self.worker.take()
-        if task is None:
-            return
-        self.say("")
-        self.count()
-        if task.trouble:
-            self.say(f"▲ {one_line(task.trouble, 300)}")
-        else:
-            self.after(task.result)
-
     def finished(self, result: Any) -> None:
         """The work is over: the sessions are others now."""
         self.desk.look(now=True)
@@ -137,10 +119,6 @@ class TickPage(JobPage):
         self.table.resizeColumnsToContents()
         for column in range(self.table.columnCount() - 1):
             self.table.setColumnWidth(column, self.table.columnWidth(column) + round(28 * self.unit))
-
-    def detach(self) -> None:
-        """End the work."""
-        self.worker.close()
 
 
 def counts(session: Summary) -> tuple[str, str]:

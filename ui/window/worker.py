@@ -72,7 +72,7 @@ class Worker:
             self.task = None
 
     def wait(self, timeout_s: float = 30.0) -> None:
-        """Block until the task is over (for tests)."""
+        """Block until the task is over: what is being written is not cut off."""
         if self.task is not None and self.task.future is not None:
             self.task.future.exception(timeout_s)
 

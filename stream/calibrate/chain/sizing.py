@@ -351,13 +351,6 @@ def values(series: str) -> tuple[float, ...]:
     raise InputError(f"series {series!r} is not in IEC 60063; use one of {', '.join(TOLERANCE_PCT)}")
 
 
-def nearest(value: float, series: str) -> float:
-    """The preferred value nearest by ratio, in the unit given. Raises InputError where value is not above
-    zero.
-    """
-    return min(_around(value, series), key=lambda preferred: abs(math.log(preferred / value)))
-
-
 def next_up(value: float, series: str) -> float:
     """The smallest preferred value not below this one."""
     return min(preferred for preferred in _around(value, series) if preferred >= value * (1.0 - 1e-9))

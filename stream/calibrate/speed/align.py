@@ -94,8 +94,6 @@ class Reading:
     labels: tuple[int, ...]
     cost: float
     mapped: Floats
-    bottom_rpm: float | None
-    top_rpm: float | None
     below: tuple[int, ...] = ()
     inside: tuple[int, ...] = ()
     above: tuple[int, ...] = ()
@@ -240,7 +238,7 @@ def _scored(row: Row, coefficients: Floats, labels: np.ndarray, residual: Floats
     cost += _stray_cost(row, mapped, labels) + _SKIPPED * len(inside)
     cost += _end_cost(row, row.bottom, bottom, below, at_top=False)
     cost += _end_cost(row, row.top, top, above, at_top=True)
-    return Reading(tuple(labels.tolist()), cost, mapped, bottom, top, below, inside, above)
+    return Reading(tuple(labels.tolist()), cost, mapped, below, inside, above)
 
 
 def _pulse_misfit(row: Row, labels: np.ndarray) -> Floats:

@@ -14,8 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from stream.errors import InputError
-from stream.record.shelf import summaries
-from stream.record.shelf_index import ShelfIndex
+from stream.record.shelf import ShelfIndex, summaries
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
 from stream.study.choose import gear_of_each, one_zero
 from stream.study.dataset import Dataset, open_dataset, same_drive

@@ -7,7 +7,6 @@ between the two sides than the tune, and whether order alone could explain the r
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
 
 import numpy as np
 
@@ -273,11 +272,6 @@ def _zeros(base: Sequence[PullTrace], trial: Sequence[PullTrace]) -> list[Findin
     if abs(gap) <= 2 * math.hypot(*uncertainty):
         return []
     return [warning("zeros-differ", gap=abs(gap), unit=base[0].unit)]
-
-
-def turns(pulls: Sequence[PullTrace]) -> list[str]:
-    """The tunes in the order they were driven, runs of one tune counted once."""
-    return [tune for tune, _ in groupby(pull.tune for pull in in_time_order(pulls))]
 
 
 def order(pulls: Sequence[PullTrace], base: str, trial: str) -> str:

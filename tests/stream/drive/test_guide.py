@@ -175,7 +175,7 @@ def test_road_speed_of_a_target() -> None:
     guide = Guide(geared(), GuidePlan((3000.0, 4000.0, 5000.0), gear=2))
 
     assert guide.road_kmh == pytest.approx(37.9, abs=0.05)
-    assert hint_words(guide.hint) == "38 km/h in gear 2, slower: 25 km/h in gear 1"
+    assert hint_words(guide.hint) == "38 km/h in gear 2, 25 in gear 1"
     assert road_kmh(geared(), 5, 3000.0) is None
     assert hint_words(Guide(geared(), GuidePlan((3000.0,), parked=True)).hint) == "parked, in neutral"
     assert hint_words(Guide(geared(), GuidePlan((3000.0,))).hint) == "25 km/h in gear 1, or parked in neutral"

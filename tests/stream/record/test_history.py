@@ -159,15 +159,15 @@ def test_any_changes_undone_whole_and_redone_whole(whole: Path, changes: list[An
                 seen.append(now)
         assert len(history.current(file).steps) == len(seen) - 1
         for before in seen[-2::-1]:
-            history.turn(file, back=True)
+            history.turn(file, whole, back=True)
             assert content(file) == before
         with pytest.raises(InputError, match="taken back"):
-            history.turn(file, back=True)
+            history.turn(file, whole, back=True)
         for after in seen[1:]:
-            history.turn(file, back=False)
+            history.turn(file, whole, back=False)
             assert content(file) == after
         with pytest.raises(InputError, match="done again"):
-            history.turn(file, back=False)
+            history.turn(file, whole, back=False)
 
 
 def test_a_step_is_named_and_a_new_one_ends_what_was_taken_back(whole: Path, tmp_path: Path) -> None:
@@ -183,8 +183,8 @@ def test_a_step_is_named_and_a_new_one_ends_what_was_taken_back(whole: Path, tmp
     assert steps.back.acts[0].values == {"start_s": 1.0, "end_s": 4.0}
     assert steps.back.together == "deed"
     assert steps.back.when.startswith("20")
-    assert undo_session(path).acts[0].code == "zero-taken"
-    assert redo_session(path).acts[0].code == "zero-taken"
+    assert undo_session(path)[0].acts[0].code == "zero-taken"
+    assert redo_session(path)[0].acts[0].code == "zero-taken"
     undo_session(path)
     undo_session(path)
     with h5py.File(path) as file:
@@ -193,6 +193,18 @@ def test_a_step_is_named_and_a_new_one_ends_what_was_taken_back(whole: Path, tmp
     write_note(path, "wet")
     assert session_history(path).forth is None
     assert len(session_history(path).steps) == 2
+
+
+def test_steps_of_one_deed_go_together(whole: Path, tmp_path: Path) -> None:
+    """Marks and calibration of one press are taken back and done again by one."""
+    path = Path(shutil.copy(whole, tmp_path / "s.h5"))
+    write_note(path, "dry")
+    for name, change in (("hold-speed", a_hold_mark(1, 2000.0)), ("calibration-applied", a_calibration("speed", 1.0))):
+        change_session(path, change, [Act(name)], "one press")
+    assert [step.acts[0].code for step in undo_session(path)] == ["calibration-applied", "hold-speed"]
+    assert session_history(path).done == 1
+    assert [step.acts[0].code for step in redo_session(path)] == ["hold-speed", "calibration-applied"]
+    assert session_history(path).done == 3
 
 
 def test_the_history_is_small_and_bounded(whole: Path, tmp_path: Path) -> None:

@@ -13,8 +13,7 @@ import pytest
 
 from stream.errors import InputError
 from stream.record.change import write_note
-from stream.record.shelf import Shelf, scan
-from stream.record.shelf_index import ShelfIndex
+from stream.record.shelf import Shelf, ShelfIndex, scan
 from stream.record.summary import summarise
 from tests.pull_sessions import write_pull_session
 from ui.text.findings import say, say_all
@@ -173,7 +172,7 @@ def test_an_index_that_another_program_holds_is_gone_without(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A locked index is left alone, and the shelf is read without it."""
-    monkeypatch.setattr("stream.record.shelf_index._WAIT_S", 0.01)
+    monkeypatch.setattr("stream.record.shelf._WAIT_S", 0.01)
     index = tmp_path / "index.sqlite"
     listed(folder, index)
     write_note(folder / "b.h5", "changed")

@@ -65,6 +65,7 @@ def test_a_note_is_added_to_what_stands_there(steadypull, held) -> None:
         (("--retarget", "2=fast"), "N=RPM"),
         (("--retarget", "2"), "N=RPM"),
         (("--retarget", "2=-100"), "no speed"),
+        (("--retarget", "2=1e308"), "no speed"),
         (("--drop-hold", 1, "--accept-hold", 1), "keep one"),
     ],
 )
@@ -109,7 +110,7 @@ def test_changes_are_listed_taken_back_and_done_again(steadypull, marked) -> Non
     assert (shown["can_undo"], shown["can_redo"]) == (False, True)
     with h5py.File(marked) as file:
         assert before == {name: (file[name].dtype.names, repr(file[name][:].tolist())) for name in ("holds", "pulls")}
-    assert "holds no change that can be taken back" in steadypull("undo", marked).error
+    assert "holds no change that could be taken back" in steadypull("undo", marked).error
     assert "done again: pull 2 left out" in steadypull("undo", marked, "--redo").err
     assert [mark.kept for mark in open_dataset(marked).pull_marks] == [0, -1]
     assert steadypull("undo", marked, "--redo", "--list").code == 2

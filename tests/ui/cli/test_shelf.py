@@ -15,7 +15,7 @@ from ui.text.shelf import search
 
 @pytest.fixture(autouse=True)
 def own_index(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("stream.record.shelf_index.default_index_path", lambda: tmp_path / "index.sqlite")
+    monkeypatch.setattr("stream.record.shelf.default_index_path", lambda: tmp_path / "index.sqlite")
 
 
 @pytest.fixture

@@ -82,7 +82,7 @@ def test_pull_verdict_names_each_reason() -> None:
     verdict, detail = road.pull_lines(pull(13.0, 21.0, ("part-throttle", "clipped")), 7)
 
     assert verdict == "flawed: not full throttle, clipped"
-    assert detail == "no. 7 · 2310 to 6890 rpm · 8.0 s · gear 3 · heron"
+    assert detail == "2310 to 6890 rpm · 8.0 s · gear 3 · heron · no. 7"
 
 
 def test_steadiness_before_there_is_enough() -> None:

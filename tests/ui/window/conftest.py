@@ -105,7 +105,7 @@ def run(clock: Clock) -> Callable[..., None]:
 @pytest.fixture(autouse=True)
 def own_index(tmp_path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """No test touches the person's own shelf and settings."""
-    monkeypatch.setattr("stream.record.shelf_index.default_index_path", lambda: tmp_path / "index.sqlite")
+    monkeypatch.setattr("stream.record.shelf.default_index_path", lambda: tmp_path / "index.sqlite")
     monkeypatch.setattr("ui.window.memory.default_path", lambda: tmp_path / "window.toml")
 
 

@@ -88,7 +88,7 @@ def test_a_fresh_window_offers_a_rehearsal_and_no_command(open_window: Any) -> N
     assert home.cards["rehearse"].primary
     assert not home.go_on.isVisible()
     home.cards["rehearse"].click()
-    page = window.screens["Start"].page
+    page = window.screens["Start"].stack.currentWidget()
     assert page.title == "Rehearse"
     shown = [part.text() for part in page.findChildren(type(page.status))]
     assert not any("steadypull " in text or "--" in text for text in shown)
@@ -98,7 +98,7 @@ def test_trouble_is_said_at_its_field_and_nothing_is_lost(open_window: Any, tmp_
     """Each field in turn says what is wrong with it; what was typed elsewhere stays."""
     window = open_window(None)
     window.go("drive")
-    page = window.screens["Start"].page
+    page = window.screens["Start"].stack.currentWidget()
     form = page.form
     form.put("tune", "wren 2")
     form.put("folder", str(tmp_path))
@@ -132,7 +132,7 @@ def car_page(open_window: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr("ui.window.ask.save_as", lambda *_: tmp_path / "new.toml")
     window = open_window(None)
     window.go("car")
-    return window.screens["Start"].page
+    return window.screens["Start"].stack.currentWidget()
 
 
 def test_the_form_writes_what_the_command_writes(
@@ -203,7 +203,7 @@ def test_what_was_used_is_there_the_next_time(open_window: Any, tmp_path: Path, 
     assert again.trail.marks["plan"].theme.name == "light"
     assert again.desk.memory.folder == tmp_path
     again.go("drive")
-    assert again.screens["Start"].page.form.text("car") == str(tmp_path / "car.toml")
+    assert again.screens["Start"].stack.currentWidget().form.text("car") == str(tmp_path / "car.toml")
     kept.write_text("theme = 5\n[", encoding="utf-8")
     assert Memory(kept).kept.theme == "dark"
 
@@ -219,13 +219,13 @@ def test_digits_turn_to_screens_and_escape_leads_back(open_window: Any, qt: Any)
         seen.append(window.tabs.tabText(window.tabs.currentIndex()))
     assert seen == ["Road", "Calibrate", "Compare", "Shelf", "Start"]
     window.go("drive")
-    field = window.screens["Start"].page.form.fields["tune"]
+    field = window.screens["Start"].stack.currentWidget().form.fields["tune"]
     field.setFocus()
     test.keyClicks(field, "2")
     assert field.text() == "2"
-    assert window.screens["Start"].page is not None
+    assert window.screens["Start"].stack.currentWidget() is not window.screens["Start"].home
     test.keyClick(window, keys.Key_Escape)
-    assert window.screens["Start"].page is None
+    assert window.screens["Start"].stack.currentWidget() is window.screens["Start"].home
 
 
 def test_the_trail_knows_when_the_first_verdict_falls() -> None:

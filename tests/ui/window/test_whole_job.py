@@ -66,7 +66,7 @@ class Person:
         trail = self.window.trail
         self.see(lambda: trail.next.isEnabled() and trail.next.text() == f"Next: {words}", words)
         self.press(trail.next)
-        return self.window.screens["Start"].page
+        return self.window.screens["Start"].stack.currentWidget()
 
     def front(self) -> str:
         tabs = self.window.tabs
@@ -111,8 +111,8 @@ def test_the_whole_job_without_a_command(
     start = window.screens["Start"]
 
     person.press(start.home.cards["rehearse"])
-    person.type(start.page.form.fields["folder"], str(folder))
-    drive(person, start.page, "A row of held speeds", folder)
+    person.type(start.stack.currentWidget().form.fields["folder"], str(folder))
+    drive(person, start.stack.currentWidget(), "A row of held speeds", folder)
     person.next("fit the held speeds")
     calibrate = window.screens["Calibrate"]
     person.see(lambda: calibrate.desk.work is not None, "holds")
