@@ -5,7 +5,6 @@ kept as a warning, not an error: a newer Steadypull may have written it.
 """
 
 import math
-import tomllib
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -13,7 +12,7 @@ import msgspec
 
 from stream.errors import InputError
 from stream.findings import Finding, warning
-from stream.typed import MisfitError, as_record
+from stream.typed import MisfitError, as_record, read_text, read_toml
 
 Role = Literal[
     "engine_speed",
@@ -199,30 +198,27 @@ class Car(msgspec.Struct, frozen=True, kw_only=True):
 def load_car(path: str | Path) -> Car:
     """Read and check a car file. Raises InputError that names the file and the line or key path."""
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(
-            f"{path}: no such car file; make one, or give another", code="no-car-file", path=path
-        ) from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder; give the car file in it") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    return parse_car(text, str(path))
+    missing = InputError(f"{path}: no such car file; make one, or give another", "no-car-file", path=path)
+    return parse_car(read_text(path, "car file", missing), str(path))
 
 
 def parse_car(text: str, where: str = "car file") -> Car:
     """Check the text of a car file; `where` names it in errors. Raises InputError."""
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
-    except RecursionError:
-        raise InputError(f"{where}: not a car file: lists or tables nested too deeply; mend the brackets") from None
-    known, findings = _drop_unknown(raw)
+    kept = _PARSED.get(text)
+    if kept is None:
+        kept = _parse(text, where)
+        if len(_PARSED) >= _MOST_PARSED:
+            _PARSED.clear()
+        _PARSED[text] = kept
+    return msgspec.structs.replace(kept, where=where)
+
+
+_PARSED: dict[str, Car] = {}  # by text: the sessions of a folder carry the same car file again and again
+_MOST_PARSED = 32
+
+
+def _parse(text: str, where: str) -> Car:
+    known, findings = _drop_unknown(read_toml(text, where, "car file"))
     for name in _LISTS:
         if not isinstance(known.get(name, []), list):
             raise InputError(f"{where}: {name}: must be a list of tables; write [[{name}]], with two brackets")

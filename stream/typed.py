@@ -1,14 +1,18 @@
-"""What a TOML file holds, as a typed record; where it does not fit, the key path and what belongs there.
+"""A TOML file read, and as a typed record; where it does not fit, the key path and what belongs there.
 
 The check walks values and types itself: no library's sentence is read to learn where it stopped.
 """
 
 import reprlib
+import tomllib
 import types
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, Final, Literal, TypeVar, Union, get_args, get_origin
 
 import msgspec
+
+from stream.errors import InputError
 
 T = TypeVar("T", bound=msgspec.Struct)
 _NAMES: Final[dict[Any, str]] = {str: "text", float: "a number", int: "a whole number", bool: "true or false"}
@@ -20,6 +24,30 @@ class MisfitError(ValueError):
     def __init__(self, key: str, what: str) -> None:
         super().__init__(f"{key}: {what}")
         self.key, self.what = key, what
+
+
+def read_text(path: Path, kind: str, missing: InputError) -> str:
+    """A UTF-8 file. Raises `missing` where there is none, and InputError, with the cure, where it cannot be read."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise missing from None
+    except IsADirectoryError:
+        raise InputError(f"{path}: is a folder; give the {kind} in it") from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as UTF-8") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
+
+
+def read_toml(text: str, where: str, kind: str) -> dict[str, Any]:
+    """The tables of a TOML text; `where` names it in errors. Raises InputError."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise InputError(f"{where}: not a {kind}: lists or tables nested too deeply; mend the brackets") from None
 
 
 def as_record(raw: dict[str, Any], kind: type[T]) -> T:

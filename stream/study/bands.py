@@ -23,7 +23,7 @@ from stream.units import Floats
 DEFAULT_WIDTH_RPM = 250.0
 
 HOLE_STEPS = 2.5  # a step longer than this many usual ones is a hole in the data
-MOST_BANDS = 2000
+MOST_BANDS = 600
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,15 +94,15 @@ def band_table(pulls: Sequence[PullTrace], width: float = DEFAULT_WIDTH_RPM) -> 
     if not speeds:
         none = np.empty((len(pulls), 0))
         return BandTable(width, np.empty(0), none, none)
-    first = int(np.floor(min(float(speed.min()) for speed in speeds) / width))
-    last = int(np.ceil(max(float(speed.max()) for speed in speeds) / width))
-    if last - first > MOST_BANDS:
+    slowest, fastest = (float(end) for end in (min(map(np.min, speeds)), max(map(np.max, speeds))))
+    if fastest - slowest > width * MOST_BANDS:
         raise InputError(
-            f"a band width of {width:g} rpm gives {last - first} bands; use a wider one, 250 rpm is usual",
+            f"a band width of {width:g} rpm gives more than {MOST_BANDS} bands; use a wider one, 250 rpm is usual",
             code="band-width-many",
             width=width,
-            bands=last - first,
+            bands=MOST_BANDS,
         )
+    first, last = int(np.floor(slowest / width)), int(np.ceil(fastest / width))
     edges = np.arange(first, last + 1, dtype=np.float64) * np.float64(width)
     load = np.full((len(pulls), len(edges) - 1), np.nan)
     rate = load.copy()

@@ -14,6 +14,7 @@ import numpy as np
 
 from stream.calibrate.link.zero import measure_zero, zero_at
 from stream.calibrate.speed.calfile import SpeedCalibration, dump_calibration, origin_findings
+from stream.calibrate.speed.match import FASTEST_RPM, is_speed
 from stream.errors import InputError
 from stream.findings import Finding
 from stream.live.steadiness import runs_of
@@ -147,8 +148,8 @@ def new_hold_marks(session: Session, marks: Marks) -> list[HoldMark]:
         new[index] = msgspec.structs.replace(new[index], accepted=accepted)
     for number, rpm in marks.targets.items():
         index = _index(session, number, len(new), "hold")
-        if rpm is not None and not (math.isfinite(rpm) and rpm > 0):
-            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number above zero")
+        if rpm is not None and not is_speed(rpm):
+            raise InputError(f"hold {number}: {rpm:g} rpm is no speed; give a number from 1 to {FASTEST_RPM} rpm")
         new[index] = HoldMark(accepted=new[index].accepted, target_rpm=rpm, by_hand=rpm is not None)
     return new
 

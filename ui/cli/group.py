@@ -10,6 +10,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from stream.errors import SteadypullError
+from ui.cli.options import NUMBER
 from ui.text.cautions import SHORT
 
 # name: (module under ui.cli, with the command's name in it where that is not `command`; one line for --help)
@@ -92,6 +93,8 @@ class LazyGroup(click.Group):
             raise TypeError(f"ui.cli.{COMMANDS[cmd_name][0]} is no command")
         command.epilog = below_help(cmd_name)
         for param in command.params:
+            if type(param.type) is click.types.FloatParamType:
+                param.type = NUMBER
             if isinstance(param.type, click.types.StringParamType):
                 param.type = _completed(param)
         return command
@@ -153,6 +156,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(text: str, code: int) -> int:
+    if len(text) > 600:  # what was typed may be quoted in it; place and cure stand at the two ends
+        text = f"{text[:300]} … {text[-280:]}"
     click.echo(f"steadypull: error: {text}", err=True)
     return code
 

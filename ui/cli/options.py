@@ -20,6 +20,26 @@ if TYPE_CHECKING:
 _PAIR = re.compile(r"[-+.\deE]+=\S+")
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
+
+def possible(value: float) -> bool:
+    """Whether some quantity of an engine, a road or a day can have this value: finite, of a size arithmetic bears."""
+    return value == 0 or 1e-12 < abs(value) < 1e12
+
+
+class Number(click.types.FloatParamType):
+    """Every option that takes a number (`group.py` sees to it), so that none can be meant that no quantity has."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number. Fails, naming the option, where it is none or of no possible size."""
+        number = super().convert(value, param, ctx)
+        if not possible(number):
+            option = param.opts[0] if param else "number"
+            raise click.UsageError(f"{option}: {number:g} is no size that this can have; mend it", ctx)
+        return number
+
+
+NUMBER = Number()
+
 json_option: Decorator = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON, and nothing else, to standard output."
 )
@@ -63,8 +83,10 @@ def numbers(name: str, text: str, example: str = "1500,2000,2500") -> tuple[floa
             value = float(cell)
         except ValueError:
             raise InputError(f"{name}: number {position}, {cell.strip()!r}, is not a number; write {example}") from None
-        if not math.isfinite(value):
-            raise InputError(f"{name}: number {position}, {cell.strip()!r}, is not finite; write {example}")
+        if not possible(value):
+            raise InputError(
+                f"{name}: number {position}, {cell.strip()!r}, is no size that this can have; write {example}"
+            )
         values.append(value)
     return tuple(values)
 
@@ -78,7 +100,7 @@ def speed_ranges(name: str, text: str) -> tuple[tuple[float, float], ...]:
             pair = (float(low), float(high)) if dash else ()
         except ValueError:
             pair = ()
-        if not pair or not (0 <= pair[0] < pair[1] < math.inf):
+        if not pair or not (0 <= pair[0] < pair[1] and possible(pair[1])):
             raise InputError(
                 f"{name}: range {position}, {cell.strip()!r}, is no range of rpm; write the lower speed first, as in "
                 "4200-4600"

@@ -34,7 +34,7 @@ COMMAND_LINE: dict[str, str] = {
     "rate-too-high": "{text} with --rate",
     "clock-stands": "{text}: --rate HZ and a car file without a time channel",
     "band-width": "--band {width:g}: not a width in rpm; give a positive number, 250 is usual",
-    "band-width-many": "--band {width:g}: gives {bands} bands; use a wider one, 250 rpm is usual",
+    "band-width-many": "--band {width:g}: gives more than {bands} bands; use a wider one, 250 rpm is usual",
     "damaged-with-journal": "{path}: {what}; 'steadypull recover {path}' makes it again from the journal beside it",
     "journal-left": "{journal}: a recording that was cut off left it; 'steadypull recover {path}' joins it, or give "
     "another name",

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 
 NOTED = "Note kept"
+FORMATS = {"mat": "MATLAB", "parquet": "Parquet", "nc": "netCDF"}  # ending: what else an export may be
 
 
 def tunes(session: Summary) -> str:

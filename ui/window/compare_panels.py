@@ -79,6 +79,17 @@ class Foot(QtWidgets.QFrame):
         self.box.setRowStretch(1, 1)
         self.box.setColumnStretch(0, 40)
         self.box.setColumnStretch(1, 60)
+        self.upright = False
+
+    def stand_upright(self) -> None:
+        """One column, as high as the page lets it: to stand beside something. The cautions are never cut."""
+        self.upright = True
+        parts = (self.next_caption, self.next, self.caution, self.mind_caption, self.area)
+        for part in parts:
+            self.box.removeWidget(part)
+        for row, part in enumerate(parts):
+            self.box.addWidget(part, row, 0, 1, 2)
+            self.box.setRowStretch(row, int(part is self.area))
 
     def show_words(self, next_pull: str, mind: Sequence[str]) -> None:
         """Take over both; each line to mind begins with a mark."""
@@ -90,7 +101,8 @@ class Foot(QtWidgets.QFrame):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
-        self.setFixedHeight(round(152 * unit))
+        if not self.upright:
+            self.setFixedHeight(round(152 * unit))
         self.box.setContentsMargins(*(round(n * unit) for n in (14, 6, 8, 8)))
         self.box.setHorizontalSpacing(round(24 * unit))
         self.box.setVerticalSpacing(round(2 * unit))

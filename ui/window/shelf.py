@@ -175,9 +175,9 @@ class ShelfScreen(Screen):
             self.writer.start("note", lambda _: keep_note(path, note))
 
     def export(self, what: "What") -> None:
-        """Ask for a name and write a part of the selected session as CSV."""
+        """Ask for a name, whose ending says the format, and write a part of the selected session."""
         path = Path(self.chosen()[0].path)
-        out = ask.save_as(self, "Export CSV", path.with_name(f"{path.stem}-{what}.csv"), "csv")
+        out = ask.save_as(self, "Export", path.with_name(f"{path.stem}-{what}.csv"), "csv", words.FORMATS)
         if out is None:
             return
         self._begin("exporting", lambda task: export_part(path, out, what, task.tell), self._say)
@@ -282,7 +282,7 @@ Progress = Callable[[int, int], None]
 
 
 def export_part(path: Path, out: Path, what: "What", tell: Progress) -> str:
-    """Write a part of a session as CSV; returns what was done, in words."""
+    """Write a part of a session in the format of the file's ending; returns what was done, in words."""
     from stream.study.export import export_session
 
     rows = export_session(path, out, what, tell)

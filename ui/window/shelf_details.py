@@ -51,7 +51,7 @@ class Details(QtWidgets.QFrame):
         self.compare = QtWidgets.QPushButton("Compare")
         self.trend = QtWidgets.QPushButton("Trend")
         self.export = QtWidgets.QToolButton()
-        self.export.setText("Export CSV")
+        self.export.setText("Export")
         self.export.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
         menu = QtWidgets.QMenu(self.export)
         self.export_live = QtGui.QAction("Speed and load, with holds and pulls…", menu)

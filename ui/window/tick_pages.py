@@ -375,7 +375,7 @@ class ReportPage(TickPage):
             if job.advance and job.now:
                 wishes |= {"advance": job.advance, "now": job.now, "none_heard": job.none_heard}
             if job.target:
-                wishes["target"] = job.target
+                wishes |= {"target": job.target, "fuel": job.fuel or None}
         return wishes
 
     def _printed(self, out: Path) -> None:

@@ -13,6 +13,7 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.window.panels import label
+from ui.window.plot import PlotTools, Series
 from ui.window.theme import DARK, Theme, text_font
 from ui.window.trace_work import Line, thinned
 
@@ -70,6 +71,8 @@ class TracePicker(QtWidgets.QFrame):
             )  # a drag draws it no second time
             plot.addItem(curve, ignoreBounds=True)
         self.plots[1].setXLink(self.plots[0])
+        self.tools = PlotTools(self.view, self.plots, "trace", x_name="time, s", ticks=False, keys=False)
+        self.setProperty("tools", self.tools)
         self.view.ci.layout.setRowStretchFactor(0, 3)
         self.view.ci.layout.setRowStretchFactor(1, 2)
         self.plots[0].getViewBox().sigXRangeChanged.connect(lambda *_: self._draw())
@@ -87,9 +90,6 @@ class TracePicker(QtWidgets.QFrame):
 
     def _plot(self, row: int) -> Any:
         plot = self.view.addPlot(row=row, col=0)
-        plot.setMenuEnabled(False)
-        plot.hideButtons()
-        plot.setMouseEnabled(x=True, y=False)
         plot.showGrid(x=True, y=True, alpha=0.15)
         plot.disableAutoRange()
         for name in ("left", "bottom"):
@@ -102,6 +102,8 @@ class TracePicker(QtWidgets.QFrame):
     def clear(self, text: str) -> None:
         """Show no trace, but say why."""
         self.lines = ()
+        for place in range(2):
+            self.tools.show_series(place, [])
         self.set_spans([])
         self.view.hide()
         self.hint.hide()
@@ -120,6 +122,7 @@ class TracePicker(QtWidgets.QFrame):
             if not there:
                 continue
             line = self.lines[place]
+            self.tools.show_series(place, [Series(line.name, line.unit, line.time_s, line.values)])
             good = line.values[np.isfinite(line.values)]
             low, high = (float(good.min()), float(good.max())) if len(good) else (0.0, 1.0)
             room = 0.06 * (high - low) or 0.06 * abs(high) or 1.0
@@ -326,13 +329,14 @@ class TracePicker(QtWidgets.QFrame):
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
         self.view.setBackground(theme.panel)
+        self.tools.apply_theme(theme, unit)
         for plot in self.plots:
             for name in ("left", "bottom"):
                 axis = plot.getAxis(name)
                 axis.setPen(pg.mkPen(theme.line))
                 axis.setTextPen(theme.muted)
-                axis.setTickFont(text_font(14 * unit))
-                axis.label.setFont(text_font(15 * unit))
+                axis.setTickFont(text_font(16 * unit))
+                axis.label.setFont(text_font(16 * unit))
             plot.getAxis("left").setWidth(round(AXIS_WIDTH * unit))
         gap = round(6 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)

@@ -66,6 +66,7 @@ def _terms(bridge: str, gauge_factor: float, poisson: float) -> tuple[float, flo
 
 
 _GOOD_PCT, _BAD_PCT = 2.0, 20.0
+_MOST_OHM = 1e9  # more is the board's own insulation
 
 
 class ShuntVerdict(msgspec.Struct, frozen=True, kw_only=True):
@@ -135,8 +136,10 @@ def judge_shunt(
 
 
 def _check(gauge_ohm: float, shunt_ohm: float) -> None:
-    if not (gauge_ohm > 0 and shunt_ohm > 0):
-        raise InputError(f"shunt: {gauge_ohm:g} ohm gauge and {shunt_ohm:g} ohm shunt: give resistances above zero")
+    if not (0 < gauge_ohm <= _MOST_OHM and 0 < shunt_ohm <= _MOST_OHM):
+        raise InputError(
+            f"shunt: {gauge_ohm:g} ohm gauge and {shunt_ohm:g} ohm shunt: give resistances above zero, up to a gigaohm"
+        )
 
 
 _TIMES_ITS_DOUBT = 5.0  # a slope known worse than to 20 % calibrates nothing

@@ -1,6 +1,5 @@
 """SPEED.toml: a speed calibration that a person can read, with when, from which sessions, for which car."""
 
-import tomllib
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,9 +8,10 @@ from typing import Any
 import msgspec
 
 from stream.calibrate.speed.speed_model import SpeedFit
-from stream.errors import InputError, StorageError
+from stream.errors import InputError
 from stream.findings import Finding, warning
-from stream.typed import MisfitError, as_record
+from stream.record.names import write_text
+from stream.typed import MisfitError, as_record, read_text, read_toml
 
 FORMAT = "steadypull-speed"
 FORMAT_VERSION = 1
@@ -110,37 +110,21 @@ def save_calibration(
     calibration: SpeedCalibration, path: str | Path, say: Callable[[Finding], str] | None = None
 ) -> None:
     """Write SPEED.toml whole or not at all. Raises StorageError where it cannot be written."""
-    path = Path(path)
-    draft = path.with_name(path.name + ".part")
-    try:
-        draft.write_text(dump_calibration(calibration, say), encoding="utf-8")
-        draft.replace(path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise StorageError(f"{path}: cannot be written ({error.strerror}); choose another folder") from None
+    write_text(Path(path), dump_calibration(calibration, say))
 
 
 def load_calibration(path: str | Path) -> SpeedCalibration:
     """Read and check SPEED.toml. Raises InputError that names the file and the line or key."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(
-            f"{path}: no such calibration; fit a session with held speeds to make one", "no-calibration", path=str(path)
-        ) from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; is it a SPEED.toml?") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check the path") from None
-    return parse_calibration(text, str(path))
+    path = Path(path)
+    missing = InputError(
+        f"{path}: no such calibration; fit a session with held speeds to make one", "no-calibration", path=str(path)
+    )
+    return parse_calibration(read_text(path, "calibration", missing), str(path))
 
 
 def parse_calibration(text: str, where: str = "calibration") -> SpeedCalibration:
     """Check the text of a SPEED.toml; `where` names it in errors. Raises InputError."""
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    raw = read_toml(text, where, "calibration")
     if raw.get("format") != FORMAT:
         raise InputError(
             f'{where}: format: is not "{FORMAT}"; give the file that a fit wrote',

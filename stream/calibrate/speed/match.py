@@ -20,6 +20,12 @@ from stream.live.records import Hold, Pinned
 from stream.units import Floats
 
 _MOST_TARGETS = 60
+FASTEST_RPM = 100_000  # no engine of a car turns faster; chosen
+
+
+def is_speed(rpm: float) -> bool:
+    """Whether an engine can turn at this speed."""
+    return 1 <= rpm <= FASTEST_RPM
 
 
 def parse_targets(text: str) -> tuple[float, ...]:
@@ -44,9 +50,10 @@ def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
             pair = float(start), float(rpm)
         except ValueError:
             raise InputError(f"start: {text!r} is not START_S=RPM; write it as 12.5=3000", "start") from None
-        if not (math.isfinite(pair[0]) and math.isfinite(pair[1]) and pair[0] >= 0 and pair[1] > 0):
+        if not (math.isfinite(pair[0]) and pair[0] >= 0 and is_speed(pair[1])):
             raise InputError(
-                f"start: {text!r}: a start is 0 or later and a speed above zero; write it as 12.5=3000", "start"
+                f"start: {text!r}: a start is 0 or later and a speed 1 to {FASTEST_RPM} rpm; write it as 12.5=3000",
+                "start",
             )
         pairs.append(pair)
     return tuple(pairs)
@@ -55,8 +62,10 @@ def parse_at(texts: Iterable[str]) -> tuple[tuple[float, float], ...]:
 def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
     """The targets, checked. Raises InputError: not finite, not above zero, too few, too many."""
     for target in targets:
-        if not math.isfinite(target) or target <= 0:
-            raise InputError(f"targets: {target:g} is not a speed in rpm; give numbers above zero", "targets")
+        if not is_speed(target):
+            raise InputError(
+                f"targets: {target:g} is not a speed in rpm; give numbers from 1 to {FASTEST_RPM} rpm", "targets"
+            )
     distinct = len(set(targets))
     if distinct < 3:
         raise InputError(f"targets: {distinct} different speeds are too few; give three or more", "targets")

@@ -117,8 +117,8 @@ def test_two_readings_nearly_as_good_are_said_with_the_holds() -> None:
         ((1500.0, 2000.0), "too few"),
         ((1500.0, 2000.0, 2500.0), "too few"),
         (tuple(float(rpm) for rpm in range(250, 13_001, 250)), "too many"),
-        ((1500.0, 2500.0, -1.0), "above zero"),
-        ((1500.0, 2500.0, float("nan")), "above zero"),
+        ((1500.0, 2500.0, -1.0), "1 to 100000 rpm"),
+        ((1500.0, 2500.0, float("nan")), "1 to 100000 rpm"),
     ],
 )
 def test_targets_that_do_not_belong_to_the_holds(targets, word: str) -> None:
@@ -156,8 +156,10 @@ def test_words_that_are_no_speeds() -> None:
         parse_targets("1500,abc,2500")
     with pytest.raises(InputError, match="'3000'"):
         parse_at(["3000"])
-    with pytest.raises(InputError, match="above zero"):
+    with pytest.raises(InputError, match="1 to 100000 rpm"):
         parse_at(["1=-5"])
+    with pytest.raises(InputError, match="1 to 100000 rpm"):
+        parse_targets("1500,1e308,3000")
 
 
 def test_holds_named_by_their_start() -> None:

@@ -109,6 +109,29 @@ def test_wrong_usage_is_one_line_with_the_way_to_help(steadypull, words: list[st
     assert done.out == ""
 
 
+@pytest.mark.parametrize("typed", ["nan", "inf", "-inf", "1e308", "-1e308", "1e-308", "1e400", "1" * 400])
+def test_no_option_takes_a_number_that_no_quantity_has(typed: str) -> None:
+    """Every option of every command that takes a number refuses what overflows or vanishes in arithmetic, by name."""
+    asked = 0
+    for name in COMMANDS:
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None
+        for param in command.params:
+            if isinstance(param.type, click.types.FloatParamType):
+                asked += 1
+                with pytest.raises(click.UsageError, match=rf"^{param.opts[0]}: .* no size that this can have"):
+                    param.type_cast_value(click.Context(command), (typed,) if param.multiple else typed)
+    assert asked > 30
+
+
+def test_a_refusal_stays_a_line_that_can_be_read(steadypull) -> None:
+    """What was typed is quoted, but never a page of it: place and cure still show."""
+    said = steadypull("fit", "x.h5", "--targets", "1" * 100_000).error
+
+    assert len(said) < 700
+    assert said.startswith("steadypull: error: --targets")
+
+
 def test_ports_as_json_and_as_words(steadypull) -> None:
     """Every port of the machine, or what to do where there is none."""
     listed = steadypull("ports", "--json")

@@ -67,7 +67,7 @@ def test_a_second_zero_widens_the_doubt_by_their_gap_once(steadypull, standing) 
         (9.0, 5.0, "no stretch"),
         (30.0, 90.0, "behind the end"),
         (-1.0, 5.0, "no stretch"),
-        ("nan", 5.0, "no stretch"),
+        ("nan", 5.0, "no size"),
     ],
 )
 def test_what_is_no_zero_is_refused_and_nothing_is_changed(steadypull, standing, start, end, said: str) -> None:
@@ -147,6 +147,7 @@ def test_a_shunt_of_120_ohm_by_59_88_kilohm_moves_half_a_millivolt_per_volt(stea
     assert "wrong way" in steadypull("shunt", path, *words, "--off", 6, "--on", 1).err
     assert "either" in steadypull("shunt", *words).err
     assert steadypull("shunt", *words, "--moved", "-0.46").out.splitlines()[1].startswith("off:")
+    assert "up to a gigaohm" in steadypull("shunt", "--gauge", 120, "--resistor", 1e11, "--moved", "-0.5").error
 
 
 def test_zero_is_taken_in_a_session_with_its_raw_part_alone(steadypull, held) -> None:

@@ -65,6 +65,7 @@ def test_a_note_is_added_to_what_stands_there(steadypull, held) -> None:
         (("--retarget", "2=fast"), "N=RPM"),
         (("--retarget", "2"), "N=RPM"),
         (("--retarget", "2=-100"), "no speed"),
+        (("--retarget", "2=1e308"), "no speed"),
         (("--drop-hold", 1, "--accept-hold", 1), "keep one"),
     ],
 )

@@ -299,7 +299,7 @@ def test_bands_narrower_than_the_data(tmp_path) -> None:
     """Too narrow bands are named."""
     paths = day(tmp_path, 84, "AB", rate_hz=50.0, pulls=2)
 
-    assert any("narrower than the data" in words for words in compared(paths, "--band", "4")["warnings"])
+    assert any("narrower than the data" in words for words in compared(paths, "--band", "8")["warnings"])
 
 
 def test_missing_cells_leave_bands_empty_and_never_nan(tmp_path) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import h5py
 import pytest
+from scipy.io import loadmat
 
 from tests.pull_sessions import write_pull_session
 from tests.ui.window.fake_feed import FakeFeed
@@ -129,25 +130,29 @@ def test_a_note_keeps_itself(qt: Any, shelf: Any, folder: Path, settle: Callable
         assert file.attrs["note"] == "new plugs"
 
 
-def test_export_writes_where_it_was_asked(
-    qt: Any, shelf: Any, tmp_path: Path, settle: Callable[[Any], None], monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("typed", ["out.csv", "out.mat", "out"])
+def test_export_writes_where_and_as_what_it_was_asked(
+    qt: Any, shelf: Any, tmp_path: Path, settle: Callable[[Any], None], monkeypatch: pytest.MonkeyPatch, typed: str
 ) -> None:
-    """An export lands where it was asked."""
+    """An export lands where it was asked, in the format of the ending that was typed, else of the one chosen."""
     offered = []
-    out = tmp_path / "out.csv"
 
-    def save_as(parent: Any, title: str, start: Path, kind: str) -> Path:
-        offered.append(start.name)
-        return out
+    def dialog(parent: Any, title: str, start: str, filters: str) -> tuple[str, str]:
+        offered.append(Path(start).name)
+        return str(tmp_path / typed), filters.split(";;")[0 if typed.endswith(".csv") else 1]
 
-    monkeypatch.setattr("ui.window.ask.save_as", save_as)
+    monkeypatch.setattr(qt.QtWidgets.QFileDialog, "getSaveFileName", dialog)
     choose(qt, shelf, "b.h5")
     shelf.details.export_live.trigger()
     settle(shelf)
 
     assert offered == ["b-live.csv"]
-    assert out.read_text().startswith("time_s,speed_rpm,load [mV/V],signal [V],hold,pull\n")
     assert "rows written" in shelf.status.text()
+    if typed == "out.csv":
+        head = (tmp_path / "out.csv").read_text()
+        assert head.startswith("time_s,speed_rpm,load [mV/V],signal [V],hold,pull\n")
+    else:
+        assert "speed_rpm" in loadmat(tmp_path / "out.mat")
 
 
 def test_several_are_opened_in_compare(qt: Any, shelf: Any, settle: Callable[[Any], None]) -> None:
