@@ -16,7 +16,7 @@ import msgspec
 from stream.errors import InputError
 
 T = TypeVar("T", bound=msgspec.Struct)
-_MOST_BYTES = 4_000_000  # car files and calibrations are some kB
+_MOST_BYTES = 4_000_000  # car files, calibrations and tables are some kB
 _DEEP_KEY: Final = re.compile(r"""(?<![\w.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){20}""", re.ASCII)
 _NAMES: Final[dict[Any, str]] = {str: "text", float: "a number", int: "a whole number", bool: "true or false"}
 
@@ -29,16 +29,22 @@ class MisfitError(ValueError):
         self.key, self.what = key, what
 
 
+def read_bounded(path: Path, kind: str) -> bytes:
+    """The bytes of a file that people write or a companion holds: never all of what may have no end.
+
+    Raises OSError where it cannot be read, InputError where it is longer than any such file.
+    """
+    with path.open("rb") as file:
+        data = file.read(_MOST_BYTES + 1)
+    if len(data) > _MOST_BYTES:
+        raise InputError(f"{path}: longer than {_MOST_BYTES // 1_000_000} MB, so no {kind}; give another file")
+    return data
+
+
 def read_text(path: Path, kind: str, missing: InputError) -> str:
     """A UTF-8 file. Raises `missing` where there is none, and InputError, with the cure, where it cannot be read."""
     try:
-        with path.open("rb") as file:
-            data = file.read(_MOST_BYTES + 1)  # never all of what may have no end
-        if len(data) > _MOST_BYTES:
-            raise InputError(
-                f"{path}: longer than {_MOST_BYTES // 1_000_000} MB, so it is no {kind}; give another file"
-            )
-        return data.decode("utf-8").replace("\r\n", "\n")
+        return read_bounded(path, kind).decode("utf-8").replace("\r\n", "\n")
     except FileNotFoundError:
         raise missing from None
     except IsADirectoryError:
