@@ -75,6 +75,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
     from ui.window.shelf import ShelfScreen
 
     shelf = ShelfScreen()
+    shelf.home = lambda: window.desk.memory.folder
     shelf.compare_wanted.connect(window.open_in_compare)
     return shelf
 
