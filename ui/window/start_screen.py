@@ -29,12 +29,14 @@ PAGES: Final = {
     "car": ("car_page", "CarPage"),
     "plan": ("chain_pages", "PlanPage"),
     "survey": ("chain_pages", "SurveyPage"),
+    "coastdown": ("trace_pages", "CoastdownPage"),
+    "marks": ("trace_pages", "MarksPage"),
     "steps": ("steps_page", "StepsPage"),
     "air": ("chain_pages", "AirPage"),
     "words": ("chain_pages", "WordsPage"),
 }
 CARDS: Final = ("drive", "rehearse", "open", "replay", "import", "recover")
-DESK: Final = ("car", "plan", "survey", "steps", "air", "words")
+DESK: Final = ("car", "plan", "survey", "coastdown", "marks", "steps", "air", "words")
 SPEED_WAY: Final = ("engine-speed tap", "converter")
 LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
