@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 IN_TERMINAL = f"Seconds in each cell; behind a stroke the full-load pulls through it; {NEVER} never reached."
 THIN = f"hatched: little stands behind it; {NEVER} never reached"
-LEGEND = f"Seconds in each cell, behind a stroke the full-load pulls through it; {THIN}; a frame: drive here next."
+LEGEND = (
+    f"Seconds in each cell, behind a stroke the full-load pulls through it; {THIN}; a corner filled: drive here next."
+)
 PULLS_LEGEND = f"Full-load pulls of all tunes; {THIN}."
 KNOWN_DEG = (
     f"How well the best advance is known: ± degrees, 95 %; n 6: not bounded yet by six pulls or stretches; {THIN}."

@@ -27,7 +27,7 @@ class MapCell:
     step      of colour, -5 to 5
     thin      hatched: little stands behind it
     never     nothing was reached here
-    wanted    worth driving next: a frame
+    wanted    worth driving next: a mark in its corner
     reading   the whole of it in words, for who points at it
     """
 
@@ -202,8 +202,8 @@ class _Drawing:
                 self.strokes.append(Fill(x + (width - wide) / 2, y + height / 2 - 0.55 * size, wide, 1.1 * size, fill))
             self.strokes.append(Mark(x + width / 2, y + height / 2, text, size, ink))
         if cell.wanted:
-            edge = max(0.07 * height, 1.0)
-            self.strokes.append(Fill(x + edge, y + edge, width - 2 * edge, height - 2 * edge, palette.text, edge=edge))
+            side = 0.3 * min(width, height)
+            self.strokes.append(Fill(x + width - gap / 2 - side, y + gap / 2, side, side, palette.text))
 
     def _hatch(self, x: float, y: float, width: float, height: float, colour: str) -> None:
         pitch = max(height / 3.2, 1.5)
@@ -220,7 +220,7 @@ class _Drawing:
     def axes(self) -> None:
         where, size = self.where, _axis_size(self.where.top)
         for column, text in enumerate(self.shown.heads):
-            room = 0.96 * where.cell_width / (FIGURE_EM * max(map(len, self.shown.heads)))
+            room = 0.88 * where.cell_width / (FIGURE_EM * max(map(len, self.shown.heads)))
             x = where.left + (column + 0.5) * where.cell_width
             self.strokes.append(Mark(x, where.top / 2, text, min(size, room), self.palette.muted))
         for row, text in enumerate(self.shown.sides):
@@ -247,7 +247,7 @@ def strokes(
     """A map on a rectangle, y downwards. `chosen` and `here` (where the engine is now) are cells with a frame."""
     where = sheet(shown, width, height, axes)
     longest = max((len(cell.text) for row in shown.rows for cell in row), default=1)
-    size = min(TEXT_SHARE * where.cell_height, 0.92 * where.cell_width / (FIGURE_EM * max(longest, 2)))
+    size = min(TEXT_SHARE * where.cell_height, 0.86 * where.cell_width / (FIGURE_EM * max(longest, 2)))
     drawing = _Drawing(shown, palette, where, size)
     drawing.strokes.append(Fill(where.left, where.top, width - where.left, height - where.top, palette.line))
     for row, column in ((r, c) for r in range(where.down) for c in range(where.across)):

@@ -267,7 +267,7 @@ def counts(advice: MixtureAdvice) -> str:
     known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
     return (
-        f"Proposed: richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
+        f"Richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
         f"{len(advice.cells) - len(known)} blank"
     )
 

@@ -379,6 +379,6 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
     more, less = sum(step > CHANGED_DEG for step in steps), sum(step < -CHANGED_DEG for step in steps)
     rest = len(advice.cells) - more - less
-    title = f"Proposed: more advance in {more}, less in {less}, unchanged in {rest} of {len(advice.cells)} cells"
+    title = f"More advance in {more}, less in {less}, unchanged in {rest} cells"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
     return ("caution" if more or not less else "ok"), title, detail

@@ -28,6 +28,7 @@ def save_as(
 
 
 def open_file(parent: QtWidgets.QWidget, title: str, start: Path | None, kind: str, words: str) -> Path | None:
-    """A file that is there, with the ending `kind`; None where the person thought better of it."""
-    chosen, _ = QtWidgets.QFileDialog.getOpenFileName(parent, title, str(start or Path.home()), f"{words} (*.{kind})")
+    """A file that is there, with an ending of `kind` ('csv txt'); None where the person thought better of it."""
+    endings = " ".join(f"*.{ending}" for ending in kind.split())
+    chosen, _ = QtWidgets.QFileDialog.getOpenFileName(parent, title, str(start or Path.home()), f"{words} ({endings})")
     return Path(chosen) if chosen else None

@@ -25,7 +25,7 @@ class FolderJob(msgspec.Struct, omit_defaults=True):
     compared    the sessions that were compared last
     tables      tables that were written: 'ignition' or 'mixture' to the file
     report      the report that was written last
-    advance, now, none_heard, target   what the proposals were asked with, for the report
+    advance, now, none_heard, target, fuel   what the proposals were asked with, for the report
     rehearsal   the sessions come from the rehearsal car; its pace
     """
 
@@ -36,6 +36,7 @@ class FolderJob(msgspec.Struct, omit_defaults=True):
     now: str = ""
     none_heard: bool = False
     target: str = ""
+    fuel: str = ""
     rehearsal: str = ""
 
 

@@ -1,17 +1,25 @@
 """What the pages beside the comparison share: one row of choices, the answer, a body, and what to mind."""
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
-from pyqtgraph.Qt import QtCore, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
-from ui.text.figures import sentence, sentences
+from stream.errors import SteadypullError
+from stream.record.names import free_path, write_text
+from stream.study.tables.user_table import companion
+from ui.text.figures import one_line, sentence, sentences
 from ui.text.tables import DECIDES, WATCH
+from ui.window import ask
+from ui.window.cell_map import MapsView
 from ui.window.compare_panels import AnswerPanel, Foot
 from ui.window.panels import label
+from ui.window.study_work import Written, keep_pasted
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
 
+TABLE_FILES = "csv txt tsv"  # endings that a table has
 EMPTY_TITLE, EMPTY_DETAIL = "No sessions opened", "Choose sessions on the Shelf, then press Compare there."
 
 
@@ -114,6 +122,108 @@ class StudyPage(QtWidgets.QWidget):
     def close_work(self) -> None:
         """End the work."""
         self.worker.close()
+
+
+class TablePage(StudyPage):
+    """A page on a person's own table: it comes from a file or the clipboard and goes out the same ways, whole, in the
+    shape it came, with a file beside it that says per cell why; between them stand three maps of its cells."""
+
+    def __init__(self, name: str, ending: str) -> None:
+        super().__init__(name)
+        self.kind, self.ending = name, ending  # what the table is of, and the end of the written file's name
+        self.made: Written | None = None
+        self.maps, self.reading = MapsView(), reading_line()
+        self.copy = QtWidgets.QPushButton("Copy")
+        self.copy.setToolTip("The whole table to the clipboard, ready to paste (Ctrl+Shift+C); written to a file too")
+        self.export = QtWidgets.QPushButton("Export…")
+        self.export.setToolTip(
+            "The whole table as it came with the proposals in it; a file beside it says per cell why"
+        )
+        self.views = QtWidgets.QStackedWidget()
+        self.views.addWidget(self.maps)
+        column, beside = QtWidgets.QVBoxLayout(), QtWidgets.QVBoxLayout()
+        column.addWidget(self.views, 1)
+        column.addWidget(self.reading)
+        self.box.removeWidget(self.foot)
+        self.foot.stand_upright()
+        for part in (self.maps.overview, self.foot):
+            part.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, part.sizePolicy().verticalPolicy())
+        beside.addWidget(self.maps.overview)
+        beside.addWidget(self.foot, 1)
+        self.body.addLayout(column, 68)
+        self.body.addLayout(beside, 32)
+        self.maps.read.connect(self.reading.setText)
+        self.copy.clicked.connect(self.copy_table)
+        self.export.clicked.connect(self.export_table)
+        self.key("Ctrl+Shift+C", self.copy_table)
+
+    def key(self, keys: str, what: Callable[[], None]) -> None:
+        """A key of this page."""
+        shortcut = QtGui.QShortcut(QtGui.QKeySequence(keys), self)
+        shortcut.setContext(QtCore.Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        shortcut.activated.connect(what)
+
+    def source(self) -> Path | None:
+        """The file of the table that is written back."""
+        raise NotImplementedError
+
+    def asked(self) -> dict[str, Any]:
+        """What the job keeps of how the table was made, `tables` left out."""
+        raise NotImplementedError
+
+    def pasted(self, what: str) -> Path | None:
+        """The clipboard's table in a file beside the sessions; None where there is none, and then it is said."""
+        text = QtGui.QGuiApplication.clipboard().text()
+        folder = Path(self.paths[0]).parent if self.paths else Path.home()
+        try:
+            return keep_pasted(text, folder, what)
+        except SteadypullError as error:
+            self.status.setText(one_line(str(error), 120))
+            return None
+
+    def show_made(self, made: Written | None) -> None:
+        """Take over what came of the table."""
+        self.made = made
+        self.maps.show_maps(() if made is None else made.maps)
+        for part in (self.copy, self.export):
+            part.setEnabled(made is not None and bool(made.table))
+
+    def copy_table(self) -> None:
+        """The whole table to the clipboard, and to a file beside the one it came from."""
+        source = self.source()
+        if self.made is None or not self.made.table or source is None:
+            return
+        out = free_path(source.parent, f"{source.stem}-{self.ending}.csv")
+        if self._write(out):
+            QtGui.QGuiApplication.clipboard().setText(self.made.table)
+            self.status.setText(f"on the clipboard; and {one_line(out.name)}, {one_line(companion(out).name)}")
+
+    def export_table(self) -> None:
+        """Ask for a name and write the table, and beside it why."""
+        source = self.source()
+        if self.made is None or not self.made.table or source is None:
+            return
+        out = ask.save_as(self, "Export the table", source.with_name(f"{source.stem}-{self.ending}.csv"), "csv")
+        if out is not None and self._write(out):
+            self.status.setText(f"written: {one_line(out.name)} and {one_line(companion(out).name)}")
+
+    def _write(self, out: Path) -> bool:
+        if self.made is None:
+            return False
+        try:
+            write_text(companion(out), self.made.why)  # first: no table without what it came from
+            write_text(out, self.made.table)
+        except SteadypullError as error:
+            self.status.setText(one_line(str(error)))
+            return False
+        self.wrote.emit({"tables": {self.kind: str(out)}, **self.asked()})
+        return True
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        super().apply_theme(theme, unit)
+        self.maps.apply_theme(theme, unit)
+        self.reading.setFixedHeight(round(44 * unit))
 
 
 def may_shrink(part: QtWidgets.QWidget) -> None:

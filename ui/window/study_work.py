@@ -9,8 +9,11 @@ import msgspec
 from stream.study.force.power import Power, TunePower
 from stream.study.tables.gate import Advice
 from stream.study.tables.mixture import MixtureAdvice
+from ui.text.cells import ignition_maps, mixture_maps
 from ui.text.figures import plus_minus, sentence, tune_name
 from ui.text.findings import say
+from ui.text.maps import CellMap
+from ui.text.mixture import table_files
 from ui.text.tables import most_power, power_row
 
 WIDE = 0.15  # of the power: a uncertainty beyond it is said
@@ -41,11 +44,27 @@ def tunes_of(paths: Sequence[str]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Ignition:
-    """Proposals, and the whole table with them in it as text; '' where the table has no place for them."""
+class Written:
+    """What came of a table: the maps of its cells, the whole table with the proposals in it as text ('' where it has no
+    place for them), and the file beside it that says per cell why."""
+
+    maps: tuple[CellMap, ...]
+    table: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ignition(Written):
+    """Proposals of advance."""
 
     advice: Advice
-    table: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture(Written):
+    """Multipliers of fuel."""
+
+    advice: MixtureAdvice
 
 
 def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: bool) -> Ignition:
@@ -58,26 +77,34 @@ def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: b
     from stream.study.tables.ignition import advise_ignition
     from stream.study.tables.ignition_table import keep_steps, table_with
     from stream.study.tables.knock import Listening
-    from stream.study.tables.user_table import read_advance
+    from stream.study.tables.reached import cells_reached
+    from stream.study.tables.user_table import UserTable, read_advance
+    from ui.text.tables import advance_why
 
     advance = read_advance(table)
+    text, why = "", ""
+    maps: tuple[CellMap, ...] = ()
     with ExitStack() as stack:
         sessions = [stack.enter_context(session) for session in open_datasets(paths)]
         advice = advise_ignition(sessions, advance, now, Listening(none_heard=none_heard))
         kept = keep_steps(sessions, now, advice, advance.path)
-    text = ""
-    with suppress(InputError):
-        text = table_with(advice, advance, now, DEFAULT_WIDTH_RPM)[0]
-    return Ignition(msgspec.structs.replace(advice, findings=(*kept, *advice.findings)), text)
+        advice = msgspec.structs.replace(advice, findings=(*kept, *advice.findings))
+        with suppress(InputError):  # a list without rows of the tune
+            text, written = table_with(advice, advance, now, DEFAULT_WIDTH_RPM)
+            why = advance_why(advice, advance, now, written)
+            reached = cells_reached(sessions, advance) if isinstance(advance, UserTable) else None
+            maps = ignition_maps(written, advance, reached)
+    return Ignition(maps, text, why, advice)
 
 
-def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> MixtureAdvice:
+def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> Mixture:
     """Fuel multipliers. Raises InputError: the table, or what the sessions lack."""
     from contextlib import ExitStack
 
     from stream.study.dataset import open_datasets
     from stream.study.tables.mixture import advise_mixture
     from stream.study.tables.mixture_steps import read_steps
+    from stream.study.tables.reached import cells_reached
     from stream.study.tables.user_table import read_fuel, read_target
 
     target = read_target(table)
@@ -85,7 +112,24 @@ def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio
     folders = {path.parent for path in (table, fuel, *map(Path, paths)) if path is not None}
     with ExitStack() as stack:
         drives = [stack.enter_context(one) for one in open_datasets(paths)]
-        return advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
+        advice = advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
+        maps = mixture_maps(advice, cells_reached(drives, advice.grid))
+    return Mixture(maps, *table_files(advice), advice)
+
+
+def keep_pasted(text: str, folder: Path, what: str) -> Path:
+    """A table from the clipboard as a file of its own beside the sessions, byte for byte.
+
+    Raises InputError where it is empty, StorageError where the folder does not take it.
+    """
+    from stream.errors import InputError
+    from stream.record.names import free_path, write_text
+
+    if not text.strip():
+        raise InputError("the clipboard holds no text; copy the table with its axes there first")
+    path = free_path(folder, f"{what}-pasted.csv")
+    write_text(path, text)
+    return path
 
 
 def power_rows(tune: TunePower) -> list[tuple[str, ...]]:

@@ -44,6 +44,9 @@ class TickPage(JobPage):
         self.table.setTabKeyNavigation(False)
         self.table.setWordWrap(False)
         self.table.horizontalHeader().setStretchLastSection(True)
+        self.table.horizontalHeader().setDefaultAlignment(
+            QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+        )
         self.table.itemChanged.connect(lambda _: self.count())
         self.note = label("caption", self.why)
         self.note.setWordWrap(True)
@@ -375,7 +378,7 @@ class ReportPage(TickPage):
             if job.advance and job.now:
                 wishes |= {"advance": job.advance, "now": job.now, "none_heard": job.none_heard}
             if job.target:
-                wishes["target"] = job.target
+                wishes |= {"target": job.target, "fuel": job.fuel or None}
         return wishes
 
     def _printed(self, out: Path) -> None:

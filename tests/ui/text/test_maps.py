@@ -53,7 +53,7 @@ def test_the_figure_is_readable_on_every_step_of_colour(name: str, way: int) -> 
 
 
 def test_each_state_is_told_without_colour() -> None:
-    """A figure with its sign, hatching where little stands behind it, a dot where nothing was reached, a frame."""
+    """A figure with its sign, hatching where little stands behind it, a dot for never, a corner filled."""
     kinds = {
         "plain": one_cell(MapCell("+1.5", 3)),
         "thin": one_cell(MapCell("−0.5", -1, thin=True)),
@@ -64,8 +64,9 @@ def test_each_state_is_told_without_colour() -> None:
     assert marks == {"plain": ["+1.5"], "thin": ["−0.5"], "never": [], "wanted": ["2"]}
     assert [any(isinstance(one, Line) for one in found) for found in kinds.values()] == [False, True, False, False]
     assert [any(isinstance(one, Dot) for one in found) for found in kinds.values()] == [False, False, True, False]
-    framed = [any(isinstance(one, Fill) and one.edge for one in found) for found in kinds.values()]
-    assert framed == [False, False, False, True]
+    ink = palette("dark").text
+    cornered = [any(isinstance(one, Fill) and one.colour == ink for one in found) for found in kinds.values()]
+    assert cornered == [False, False, False, True]
 
 
 def test_hatching_stays_in_its_cell() -> None:
