@@ -204,6 +204,20 @@ def load_car(path: str | Path) -> Car:
 
 def parse_car(text: str, where: str = "car file") -> Car:
     """Check the text of a car file; `where` names it in errors. Raises InputError."""
+    kept = _PARSED.get(text)
+    if kept is None:
+        kept = _parse(text, where)
+        if len(_PARSED) >= _MOST_PARSED:
+            _PARSED.clear()
+        _PARSED[text] = kept
+    return msgspec.structs.replace(kept, where=where)
+
+
+_PARSED: dict[str, Car] = {}  # by text: the sessions of a folder carry the same car file again and again
+_MOST_PARSED = 32
+
+
+def _parse(text: str, where: str) -> Car:
     known, findings = _drop_unknown(read_toml(text, where, "car file"))
     for name in _LISTS:
         if not isinstance(known.get(name, []), list):

@@ -216,12 +216,12 @@ class Session:
     @property
     def holds(self) -> tuple[Hold, ...]:
         """Holds found while recording."""
-        return tables.from_rows(Hold, self._table(layout.HOLDS, layout.HOLD_DTYPE))
+        return tables.from_rows(Hold, self._hold_rows)
 
     @property
     def hold_marks(self) -> tuple[HoldMark, ...]:
         """For each hold whether it is accepted, and its target."""
-        return tables.from_rows(HoldMark, self._table(layout.HOLDS, layout.HOLD_DTYPE))
+        return tables.from_rows(HoldMark, self._hold_rows)
 
     @property
     def pinned(self) -> tuple[Pinned, ...]:
@@ -231,12 +231,12 @@ class Session:
     @property
     def pulls(self) -> tuple[Pull, ...]:
         """Pulls found while recording."""
-        return tables.from_rows(Pull, self._table(layout.PULLS, layout.PULL_DTYPE))
+        return tables.from_rows(Pull, self._pull_rows)
 
     @property
     def pull_marks(self) -> tuple[PullMark, ...]:
         """For each pull what a person said of it."""
-        return tables.from_rows(PullMark, self._table(layout.PULLS, layout.PULL_DTYPE))
+        return tables.from_rows(PullMark, self._pull_rows)
 
     @property
     def zeros(self) -> tuple[Zero, ...]:
@@ -293,6 +293,14 @@ class Session:
             pass
         with reading_words(self.path):
             read_history(self._file)
+
+    @cached_property
+    def _hold_rows(self) -> npt.NDArray[Any]:
+        return self._table(layout.HOLDS, layout.HOLD_DTYPE)
+
+    @cached_property
+    def _pull_rows(self) -> npt.NDArray[Any]:
+        return self._table(layout.PULLS, layout.PULL_DTYPE)
 
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):

@@ -11,7 +11,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.findings import Finding, note, warning
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
-from stream.study.pulls import PullTrace
+from stream.study.pulls import PullTrace, gear_findings, in_time_order
 
 # Rates of gain of two neighbouring gears differ by about the square of their ratios (1.4 and more); two tunes
 # in one gear, wind and a slight grade by far less than this.
@@ -27,7 +27,8 @@ class Gear:
 
 
 def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple[list[PullTrace], list[Finding]]:
-    """The pulls of these tunes (all where none is named) that may be used, and what must be said of the rest.
+    """The pulls of these tunes (all where none is named) that may be used, as they were made, and what must be said of
+    the rest and of their gears.
 
     Raises InputError where a tune is not there or has no usable pull, or where cars or units differ.
     """
@@ -56,7 +57,18 @@ def usable_pulls(pulls: Sequence[PullTrace], tunes: Sequence[str] = ()) -> tuple
         findings.append(warning("flawed-pulls-kept", pulls=kept_flawed))
     if len({pull.calibration for pull in used}) > 1:
         findings.append(warning("calibrations-differ"))
-    return used, findings
+    return in_time_order(used), [*findings, *gear_findings(used)]
+
+
+def side_by_side(
+    pulls: Sequence[PullTrace], tunes: Sequence[str], width: float = DEFAULT_WIDTH_RPM
+) -> tuple[list[PullTrace], list[Finding]]:
+    """The usable pulls of these tunes as they were made, in one gear, with their zero off or all without; what must be
+    said. Raises InputError as `usable_pulls` and `in_one_gear`."""
+    used, findings = usable_pulls(pulls, tunes)
+    used, _, of_gears = in_one_gear(used, tunes, width)
+    used, of_zeros = one_zero(used)
+    return used, [*findings, *of_gears, *of_zeros]
 
 
 def _same_kind(pulls: Sequence[PullTrace]) -> None:

@@ -1,6 +1,5 @@
 """steadypull coastdown: road load from rolling in neutral."""
 
-import math
 from typing import TYPE_CHECKING
 
 import click
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
 )
 @click.option("--drop", multiple=True, type=int, metavar="N", help="Glide N does not count; numbers as printed.")
 @click.option("--back", metavar="N,…", help="These glides went the other way; in place of 'each against the last'.")
+@click.option("--stretch", multiple=True, metavar="N=START_S-END_S", help="Glide N begins and ends there.")
 @click.option(
     "--wind-change",
     type=float,
@@ -33,6 +33,7 @@ def command(
     same_direction: bool,
     drop: tuple[int, ...],
     back: str | None,
+    stretch: tuple[str, ...],
     wind_change: float,
     as_json: bool,
 ) -> int:
@@ -50,9 +51,10 @@ def command(
     if wind_change != 0:
         positive("--wind-change", wind_change)
     went_back = None if back is None else {int(number) for number in numbers("--back", back, "2,4")}
+    stretches = dict(_stretch(text) for text in stretch)
     with open_dataset(session_path, given_car(car_path)) as data:
         say_foreign([data], car_path)
-        load = session_coastdown(data, same_direction, drop, went_back, wind_change)
+        load = session_coastdown(data, same_direction, drop, went_back, wind_change, stretches)
     if as_json:
         print_json({**msgspec.to_builtins(load), **findings.as_json(load.findings)})
     else:
@@ -63,50 +65,31 @@ def command(
 def print_road_load(load: "RoadLoad") -> None:
     """The glides, the coefficients ± 95 %, and force and coast time at the speeds glided through."""
     from ui.cli.paper import console, plain_table, say_warnings
-    from ui.text.figures import figures
+    from ui.text import force as words
     from ui.text.findings import say_all
-    from ui.text.force import GLIDE_WHY
 
     out = console()
-    table = plain_table("glide", "from s", "to s", "km/h", "way", "")
+    table = plain_table(*words.GLIDE_HEADS)
     for row in load.coastdowns:
-        span = f"{3.6 * row.from_mps:.0f} to {3.6 * row.to_mps:.0f}"
-        state = "used" if row.used else f"left out: {GLIDE_WHY[row.why_not]}"
-        way = "there" if row.way > 0 else "back"
-        table.add_row(str(row.number), f"{row.start_s:.0f}", f"{row.end_s:.0f}", span, way, state)
+        table.add_row(*words.glide_cells(row))
     out.print(table)
-    out.print(f"F = A + B v + C v², v in m/s, from {load.runs} coastdown{'s' if load.runs > 1 else ''}.")
-    for name, unit, value, u in (
-        ("A", "N", load.a_n, load.u_a),
-        ("B", "N/(m/s)", load.b_n_per_mps, load.u_b),
-        ("C", "N/(m/s)²", load.c_n_per_mps2, load.u_c),
-    ):
-        out.print(f"  {name} = {figures(value, 2 * u)} ± {figures(2 * u, 2 * u)} {unit}")
-    times = {step.speed_kmh: step for step in load.precision}
-    forces = plain_table("km/h", "N", "±", "coast time s", "pairs", "precision %")
-    for speed_kmh in speeds_kmh(load):
-        force, half = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
-        step = times.get(speed_kmh)
-        timed = (
-            ["", "", ""]
-            if step is None
-            else [
-                f"{step.time_s:.2f}",
-                str(step.pairs),
-                "?" if step.precision_pct is None else f"{step.precision_pct:.1f}",
-            ]
-        )
-        forces.add_row(f"{speed_kmh:.0f}", figures(force, half), figures(half, half), *timed)
+    out.print(words.road_load_head(load))
+    for line in words.coefficient_lines(load):
+        out.print(f"  {line}")
+    forces = plain_table(*words.LOAD_HEADS)
+    for cells in words.road_load_cells(load):
+        forces.add_row(*cells)
     out.print(forces)
-    out.print(
-        f"± is 95 %; the mass is taken as exact. Only speeds that were glided through, {3.6 * load.from_mps:.0f} to "
-        f"{3.6 * load.to_mps:.0f} km/h. Coast time is over ± 5 km/h; its precision is 100·t·s/(√n·T) over the pairs."
-    )
+    out.print(words.road_load_note(load))
     say_warnings(out, [line.rstrip(".") for line in say_all(load.findings)])
 
 
-def speeds_kmh(load: "RoadLoad") -> list[float]:
-    """Round speeds inside those that were glided through, at most a dozen, km/h."""
-    low, high = 3.6 * load.from_mps, 3.6 * load.to_mps
-    step = 10.0 if high - low <= 120 else 20.0
-    return [step * place for place in range(math.ceil(low / step), math.floor(high / step) + 1)]
+def _stretch(text: str) -> tuple[int, tuple[float, float]]:
+    number, equals, span = text.partition("=")
+    start, dash, end = span.partition("-")
+    try:
+        if equals and dash:
+            return int(number), (float(start), float(end))
+    except ValueError:
+        pass
+    raise click.UsageError(f"--stretch: {text!r} is not N=START_S-END_S; write it as 2=65-92")

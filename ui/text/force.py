@@ -1,10 +1,15 @@
 """Sentences. Air, coastdown, power."""
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from ui.text.figures import figures
 from ui.text.findings import Sentence
+
+if TYPE_CHECKING:
+    from stream.study.force.road_load import CoastVerdict, RoadLoad
 
 # Why a glide is no coastdown, or is not used.
 GLIDE_WHY = {
@@ -15,6 +20,71 @@ GLIDE_WHY = {
     "held-back": "held back by more than 6 % of the weight: a brake or a gear",
     "dropped": "dropped",
 }
+
+
+COAST_CAUTION = (
+    "Roll in neutral on a closed, level road, both ways in turn, off the brakes; a second person watches the screen."
+)
+NO_WIND = "The wind's change is a number of m/s, 0 or more."
+GLIDE_HEADS = ("glide", "from s", "to s", "km/h", "way", "")
+LOAD_HEADS = ("km/h", "N", "±", "coast time s", "pairs", "precision %")
+
+
+def glide_cells(row: "CoastVerdict") -> tuple[str, ...]:
+    """A glide's number, times, speeds, way, and whether it is used."""
+    span = f"{3.6 * row.from_mps:.0f} to {3.6 * row.to_mps:.0f}"
+    state = "used" if row.used else f"left out: {GLIDE_WHY[row.why_not]}"
+    return str(row.number), f"{row.start_s:.0f}", f"{row.end_s:.0f}", span, way_word(row), state
+
+
+def way_word(row: "CoastVerdict") -> str:
+    """Which way the car went in a glide."""
+    return "there" if row.way > 0 else "back"
+
+
+def coefficient_lines(load: "RoadLoad") -> tuple[str, ...]:
+    """A, B and C with half their 95 % intervals and units."""
+    rows = (
+        ("A", "N", load.a_n, load.u_a),
+        ("B", "N/(m/s)", load.b_n_per_mps, load.u_b),
+        ("C", "N/(m/s)²", load.c_n_per_mps2, load.u_c),
+    )
+    return tuple(f"{name} = {figures(value, 2 * u)} ± {figures(2 * u, 2 * u)} {unit}" for name, unit, value, u in rows)
+
+
+def road_load_head(load: "RoadLoad") -> str:
+    """The formula, and from how many coastdowns."""
+    return f"F = A + B v + C v², v in m/s, from {load.runs} coastdown{'s' if load.runs > 1 else ''}."
+
+
+def road_load_cells(load: "RoadLoad") -> tuple[tuple[str, ...], ...]:
+    """Force and coast time at round speeds."""
+    times = {step.speed_kmh: step for step in load.precision}
+    rows = []
+    for speed_kmh in speeds_kmh(load):
+        force, half = load.force_n(speed_kmh / 3.6), 2 * load.u_force_n(speed_kmh / 3.6)
+        step = times.get(speed_kmh)
+        timed = ("", "", "")
+        if step is not None:
+            precise = "?" if step.precision_pct is None else f"{step.precision_pct:.1f}"
+            timed = (f"{step.time_s:.2f}", str(step.pairs), precise)
+        rows.append((f"{speed_kmh:.0f}", figures(force, half), figures(half, half), *timed))
+    return tuple(rows)
+
+
+def road_load_note(load: "RoadLoad") -> str:
+    """What the table holds for."""
+    return (
+        f"± is 95 %; the mass is taken as exact. Only speeds that were glided through, {3.6 * load.from_mps:.0f} to "
+        f"{3.6 * load.to_mps:.0f} km/h. Coast time is over ± 5 km/h; its precision is 100·t·s/(√n·T) over the pairs."
+    )
+
+
+def speeds_kmh(load: "RoadLoad") -> list[float]:
+    """Round speeds inside those that were glided through, at most a dozen, km/h."""
+    low, high = 3.6 * load.from_mps, 3.6 * load.to_mps
+    step = 10.0 if high - low <= 120 else 20.0
+    return [step * place for place in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
 def _glide(values: Mapping[str, Any]) -> str:

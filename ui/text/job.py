@@ -12,7 +12,10 @@ STEPS: Final = {  # key: (name, what it is)
     "apply": ("Apply", "The calibration attached to the sessions with pulls."),
     "zero": ("Zero", "What the link shows without load, in every session with pulls."),
     "pull": ("Pull", "Full-throttle runs on two tunes, turn and turn about."),
-    "compare": ("Compare", "Tune against tune, with intervals."),
+    "compare": (
+        "Compare",
+        "Tune against tune, with intervals; force and power beside it. A coastdown's road load: on the start page.",
+    ),
     "tables": ("Tables", "Ignition and mixture: the next cautious step, cell by cell."),
     "report": ("Report", "The sessions on paper."),
 }
@@ -73,6 +76,8 @@ PLACES: Final = {  # key: (name, what it does)
     "car": ("Car file", "Mass, gearing, channels: make or change it"),
     "plan": ("Plan the chain", "Frequencies, converter parts, resolution"),
     "survey": ("Survey", "What a drive tells of the measuring chain"),
+    "coastdown": ("Coastdown", "Road load from rolling in neutral: A, B, C"),
+    "marks": ("Marks", "Holds and pulls on the trace: leave out, keep, knock heard, note"),
     "steps": ("Changes", "What was done to the sessions: undo and redo"),
     "air": ("Air", "Correction factors to standard air"),
     "words": ("Words", "What a term or a warning means"),
@@ -81,7 +86,7 @@ GO_ON = "Go on: {what}"
 NO_PORT = "no device found"
 SETUP = (
     "A desktop entry and the permission to open serial ports are written by the terminal, for they need its rights. "
-    "Coastdowns, the cells that were reached, and exports for other programs are made there as well."
+    "The cells that were reached, and exports for other programs are made there as well."
 )
 
 REHEARSALS: Final[dict[Literal["day", "holds", "pulls"], str]] = {

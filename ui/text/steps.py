@@ -1,14 +1,17 @@
-"""Sentences. What a person changed in a session, step by step, as its history names it."""
+"""Sentences. What a person says of holds and pulls, and the steps of a session as its history names them."""
 
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from stream.live.records import Hold, Pull
 from stream.record.deeds import Deed, first_undone, last_done
 from stream.record.history import Act, Step
+from stream.record.tables import HoldMark, PullMark
+from ui.text.faults import verdict
 from ui.text.figures import many, moment, one_line
 
-ACTS: Final = {
+STEPS: Final = {
     "note": "note",
     "hold-counts": "hold {hold:g} counts",
     "hold-left-out": "hold {hold:g} left out",
@@ -35,7 +38,7 @@ MOST_TOLD = 2
 def act_words(act: Act) -> str:
     """What was done, in a few words; a history may come from a stranger, so its words are cut to a line."""
     try:
-        text = ACTS[act.code].format(**act.values)
+        text = STEPS[act.code].format(**act.values)
     except (KeyError, ValueError, TypeError, IndexError):
         return UNKNOWN
     pull = act.values.get("pull")
@@ -83,3 +86,54 @@ def next_words(deeds: Sequence[Deed]) -> tuple[str, str]:
 def turned(deed: Deed, *, back: bool) -> str:
     """What has just been taken back, or done again."""
     return f"{'Undone' if back else 'Done again'}: {deed_words(deed)} ({deed_place(deed)})."
+
+
+# -- marks ------------------------------------------------------------------------------------------------------------
+
+ACTS: Final = {  # key: (the button, what it does)
+    "out": ("Leave out", "Holds and pulls of the stretch do not count"),
+    "keep": ("Keep", "They count, pulls though they are flawed"),
+    "verdict": ("As found", "Holds count, pulls by their verdict"),
+    "knock": (
+        "Knock heard",
+        "In the pulls that the stretch touches, at its speeds; it counts in every later advice",
+    ),
+    "quiet": ("No knock heard", "A person listened in the pulls that the stretch touches, and heard none"),
+}
+OF_ALL: Final = ("out", "keep", "verdict")  # the others are said of pulls alone
+UNDONE = "Every change is a step: Ctrl+Z takes it back."
+KEPT: Final = {1: "kept", -1: "left out", 0: ""}
+
+
+def pull_cells(number: int, pull: Pull, said: PullMark) -> tuple[str, ...]:
+    """A pull's name, times, speeds, verdict, and what a person said."""
+    found = verdict(pull.verdict, pull.faults)
+    times = f"{pull.start_s:.1f}", f"{pull.end_s:.1f}"
+    return f"pull {number}", *times, f"{pull.start_rpm:.0f} to {pull.end_rpm:.0f}", found, KEPT[said.kept]
+
+
+def hold_cells(number: int, hold: Hold, mark: HoldMark) -> tuple[str, ...]:
+    """A hold's name, times, speed, and what a person said."""
+    named = f"was {mark.target_rpm:.0f} rpm" if mark.target_rpm is not None else ""
+    said = ", ".join(text for text in ("" if mark.accepted else "left out", named) if text)
+    return f"hold {number}", f"{hold.start_s:.1f}", f"{hold.end_s:.1f}", f"{hold.speed_rpm:.0f}", "held", said
+
+
+def in_stretch(names: Sequence[str], stretch: tuple[float, float], rpm: tuple[float, float] | None) -> str:
+    """What lies in a stretch, and its speeds."""
+    told = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    speeds = f", {rpm[0]:.0f} to {rpm[1]:.0f} rpm" if rpm is not None else ""
+    return f"{stretch[0]:.1f} to {stretch[1]:.1f} s{speeds}: {told or 'no hold and no pull'}"
+
+
+def part_of(name: str) -> str:
+    """Of a pull that the stretch cuts."""
+    return f"a part of {name}"
+
+
+def marked(key: str, names: Sequence[str], rpm: tuple[float, float] | None) -> str:
+    """What has just been said."""
+    if key == "note":
+        return "Added to the note."
+    where = f", {rpm[0]:.0f} to {rpm[1]:.0f} rpm" if key == "knock" and rpm is not None else ""
+    return f"{ACTS[key][0]}: {', '.join(names[:8])}{' and more' if len(names) > 8 else ''}{where}."

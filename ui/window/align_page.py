@@ -12,8 +12,8 @@ from ui.text.figures import one_line, sentence
 from ui.window import align_work as work
 from ui.window import ask
 from ui.window.compare_figure import Key
-from ui.window.curve_plot import bare_view, style_view
 from ui.window.panels import label
+from ui.window.plot import PlotTools, Series, bare_view, style_view
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage
 from ui.window.theme import Theme
 
@@ -51,15 +51,18 @@ class AlignPage(StudyPage):
         for part in (self.status, self.believe, self.reject):
             self.top.addWidget(part)
         self.keys = Key(), Key()
-        self.views, self.plots = zip(*(bare_view() for _ in range(2)), strict=True)
+        self.views, self.plots = zip(*(bare_view("s") for _ in range(2)), strict=True)
         self.session_curve, self.log_curve, self.left_curve = (pg.PlotDataItem() for _ in range(3))
         for plot, curves in zip(self.plots, ((self.session_curve, self.log_curve), (self.left_curve,)), strict=True):
-            plot.setMouseEnabled(x=True, y=False)
             for curve in curves:
                 curve.setDownsampling(auto=True, method="peak")
                 curve.setClipToView(True)
                 plot.addItem(curve)
         self.plots[1].setXLink(self.plots[0])
+        self.tools = [
+            PlotTools(view, [plot], name, x_name="time, s", sheet=sheet)
+            for view, plot, name, sheet in zip(self.views, self.plots, ("log", "difference"), self.views, strict=True)
+        ]
         self.panel = QtWidgets.QFrame()
         self.panel.setProperty("part", "panel")
         self.column = QtWidgets.QVBoxLayout(self.panel)
@@ -175,12 +178,21 @@ class AlignPage(StudyPage):
         ]
         self.keys[0].show_key("Engine speed, rpm, over seconds of the session", entries)
         self.keys[1].show_key("Log less session, rpm, after a straight line between the two speeds", [])
-        if laid is not None:
-            self.plots[0].setXRange(
-                min(0.0, float(laid.log_s[0])), max(laid.session.duration_s, float(laid.log_s[-1])), padding=0.01
-            )
-            reach = float(np.nanpercentile(np.abs(laid.left_rpm), 99.5)) * 1.3 or 1.0
-            self.plots[1].setYRange(-reach, reach, padding=0)
+        for view in self.views:
+            view.setVisible(laid is not None)
+        if laid is None:
+            for tools in self.tools:
+                tools.show_series(0, [])
+            return
+        left, right = min(0.0, float(laid.log_s[0])), max(laid.session.duration_s, float(laid.log_s[-1]))
+        highest = float(max(np.nanmax(laid.session_rpm), np.nanmax(laid.log_rpm)))
+        reach = float(np.nanpercentile(np.abs(laid.left_rpm), 99.5)) * 1.3 or 1.0
+        self.tools[0].home(0, left, right, 0.0, 1.05 * highest)
+        self.tools[1].home(0, left, right, -reach, reach)
+        names = ("session", "log", "log less session")
+        told = [Series(name, "rpm", *map(np.asarray, trace)) for name, trace in zip(names, traces, strict=True)]
+        self.tools[0].show_series(0, told[:2])
+        self.tools[1].show_series(0, told[2:])
 
     def _allow(self, on: bool) -> None:
         self.believe.setEnabled(on)
@@ -194,6 +206,8 @@ class AlignPage(StudyPage):
             key.setFixedHeight(round(26 * unit))
             key.update()
             style_view(view, plot, theme, unit, 66)
+        for tools in self.tools:
+            tools.apply_theme(theme, unit)
         self.session_curve.setPen(pg.mkPen(theme.speed, width=5 * unit))
         self.log_curve.setPen(pg.mkPen(theme.text, width=1.2 * unit))
         self.left_curve.setPen(pg.mkPen(theme.text, width=1.2 * unit))

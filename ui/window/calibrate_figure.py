@@ -7,7 +7,8 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtWidgets
 
 from ui.window.calibrate_desk import Work
-from ui.window.theme import DARK, Theme
+from ui.window.plot import PlotTools, Series
+from ui.window.theme import DARK, Theme, text_font
 
 GRID = 121
 SYMBOLS = {"used": "o", "out": "x", "free": "+", "stuck": "s"}
@@ -25,11 +26,8 @@ class Figure(pg.GraphicsLayoutWidget):
         self.ci.layout.setRowStretchFactor(0, 5)
         self.ci.layout.setRowStretchFactor(1, 3)
         self.below.setXLink(self.above)
-        for plot in (self.above, self.below):
-            plot.setMenuEnabled(False)
-            plot.hideButtons()
-            plot.setMouseEnabled(False, False)
-            plot.getAxis("left").setWidth(72)
+        self.ci.layout.setContentsMargins(0, 8, 14, 4)
+        self.tools = PlotTools(self, (self.above, self.below), "calibration", x_name="signal", ticks=False)
         self.legend = self.above.addLegend(offset=(-24, -14))
         self.counts: dict[str, int] = {}
 
@@ -37,8 +35,8 @@ class Figure(pg.GraphicsLayoutWidget):
         """Take over colours and size."""
         self.theme = theme
         self.setBackground(theme.panel)
-        font = self.font()
-        font.setPixelSize(round(15 * unit))
+        font = text_font(16 * unit)
+        self.tools.apply_theme(theme, unit)
         for plot in (self.above, self.below):
             for side in ("left", "bottom"):
                 axis = plot.getAxis(side)
@@ -46,15 +44,15 @@ class Figure(pg.GraphicsLayoutWidget):
                 axis.setTextPen(theme.muted)
                 axis.setStyle(tickFont=font)
                 axis.enableAutoSIPrefix(False)
-            plot.getAxis("left").setWidth(round(76 * unit))
+            plot.getAxis("left").setWidth(round(80 * unit))
         self.legend.setBrush(theme.panel)
         self.legend.setLabelTextColor(theme.text)
-        self.legend.setLabelTextSize(f"{round(14 * unit)}px")
+        self.legend.setLabelTextSize(f"{round(16 * unit)}px")
         self._label(unit)
         self.show_work(self.work)
 
     def _label(self, unit: float) -> None:
-        style = {"color": self.theme.muted, "font-size": f"{round(15 * unit)}px"}
+        style = {"color": self.theme.muted, "font-size": f"{round(16 * unit)}px"}
         signal = "" if self.work is None else self.work.unit
         self.above.setLabel("left", "engine speed, rpm", **style)
         self.below.setLabel("left", "target less line, rpm", **style)
@@ -64,10 +62,14 @@ class Figure(pg.GraphicsLayoutWidget):
     def show_work(self, work: Work | None) -> None:
         """Draw the session's holds and the fit."""
         self.work = work
-        self.above.clear()
-        self.below.clear()
+        for plot, cursor in zip((self.above, self.below), self.tools.cursors, strict=True):
+            plot.clear()
+            plot.addItem(cursor, ignoreBounds=True)
         self.legend.clear()
         self.counts = {}
+        self.tools.x_name = "signal" if work is None or not work.unit else f"signal, {work.unit}"
+        for place in (0, 1):
+            self.tools.show_series(place, [])
         if work is None:
             return
         self.below.setLabel("bottom", f"signal, {work.unit}" if work.unit else "signal", **self._style)
@@ -76,9 +78,7 @@ class Figure(pg.GraphicsLayoutWidget):
             self._draw_line(work, min(x), max(x))
         self._draw_points(work)
         self._draw_pinned(work)
-        for plot in (self.above, self.below):
-            plot.enableAutoRange()
-            plot.autoRange(padding=0.08)
+        self.tools.show_all()
 
     def _draw_line(self, work: Work, low: float, high: float) -> None:
         fit = work.calibration
@@ -108,6 +108,12 @@ class Figure(pg.GraphicsLayoutWidget):
         for line in work.lines:
             rpm = line.target_rpm if line.target_rpm is not None else self._by_line(work, line.hold.signal_mean)
             groups.setdefault(line.state, []).append((line.hold.signal_mean, rpm, line.residual_rpm))
+        shown = [(line.hold.signal_mean, line.target_rpm, line.residual_rpm) for line in work.lines]
+        shown.sort(key=lambda row: row[0])
+        for place, name in ((1, "target"), (2, "target less line")):
+            known = [(row[0], row[place]) for row in shown if row[place] is not None]
+            x, y = (np.array([pair[n] for pair in known], float) for n in (0, 1))
+            self.tools.show_series(place - 1, [Series(name, "rpm", x, y)])
         for point in work.stuck:
             groups.setdefault("stuck", []).append((point.signal, point.target_rpm or 0.0, None))
         for state in (state for state in SYMBOLS if state in groups):

@@ -1,16 +1,16 @@
 """The picture of a comparison: change per band around zero, and the curves beneath on the same speeds."""
 
 from collections.abc import Callable
-from typing import Any
 
+import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text import comparison as words
 from ui.text.figures import tune_name
-from ui.window.compare_items import CurveLines, Dot, Dots, Line, curve_mark, dot
+from ui.window.compare_items import CurveLines, Dot, Dots, Line, curve_mark, dot, series_of
 from ui.window.compare_study import Answer
-from ui.window.strip_items import round_ticks
+from ui.window.plot import PlotTools, Series, bare_view, style_view
 from ui.window.theme import DARK, Theme, text_font
 
 POINT = "Point at a band to read its numbers."
@@ -64,13 +64,20 @@ class Figure(QtWidgets.QFrame):
         self.unit = 1.0
         self.found: Answer | None = None
         self.keys = Key(), Key()
-        self.views = self._view(), self._view()
-        self.plots = [view.addPlot() for view in self.views]
+        (first, above), (second, below) = bare_view(), bare_view()
+        self.views, self.plots = (first, second), [above, below]
         self.dots, self.lines = Dots(), CurveLines()
-        self.cursors = [pg.InfiniteLine(angle=90), pg.InfiniteLine(angle=90)]
         self.zero = pg.InfiniteLine(angle=0, pos=0)
-        for plot, item, cursor in zip(self.plots, (self.dots, self.lines), self.cursors, strict=True):
-            self._prepare(plot, item, cursor)
+        names = ("change", "load")
+        self.tools = [
+            PlotTools(view, [plot], name, x_name="engine speed, rpm", sheet=self, reads=False)
+            for view, plot, name in zip(self.views, self.plots, names, strict=True)
+        ]
+        self.cursors = [tools.cursors[0] for tools in self.tools]
+        for plot, item in zip(self.plots, (self.dots, self.lines), strict=True):
+            plot.addItem(item, ignoreBounds=True)
+            item.follow(plot)
+        below.setXLink(above)
         self.plots[0].addItem(self.zero, ignoreBounds=True)
         self.more, self.less = pg.TextItem(anchor=(0, 0)), pg.TextItem(anchor=(0, 1))
         for text in (self.more, self.less):
@@ -89,28 +96,8 @@ class Figure(QtWidgets.QFrame):
             (self.reading, 0),
         ):
             self.box.addWidget(part, stretch)
-        for place, view in enumerate(self.views):
-            view.scene().sigMouseMoved.connect(lambda at, place=place: self._pointed(place, at))
-
-    @staticmethod
-    def _view() -> Any:
-        view = pg.GraphicsLayoutWidget()
-        view.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        view.setMinimumHeight(60)
-        view.ci.layout.setContentsMargins(0, 2, 8, 0)
-        return view
-
-    def _prepare(self, plot: Any, item: Any, cursor: Any) -> None:
-        plot.setMenuEnabled(False)
-        plot.hideButtons()
-        plot.setMouseEnabled(False, False)
-        plot.disableAutoRange()
-        plot.addItem(item, ignoreBounds=True)
-        plot.addItem(cursor, ignoreBounds=True)
-        plot.showGrid(x=True, y=True, alpha=0.15)
-        for name in ("left", "bottom"):
-            plot.getAxis(name).enableAutoSIPrefix(False)
-        cursor.hide()
+        for tools in self.tools:
+            tools.pointed.connect(self.point_at)
 
     def show_answer(self, found: Answer | None) -> None:
         """Take over an answer; None empties the plots."""
@@ -127,21 +114,13 @@ class Figure(QtWidgets.QFrame):
         step = self.lines.step
         left, right = (min(speeds) - step, max(speeds) + step) if speeds else (1000.0, 7000.0)
         reach = change_reach(self.dots.dots)
-        self._range(self.plots[0], self.dots, left, right, -reach, reach)
+        self.tools[0].home(0, left, right, -reach, reach)
         loads = [value for line in lines for point in line.points for value in point[1:] if value is not None]
         low, high = (min(loads), max(loads)) if loads else (0.0, 1.0)
         room = 0.08 * (high - low) or 0.1 * abs(high) or 1.0
-        self._range(self.plots[1], self.lines, left, right, low - room, high + room)
+        self.tools[1].home(0, left, right, low - room, high + room)
         self.more.setPos(left, reach)
         self.less.setPos(left, -reach)
-
-    @staticmethod
-    def _range(plot: Any, item: Any, left: float, right: float, low: float, high: float) -> None:
-        plot.setXRange(left, right, padding=0)
-        plot.setYRange(low, high, padding=0)
-        edge = 0.08 * (high - low)  # a label half outside is not drawn at all
-        plot.getAxis("left").setTicks([round_ticks(low + edge, high - edge)])
-        item.set_box(left, right, low, high)
 
     def _name(self, found: Answer | None) -> None:
         base, trial = ("base", "trial") if found is None else (tune_name(found.base), tune_name(found.trial))
@@ -156,14 +135,15 @@ class Figure(QtWidgets.QFrame):
         self.keys[1].show_key(
             f"Load, {unit}" if unit else "Load", [*entries, (shade_mark, True, "95 % interval, against rpm")]
         )
+        curves = () if found is None or found.curves is None else found.curves.tunes
+        told = [tune_name(curve.tune) for curve in curves]
+        self.tools[1].show_series(
+            0, [series_of(line, name, unit) for line, name in zip(self.lines.lines, told, strict=True)]
+        )
+        self.tools[0].show_series(0, [_changes(self.dots.dots, f"{trial} less {base}")] if self.dots.dots else [])
         there = found is not None and found.comparison is not None
         self.more.setText(f"{trial} gives more" if there else "")
         self.less.setText(f"{trial} gives less" if there else "")
-
-    def _pointed(self, place: int, at: Any) -> None:
-        plot = self.plots[place]
-        inside = plot.vb.sceneBoundingRect().contains(at)
-        self.point_at(float(plot.vb.mapSceneToView(at).x()) if inside else None)
 
     def point_at(self, rpm: float | None) -> None:
         """Show the numbers of the band at a speed; None shows none."""
@@ -188,16 +168,9 @@ class Figure(QtWidgets.QFrame):
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
         font = text_font(14 * unit)
-        for view, plot, cursor in zip(self.views, self.plots, self.cursors, strict=True):
-            view.setBackground(theme.panel)
-            cursor.setPen(pg.mkPen(theme.text, width=1, style=QtCore.Qt.PenStyle.DotLine))
-            for name in ("left", "bottom"):
-                axis = plot.getAxis(name)
-                axis.setPen(pg.mkPen(theme.line))
-                axis.setTextPen(theme.muted)
-                axis.setTickFont(font)
-                axis.label.setFont(font)
-            plot.getAxis("left").setWidth(round(AXIS_WIDTH * unit))
+        for view, plot, tools in zip(self.views, self.plots, self.tools, strict=True):
+            style_view(view, plot, theme, unit, AXIS_WIDTH)
+            tools.apply_theme(theme, unit)
         self.zero.setPen(pg.mkPen(theme.text, width=round(2 * unit)))
         for text in (self.more, self.less):
             text.setColor(theme.muted)
@@ -227,6 +200,14 @@ def _lines(found: Answer) -> list[Line]:
         )
         for curve in curves
     ]
+
+
+def _changes(dots: list[Dot], name: str) -> Series:
+    x, y, low, high = (
+        np.array([np.nan if value is None else value for value in values], float)
+        for values in zip(*((d.x, d.y, d.low, d.high) for d in dots), strict=True)
+    )
+    return Series(name, "%", x, y, low, high)
 
 
 def change_reach(dots: list[Dot]) -> float:

@@ -8,9 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui
 
+from ui.window.plot import Series
 from ui.window.theme import DARK, Theme
 
 
@@ -31,6 +33,12 @@ class Line:
 
     points: tuple[tuple[float, float, float | None, float | None], ...]
     trial: bool
+
+
+def series_of(line: Line, name: str, unit: str) -> Series:
+    """A drawn curve as it is read and copied."""
+    x, y, low, high = (np.array([np.nan if p[n] is None else p[n] for p in line.points], float) for n in range(4))
+    return Series(name, unit, x, y, low, high)
 
 
 def dot(painter: QtGui.QPainter, at: QtCore.QPointF, size: float, resolved: bool, theme: Theme) -> None:
@@ -75,6 +83,16 @@ class _Pixels(pg.GraphicsObject):
         self.prepareGeometryChange()
         self.box = QtCore.QRectF(left, low, right - left, high - low)
         self.update()
+
+    def follow(self, plot: Any) -> None:
+        """Draw in what the plot shows, however it is zoomed."""
+
+        def seen(*_: Any) -> None:
+            (left, right), (low, high) = plot.viewRange()
+            self.set_box(left, right, low, high)
+
+        plot.getViewBox().sigRangeChanged.connect(seen)
+        seen()
 
     def boundingRect(self) -> QtCore.QRectF:  # noqa: N802 - Qt's name
         """Where it draws; Qt calls this."""

@@ -1,41 +1,13 @@
 """A plot of one quantity over engine speed: curves with shaded intervals, and a line that says what they are."""
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
-import pyqtgraph as pg
-from pyqtgraph.Qt import QtCore, QtWidgets
+from pyqtgraph.Qt import QtWidgets
 
 from ui.window.compare_figure import Key, shade_mark
-from ui.window.compare_items import CurveLines, Line, curve_mark
-from ui.window.strip_items import round_ticks
-from ui.window.theme import DARK, Theme, text_font
-
-
-def bare_view() -> tuple[Any, Any]:
-    """(view, its plot) without menus, margins and focus."""
-    view = pg.GraphicsLayoutWidget()
-    view.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-    view.setMinimumHeight(60)
-    view.ci.layout.setContentsMargins(0, 2, 8, 0)
-    plot = view.addPlot()
-    plot.setMenuEnabled(False)
-    plot.hideButtons()
-    plot.showGrid(x=True, y=True, alpha=0.15)
-    for name in ("left", "bottom"):
-        plot.getAxis(name).enableAutoSIPrefix(False)
-    return view, plot
-
-
-def style_view(view: Any, plot: Any, theme: Theme, unit: float, axis_width: float = 56) -> None:
-    """Colours and sizes of a plot's ground and axes."""
-    view.setBackground(theme.panel)
-    for name in ("left", "bottom"):
-        axis = plot.getAxis(name)
-        axis.setPen(pg.mkPen(theme.line))
-        axis.setTextPen(theme.muted)
-        axis.setTickFont(text_font(14 * unit))
-    plot.getAxis("left").setWidth(round(axis_width * unit))
+from ui.window.compare_items import CurveLines, Line, curve_mark, series_of
+from ui.window.plot import PlotTools, bare_view, style_view
+from ui.window.theme import DARK, Theme
 
 
 class CurvePlot(QtWidgets.QFrame):
@@ -48,9 +20,9 @@ class CurvePlot(QtWidgets.QFrame):
         self.title = title
         self.key, self.lines = Key(), CurveLines()
         self.view, self.plot = bare_view()
-        self.plot.setMouseEnabled(False, False)
-        self.plot.disableAutoRange()
         self.plot.addItem(self.lines, ignoreBounds=True)
+        self.lines.follow(self.plot)
+        self.tools = PlotTools(self.view, [self.plot], title.split(",")[0], x_name="engine speed, rpm", sheet=self)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addWidget(self.key)
         self.box.addWidget(self.view, 1)
@@ -73,16 +45,16 @@ class CurvePlot(QtWidgets.QFrame):
         low, high = (min(values), max(values)) if values else (0.0, 1.0)
         room = 0.1 * (high - low) or 0.1 * abs(high) or 1.0
         low, high = low - room, high + room
-        self.plot.setXRange(left, right, padding=0)
-        self.plot.setYRange(low, high, padding=0)
-        edge = 0.08 * (high - low)
-        self.plot.getAxis("left").setTicks([round_ticks(low + edge, high - edge)])
-        self.lines.set_box(left, right, low, high)
+        self.tools.home(0, left, right, low, high)
+        name, _, unit = self.title.partition(", ")
+        told = names if names else [name] * len(lines)
+        self.tools.show_series(0, [series_of(line, one, unit) for line, one in zip(lines, told, strict=False)])
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
         style_view(self.view, self.plot, theme, unit)
+        self.tools.apply_theme(theme, unit)
         for part in (self.key, self.lines):
             part.theme, part.unit = theme, unit
             part.update()

@@ -19,6 +19,7 @@ from ui.window.job import sort_out
 from ui.window.job_desk import JobDesk
 from ui.window.memory import Memory
 from ui.window.panels import label
+from ui.window.plot import Hands
 from ui.window.road import Road
 from ui.window.show import Show, ShowBar
 from ui.window.start_screen import PAGES, StartScreen
@@ -76,6 +77,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
     from ui.window.shelf import ShelfScreen
 
     shelf = ShelfScreen()
+    shelf.home = lambda: window.desk.memory.folder
     shelf.compare_wanted.connect(window.open_in_compare)
     return shelf
 
@@ -280,6 +282,13 @@ class MainWindow(QtWidgets.QMainWindow):
             shortcut = QtGui.QShortcut(QtGui.QKeySequence(key), self)
             shortcut.setAutoRepeat(False)
             shortcut.activated.connect(what)
+        self.hands = Hands(self)
+
+    def contextMenuEvent(self, event: QtGui.QContextMenuEvent) -> None:  # noqa: N802 - Qt's name
+        """What can be taken from a table; Qt calls this."""
+        menu = self.hands.menu_for(self.childAt(event.pos()))
+        if menu is not None:
+            menu.popup(event.globalPos())
 
     @property
     def exit_code(self) -> int:

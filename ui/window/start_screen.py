@@ -29,21 +29,19 @@ PAGES: Final = {
     "car": ("car_page", "CarPage"),
     "plan": ("chain_pages", "PlanPage"),
     "survey": ("chain_pages", "SurveyPage"),
+    "coastdown": ("trace_pages", "CoastdownPage"),
+    "marks": ("trace_pages", "MarksPage"),
     "steps": ("steps_page", "StepsPage"),
     "air": ("chain_pages", "AirPage"),
     "words": ("chain_pages", "WordsPage"),
 }
 CARDS: Final = ("drive", "rehearse", "open", "replay", "import", "recover")
-DESK: Final = ("car", "plan", "survey", "steps", "air", "words")
+DESK: Final = ("car", "plan", "survey", "coastdown", "marks", "steps", "air", "words")
 SPEED_WAY: Final = ("engine-speed tap", "converter")
 LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
 ON_CARD = """
     QScrollArea QWidget {{ background: {panel}; }}
-    QCheckBox::indicator, QTableView::indicator {{
-        border: 2px solid {text}; width: {side}px; height: {side}px; padding: 2px; background-clip: content;
-    }}
-    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background-color: {text}; }}
 """
 
 
@@ -250,9 +248,7 @@ class StartScreen(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
-        self.setStyleSheet(
-            table_style(theme, unit) + ON_CARD.format(panel=theme.panel, text=theme.text, side=round(12 * unit))
-        )
+        self.setStyleSheet(table_style(theme, unit) + ON_CARD.format(panel=theme.panel))
         self.home.apply_theme(theme, unit)
         for page in self.pages.values():
             page.apply_theme(theme, unit)

@@ -5,7 +5,7 @@ is dragged over it is a few lines, whatever its length.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,13 +13,14 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.window.panels import label
+from ui.window.plot import PlotTools, Series
 from ui.window.theme import DARK, Theme, text_font
 from ui.window.trace_work import Line, thinned
 
 COLUMNS = 1200  # chosen: as many as a wide screen has pixels for it, by half
 STEP_S, FINE_S, COARSE_S = 0.1, 0.01, 1.0
 SHORTEST_S = 0.1
-AXIS_WIDTH = 84
+AXIS_WIDTH, LONGEST_TITLE = 84, 12
 KEYS = (
     "Drag an edge or the stretch; or Tab to an edge and ← → by 0.1 s (Shift 1 s, Ctrl 0.01 s). "
     "Wheel zooms, double click shows all."
@@ -29,13 +30,15 @@ Key = QtCore.Qt.Key
 
 @dataclass(slots=True)
 class Span:
-    """A stretch on the trace. `counts` False: it is shown, but left out; `fixed`: it cannot be moved."""
+    """A stretch on the trace. `counts` False: it is shown, but left out; `fixed`: it cannot be moved; `ink` names its
+    colour in the theme."""
 
     start_s: float
     end_s: float
     text: str = ""
     counts: bool = True
     fixed: bool = False
+    ink: str = "hold"
 
 
 class TracePicker(QtWidgets.QFrame):
@@ -68,6 +71,8 @@ class TracePicker(QtWidgets.QFrame):
             )  # a drag draws it no second time
             plot.addItem(curve, ignoreBounds=True)
         self.plots[1].setXLink(self.plots[0])
+        self.tools = PlotTools(self.view, self.plots, "trace", x_name="time, s", ticks=False, keys=False)
+        self.setProperty("tools", self.tools)
         self.view.ci.layout.setRowStretchFactor(0, 3)
         self.view.ci.layout.setRowStretchFactor(1, 2)
         self.plots[0].getViewBox().sigXRangeChanged.connect(lambda *_: self._draw())
@@ -85,9 +90,6 @@ class TracePicker(QtWidgets.QFrame):
 
     def _plot(self, row: int) -> Any:
         plot = self.view.addPlot(row=row, col=0)
-        plot.setMenuEnabled(False)
-        plot.hideButtons()
-        plot.setMouseEnabled(x=True, y=False)
         plot.showGrid(x=True, y=True, alpha=0.15)
         plot.disableAutoRange()
         for name in ("left", "bottom"):
@@ -100,6 +102,8 @@ class TracePicker(QtWidgets.QFrame):
     def clear(self, text: str) -> None:
         """Show no trace, but say why."""
         self.lines = ()
+        for place in range(2):
+            self.tools.show_series(place, [])
         self.set_spans([])
         self.view.hide()
         self.hint.hide()
@@ -118,11 +122,13 @@ class TracePicker(QtWidgets.QFrame):
             if not there:
                 continue
             line = self.lines[place]
+            self.tools.show_series(place, [Series(line.name, line.unit, line.time_s, line.values)])
             good = line.values[np.isfinite(line.values)]
             low, high = (float(good.min()), float(good.max())) if len(good) else (0.0, 1.0)
             room = 0.06 * (high - low) or 0.06 * abs(high) or 1.0
             plot.setYRange(low - room, high + room, padding=0)
-            plot.getAxis("left").setLabel(line.unit if place and line.unit else line.title)  # the lower one is low
+            short = line.unit and (place or len(line.title) > LONGEST_TITLE)  # there is no room for more
+            plot.getAxis("left").setLabel(line.unit if short else line.title)
             plot.getAxis("bottom").setStyle(showValues=place == len(self.lines) - 1)
         self.view.ci.layout.setRowStretchFactor(1, 2 if len(self.lines) > 1 else 0)
         self.plots[len(self.lines) - 1].getAxis("bottom").setLabel("time, s")
@@ -152,7 +158,7 @@ class TracePicker(QtWidgets.QFrame):
         for regions in self._regions:
             for plot, region in zip(self.plots, regions, strict=True):
                 plot.removeItem(region)
-        self.spans = [Span(s.start_s, s.end_s, s.text, s.counts, s.fixed) for s in spans]
+        self.spans = [replace(span) for span in spans]
         self._regions = [self._region(number, span) for number, span in enumerate(self.spans)]
         self.edge = min(self.edge, max(0, 2 * len(self.spans) - 1))
         self._recolour()
@@ -161,7 +167,7 @@ class TracePicker(QtWidgets.QFrame):
         made = []
         for plot in self.plots:
             region = pg.LinearRegionItem([span.start_s, span.end_s], movable=not span.fixed)
-            region.setZValue(5)
+            region.setZValue(4 if span.fixed else 5)
             if plot is self.plots[0] and span.text:
                 text = pg.InfLineLabel(region.lines[0], span.text, position=0.92, anchors=[(0, 0.5), (0, 0.5)])
                 region.words = text
@@ -323,13 +329,14 @@ class TracePicker(QtWidgets.QFrame):
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
         self.view.setBackground(theme.panel)
+        self.tools.apply_theme(theme, unit)
         for plot in self.plots:
             for name in ("left", "bottom"):
                 axis = plot.getAxis(name)
                 axis.setPen(pg.mkPen(theme.line))
                 axis.setTextPen(theme.muted)
-                axis.setTickFont(text_font(14 * unit))
-                axis.label.setFont(text_font(15 * unit))
+                axis.setTickFont(text_font(16 * unit))
+                axis.label.setFont(text_font(16 * unit))
             plot.getAxis("left").setWidth(round(AXIS_WIDTH * unit))
         gap = round(6 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
@@ -342,7 +349,7 @@ class TracePicker(QtWidgets.QFrame):
             curve.setPen(pg.mkPen(getattr(theme, line.role), width=max(1.0, 1.6 * unit)))
         at = self.edge if self.hasFocus() else -1
         for number, (span, regions) in enumerate(zip(self.spans, self._regions, strict=True)):
-            ink = QtGui.QColor(theme.hold if span.counts else theme.muted)
+            ink = QtGui.QColor(getattr(theme, span.ink) if span.counts else theme.muted)
             fill = QtGui.QColor(ink)
             fill.setAlpha(60 if span.counts else 28)
             style = QtCore.Qt.PenStyle.SolidLine if span.counts else QtCore.Qt.PenStyle.DashLine

@@ -7,6 +7,7 @@ from the function that the command uses.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
@@ -15,12 +16,16 @@ import numpy as np
 
 from stream.calibrate.link.bridge import judge_shunt
 from stream.errors import InputError, line_without
-from stream.record.tables import Zero
+from stream.record.tables import Heard, PullMark, Zero
 from stream.study.dataset import Dataset, open_dataset
-from stream.study.edit import full_scale_of, standing_in, tried_zero
+from stream.study.edit import Marks, full_scale_of, mark_session, standing_in, tried_zero
+from stream.study.force.coastdown import coastdown_in, verdicts_in
+from stream.study.force.motion import RoadTrace, road_trace
+from stream.study.force.road_load import WIND_CHANGE_MPS, CoastVerdict, RoadLoad
 from stream.study.survey.link import levels_in, shunt_in, steps_in, weigh_in
 from stream.units import Floats
 from ui.text import speed as words
+from ui.text import steps
 from ui.text.figures import plus_minus
 from ui.window.worker import Task, Worker
 
@@ -249,3 +254,135 @@ def weight_words(held: Held, known: Sequence[tuple[float, float]], seconds: floa
         return words.weight_lines(fit, unit)
 
     return _guarded(held, answer)
+
+
+# -- coastdown --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class GlideLook:
+    """What the coastdown page shows of a session."""
+
+    lines: tuple[Line, ...]
+    duration_s: float
+    trace: RoadTrace
+    glides: tuple[CoastVerdict, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GlideChoice:
+    """What a person says of the glides: numbers left out, numbers gone back (None: as they stand in turn), and where
+    some begin and end."""
+
+    dropped: frozenset[int] = frozenset()
+    back: frozenset[int] | None = None
+    stretches: tuple[tuple[int, tuple[float, float]], ...] = ()
+    wind_mps: float = WIND_CHANGE_MPS
+
+
+@dataclass(frozen=True, slots=True)
+class GlideAnswer:
+    """The glides with their verdicts, and the road load, or what keeps it from being one."""
+
+    glides: tuple[CoastVerdict, ...]
+    load: RoadLoad | None
+    trouble: str
+
+
+def look_at_glides(held: Held) -> GlideLook:
+    """Read a session for the coastdown page. Raises InputError: no road speed."""
+    data = held.data
+    trace = road_trace(data, "coastdown")
+    lines = [Line("road speed", "km/h", trace.time_s, 3.6 * trace.speed_mps, "text")]
+    if trace.engine_rpm is not None:
+        lines.append(Line("engine speed", "rpm", trace.time_s, trace.engine_rpm, "speed"))
+    return GlideLook(tuple(lines), data.duration_s, trace, verdicts_in(data, trace))
+
+
+def glide_answer(held: Held, look: GlideLook, choice: GlideChoice) -> GlideAnswer:
+    """The road load for what was chosen."""
+    stretches = dict(choice.stretches)
+    try:
+        glides = verdicts_in(held.data, look.trace, False, choice.dropped, choice.back, stretches)
+    except InputError as error:
+        return GlideAnswer(look.glides, None, line_without(error, held.path))
+    try:
+        load = coastdown_in(held.data, look.trace, False, choice.dropped, choice.back, choice.wind_mps, stretches)
+    except InputError as error:
+        return GlideAnswer(glides, None, line_without(error, held.path))
+    return GlideAnswer(load.coastdowns, load, "")
+
+
+# -- marks ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class MarkRow:
+    """A hold or a pull of a session, with its number there, whether it counts, and its cells in the table."""
+
+    kind: Literal["hold", "pull"]
+    number: int
+    start_s: float
+    end_s: float
+    counts: bool
+    cells: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """'pull 2'."""
+        return f"{self.kind} {self.number}"
+
+
+@dataclass(frozen=True, slots=True)
+class MarkLook:
+    """What the page of marks shows of a session."""
+
+    path: str
+    lines: tuple[Line, ...]
+    duration_s: float
+    rows: tuple[MarkRow, ...]
+
+
+def look_at_marks(held: Held) -> MarkLook:
+    """Read a session for the page of marks. Raises InputError."""
+    data = held.data
+    speed = Line("engine speed", "rpm", data.time_s, data.speed_rpm, "speed")
+    lines = (Line("load", data.load_unit, data.time_s, data.load), speed) if data.first("load") else (speed,)
+    rows = []
+    for number, (pull, said) in enumerate(zip(data.pulls, data.pull_marks, strict=True), 1):
+        counts = said.kept > 0 or (said.kept == 0 and pull.verdict == "clean")
+        rows.append(MarkRow("pull", number, pull.start_s, pull.end_s, counts, steps.pull_cells(number, pull, said)))
+    for number, (hold, mark) in enumerate(zip(data.holds, data.hold_marks, strict=True), 1):
+        cells = steps.hold_cells(number, hold, mark)
+        rows.append(MarkRow("hold", number, hold.start_s, hold.end_s, mark.accepted, cells))
+    return MarkLook(str(held.path), lines, data.duration_s, tuple(rows))
+
+
+def speed_range(look: MarkLook, start_s: float, end_s: float) -> tuple[float, float] | None:
+    """The lowest and the highest engine speed of a stretch, rpm; None where none is known."""
+    line = look.lines[-1]
+    values = line.values[(line.time_s >= start_s) & (line.time_s <= end_s)]
+    values = values[np.isfinite(values)]
+    return (float(values.min()), float(values.max())) if len(values) else None
+
+
+def mark_stretch(path: Path, key: str, rows: Sequence[MarkRow], rpm: tuple[float, float] | None, note: str) -> str:
+    """Say something of holds and pulls; returns what was said, in words. Raises InputError, StorageError.
+
+    key: 'out', 'keep', 'verdict', 'knock', 'quiet' or 'note'
+    """
+    pulls = [row.number for row in rows if row.kind == "pull"]
+    holds = [row.number for row in rows if row.kind == "hold"]
+    said = datetime.now(UTC).isoformat(timespec="seconds")
+    kept: dict[str, PullMark] = {"out": PullMark(kept=-1), "keep": PullMark(kept=1), "verdict": PullMark(kept=0)}
+    made = Marks(note=note if key == "note" else "")
+    if key in kept:
+        made = Marks(holds=dict.fromkeys(holds, key != "out"), pulls=dict.fromkeys(pulls, kept[key]))
+    elif key == "knock":
+        low, high = rpm or (None, None)
+        heard = [Heard(pull=pull, rpm_from=low, rpm_to=high, heard=True, said_utc=said) for pull in pulls]
+        made = Marks(heard=heard)
+    elif key == "quiet":
+        made = Marks(heard=[Heard(pull=pull, heard=False, said_utc=said) for pull in pulls])
+    mark_session(path, made)
+    return steps.marked(key, [row.name for row in rows], rpm)

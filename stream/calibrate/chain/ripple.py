@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stream import series
 from stream.live.records import Hold
 from stream.units import Floats, Ints
 
@@ -48,14 +49,11 @@ class HoldSpectrum:
 
 def spectrum_of(values: Floats, rate_hz: float, hold: Hold) -> HoldSpectrum | None:
     """Welch's averaged periodogram (1967) with a Hann window, and a running median as the floor."""
-    from scipy.ndimage import median_filter
-    from scipy.signal import welch
-
     rows = min(1 << int(np.log2(max(SEGMENT_S * rate_hz, FEWEST_SAMPLES))), len(values) // 2)
     if rows < FEWEST_SAMPLES // 2 or float(np.ptp(values)) == 0.0:
         return None
-    frequency, density = welch(values, rate_hz, "hann", rows)
-    near = median_filter(density, max(15, len(density) // 12) | 1, mode="nearest")
+    frequency, density = series.welch(values, rate_hz, rows)
+    near = series.running_median(density, max(15, len(density) // 12) | 1)
     floor = np.maximum(near, 1e-3 * float(np.median(density)) + np.finfo(np.float64).tiny)
     averages = max(1.0, 0.9 * (2.0 * len(values) / rows - 1.0))
     return HoldSpectrum(hold, float(frequency[1]), density, floor, 1.0 + 9.0 / averages**0.5 + 9.0 / averages)
@@ -159,10 +157,8 @@ class _Peaks:
     """The greatest ratio within 1, 2, 4 … bins of every bin."""
 
     def __init__(self, spectrum: HoldSpectrum) -> None:
-        from scipy.ndimage import maximum_filter1d
-
         above = spectrum.above
-        self.levels = np.array([maximum_filter1d(above, 2 * (1 << level) + 1, mode="constant") for level in range(8)])
+        self.levels = np.array([series.running_max(above, 2 * (1 << level) + 1) for level in range(8)])
 
     def at(self, bins: Ints, reach: Floats) -> Floats:
         level = np.clip(np.ceil(np.log2(np.maximum(reach, 1.0))), 0, 7).astype(np.int64)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from stream.calibrate.speed.line import variance_at
 from stream.findings import Finding
+from stream.series import Pchip
 from stream.units import Floats
 
 ModelName = Literal["line", "through-zero", "piecewise"]
@@ -139,20 +140,16 @@ class Curve:
 
 def evaluate(knots: npt.ArrayLike, values: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
     """The curve at x; beyond its ends it goes on straight."""
-    from scipy.interpolate import PchipInterpolator
-
     ends = np.asarray(knots, np.float64)
     xs = np.asarray(x, np.float64)
-    curve = PchipInterpolator(ends, np.asarray(values, np.float64))
+    curve = Pchip(ends, np.asarray(values, np.float64))
     inside = np.clip(xs, ends[0], ends[-1])
-    return np.asarray(curve(inside) + curve.derivative()(inside) * (xs - inside), np.float64)
+    return np.asarray(curve(inside) + curve.slope(inside) * (xs - inside), np.float64)
 
 
 def slope_at(knots: Floats, values: Floats, x: Floats) -> Floats:
     """rpm per unit of signal at x."""
-    from scipy.interpolate import PchipInterpolator
-
-    return np.asarray(PchipInterpolator(knots, values).derivative()(np.clip(x, knots[0], knots[-1])), np.float64)
+    return Pchip(knots, values).slope(np.clip(x, knots[0], knots[-1]))
 
 
 def jacobian(knots: npt.ArrayLike, values: npt.ArrayLike, x: npt.ArrayLike) -> Floats:

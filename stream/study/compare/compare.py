@@ -21,7 +21,7 @@ from stream.errors import InputError
 from stream.findings import Finding, note, unique, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
-from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.choose import side_by_side
 from stream.study.compare import looks, sides
 from stream.study.compare.answer import (
     BandChange,
@@ -36,7 +36,7 @@ from stream.study.compare.answer import (
 from stream.study.compare.evidence import Evidence, weigh
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.compare.sides import Prepared, prepare
-from stream.study.pulls import PullTrace, gear_findings, in_time_order
+from stream.study.pulls import PullTrace, in_time_order
 from stream.units import Flags, Floats
 
 WANTED_PCT = 2.0
@@ -88,11 +88,7 @@ def compare(
     """
     if base == trial:
         raise InputError(f"base and trial are both {base!r}; give two tunes", code="same-tune-twice", tune=base)
-    used, findings = usable_pulls(pulls, (base, trial))
-    findings += gear_findings(used)
-    used, of_gears = in_one_gear(in_time_order(used), (base, trial), width)[::2]
-    used, of_zeros = one_zero(used)
-    findings += [*of_gears, *of_zeros]
+    used, findings = side_by_side(pulls, (base, trial), width)
     made = _made(pulls, used, (base, trial))
     if any(pull.keep is False and pull.verdict == "clean" for pull in pulls if pull.tune in (base, trial)):
         findings.append(note("looks-replayed"))

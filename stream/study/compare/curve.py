@@ -16,7 +16,7 @@ from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, BandTable, band_means, band_table
 from stream.study.choose import in_one_gear, one_zero, usable_pulls
 from stream.study.compare.compare import table_findings, with_air
-from stream.study.pulls import PullTrace, gear_findings, in_time_order
+from stream.study.pulls import PullTrace
 from stream.units import Floats
 
 
@@ -69,8 +69,6 @@ def curves(
     warned of.
     """
     used, words = usable_pulls(pulls)
-    words += gear_findings(used)
-    used = in_time_order(used)
     tunes = list(dict.fromkeys(pull.tune for pull in used))
     used, findings = _shown_gear(used, tunes, width)
     used, zero_words = one_zero(used)

@@ -212,18 +212,24 @@ def best_block(have: Flags, side: Flags) -> tuple[Flags, Flags]:
     side. Best is the greatest pulls² × bands: a pull is worth more than a band.
     """
     rows: Flags = np.asarray(have.any(axis=1))
-    size, best_rows, best_bands = 0, rows, np.zeros(have.shape[1], dtype=np.bool_)
-    while rows.any():
-        both = bool(side[rows].any() and (~side[rows]).any())
-        bands: Flags = np.asarray(have[rows].all(axis=0)) & both
+    size, best_rows, best_bands = 0, rows.copy(), np.zeros(have.shape[1], dtype=np.bool_)
+    shown = have.sum(axis=1)
+    # Of each side the pulls that may go, the one with the fewest bands last; of equals the last one stays longest.
+    order = [row for row in np.argsort(shown, kind="stable")[::-1].tolist() if rows[row]]
+    going = [[row for row in order if bool(side[row]) is of] for of in (False, True)]
+    lacking = np.count_nonzero(~have[rows], axis=0)  # pulls without it, for each band
+    while going[0] or going[1]:
+        bands: Flags = np.asarray(lacking == 0) & bool(going[0] and going[1])
         worth = int(rows.sum()) ** 2 * int(bands.sum())
         if worth > size:
-            size, best_rows, best_bands = worth, rows, bands
-        spare = [row for row in np.flatnonzero(rows) if (rows & (side == side[row])).sum() > 2]
+            size, best_rows, best_bands = worth, rows.copy(), bands
+        spare = [one for one in going if len(one) > 2]
         if not spare:
             break
-        rows = rows.copy()
-        rows[min(spare, key=lambda row: int(have[row].sum()))] = False
+        row = min((one[-1] for one in spare), key=lambda row: (int(shown[row]), row))
+        going[int(side[row])].pop()
+        rows[row] = False
+        lacking -= ~have[row]
     return best_rows, best_bands
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from stream.findings import Finding, note, warning
 from stream.study import stats
 from stream.study.bands import DEFAULT_WIDTH_RPM, band_table
-from stream.study.choose import in_one_gear, one_zero, usable_pulls
+from stream.study.choose import side_by_side
 from stream.study.compare.sides import best_block, drift_test
-from stream.study.pulls import PullTrace, gear_findings, in_time_order
+from stream.study.pulls import PullTrace
 from stream.units import Floats
 
 DAY_S = 86_400.0
@@ -57,11 +57,7 @@ def trend(
 
     Raises InputError where the tune has no clean pull, or cars or units differ.
     """
-    used, words = usable_pulls(pulls, (tune,))
-    of_gears = gear_findings(used)
-    used, _, gear_words = in_one_gear(in_time_order(used), (tune,), width)
-    used, zero_words = one_zero(used)
-    findings = [*words, *of_gears, *gear_words, *zero_words]
+    used, findings = side_by_side(pulls, (tune,), width)
     load = band_table(used, width).load
     whole = np.isfinite(load) & (np.sign(load) == np.sign(np.nanmedian(load)) if load.size else False)
     doubled = np.vstack([whole, whole])

@@ -4,7 +4,7 @@ In neutral the engine turns slower than any gear would make it turn. The highest
 from the session: it has the least engine speed per road speed of all moments at which the car gains speed.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -63,33 +63,88 @@ def session_coastdown(
     dropped: Collection[int] = (),
     back: Collection[int] | None = None,
     wind_change_mps: float = WIND_CHANGE_MPS,
+    stretches: Mapping[int, tuple[float, float]] | None = None,
 ) -> RoadLoad:
     """Find the coastdowns of a session, judge each, and fit A, B and C to those that are some.
 
     same_direction    all went one way; else each used one goes against the one before
     dropped, back     numbers of glides, from 1: left out, and (in place of the turns) gone the other way
     wind_change_mps   standard uncertainty of the wind's change between a run and its partner
+    stretches         number -> (start_s, end_s): where a glide begins and ends, in place of what was found
 
     u_* contain the uncertainty of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
     speed, no mass, no coastdown (it was in gear, or braked), no such glide.
     """
-    car, mass = data.car, data.car.car.mass_kg
-    if mass is None:
-        raise InputError(
-            f"car file {car.car.name!r}: car.mass_kg is missing; coastdown needs the mass as driven, people included"
-        )
-    trace = road_trace(data, "coastdown")
-    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, mass, _top_gear(car))
-    for number in {*dropped, *(back or ())}:
-        if not 1 <= number <= len(glides):
-            raise InputError(f"{data.path}: has no glide {number}; it has {len(glides)}, counted from 1")
-    rows = _verdicts(glides, same_direction, set(dropped), back)
+    return coastdown_in(
+        data, road_trace(data, "coastdown"), same_direction, dropped, back, wind_change_mps, stretches or {}
+    )
+
+
+def coastdown_in(
+    data: Dataset,
+    trace: RoadTrace,
+    same_direction: bool = False,
+    dropped: Collection[int] = (),
+    back: Collection[int] | None = None,
+    wind_change_mps: float = WIND_CHANGE_MPS,
+    stretches: Mapping[int, tuple[float, float]] | None = None,
+) -> RoadLoad:
+    """`session_coastdown` with the session's road trace read already."""
+    mass = _mass(data)
+    glides = glides_in(data, trace, stretches or {})
+    rows = _verdicts(
+        glides, same_direction, _known(data, glides, dropped), None if back is None else _known(data, glides, back)
+    )
     used = [replace(glides[row.number - 1].run, way=row.way) for row in rows if row.used]
     if not used:
         why = "; ".join(f"glide {row.number}: {row.why_not.replace('-', ' ')}" for row in rows)
         raise InputError(f"{data.path}: {_why_none(trace, glides)}" + (f" ({why})" if why else ""))
     load = fit_road_load(used, mass, wind_change_mps=wind_change_mps)
     return _finished(load, mass, trace, rows, back is not None or same_direction, data.path)
+
+
+def verdicts_in(
+    data: Dataset,
+    trace: RoadTrace,
+    same_direction: bool = False,
+    dropped: Collection[int] = (),
+    back: Collection[int] | None = None,
+    stretches: Mapping[int, tuple[float, float]] | None = None,
+) -> tuple[CoastVerdict, ...]:
+    """The glides of a session with their verdicts, as `coastdown_in` takes them, also where none is used."""
+    return _verdicts(glides_in(data, trace, stretches or {}), same_direction, set(dropped), back)
+
+
+def glides_in(data: Dataset, trace: RoadTrace, stretches: Mapping[int, tuple[float, float]]) -> list[Glide]:
+    """The glides of a session, those in `stretches` from and to other times than were found. Raises InputError."""
+    mass, top_gear = data.car.car.mass_kg, _top_gear(data.car)
+    glides = find_glides(trace.time_s, trace.speed_mps, trace.engine_rpm, mass, top_gear)
+    _known(data, glides, stretches)
+    for number, (start_s, end_s) in stretches.items():
+        rows = (trace.time_s >= start_s) & (trace.time_s <= end_s) & np.isfinite(trace.speed_mps)
+        if np.count_nonzero(rows) < 2:
+            raise InputError(f"{data.path}: glide {number}: {start_s:g} to {end_s:g} s is no stretch of road speed")
+        run = CoastRun(trace.time_s[rows], trace.speed_mps[rows])
+        engine = None if trace.engine_rpm is None else trace.engine_rpm[rows]
+        glides[number - 1] = replace(glides[number - 1], run=run, why_not=_why_not(run, engine, mass))
+    return glides
+
+
+def _known(data: Dataset, glides: Sequence[Glide], numbers: Collection[int]) -> set[int]:
+    for number in numbers:
+        if not 1 <= number <= len(glides):
+            raise InputError(f"{data.path}: has no glide {number}; it has {len(glides)}, counted from 1")
+    return set(numbers)
+
+
+def _mass(data: Dataset) -> float:
+    mass = data.car.car.mass_kg
+    if mass is None:
+        raise InputError(
+            f"car file {data.car.car.name!r}: car.mass_kg is missing; coastdown needs the mass as driven, people "
+            "included"
+        )
+    return mass
 
 
 def session_runs(data: Dataset) -> list[CoastRun]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from stream.car import Channel
 from stream.errors import InputError
+from stream.series import local_parabola
 from stream.study.dataset import Dataset
 from stream.units import MPS_PER_UNIT, Floats, plain_unit
 
@@ -75,8 +76,6 @@ def local_slope(time_s: Floats, value: Floats, window_s: float = WINDOW_S) -> Sl
     time_s, value   (rows,) finite, stamps rising; stamps that are not quite even are evened out
     The noise is that of the residuals, taken as new only every LIVE_CORRELATION_S, through the parabola's slope.
     """
-    from scipy import signal
-
     if len(time_s) < 2 * ORDER + 3:
         return None
     step = float(np.median(np.diff(time_s)))
@@ -85,8 +84,8 @@ def local_slope(time_s: Floats, value: Floats, window_s: float = WINDOW_S) -> Sl
     rows = max(round(window_s / step) | 1, ORDER + 3)
     if len(clock) < rows:
         return None
-    smooth = signal.savgol_filter(even, rows, ORDER)
-    slope = signal.savgol_filter(even, rows, ORDER, deriv=1, delta=step)
+    smooth = local_parabola(even, rows, ORDER)
+    slope = local_parabola(even, rows, ORDER, step)
     # A parabola takes three freedoms out of the window; from memory, any text on local regression.
     noise = float(np.std(even - smooth)) * np.sqrt(rows / (rows - ORDER - 1))
     together = max(LIVE_CORRELATION_S / step, 1.0)

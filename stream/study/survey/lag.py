@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from stream.series import low_pass_4
 from stream.study.survey.tally import Stretches
 from stream.units import Floats
 
@@ -101,11 +102,8 @@ def changes_of_speed(time_s: Floats, rpm: Floats) -> list[float]:
 
 def _left_over(values: Floats, rate_hz: float, kind: Kind) -> Floats:
     """Sum of squares that each split and lag leaves, over the variance of the channel; (shares, lags)."""
-    from scipy.signal import butter, sosfilt
-
-    sos = butter(4, min(PASS_HZ, rate_hz / 5.0), fs=rate_hz, output="sos")
     every = max(1, int(rate_hz / FIT_RATE_HZ))
-    smooth = sosfilt(sos, values - values[0], axis=0)[::every]
+    smooth = low_pass_4(values - values[0], rate_hz, min(PASS_HZ, rate_hz / 5.0))[::every]
     rate_hz /= every
     step = 1.0 / rate_hz
     told = _reported(smooth[:, 1], step, kind)
@@ -116,8 +114,8 @@ def _left_over(values: Floats, rate_hz: float, kind: Kind) -> Floats:
         steady.append(np.asarray(np.arange(len(smooth)) * step, np.float64))
     left = np.empty((len(SHARES), len(LAGS_S)))
     for row, share in enumerate(SHARES):
-        for column, lag in enumerate(LAGS_S.tolist()):
-            late = _stage(_stage(told, share * lag, rate_hz), (1.0 - share) * lag, rate_hz)
+        first = _stages(np.broadcast_to(told, (len(LAGS_S), *told.shape)), share * LAGS_S, rate_hz)
+        for column, late in enumerate(_stages(first, (1.0 - share) * LAGS_S, rate_hz)):
             left[row, column] = _rest(np.vstack((*steady, late))[:, keep], channel)
     return left / max(float(channel @ channel), 1e-30)
 
@@ -139,11 +137,16 @@ def _reported(reference: Floats, step_s: float, kind: Kind) -> Floats:
     return np.vstack((reference, first, np.gradient(first, step_s)))
 
 
-def _stage(signal: Floats, time_constant_s: float, rate_hz: float) -> Floats:
-    """One RC stage along the last axis."""
-    from scipy.signal import lfilter
-
-    if time_constant_s < 0.1 / rate_hz:
-        return signal
-    keep = float(np.exp(-1.0 / (rate_hz * time_constant_s)))
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], signal, axis=-1), np.float64)
+def _stages(signals: Floats, time_constants_s: Floats, rate_hz: float) -> Floats:
+    """One RC stage for each time constant along the last axis of its own signals, (constants, parts, samples)."""
+    out = np.array(signals)
+    slow = time_constants_s >= 0.1 / rate_hz
+    keep = np.exp(-1.0 / (rate_hz * time_constants_s[slow]))[:, np.newaxis]
+    level = np.zeros(out[slow].shape[:2])
+    late = np.moveaxis((1.0 - keep)[:, :, np.newaxis] * out[slow], -1, 0).copy()
+    for row in late:
+        level *= keep
+        level += row
+        row[:] = level
+    out[slow] = np.moveaxis(late, 0, -1)
+    return out

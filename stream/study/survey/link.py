@@ -46,9 +46,9 @@ def strong_pull(study: Dataset) -> float | None:
     measure = clean or [pull for pull in study.pulls if not WEAK & set(pull.faults)]
     tops = []
     for pull in study.pulls:
-        inside = (time >= pull.start_s) & (time < pull.end_s)
-        pulling |= inside
-        known = load[inside & np.isfinite(load)]
+        inside = slice(*np.searchsorted(time, [pull.start_s, pull.end_s]))
+        pulling[inside] = True
+        known = load[inside][np.isfinite(load[inside])]
         if pull in measure and len(known) >= 5:
             tops.append(float(np.quantile(known, 0.9)))
     rest = load[~pulling & np.isfinite(load)]
@@ -102,12 +102,14 @@ def _from_pulls(study: Dataset) -> dict[str, float]:
     found: dict[str, float] = {}
     if not clean:
         return found
+    low, high = max(run[0][0] for run in clean), min(run[0][-1] for run in clean)
     for pull in study.pulls:
         kinds = [FAULTS[fault] for fault in pull.faults if fault in FAULTS]
-        rpm, load = _run(study, pull)
-        if len(kinds) != 1 or len(rpm) < 10:
+        if len(kinds) != 1:
             continue
-        low, high = max(run[0][0] for run in clean), min(run[0][-1] for run in clean)
+        rpm, load = _run(study, pull)
+        if len(rpm) < 10:
+            continue
         inside = (rpm >= low) & (rpm <= high)
         if np.count_nonzero(inside) < max(10, len(rpm) // 2):
             continue
@@ -121,8 +123,7 @@ def _from_pulls(study: Dataset) -> dict[str, float]:
 
 def _run(study: Dataset, pull: Pull) -> tuple[Floats, Floats]:
     """A pull's (rpm, load) by rising rpm, tip-in and end left out."""
-    time = study.time_s
-    inside = (time >= pull.start_s + TIP_IN_S) & (time < pull.end_s - END_S)
+    inside = slice(*np.searchsorted(study.time_s, [pull.start_s + TIP_IN_S, pull.end_s - END_S]))
     rpm, load = study.speed_rpm[inside].astype(np.float64), study.load[inside].astype(np.float64)
     known = np.isfinite(rpm) & np.isfinite(load)
     order = np.argsort(rpm[known], kind="stable") if pull.verdict == "clean" else slice(None)

@@ -7,6 +7,7 @@ Control 5(6), 363-374, 1995 (equations checked against a public implementation; 
 import numpy as np
 
 from stream.live.records import Hold
+from stream.series import smoothed
 from stream.study.survey.records import HoldSteadiness, SteadinessSurvey
 from stream.study.survey.tally import Stretches
 from stream.units import Floats
@@ -25,19 +26,13 @@ def variance_ratio(
     """
     if len(values) < 2 or not all(0 < factor <= 1 for factor in (mean_factor, spread_factor, step_factor)):
         raise ValueError("the ratio needs two values or more, and factors above 0 and up to 1")
-    from scipy.signal import lfilter
-
-    def smooth(series: Floats, factor: float, start: float) -> Floats:
-        out, _ = lfilter([factor], [1.0, factor - 1.0], series, zi=np.array([(1.0 - factor) * start]))
-        return np.asarray(out, dtype=np.float64)
-
     steps = np.diff(values)
     step_power = float(np.mean(steps[:10] ** 2))
     centred = values - values[0]
-    filtered = smooth(centred, mean_factor, 0.0)
+    filtered = smoothed(centred, mean_factor, 0.0)
     away = centred[1:] - filtered[:-1]
-    spread = smooth(away**2, spread_factor, step_power / (2.0 - mean_factor))
-    step = smooth(steps**2, step_factor, step_power)
+    spread = smoothed(away**2, spread_factor, step_power / (2.0 - mean_factor))
+    step = smoothed(steps**2, step_factor, step_power)
     tiny = np.finfo(np.float64).tiny
     ratio = (2.0 - mean_factor) * spread / np.maximum(step, tiny)
     return np.concatenate((ratio[:1], ratio))

@@ -36,7 +36,7 @@ def spikes_in(values: Floats, rate_hz: float) -> list[Spike]:
     steps = np.diff(values)
     size = np.abs(steps)
     widest = min(max(1, round(LONGEST_S * rate_hz)), 3)
-    big = np.flatnonzero(size > 10.0 * float(np.median(size))) if len(size) else np.empty(0, np.int64)
+    big = np.flatnonzero(size > 10.0 * float(np.median(size))) if _stand_out(size) else np.empty(0, np.int64)
     big = big[(big >= CONTEXT) & (big < len(values) - CONTEXT - widest - 1)]
     if len(big) > 2 * MOST_IN_A_RUN:
         big = np.sort(big[np.argsort(size[big])[-2 * MOST_IN_A_RUN :]])
@@ -56,6 +56,12 @@ def spikes_in(values: Floats, rate_hz: float) -> list[Spike]:
                 free_from = back
             break
     return found
+
+
+def _stand_out(size: Floats) -> bool:
+    """Whether any step can be above ten times their median: not where half of them reach a tenth of the largest. To
+    count takes a small part of what the median does."""
+    return len(size) > 0 and int(np.count_nonzero(size < np.max(size) / 10.0)) > len(size) // 2 - 1
 
 
 def counted(
@@ -79,6 +85,7 @@ FEWEST = 64  # samples in a window
 MOST = 4096
 PIECES = 8  # of a window, whose means show how it moves
 MOST_DIFFERENCES = 200_000
+MOST_CUT = 1000  # runs that are cut into windows: all of an hour at 1 kHz, evenly spread over a longer session
 
 
 def window_rows(rate_hz: float) -> int:
@@ -89,7 +96,8 @@ def window_rows(rate_hz: float) -> int:
 class ChannelTally:
     """What one channel showed. Push runs of samples without a gap inside, in order.
 
-    windows     rows of movement, noise floor, scatter, mean: one a window without a missing or clipped sample
+    windows     rows of movement, noise floor, scatter, mean: one a window without a missing or clipped sample, of
+                at most about MOST_CUT runs
     """
 
     def __init__(self, rate_hz: float, blocks: int, span: tuple[float, float] | None) -> None:
@@ -103,14 +111,17 @@ class ChannelTally:
         self._windows: list[Floats] = []
         self._differences: list[Floats] = []
         self._every = max(1, blocks // 200)
+        self._every_window = max(1, blocks // MOST_CUT)
         self._pushed = 0
+        rows = window_rows(rate_hz)
+        self._slope, self._hann = np.linspace(-1.0, 1.0, rows), np.hanning(rows)
         self._last = np.nan
 
     def push(self, values: Floats) -> None:
         """The next run of samples, float64 (n,); NaN is a missing cell."""
         known = np.isfinite(values)
-        self.missing += int(np.count_nonzero(~known))
-        solid = values[known]
+        solid = values if known.all() else values[known]
+        self.missing += len(values) - len(solid)
         self.finite += len(solid)
         if not len(solid):
             return
@@ -121,7 +132,8 @@ class ChannelTally:
         self._last = float(solid[-1])
         if len(solid) == len(values):
             self.spikes.extend(spikes_in(values, self.rate_hz))
-            self._cut(values)
+            if self._pushed % self._every_window == 0:
+                self._cut(values)
         if self._pushed % self._every == 0:
             differences = np.abs(np.diff(values))
             solid_steps = differences[np.isfinite(differences) & (differences > 0)]
@@ -165,10 +177,9 @@ class ChannelTally:
             return
         pieces = cut[:, : rows // PIECES * PIECES].reshape(len(cut), PIECES, -1).mean(axis=2)
         movement = np.ptp(pieces, axis=1)
-        x = np.linspace(-1.0, 1.0, rows)
+        x, window = self._slope, self._hann
         level = cut - cut.mean(axis=1, keepdims=True)
         level -= np.outer(level @ x / float(x @ x), x)
-        window = np.hanning(rows)
         power = np.abs(np.fft.rfft(level * window, axis=1)) ** 2 / float(window @ window)
         # Lines (ripple, hop) fill few bins and movement the lowest ones: the median of the rest is the broad floor. For
         # noise each bin is exponentially distributed, whose median is ln 2 of its mean.

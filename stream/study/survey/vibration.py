@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stream import series
 from stream.live.filters import ORDER
 from stream.study.survey.tally import Stretches
 from stream.units import Floats
@@ -35,9 +36,6 @@ class Firing:
 
 def find_hop(stretches: Stretches, column: int, places: list[tuple[float, float]]) -> Hop | None:
     """Wheel hop over stretches of driving (start, end in s); None where no hump stands out or the rate is too low."""
-    from scipy.ndimage import gaussian_filter1d
-    from scipy.signal import welch
-
     rate = stretches.session.rate_hz
     rows = round(SEGMENT_S * rate)
     if rate < 3.0 * HOP_HZ[1]:
@@ -46,11 +44,11 @@ def find_hop(stretches: Stretches, column: int, places: list[tuple[float, float]
     for start, end in places[:16]:
         values = stretches.read([column], start, end)[:, 0]
         if len(values) >= rows:
-            frequency, density = welch(values, rate, "hann", rows)
+            frequency, density = series.welch(values, rate, rows)
             densities.append(density)
     if len(densities) < 2:
         return None
-    whole = gaussian_filter1d(np.mean(densities, axis=0), 1.0)
+    whole = series.gaussian(np.mean(densities, axis=0), 1.0)
     inside = (frequency >= HOP_HZ[0]) & (frequency <= HOP_HZ[1])
     peak = int(np.flatnonzero(inside)[np.argmax((whole * frequency)[inside])])
     if whole[peak] <= 0.0:

@@ -92,7 +92,7 @@ def full_load(
     # a limit that was passed says nothing against the load of a pull; what it says of knock is in `knock`
     pulls = [replace(pull, verdict="clean") if pull.faults == ("over-limit",) else pull for pull in pulls]
     used, words = usable_pulls(pulls)
-    tunes = list(dict.fromkeys(pull.tune for pull in in_time_order(used)))
+    tunes = list(dict.fromkeys(pull.tune for pull in used))
     if now not in tunes:
         raise InputError(
             f"{now!r} is in the car now: no clean pull of this tune in these sessions (they hold "
@@ -169,7 +169,7 @@ def _odd(asked: Asked, tunes: Sequence[str], low: float, high: float) -> bool:
 
 
 def _stale(used: Sequence[PullTrace], now: str) -> list[Finding]:
-    latest = in_time_order(used)[-1].tune
+    latest = used[-1].tune
     return [] if latest == now else [warning("advance-stale", latest=latest, now=now)]
 
 

@@ -319,3 +319,18 @@ def test_precision_is_that_of_the_road_load_standards(tmp_path: Path, capsys: py
     assert step["pairs"] == 3
     assert step["time_s"] == pytest.approx(mean, rel=0.005)
     assert step["precision_pct"] == pytest.approx(100 * 4.303 * s / (np.sqrt(3) * mean), rel=0.1)  # Student, 2 dof
+
+
+def test_a_glide_begins_and_ends_where_it_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A stretch cut in half is judged and fitted as it is; one that is no glide, or no number, is refused in a line."""
+    path = str(write_session(tmp_path / "s.h5", car_text(), RATE, drive()))
+    found = coast(capsys, path)["coastdowns"][0]
+    middle = (found["start_s"] + found["end_s"]) / 2
+    cut = coast(capsys, path, "--stretch", f"1={found['start_s']:.2f}-{middle:.2f}")
+
+    assert cut["coastdowns"][0]["end_s"] == pytest.approx(middle, abs=0.1)
+    assert cut["coastdowns"][0]["used"]
+    assert near(cut)
+    assert cut["u_c"] > coast(capsys, path)["u_c"]
+    for wrong in ("9=1-20", "1=20", "x=1-20", "1=20-1"):
+        assert run(["coastdown", path, "--stretch", wrong]) == 2
