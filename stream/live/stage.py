@@ -40,6 +40,8 @@ from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.units import Flags, Floats
 
+CLIPPED_AGAIN_S = 0.5  # chosen: a signal that chatters at an end of its range is told of once
+
 
 class LiveStage:
     """One session's live stage. Push its Blocks in order, then finish(); read `holds`, `pinned`, `pulls`."""
@@ -87,7 +89,7 @@ class LiveStage:
         self._rows = 0
         self._expected = 0  # index, from the session's first sample, that comes next
         self._judging = False
-        self._was_clipped: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
+        self._clipped_at = np.full(1 + self._has_load, -(1 << 60), dtype=np.int64)  # last sample outside the range
         self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
         self._pending_from = 0
         self._finished = False
@@ -339,12 +341,16 @@ class LiveStage:
         self._limits.found.clear()
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
-        now = any_row(clips)
-        for column in np.flatnonzero(now & ~self._was_clipped):
-            at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
+        """Each time a channel leaves its range; back inside for CLIPPED_AGAIN_S, that time is over."""
+        began: list[tuple[int, int]] = []
+        for column in np.flatnonzero(any_row(clips)).tolist():
+            at = index + np.flatnonzero(clips[:, column])
+            after = np.diff(at, prepend=self._clipped_at[column]) > CLIPPED_AGAIN_S * self.info.rate_hz
+            began += [(start, column) for start in at[after].tolist()]
+            self._clipped_at[column] = at[-1]
+        for start, column in sorted(began):
             name = self.info.names[self._columns[column]]
-            self.events.add(at, "clipped", warning("channel-clipped", channel=name))
-        self._was_clipped = now
+            self.events.add(start / self.info.rate_hz, "clipped", warning("channel-clipped", channel=name))
 
     def _tell(self) -> None:
         """Turn what the finders noticed into events, in the order in which it was known."""

@@ -405,7 +405,8 @@ def _strong_pull(data: Dataset) -> float | None:
     if data.first("engine_speed") is None:
         return None
     clean = [pull for pull in data.recorded_pulls if pull.verdict == "clean"]
-    loads = [np.abs(data.load[(data.time_s >= pull.start_s) & (data.time_s < pull.end_s)]) for pull in clean]
+    ends = np.searchsorted(data.time_s, [(pull.start_s, pull.end_s) for pull in clean]).reshape(-1, 2)
+    loads = [np.abs(data.load[first:last]) for first, last in ends]
     values = np.concatenate(loads) if loads else np.empty(0)
     values = values[np.isfinite(values)]
     return float(np.quantile(values, 0.9)) if len(values) else None

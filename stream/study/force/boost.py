@@ -282,7 +282,7 @@ def _levels(time: Floats, hpa: Floats, pulls: Sequence[tuple[float, float]]) -> 
     """What pressure reached for a tenth of each pull or more, hPa."""
     found = []
     for start, end in pulls:
-        values = hpa[(time >= start) & (time <= end)]
+        values = hpa[np.searchsorted(time, start) : np.searchsorted(time, end, side="right")]
         values = values[np.isfinite(values)]
         if len(values) > 2:
             found.append(float(np.percentile(values, 90)))

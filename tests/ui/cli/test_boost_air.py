@@ -297,7 +297,7 @@ def test_a_kept_air_that_cannot_be_used_leaves_the_load_as_it_is(made: Make) -> 
         ("18,29.9,55", "pressure"),  # inches of mercury
         ("1002,18,55", "temperature"),  # the other way round
         ("18,1002", "three numbers"),
-        ("18,1002,nan", "not finite"),
+        ("18,1002,nan", "no size that this can have"),
         ("warm", "not a number"),
     ],
 )
