@@ -188,8 +188,23 @@ def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, numbe
 
     assert took < 2.0
     assert process.returncode == 2
-    assert said.startswith("steadypull: error: stopped, in the middle of reading a file")
+    assert said.startswith("steadypull: error: stopped, in the middle of a long computation")
     assert said.count("\n") == 1
+
+
+def test_a_child_that_has_said_its_end_and_then_sticks_is_ended_without_a_second_line() -> None:
+    """On a busy machine the way out may take longer than the keeper waits: still one line of error."""
+    sticks = SPINS.replace("    print", "    import atexit\n    atexit.register(lambda: time.sleep(60))\n    print")
+    sticks = sticks.replace("collections.deque(itertools.repeat(None, 10**13), maxlen=0)", "time.sleep(60)")
+    with subprocess.Popen(
+        [sys.executable, "-c", "import time" + sticks], stderr=subprocess.PIPE, text=True, cwd=ROOT
+    ) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "spinning\n"
+        time.sleep(0.3)  # from the word to the sleep
+        process.send_signal(signal.SIGTERM)
+        assert process.stderr.read().strip() == "steadypull: error: stopped"
+        assert process.wait(30) == 2
 
 
 def test_a_keeper_that_is_killed_leaves_no_child(tmp_path: Path) -> None:
