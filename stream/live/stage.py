@@ -35,10 +35,12 @@ from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.limits import Limits
 from stream.live.pinned import PinnedFinder
 from stream.live.pull_finder import PullChange, PullFinder
-from stream.live.records import Health, Hold, LiveRows, Pinned, Pull, PullNow, Steady, join_rows
+from stream.live.records import Health, Hold, LiveHead, LiveRows, Pinned, Pull, PullNow, Steady, join_rows
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.units import Flags, Floats
+
+CLIPPED_AGAIN_S = 0.5  # chosen: a signal that chatters at an end of its range is told of once
 
 
 class LiveStage:
@@ -87,7 +89,7 @@ class LiveStage:
         self._rows = 0
         self._expected = 0  # index, from the session's first sample, that comes next
         self._judging = False
-        self._was_clipped: Flags = np.zeros(1 + self._has_load, dtype=np.bool_)
+        self._clipped_at = np.full(1 + self._has_load, -(1 << 60), dtype=np.int64)  # last sample outside the range
         self._pending = np.empty((0, len(self._columns)))  # ticks of the decision step that is not yet full
         self._pending_from = 0
         self._finished = False
@@ -127,6 +129,13 @@ class LiveStage:
     def blind_limits(self) -> tuple[str, ...]:
         """Channels with a limit that cannot show an excursion now."""
         return () if self._limits is None else self._limits.blind
+
+    @property
+    def head(self) -> LiveHead:
+        """How the live rows are made."""
+        load, made = self.car.by_role("load"), self.settings
+        unit = self.car.need("engine_speed", "the live stage").unit
+        return LiveHead(made.live_rate_hz, made.filter, made.delay_s, "" if load is None else load.unit, unit)
 
     @property
     def rows(self) -> int:
@@ -339,12 +348,16 @@ class LiveStage:
         self._limits.found.clear()
 
     def _tell_clipping(self, index: int, clips: Flags) -> None:
-        now = any_row(clips)
-        for column in np.flatnonzero(now & ~self._was_clipped):
-            at = (index + int(np.argmax(clips[:, column]))) / self.info.rate_hz
+        """Each time a channel leaves its range; back inside for CLIPPED_AGAIN_S, that time is over."""
+        began: list[tuple[int, int]] = []
+        for column in np.flatnonzero(any_row(clips)).tolist():
+            at = index + np.flatnonzero(clips[:, column])
+            after = np.diff(at, prepend=self._clipped_at[column]) > CLIPPED_AGAIN_S * self.info.rate_hz
+            began += [(start, column) for start in at[after].tolist()]
+            self._clipped_at[column] = at[-1]
+        for start, column in sorted(began):
             name = self.info.names[self._columns[column]]
-            self.events.add(at, "clipped", warning("channel-clipped", channel=name))
-        self._was_clipped = now
+            self.events.add(start / self.info.rate_hz, "clipped", warning("channel-clipped", channel=name))
 
     def _tell(self) -> None:
         """Turn what the finders noticed into events, in the order in which it was known."""

@@ -17,7 +17,7 @@ from stream.study.pulls import PullTrace
 from stream.study.tables.sweep_plan import SweepPlan
 from ui.text import faults
 from ui.text.figures import many, one_line, pct, pull_load, sentence, sentences, tune_name
-from ui.text.findings import as_json, say_all
+from ui.text.findings import as_json, ranked, say_all
 
 
 def change(value: float) -> str:
@@ -173,10 +173,10 @@ def next_pull(advice: Advice | None) -> str:
 
 
 def to_mind(result: Comparison | None, curves: Curves | None, remarks: Iterable[str]) -> list[str]:
-    """Everything that must be said beside the answer, each once; 'in this order only' first."""
+    """Everything that must be said beside the answer, each once, the gravest first; 'in this order only' before all."""
     found = [] if result is None else list(result.findings)
     found += [] if curves is None else [one for one in curves.findings if one.code != "no-relative-power"]
-    found.sort(key=lambda one: one.code != "in-this-order-only")
+    found = sorted(ranked(found), key=lambda one: one.code != "in-this-order-only")
     return sentences([*say_all(found), *remarks])
 
 

@@ -74,6 +74,11 @@ def say_all(findings: Iterable[Finding]) -> list[str]:
     return list(dict.fromkeys(say(finding) for finding in findings))
 
 
+def ranked(findings: Iterable[Finding]) -> list[Finding]:
+    """The gravest first: danger, warnings, notes; within each as they came."""
+    return sorted(findings, key=lambda one: ("danger", "warning", "note").index(one.severity))
+
+
 def as_json(findings: Iterable[Finding]) -> dict[str, list[Any]]:
     """The keys `findings` and `warnings` that JSON results carry: the same sentences with and without their codes."""
     kept = list(findings)

@@ -100,3 +100,7 @@ def trend_lines(trend: "Trend") -> tuple[str, str]:
     steps = [f"{moment(p.started)}: {pct(p.change_pct, sign=True)} %" for p in trend.points]
     told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
     return answer, " ".join([told, *(f"{one_line(line)}." for line in say_all(trend.findings))])
+
+
+CHOOSE = "Choose the folder that holds your sessions"
+NONE_HERE = "No session in this folder yet: drive or rehearse on Start, or choose another folder"

@@ -10,7 +10,7 @@ from stream.errors import SteadypullError, reason_of
 from stream.study.survey.survey import survey_session
 from ui.text import speed as say
 from ui.text.figures import one_line
-from ui.text.findings import codes_said, say_all
+from ui.text.findings import codes_said, ranked, say_all
 from ui.text.reference import hover
 from ui.text.survey import kind, seen_and_cure
 from ui.window import ask
@@ -19,15 +19,13 @@ from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.cells_table import HoldTable, table_style
 from ui.window.feed import DriveFeed, Screen
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Worker
 
 EMPTY = "Open a session with a row of held speeds"
 ON_PANEL = """
     QScrollArea QLabel, QScrollArea QCheckBox {{ background: {panel}; }}
-    QCheckBox::indicator, QTableView::indicator {{ border: 2px solid {text}; width: 13px; height: 13px; }}
-    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background: {text}; }}
 """
 
 
@@ -57,7 +55,7 @@ class CalibrateScreen(Screen):
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
         self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
-        self.name = label("caption", EMPTY)
+        self.name = label("caption")
         self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))
         self.targets.setPlaceholderText("1500, 2000, 3000, … lowest first")
         self.figure, self.table, self.load = Figure(), HoldTable(), LoadPage()
@@ -103,8 +101,11 @@ class CalibrateScreen(Screen):
         side_box.addWidget(notes, 4)
         self.speed_page = QtWidgets.QWidget()
         page = QtWidgets.QHBoxLayout(self.speed_page)
+        self.side = side
+        self.nothing = Empty("holds", "Open session…", self.choose, EMPTY)
         page.addWidget(self.figure, 54)
         page.addWidget(side, 46)
+        page.addWidget(self.nothing, 100)
         self.pages = QtWidgets.QTabWidget()
         self.pages.addTab(self.speed_page, "Speed")
         self.pages.addTab(self.load, "Load")
@@ -132,8 +133,9 @@ class CalibrateScreen(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme = theme
-        self.setStyleSheet(table_style(theme, unit) + ON_PANEL.format(panel=theme.panel, text=theme.text))
+        self.setStyleSheet(table_style(theme, unit) + ON_PANEL.format(panel=theme.panel))
         self.figure.apply_theme(theme, unit)
+        self.nothing.apply_theme(theme, unit)
         self.table.resize_to(unit)
         self.load.apply_theme(theme, unit)
         for field in (self.reading, self.scale):
@@ -288,6 +290,9 @@ class CalibrateScreen(Screen):
         for part in (self.targets, self.reading, self.scale, self.table):
             part.setEnabled(work is not None)
         self.figure.show_work(work)
+        self.nothing.setVisible(work is None)
+        for part in (self.figure, self.side):
+            part.setVisible(work is not None)
         if work is None:
             self.answer.setText(EMPTY + ".")
             return
@@ -300,7 +305,7 @@ class CalibrateScreen(Screen):
         self.answer.setText(say.headline(work.calibration, work.trouble))
         self.line.setText(say.formula(work.calibration, work.unit))
         with codes_said() as codes:
-            lines = say_all(fit.findings) if fit is not None else []
+            lines = say_all(ranked(fit.findings)) if fit is not None else []
         self.warnings.setText("\n".join(f"• {one_line(line, 400)}" for line in lines))
         self.warnings.setToolTip(hover(codes))
 

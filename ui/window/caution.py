@@ -78,6 +78,7 @@ class CautionPage(QtWidgets.QWidget):
         self.triangle = _Triangle()
         self.title = label("title", "Before the first drive")
         self.understood = QtWidgets.QPushButton("Read and understood by both of us")
+        self.understood.setProperty("part", "primary")
         self.understood.setDefault(True)
         self.understood.setAutoDefault(True)
         self.grid = QtWidgets.QGridLayout()

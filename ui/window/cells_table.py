@@ -8,7 +8,7 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from ui.text import speed as words
 from ui.window.calibrate_desk import Work
 from ui.window.compare_tables import LEFT, RIGHT, table_view
-from ui.window.theme import Theme
+from ui.window.theme import Theme, mark_file
 
 Role = QtCore.Qt.ItemDataRole
 Across = QtCore.Qt.Orientation.Horizontal
@@ -82,7 +82,11 @@ def table_style(theme: Theme, unit: float) -> str:
         gridline-color: {theme.line}; font-size: {px(16)}; selection-background-color: {theme.line};
         selection-color: {theme.text}; }}
     QTableView::item {{ padding: {px(2)} {px(6)}; }}
-    QTableView::indicator {{ width: {px(15)}; height: {px(15)}; }}
+    QCheckBox::indicator, QTableView::indicator {{ width: {px(18)}; height: {px(18)}; border-radius: {px(4)};
+        border: {px(2)} solid {theme.text}; background: {theme.panel}; }}
+    QCheckBox::indicator:checked, QTableView::indicator:checked {{
+        image: url({mark_file("ok", theme.text, round(18 * unit))}); }}
+    QCheckBox::indicator:disabled {{ border-color: {theme.line}; }}
     QHeaderView, QHeaderView::section {{ background: {theme.background}; color: {theme.muted}; border: 0;
         font-size: {px(15)}; }}
     QHeaderView::section {{ padding: 0 {px(6)}; }}
@@ -93,6 +97,9 @@ def table_style(theme: Theme, unit: float) -> str:
         min-width: {px(30)}; }}
     QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
     QComboBox {{ {field} min-width: {px(120)}; }}
+    QComboBox::drop-down {{ border: 0; width: {px(30)}; background: transparent; }}
+    QComboBox::down-arrow {{ image: url({mark_file("open", theme.muted, round(14 * unit))}); width: {px(14)};
+        height: {px(14)}; }}
     QComboBox QAbstractItemView {{ background: {theme.panel}; border: 1px solid {theme.line};
         selection-background-color: {theme.line}; selection-color: {theme.text}; }}
     QLineEdit {{ {field} }}

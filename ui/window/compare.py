@@ -22,7 +22,7 @@ from ui.window.compare_tables import Lists
 from ui.window.feed import Screen
 from ui.window.ignition_page import IgnitionPage
 from ui.window.mixture_page import MixturePage
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.power_page import PowerPage
 from ui.window.study_page import StudyPage
 from ui.window.theme import DARK, Theme
@@ -93,21 +93,23 @@ class CompareScreen(Screen):
         self.top.addWidget(self.status, 1)
         for part in (self.what, self.shelf, self.export):
             self.top.addWidget(part)
-        self.sheet = QtWidgets.QWidget()  # what a picture of the comparison holds
+        self.sheet = QtWidgets.QWidget()  # what a picture of the comparison holds, less the lists
         self.sheet_box = QtWidgets.QVBoxLayout(self.sheet)
         self.sheet_box.setContentsMargins(0, 0, 0, 0)
         self.sheet_box.addWidget(self.answer)
-        self.sheet_box.addWidget(self.figure, 1)
+        self.nothing = Empty("curves", "To the shelf", self.shelf_wanted.emit)
         self.split = QtWidgets.QHBoxLayout()
-        self.split.addWidget(self.sheet, 63)
+        self.split.addWidget(self.figure, 63)
         self.split.addWidget(self.lists, 37)
-        for part in (self.sheet, self.lists):
+        self.split.addWidget(self.nothing, 100)
+        self.sheet_box.addLayout(self.split, 1)
+        for part in (self.sheet, self.figure, self.lists):
             policy = QtWidgets.QSizePolicy.Policy.Ignored
             part.setSizePolicy(policy, policy)
         page = QtWidgets.QWidget()
         self.box = QtWidgets.QVBoxLayout(page)
         self.box.addLayout(self.top)
-        self.box.addLayout(self.split, 1)
+        self.box.addWidget(self.sheet, 1)
         self.box.addWidget(self.foot)
         self.pages = QtWidgets.QTabWidget()
         self.pages.setDocumentMode(True)
@@ -206,6 +208,7 @@ class CompareScreen(Screen):
 
     def _show(self, opened: Opened, found: Answer) -> None:
         first = self.opened is None
+        self._show_nothing(False)
         self.opened, self.found = opened, found
         if first:
             self._fill_choosers(opened, found)
@@ -233,9 +236,17 @@ class CompareScreen(Screen):
         self.answer.show_words(*said)
         self.figure.show_answer(None)
         self.lists.show_answer(None, ())
+        self._show_nothing(said[0] == "idle")
         self.foot.show_words("", [])
         self.what.setText("")
         self._enable(False)
+
+    def _show_nothing(self, nothing: bool) -> None:
+        """A drawing and one button in the place of plots, lists and what to mind."""
+        self.nothing.setVisible(nothing)
+        self.shelf.setHidden(nothing)  # one button that goes there is enough
+        for part in (self.figure, self.lists, self.foot):
+            part.setVisible(not nothing)
 
     def _enable(self, on: bool) -> None:
         for part in (self.base, self.trial, self.swap, self.width_box, self.export):
@@ -263,10 +274,12 @@ class CompareScreen(Screen):
         mind = [] if self.opened is None else words.to_mind(found.comparison, found.curves, self.opened.remarks)
         self.figure.point_at(None)
         self.figure.reading.setText(f"Warning: {' '.join(mind)}" if mind else "")
-        for layout in (self.figure.box, self.sheet_box, self.figure.box):
+        self.lists.hide()
+        for layout in (self.figure.box, self.split, self.sheet_box, self.figure.box):
             layout.invalidate()
             layout.activate()
         trouble = write_picture(self.sheet, out, self.theme)
+        self.lists.show()
         self.figure.point_at(None)
         return trouble
 
@@ -280,7 +293,7 @@ class CompareScreen(Screen):
         for layout in (self.box, self.split, self.sheet_box, self.top):
             layout.setSpacing(gap)
         self.width_box.setFixedWidth(round(80 * unit))
-        for part in (self.answer, self.figure, self.lists, self.foot):
+        for part in (self.answer, self.figure, self.lists, self.foot, self.nothing):
             part.apply_theme(theme, unit)
         for study in self.studies.values():
             study.apply_theme(theme, unit)

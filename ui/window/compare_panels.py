@@ -12,7 +12,7 @@ from stream.record.names import write_text
 from stream.study.compare.answer import Comparison
 from ui.text.cautions import COMPARISON
 from ui.window.compare_study import comparison_csv
-from ui.window.panels import Shape, label
+from ui.window.panels import Shape, ShortLabel, label
 from ui.window.theme import DARK, Theme
 
 Ignored = QtWidgets.QSizePolicy.Policy.Ignored
@@ -20,17 +20,17 @@ Preferred = QtWidgets.QSizePolicy.Policy.Preferred
 
 
 class AnswerPanel(QtWidgets.QFrame):
-    """What the day resolves, the answer, what it rests on, at which speeds."""
+    """The answer, at which speeds, what it rests on, what the day resolves at all."""
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.setProperty("part", "panel")
         self.mark = Shape()
-        self.first, self.answer = label("first"), label("answer")
-        self.detail, self.bands = label("detail"), label("detail")
+        self.first, self.answer = label("detail"), label("answer")
+        self.detail, self.bands = label("detail"), label("first")
         self.box = QtWidgets.QGridLayout(self)
         self.box.addWidget(self.mark, 0, 0, 4, 1)
-        for row, text in enumerate((self.first, self.answer, self.detail, self.bands)):
+        for row, text in enumerate((self.answer, self.bands, self.detail, self.first)):
             text.setSizePolicy(Ignored, Preferred)
             text.setWordWrap(True)
             self.box.addWidget(text, row, 1)
@@ -54,12 +54,15 @@ class AnswerPanel(QtWidgets.QFrame):
 
 
 class Foot(QtWidgets.QFrame):
-    """Left the coach's next pull, right everything that must be minded, in a list that scrolls."""
+    """What to do next, what must be minded and the caution: a line each, the whole of all three on a press."""
+
+    FOLDED, WHOLE = 88, 300  # pixels at 1280 × 800
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.setProperty("part", "panel")
         self.theme: Theme = DARK
+        self.unit = 1.0
         self.next_caption, self.next = label("caption", "Next pull"), label("mind")
         self.mind_caption, self.mind = label("caption", "Warnings"), label("mind")
         self.caution = label("mind", COMPARISON)
@@ -70,7 +73,9 @@ class Foot(QtWidgets.QFrame):
         for text in (self.next, self.mind, self.caution):
             text.setWordWrap(True)
             text.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop | QtCore.Qt.AlignmentFlag.AlignLeft)
-        self.box = QtWidgets.QGridLayout(self)
+        self.whole = QtWidgets.QWidget()
+        self.box = QtWidgets.QGridLayout(self.whole)
+        self.box.setContentsMargins(0, 0, 0, 0)
         self.box.addWidget(self.next_caption, 0, 0)
         self.box.addWidget(self.next, 1, 0)
         self.box.addWidget(self.caution, 2, 0)
@@ -79,11 +84,42 @@ class Foot(QtWidgets.QFrame):
         self.box.setRowStretch(1, 1)
         self.box.setColumnStretch(0, 40)
         self.box.setColumnStretch(1, 60)
+        self.lines = QtWidgets.QWidget()
+        self.short = [ShortLabel(part) for part in ("mind", "mind", "detail")]
+        column = QtWidgets.QVBoxLayout(self.lines)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        for line in self.short:
+            column.addWidget(line)
+        column.addStretch(1)
+        self.more = QtWidgets.QPushButton("More")
+        self.more.setCheckable(True)
+        self.more.setToolTip("All warnings and the cautions whole (key M)")
+        self.more.toggled.connect(self.unfold)
+        self.more.setShortcut("M")
+        self.outer = QtWidgets.QHBoxLayout(self)
+        self.outer.addWidget(self.whole, 1)
+        self.outer.addWidget(self.lines, 1)
+        self.outer.addWidget(self.more, 0, QtCore.Qt.AlignmentFlag.AlignTop)
         self.upright = False
+        self.unfold(False)
+
+    def unfold(self, whole: bool) -> None:
+        """All of it, or a line each."""
+        self.whole.setVisible(whole)
+        self.lines.setVisible(not whole)
+        self.more.setText("Less" if whole else "More")
+        self.more.setShortcut("M")  # a new text takes the key away
+        self.setFixedHeight(round((self.WHOLE if whole else self.FOLDED) * self.unit))
 
     def stand_upright(self) -> None:
         """One column, as high as the page lets it: to stand beside something. The cautions are never cut."""
         self.upright = True
+        self.setMinimumHeight(0)
+        self.setMaximumHeight(16777215)  # Qt's own 'no limit'
+        self.whole.show()
+        self.lines.hide()
+        self.more.hide()
         parts = (self.next_caption, self.next, self.caution, self.mind_caption, self.area)
         for part in parts:
             self.box.removeWidget(part)
@@ -92,18 +128,26 @@ class Foot(QtWidgets.QFrame):
             self.box.setRowStretch(row, int(part is self.area))
 
     def show_words(self, next_pull: str, mind: Sequence[str]) -> None:
-        """Take over both; each line to mind begins with a mark."""
+        """Take over both; each line to mind begins with a mark, the gravest first."""
         self.next.setText(next_pull)
         self.next_caption.setVisible(bool(next_pull))
         self.mind.setText("\n".join(f"▲ {line}" for line in mind))
         self.mind_caption.setText(f"Warnings ({len(mind)})" if mind else "")
+        more = f"  (and {len(mind) - 1} more)" if len(mind) > 1 else ""
+        texts = (next_pull, f"▲ {mind[0].rstrip('.')}{more}" if mind else "", self.caution.text())
+        for line, text in zip(self.short, texts, strict=True):
+            line.setText(text)
+            line.setVisible(bool(text))
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
-        self.theme = theme
+        self.theme, self.unit = theme, unit
         if not self.upright:
-            self.setFixedHeight(round(152 * unit))
-        self.box.setContentsMargins(*(round(n * unit) for n in (14, 6, 8, 8)))
+            self.unfold(self.more.isChecked())
+        self.outer.setContentsMargins(*(round(n * unit) for n in (14, 7, 10, 7)))
+        self.outer.setSpacing(round(12 * unit))
+        for line in self.short:
+            line.setFixedHeight(round(24 * unit))
         self.box.setHorizontalSpacing(round(24 * unit))
         self.box.setVerticalSpacing(round(2 * unit))
 

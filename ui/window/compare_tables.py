@@ -147,7 +147,7 @@ class TickDelegate(QtWidgets.QStyledItemDelegate):
             style.subElementRect(QtWidgets.QStyle.SubElement.SE_ItemViewItemCheckIndicator, option, option.widget)
         )
         used = option.checkState == CHECKED
-        side = min(box.width(), box.height()) * 1.15
+        side = min(box.width(), box.height()) * 0.88
         square = QtCore.QRectF(box.center().x() - side / 2, box.center().y() - side / 2, side, side)
         painter.save()
         painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.text if used else self.theme.muted), 1.5))

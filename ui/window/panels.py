@@ -1,6 +1,7 @@
 """The smaller parts of the Road screen: state bar, load, target, verdict, health line."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
@@ -404,3 +405,92 @@ class HealthLine(QtWidgets.QWidget):
         name = QtGui.QFontMetricsF(plain_font).elidedText(self.file, QtCore.Qt.TextElideMode.ElideMiddle, room.width())
         painter.drawText(room, Align.AlignVCenter | Align.AlignRight, name)
         painter.end()
+
+
+class Drawing(QtWidgets.QWidget):
+    """What will stand here once there is something: two curves with their marks, a row of holds, or sessions."""
+
+    KINDS = ("curves", "holds", "sessions")
+
+    def __init__(self, kind: str) -> None:
+        super().__init__()
+        self.kind = kind
+        self.theme: Theme = DARK
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
+        """Draw it; Qt calls this."""
+        del event
+        painter = QtGui.QPainter(self)
+        painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
+        theme, wide, high = self.theme, float(self.width()), float(self.height())
+
+        def at(x: float, y: float) -> QtCore.QPointF:
+            return QtCore.QPointF(4 + x * (wide - 8), 4 + (1 - y) * (high - 8))
+
+        def pen(ink: str, width: float, style: Any = QtCore.Qt.PenStyle.SolidLine) -> None:
+            painter.setPen(QtGui.QPen(QtGui.QColor(ink), width * high / 160, style))
+
+        if self.kind == "sessions":
+            for row, ink in enumerate((theme.hold, theme.speed, theme.load)):
+                top = 0.94 - 0.34 * row
+                pen(theme.line, 2)
+                painter.drawRoundedRect(QtCore.QRectF(at(0.08, top), at(0.92, top - 0.26)), 8, 8)
+                pen(ink, 4)
+                painter.drawLine(at(0.14, top - 0.13), at(0.3, top - 0.13))
+                pen(theme.muted, 3)
+                painter.drawLine(at(0.38, top - 0.13), at(0.8 - 0.1 * row, top - 0.13))
+            painter.end()
+            return
+        pen(theme.line, 2)
+        painter.drawPolyline([at(0.06, 0.98), at(0.06, 0.06), at(0.98, 0.06)])
+        if self.kind == "holds":
+            levels = ((0.12, 0.2), (0.36, 0.44), (0.6, 0.68), (0.84, 0.9))
+            pen(theme.speed, 3)
+            painter.drawPolyline([point for x, y in levels for point in (at(x - 0.05, y), at(x + 0.09, y))])
+            pen(theme.hold, 4)
+            for x, y in levels:
+                for side in (-1, 1):
+                    edge, arm = x + 0.02 + 0.09 * side, x + 0.02 + 0.05 * side
+                    painter.drawPolyline([at(arm, y + 0.1), at(edge, y + 0.1), at(edge, y - 0.1), at(arm, y - 0.1)])
+        else:
+            base = [(0.12, 0.36), (0.26, 0.5), (0.4, 0.56), (0.54, 0.56), (0.68, 0.58), (0.82, 0.5), (0.94, 0.34)]
+            lifts = (0.0, 0.01, 0.12, 0.2, 0.16, 0.02, 0.0)
+            pen(theme.text, 3, QtCore.Qt.PenStyle.DashLine)
+            painter.drawPolyline([at(*point) for point in base])
+            pen(theme.speed, 3)
+            trial = [(x, y + lift) for (x, y), lift in zip(base, lifts, strict=True)]
+            painter.drawPolyline([at(*point) for point in trial])
+            painter.setPen(QtCore.Qt.PenStyle.NoPen)
+            painter.setBrush(QtGui.QColor(theme.pull))
+            for (x, y), lift in zip(trial, lifts, strict=True):
+                if lift > 0.1:
+                    middle, reach = at(x, y), high / 26
+                    corners = ((0.0, -reach), (reach, 0.0), (0.0, reach), (-reach, 0.0))
+                    painter.drawPolygon([middle + QtCore.QPointF(a, b) for a, b in corners])
+        painter.end()
+
+
+class Empty(QtWidgets.QFrame):
+    """Where nothing is yet: a drawing of what will be, and the one button that gets it."""
+
+    def __init__(self, kind: str, text: str, do: Callable[[], object], words: str = "") -> None:
+        super().__init__()
+        self.setProperty("part", "panel")
+        self.drawing, self.words = Drawing(kind), label("prose", words)
+        self.button = QtWidgets.QPushButton(text)
+        self.button.setProperty("part", "primary")
+        self.button.clicked.connect(lambda: do())
+        self.box = QtWidgets.QVBoxLayout(self)
+        self.box.addStretch(1)
+        for part in (self.drawing, self.words, self.button):
+            self.box.addWidget(part, 0, Align.AlignHCenter)
+        self.box.addStretch(2)
+        self.words.setVisible(bool(words))
+
+    def apply_theme(self, theme: Theme, unit: float) -> None:
+        """Take over colours and size."""
+        self.drawing.theme = theme
+        self.drawing.setFixedSize(round(360 * unit), round(170 * unit))
+        self.button.setMinimumSize(round(220 * unit), round(44 * unit))
+        self.box.setSpacing(round(20 * unit))
+        self.drawing.update()

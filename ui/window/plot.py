@@ -240,7 +240,7 @@ class PlotTools(QtCore.QObject):
         menu.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
         for text, act in (
             *([(SHOW_ALL, self.show_all)] if self._keys else []),
-            ("Copy picture\tCtrl+Shift+C", self.copy_picture),
+            ("Copy picture\tCtrl+Shift+P", self.copy_picture),
             ("Copy table\tCtrl+C", self.copy_table),
             ("Save table as CSV…\tCtrl+S", self.save_table),
         ):
@@ -361,7 +361,7 @@ class Hands:
         self.window = window
         keys: list[tuple[Any, Callable[[], None]]] = [
             (QtGui.QKeySequence.StandardKey.Copy, self.copy),
-            ("Ctrl+Shift+C", self.copy_picture),
+            ("Ctrl+Shift+P", self.copy_picture),
             (QtGui.QKeySequence.StandardKey.Save, self.save),
         ]
         for key, act in keys:

@@ -7,7 +7,7 @@ from pyqtgraph.Qt import QtWidgets
 
 from stream.study.force.power import Power, PowerBand, TunePower
 from ui.text.figures import tune_name
-from ui.text.findings import codes_said, say_all
+from ui.text.findings import codes_said, ranked, say_all
 from ui.text.reference import hover
 from ui.text.tables import STEADY, STEADY_NOTE
 from ui.window import study_work as work
@@ -93,7 +93,7 @@ class PowerPage(StudyPage):
         self._show(tune)
         shown = [finding for finding in self.result.findings if finding.code != "power-tunes"]  # one at a time anyway
         with codes_said() as codes:
-            self.say(*work.power_title(self.result, tune), say_all(shown))
+            self.say(*work.power_title(self.result, tune), say_all(ranked(shown)))
         self.foot.setToolTip(hover(codes))
 
     def _show(self, tune: TunePower | None) -> None:

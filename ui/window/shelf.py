@@ -16,7 +16,7 @@ from ui.text.findings import say_all
 from ui.window import ask
 from ui.window.cells_table import table_style
 from ui.window.feed import DriveFeed, Screen
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.shelf_details import Details, shared_tune
 from ui.window.shelf_table import ShelfModel
 from ui.window.theme import DARK, Theme
@@ -38,6 +38,7 @@ class ShelfScreen(Screen):
         super().__init__(parent)
         self.theme, self.unit = DARK, 1.0
         self.feed: DriveFeed | None = None
+        self.home: Callable[[], Path | None] = lambda: None  # the job's folder
         self.folder: Path | None = None
         self.sessions: tuple[Summary, ...] = ()
         self.worker, self.writer = Worker("shelf"), Worker("notes")
@@ -46,7 +47,7 @@ class ShelfScreen(Screen):
         self._keep: set[str] = set()
         self.choose = QtWidgets.QPushButton("Folder…")
         self.again = QtWidgets.QPushButton("Look again")
-        self.where, self.count = label("detail", "Choose the folder that holds your sessions"), label("caption")
+        self.where, self.count = label("detail"), label("caption")
         self.where.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
         self.search = QtWidgets.QLineEdit()
         self.search.setPlaceholderText("Search: tune, date, note, fault …")
@@ -90,7 +91,10 @@ class ShelfScreen(Screen):
             self.top.addWidget(part, stretch)
         self.box = QtWidgets.QVBoxLayout(self)
         self.box.addLayout(self.top)
+        self.nothing = Empty("sessions", "Folder…", self.choose_folder, words.CHOOSE)
         self.box.addWidget(self.table, 1)
+        self.box.addWidget(self.nothing, 1)
+        self.table.hide()
         self.box.addWidget(self.status)
         self.box.addWidget(self.details)
         self.status.hide()
@@ -119,8 +123,9 @@ class ShelfScreen(Screen):
         """The tab comes to the front; Qt calls this."""
         super().showEvent(event)
         file = None if self.feed is None else self.feed.status().path
-        if self.folder is None and file is not None and file.parent.is_dir():
-            self.open_folder(file.parent)
+        home = file.parent if file is not None and file.parent.is_dir() else self.home()
+        if self.folder is None and home is not None:
+            self.open_folder(home)
 
     def choose_folder(self) -> None:
         """Ask for a folder and list it."""
@@ -212,6 +217,10 @@ class ShelfScreen(Screen):
         self._keep = set()
         shown = words.search(self.sessions, self.search.text())
         self.model.show_sessions(shown, self.folder or Path())
+        empty = not self.sessions
+        self.nothing.setVisible(empty)
+        self.table.setVisible(not empty)
+        self.nothing.words.setText(words.CHOOSE if self.folder is None else words.NONE_HERE)
         self._fit_columns()
         selection = QtCore.QItemSelection()
         for row, session in enumerate(self.model.sessions):
@@ -228,6 +237,12 @@ class ShelfScreen(Screen):
         for column in range(self.model.columnCount() - 1):  # the last takes what is left
             widest = round(WIDEST.get(column, 200) * self.unit)
             self.table.setColumnWidth(column, min(widest, self.table.columnWidth(column)))
+        QtCore.QTimer.singleShot(0, self._stretch)
+
+    def _stretch(self) -> None:
+        """The last column takes what is left: a table that was hidden did not know how wide it is."""
+        for on in (False, True):
+            self.table.horizontalHeader().setStretchLastSection(on)
 
     def _show_chosen(self) -> None:
         self.details.show_sessions(self.chosen(), self.folder or Path())
@@ -248,6 +263,7 @@ class ShelfScreen(Screen):
         self.table.verticalHeader().setDefaultSectionSize(round(32 * unit))
         self.table.horizontalHeader().setFixedHeight(round(32 * unit))
         self.details.resize_to(unit)
+        self.nothing.apply_theme(theme, unit)
         self._fit_columns()
         self.table.viewport().update()
 

@@ -42,10 +42,6 @@ LOAD_WAY: Final = ("strain gauges", "amplifier")
 Align = QtCore.Qt.AlignmentFlag
 ON_CARD = """
     QScrollArea QWidget {{ background: {panel}; }}
-    QCheckBox::indicator, QTableView::indicator {{
-        border: 2px solid {text}; width: {side}px; height: {side}px; padding: 2px; background-clip: content;
-    }}
-    QCheckBox::indicator:checked, QTableView::indicator:checked {{ background-color: {text}; }}
 """
 
 
@@ -252,9 +248,7 @@ class StartScreen(Screen):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         self.theme, self.unit = theme, unit
-        self.setStyleSheet(
-            table_style(theme, unit) + ON_CARD.format(panel=theme.panel, text=theme.text, side=round(12 * unit))
-        )
+        self.setStyleSheet(table_style(theme, unit) + ON_CARD.format(panel=theme.panel))
         self.home.apply_theme(theme, unit)
         for page in self.pages.values():
             page.apply_theme(theme, unit)

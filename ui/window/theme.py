@@ -6,6 +6,7 @@ its own as well. Shapes that stand for states are drawn, not taken from a font, 
 """
 
 import importlib.util
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -136,6 +137,10 @@ def stylesheet(theme: Theme, unit: float) -> str:
         background: {theme.panel}; border: {px(2)} solid {theme.muted}; border-radius: {px(10)};
         padding: {px(7)}; font-size: {px(18)};
     }}
+    QLineEdit {{ placeholder-text-color: {theme.disabled}; }}
+    QLineEdit:disabled, QComboBox:disabled, QCheckBox:disabled {{
+        color: {theme.disabled}; border-color: {theme.line};
+    }}
     QMenu {{ background: {theme.panel}; border: 1px solid {theme.line}; }}
     QMenu::item {{ padding: {px(8)} {px(28)}; }}
     QMenu::item:selected {{ background: {theme.line}; }}
@@ -146,9 +151,31 @@ def stylesheet(theme: Theme, unit: float) -> str:
     """
 
 
+_marks: dict[tuple[str, str, int], str] = {}
+_marks_folder: list["tempfile.TemporaryDirectory[str]"] = []
+
+
+def mark_file(kind: str, ink: str, side: int) -> str:
+    """A PNG of one of the shapes of `shape`, for style sheets, which take no drawing; made once for a colour and size,
+    and gone with the program."""
+    if (kind, ink, side) not in _marks:
+        if not _marks_folder:
+            _marks_folder.append(tempfile.TemporaryDirectory(prefix="steadypull-marks-", ignore_cleanup_errors=True))
+        fine = 2 * side  # for screens with two pixels a point
+        image = QtGui.QImage(fine, fine, QtGui.QImage.Format.Format_ARGB32_Premultiplied)
+        image.fill(QtCore.Qt.GlobalColor.transparent)
+        painter = QtGui.QPainter(image)
+        shape(painter, kind, QtCore.QRectF(0, 0, fine, fine), ink)
+        painter.end()
+        out = Path(_marks_folder[0].name) / f"{len(_marks)}.png"
+        image.save(str(out), "PNG")
+        _marks[kind, ink, side] = out.as_posix()
+    return _marks[kind, ink, side]
+
+
 def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill: str | None = None) -> None:
     """Draw a state into a square: ok (a tick), caution (triangle), fault (crossed octagon), recording (disc), idle
-    (hollow square), wait (dots), none."""
+    (hollow square), wait (dots), open (chevron), none."""
     painter.save()
     painter.setRenderHint(QtGui.QPainter.RenderHint.Antialiasing)
     pen = QtGui.QPen(QtGui.QColor(ink), max(2.0, box.width() / 9))
@@ -185,6 +212,8 @@ def shape(painter: QtGui.QPainter, kind: str, box: QtCore.QRectF, ink: str, fill
         painter.drawEllipse(at(0.5, 0.5), box.width() * 0.36, box.height() * 0.36)
     elif kind == "idle":
         painter.drawRect(QtCore.QRectF(at(0.16, 0.16), at(0.84, 0.84)))
+    elif kind == "open":
+        painter.drawPolyline([at(0.12, 0.34), at(0.5, 0.72), at(0.88, 0.34)])
     elif kind == "wait":
         painter.setBrush(QtGui.QColor(ink))
         for x in (0.15, 0.5, 0.85):

@@ -44,6 +44,9 @@ class TickPage(JobPage):
         self.table.setTabKeyNavigation(False)
         self.table.setWordWrap(False)
         self.table.horizontalHeader().setStretchLastSection(True)
+        self.table.horizontalHeader().setDefaultAlignment(
+            QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+        )
         self.table.itemChanged.connect(lambda _: self.count())
         self.note = label("caption", self.why)
         self.note.setWordWrap(True)

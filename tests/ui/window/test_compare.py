@@ -316,6 +316,9 @@ def test_a_session_that_cannot_be_read_is_left_out_and_named(
 def test_nothing_is_cut_off(qt: Any, compared: Any, size: tuple[int, int]) -> None:
     """Every word has the room it asks for, in both themes."""
     window = compared.window()
+    assert all(line.text() for line in compared.foot.short[1:]), "folded, warnings and caution have a line each"
+    assert compared.figure.height() > 0.45 * compared.height(), "and the plots the room"
+    compared.foot.more.click()
     for theme in ("dark", "light"):
         window.set_theme(theme)
         window.resize(*size)
