@@ -3,6 +3,7 @@
 The check walks values and types itself: no library's sentence is read to learn where it stopped.
 """
 
+import re
 import reprlib
 import tomllib
 import types
@@ -15,6 +16,8 @@ import msgspec
 from stream.errors import InputError
 
 T = TypeVar("T", bound=msgspec.Struct)
+_MOST_BYTES = 4_000_000  # car files, calibrations and tables are some kB
+_DEEP_KEY: Final = re.compile(r"""(?<![\w.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){20}""", re.ASCII)
 _NAMES: Final[dict[Any, str]] = {str: "text", float: "a number", int: "a whole number", bool: "true or false"}
 
 
@@ -26,10 +29,22 @@ class MisfitError(ValueError):
         self.key, self.what = key, what
 
 
+def read_bounded(path: Path, kind: str) -> bytes:
+    """The bytes of a file that people write or a companion holds: never all of what may have no end.
+
+    Raises OSError where it cannot be read, InputError where it is longer than any such file.
+    """
+    with path.open("rb") as file:
+        data = file.read(_MOST_BYTES + 1)
+    if len(data) > _MOST_BYTES:
+        raise InputError(f"{path}: longer than {_MOST_BYTES // 1_000_000} MB, so no {kind}; give another file")
+    return data
+
+
 def read_text(path: Path, kind: str, missing: InputError) -> str:
     """A UTF-8 file. Raises `missing` where there is none, and InputError, with the cure, where it cannot be read."""
     try:
-        return path.read_text(encoding="utf-8")
+        return read_bounded(path, kind).decode("utf-8").replace("\r\n", "\n")
     except FileNotFoundError:
         raise missing from None
     except IsADirectoryError:
@@ -42,10 +57,15 @@ def read_text(path: Path, kind: str, missing: InputError) -> str:
 
 def read_toml(text: str, where: str, kind: str) -> dict[str, Any]:
     """The tables of a TOML text; `where` names it in errors. Raises InputError."""
+    if deep := _DEEP_KEY.search(text):  # each dot is a table in a table, made and kept: memory grows with the square
+        line = text.count("\n", 0, deep.start()) + 1
+        raise InputError(f"{where}: line {line}: a key of more than 20 parts; mend that line")
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{where}: not valid TOML: {error}; mend that line") from None
+    except ValueError:  # a whole number of thousands of digits
+        raise InputError(f"{where}: not a {kind}: a number in it is far too long; mend it") from None
     except RecursionError:
         raise InputError(f"{where}: not a {kind}: lists or tables nested too deeply; mend the brackets") from None
 

@@ -176,12 +176,14 @@ def _best(
 ) -> tuple[int, str, tuple[str, ...]]:
     """(place of the header line, separator, its cells). A comment is a header only where no other line is one."""
     plain = [at for at in filled if not lines[at].lstrip().startswith("#")]
+    columns = [_bare(name).casefold() for name in wanted]
     for places in (plain, [at for at in filled if at not in set(plain)]):
         best: tuple[int, int, str, tuple[str, ...]] = (0, 0, "", ())
         for at in places:
             for mark in marks:
                 cells = _names_of(lines[at].lstrip().lstrip("#"), mark)
-                found = sum(len(hits_of(cells, name)) > 0 for name in wanted)
+                there = {_bare(cell).casefold() for cell in cells}  # the widest of the tests of `hits_of`
+                found = sum(column in there for column in columns)
                 if found > best[0]:
                     best = (found, at, mark, cells)
             if best[0] == len(wanted):

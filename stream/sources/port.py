@@ -46,7 +46,10 @@ class Port:
         if "://" not in url:
             options["exclusive"] = True  # a second reader would take every other byte away from us
         try:
-            self._serial = serial.serial_for_url(url, **options)
+            self._serial = serial.serial_for_url(url, do_not_open=True, **options)
+            if self._is_socket:  # what came first is the device's line of names: opening must not throw it away
+                vars(self._serial)["reset_input_buffer"] = lambda: None
+            self._serial.open()
         except serial.SerialException as error:
             if "://" in url:
                 raise PortError(f"{url}: {_reason(error)}; check the address") from None

@@ -29,7 +29,17 @@ from stream.wire.encode import (
     encode_samples,
     without_echo,
 )
-from stream.wire.items import MAX_HELD, MAX_LOST, Counts, Description, Item, WireNote, clean_text, parse_description
+from stream.wire.items import (
+    MAX_HELD,
+    MAX_LOST,
+    SET_ANEW_S,
+    Counts,
+    Description,
+    Item,
+    WireNote,
+    clean_text,
+    parse_description,
+)
 
 __all__ = ["FrameDecoder", "encode_description", "encode_frame", "encode_note", "encode_samples"]
 
@@ -248,7 +258,7 @@ class FrameDecoder:
             return
         self._settle_unconfirmed(index)
         ahead = index - self._expected
-        restarted = ahead < 0 or ahead > MAX_LOST or (self._reopened and device_us < self._last[0])
+        restarted = ahead < 0 or self._set_anew(ahead) or (self._reopened and device_us < self._last[0])
         if ahead < 0 and raw[-CRC.size :] in self._recent:
             if index == 0 and raw[-CRC.size :] != self._samples_mark and len(raw) <= _LARGEST_DOUBT:
                 self._unconfirmed = (
@@ -261,6 +271,13 @@ class FrameDecoder:
             self._restart(raw)
         else:
             self._take(raw, ahead, False)
+
+    def _set_anew(self, ahead: int) -> bool:
+        """Whether an index is further ahead than time went by on our side: no gap, but another count."""
+        if self._stream is None or ahead < SET_ANEW_S * self._stream.info.rate_hz:
+            return False
+        host_s = max(0, self._host_ns - self._last[2]) * 1e-9 if self._last[2] else 0.0
+        return ahead > MAX_LOST or ahead > (host_s + SET_ANEW_S) * self._stream.info.rate_hz
 
     def _settle_unconfirmed(self, index: int) -> None:
         """The frame after a doubtful one tells what it was: its successor means a restart."""

@@ -15,6 +15,7 @@ from stream.block import Block, ChannelInfo, Samples, StreamInfo
 from stream.findings import Finding
 
 MAX_HELD = 64 * 1024  # bytes of an unfinished frame or line that are kept between two calls
+SET_ANEW_S = 3600.0  # a device's count that leaps by this much more than the host's was set anew: nothing was lost
 MAX_LOST = 1 << 40  # samples: a jump beyond this is a counter that was set anew, not a gap (34 years at 1 kHz)
 
 

@@ -8,7 +8,7 @@ from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.findings import note, warning
 from stream.units import Floats
-from stream.wire.items import FLOAT32_MAX, MAX_HELD, MAX_LOST, Counts, Item, WireNote, clean_text
+from stream.wire.items import FLOAT32_MAX, MAX_HELD, MAX_LOST, SET_ANEW_S, Counts, Item, WireNote, clean_text
 from stream.wire.lines import LineParser, without_comment
 from stream.wire.texthead import Layout, Pace, TextHead, enough_stamps, on_line, pace_of
 
@@ -16,7 +16,6 @@ _WRAPS = (2.0**32, 2.0**16)  # counters of 32 and 16 bits that start over, in un
 _LATEST = 1e15  # in the unit of the clock column: thirty years of microseconds
 _CONFIRMED, _CONFIRMED_FAR = 3, 10  # lines that agree on a clock's new line before it is believed
 _FAR_US = 1e7  # a jump back, or ahead by more than this, wants the more of them
-_SET_ANEW_S = 3600.0  # a clock that leaps by this much more than the host's was set anew: nothing was lost meanwhile
 _WRAP_STEP_S = 10.0  # a step across the wrap that is longer than this is taken for a restart
 
 
@@ -298,7 +297,7 @@ class TextDecoder:
         if step_us <= pace.late_us:
             return 0, False
         host_s = max(0, self._host_ns - self._last_ns) * 1e-9 if self._last_ns else 0.0
-        if step_us * 1e-6 > host_s + _SET_ANEW_S:
+        if step_us * 1e-6 > host_s + SET_ANEW_S:
             return self._lost_by_host(pace), True
         usual = max(1, round(pace.shared_us * 1e-6 * pace.rate_hz))
         return min(MAX_LOST, max(1, round(step_us * 1e-6 * pace.rate_hz) - usual)), False

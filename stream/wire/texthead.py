@@ -110,11 +110,18 @@ class TextHead:
         first = self._named(layout.columns) or [(channel.name, channel.unit) for channel in self._expected]
         if len(named) != len(first) or len(first) != layout.columns:
             return None
+        meant = {channel.name: channel.unit for channel in layout.channels}  # where a header says no unit
         places = {name: place for place, (name, _) in enumerate(named)}
         order = []
-        for name, unit in first:
+        for column, (name, said) in enumerate(first):
             place = places.get(name)
-            if place is None or (unit and named[place][1] and unit != named[place][1]):
+            if place is None:
+                return None
+            unit, new = said or meant.get(name, ""), named[place][1]
+            if column == layout.clock:
+                if _CLOCK_UNITS.get(new or "s", 1e6) != layout.clock_us:
+                    return None
+            elif unit and new and unit != new:
                 return None
             order.append(place)
         return order if len(set(order)) == len(order) else None

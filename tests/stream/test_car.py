@@ -231,6 +231,29 @@ def test_brackets_without_end_are_refused(text: str) -> None:
     assert "nested too deeply" in refused(text)
 
 
+@pytest.mark.parametrize(
+    "key", ["a" + ".a" * 50_000, '"a"' + " . 'b'" * 30, "[a" + ".a" * 5000 + "]", "x = {a" + ".a" * 40]
+)
+def test_a_key_of_many_parts_is_refused_before_it_is_built(key: str) -> None:
+    """Each dot is a table in a table: 50 000 of them took 7 GB and a minute."""
+    assert "line 2: a key of more than 20 parts" in refused(f"# a car\n{key} = 1")
+
+
+def test_a_number_of_thousands_of_digits_is_refused() -> None:
+    """Python refuses to read it; so does a car, in a line."""
+    assert "a number in it is far too long" in refused("[car]\nname = 'x'\nmass_kg = " + "1" * 5000)
+
+
+@pytest.mark.parametrize("path", [Path("/dev/zero"), None])
+def test_a_car_file_without_end_is_refused(path: Path | None, tmp_path: Path) -> None:
+    """No more of a file is read than a car file can have."""
+    if path is None:
+        path = tmp_path / "car.toml"
+        path.write_bytes(b"#" * 5_000_000)
+    with pytest.raises(InputError, match="longer than 4 MB"):
+        load_car(path)
+
+
 LIMITED = """
 [car]
 name = "hill-climb special"

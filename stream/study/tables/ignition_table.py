@@ -21,6 +21,7 @@ from stream.findings import Finding, note, warning
 from stream.study.dataset import Dataset
 from stream.study.tables.gate import AdvanceCell, Advice, Proposal, least_of
 from stream.study.tables.user_table import AdvanceList, UserTable
+from stream.typed import read_bounded
 from stream.units import Floats
 
 ODD_DEG = 5.0  # chosen: neighbouring cells of a table that runs well differ less from the line between their neighbours
@@ -128,15 +129,15 @@ def kept_steps(session: Dataset, *tables: Path) -> tuple[Step, ...]:
     Raises InputError where a file that is kept cannot be read.
     """
     folders = dict.fromkeys(one.parent.resolve() for one in (session.path, *tables))
-    kept = [_read(path) for folder in folders for path in sorted(folder.glob(f"*{ENDING}"))]
+    kept = [_read(path) for folder in folders for path in sorted(folder.glob(f"*{ENDING}")) if path.is_file()]
     mark = _mark(session) if kept else ""
     return tuple(step for one in kept if one.drive == mark for step in one.steps)
 
 
 def _read(path: Path) -> _Kept:
     try:
-        return msgspec.json.decode(path.read_bytes(), type=_Kept)
-    except (OSError, msgspec.DecodeError) as error:
+        return msgspec.json.decode(read_bounded(path, "file of steps"), type=_Kept)
+    except (OSError, InputError, msgspec.DecodeError) as error:
         raise InputError(
             f"{path}: the steps proposed from this session cannot be read ({reason_of(error)}); delete it "
             "only if no table was changed since these pulls",

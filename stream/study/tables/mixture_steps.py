@@ -16,6 +16,7 @@ import numpy as np
 from stream.errors import InputError
 from stream.study.dataset import Dataset
 from stream.study.tables.user_table import UserTable, companion
+from stream.typed import read_bounded
 from stream.units import Floats
 
 _SESSION = re.compile(r"# session .* data ([0-9a-f]{16})$")
@@ -68,14 +69,14 @@ def drive_notes(drives: Sequence[tuple[str, str]]) -> list[str]:
 
 def read_steps(folders: Iterable[Path]) -> list[Step]:
     """Every step that the companions in these folders tell of; files that are none are passed over."""
-    paths = {path.resolve() for folder in folders for path in sorted(folder.glob("*-why.csv"))}
+    paths = {path.resolve() for folder in folders for path in sorted(folder.glob("*-why.csv")) if path.is_file()}
     return [step for path in sorted(paths) if (step := _read(path)) is not None]
 
 
 def _read(path: Path) -> Step | None:
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
+        lines = read_bounded(path, "table").decode("utf-8").splitlines()
+    except (OSError, InputError, UnicodeDecodeError):
         return None
     drives = frozenset(found.group(1) for line in lines if (found := _SESSION.match(line)))
     body = [line for line in lines if not line.startswith("#")]

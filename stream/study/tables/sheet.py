@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from stream.errors import InputError
+from stream.typed import read_bounded
 
 Separator = Literal[",", ";", "\t"]
 Place = tuple[int, int]  # row and column of a cell, both from 0; they count every line and every separator
@@ -110,7 +111,7 @@ def plain(raw: str) -> str:
 def read_sheet(path: Path) -> Sheet:
     """Read a file. Raises InputError where it cannot be read or holds no table."""
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = read_bounded(path, "table").decode("utf-8")
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; check the name") from None
     except IsADirectoryError:

@@ -1,6 +1,7 @@
 """The serial source through real ports: pseudo-terminals, sockets, pyserial's own loop."""
 
 import os
+import select
 import socket
 import threading
 import time
@@ -11,10 +12,11 @@ import numpy as np
 import pytest
 import serial
 import serial.rfc2217
+from serial.urlhandler.protocol_socket import Serial as SocketSerial
 
 from stream.car import parse_car
 from stream.errors import InputError, PortError
-from stream.sources.port import PortRecord, list_ports
+from stream.sources.port import Port, PortRecord, list_ports
 from stream.sources.serialport import SerialSource
 from stream.wire.frames import encode_description, encode_note, encode_samples
 from stream.wire.items import WireChannel
@@ -182,6 +184,24 @@ class Device:
 
     def close(self):
         self._listener.close()
+
+
+def test_what_a_device_says_before_the_port_is_open_is_kept(monkeypatch):
+    """A line of names that is there already must not be thrown away: columns would be taken in another order."""
+    cables, really = [], SocketSerial._reconfigure_port
+
+    def spoken_to(port):
+        if not cables:
+            cables.append(listener.accept()[0])
+            cables[0].sendall(b"link,speed_v\n")
+            select.select([port._socket], [], [], PATIENCE_S)
+        really(port)
+
+    monkeypatch.setattr(SocketSerial, "_reconfigure_port", spoken_to)
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = Port(f"socket://127.0.0.1:{listener.getsockname()[1]}", 115200)
+        with closing(port), cables[0]:
+            assert port.read(1.0) == b"link,speed_v\n"
 
 
 def test_a_device_goes_away_in_the_middle_of_a_frame_and_comes_back():

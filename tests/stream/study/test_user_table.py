@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stream.errors import InputError
+from stream.study.tables.sheet import read_sheet
 from stream.study.tables.user_table import (
     AdvanceList,
     UserTable,
@@ -219,6 +220,14 @@ def test_the_companion_says_per_cell_why(tmp_path: Path) -> None:
         "2000;40;59;60;one",
         '2000;100;60;61;"two; or so"',
     ]
+
+
+def test_a_table_without_end_is_refused(tmp_path: Path) -> None:
+    """No more of a file is read than a table can have: /dev/zero once took all memory there was."""
+    path = tmp_path / "long.csv"
+    path.write_bytes(b"0" * 5_000_000)
+    with pytest.raises(InputError, match="longer than 4 MB"):
+        read_sheet(path)
 
 
 @pytest.mark.parametrize(

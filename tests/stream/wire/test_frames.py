@@ -370,6 +370,20 @@ def test_an_absurd_jump_is_a_counter_set_anew_not_a_gap_of_centuries():
     assert [(b.first, b.restarted) for b in blocks_of(items)] == [(0, False), (5, True)]
 
 
+@pytest.mark.parametrize(
+    ("ahead_s", "waited_s", "lost"), [(3000, 0, 3_000_000), (86_400, 0, 1), (86_400, 83_000, 86_400_000)]
+)
+def test_an_index_that_runs_away_from_the_hosts_clock_is_another_count(ahead_s, waited_s, lost):
+    """A day is missing only where about a day went by; an hour more than the host's clock saw is believed."""
+    decoder = FrameDecoder()
+    items = decoder.feed(description() + run(1)[0], 1_000_000_000)
+    far = samples(2, 4 + ahead_s * 1000, counts_at(0), device_us=4000)
+    items += decoder.feed(far, 1_000_000_000 + waited_s * 1_000_000_000)
+
+    last = blocks_of(items)[-1]
+    assert (last.lost, last.restarted) == (lost, lost == 1)
+
+
 def test_an_index_at_the_end_of_its_range_does_no_harm():
     """The last index there is raises nothing."""
     decoder = FrameDecoder()

@@ -427,7 +427,16 @@ def test_the_same_columns_in_another_order_are_mapped_by_name():
 
 
 @pytest.mark.parametrize(
-    "header", [b"t[ms],speed_v[V],lambda\n", b"t[ms],link[N],speed_v\n", b"a,b,c\n", b"t[ms],speed_v,link,knock\n"]
+    "header",
+    [
+        b"t[ms],speed_v[V],lambda\n",
+        b"t[ms],link[N],speed_v\n",
+        b"a,b,c\n",
+        b"t[ms],speed_v,link,knock\n",
+        b"t[ms],speed_v[mV],link\n",
+        b"t[us],speed_v,link\n",
+        b"t,speed_v,link\n",
+    ],
 )
 def test_other_columns_in_mid_stream_are_refused_by_name_and_counted(header):
     """They once took the places of the first ones in silence. The first header brings its lines back."""
