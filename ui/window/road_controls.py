@@ -25,7 +25,7 @@ class Controls:
         )
         self.zero = self._button(
             "Zero",
-            "The last quiet seconds carried no load: neutral, brakes off, on the level (key Z; shift Z: a free roll)",
+            "The last quiet seconds carried no load: neutral, brakes off, level (key Z; shift and Z: a free roll)",
         )
         self.skip, self.redo = (
             self._button("Skip", "On to the next target (right arrow key)"),
