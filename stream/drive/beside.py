@@ -23,6 +23,7 @@ from stream.errors import InputError, PortError, reason_of
 from stream.events import EventList
 from stream.findings import Finding, note, plain, warning
 from stream.live.limits import Limits, all_blind
+from stream.live.records import LiveHead
 from stream.reader import Reader
 from stream.record import also
 from stream.record.writer import SessionWriter
@@ -240,13 +241,9 @@ class Beside:
             companion.path,
             ring.info,
             self.car.text,
+            LiveHead(rate_hz=1.0),
             tune="",
             started_utc=datetime.now(UTC),
-            live_rate_hz=1.0,
-            live_filter="",
-            live_delay_s=0.0,
-            load_unit="",
-            calibration="",
         )
 
     def _end_companion(self) -> None:

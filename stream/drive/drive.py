@@ -488,20 +488,14 @@ class Drive:
         self._begin_coaching(stage, ring.info, path, now)
 
     def _begin_recording(self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime) -> None:
-        load = self.car.by_role("load")
         writer = SessionWriter(
             path,
             ring.info,
             self.car.text,
+            stage.head,
             tune=self._tune,
             gear=self._gear,
             started_utc=now,
-            live_rate_hz=stage.settings.live_rate_hz,
-            live_filter=stage.settings.filter,
-            live_delay_s=stage.settings.delay_s,
-            load_unit="" if load is None else load.unit,
-            signal_unit=self.car.need("engine_speed", "a drive").unit,
-            calibration="provisional",
             conditions=self._weather,
         )
         newest = self.events.last

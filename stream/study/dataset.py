@@ -398,7 +398,7 @@ class Dataset:
             place = np.where((place >= 0) & (place < count), place, count)
             for number, (channel, column) in enumerate(zip(wanted, columns, strict=True)):
                 values = samples[:, column].astype(np.float64)
-                good = _usable(values, channel)
+                good = usable(values, channel)
                 total[number] += np.bincount(place[good], values[good], minlength=count + 1)
                 hits[number] += np.bincount(place[good], minlength=count + 1)
         means = np.divide(total, hits, out=np.full(total.shape, np.nan), where=hits > 0)[:, :count]
@@ -525,7 +525,8 @@ def on_clock(wanted_s: Floats, time_s: Floats, values: Floats, step_s: float) ->
     return np.where(near <= 1.5 * step_s, result, np.nan)
 
 
-def _usable(values: Floats, channel: Channel) -> Flags:
+def usable(values: Floats, channel: Channel) -> Flags:
+    """Samples of a channel that say something: finite, and in the range of the car file."""
     good = np.isfinite(values)
     if channel.range is not None:
         good &= (values >= channel.range[0]) & (values <= channel.range[1])

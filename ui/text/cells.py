@@ -29,6 +29,7 @@ KNOWN_PCT = f"How well the fuel's error is known: ± %, 95 %; n 6: six hits, too
 CHANGE_DEG = f"Degrees: + more advance, − less, 0 as it is; {THIN}."
 CHANGE_PCT = f"Fuel in %: + richer, − leaner, 0 as it is; {THIN}."
 # steps of colour, all chosen: seconds, pulls, degrees and per cent of change; and how near the truth is known
+ON_THE_ROAD = {"pulls": "full-load pulls", "thin": "hold it 3 s", "new": "hold it 3 s, never reached"}
 SECONDS, PULLS = (ENOUGH_S, 10.0, 30.0, 100.0), (ENOUGH_PULLS, 6.0, 9.0, 12.0)
 STEPS_DEG, STEPS_PCT = (0.5, 1.0, 1.5, 2.0), (1.0, 2.0, 4.0, 8.0)
 WITHIN_DEG, WITHIN_PCT = (1.0, 2.0, 3.0, 5.0), (0.5, 1.0, 2.0, 4.0)
@@ -183,16 +184,26 @@ def summary(reached: "Reached") -> str:
     return f"{words}; the most crossed cell has {pulls} full-load pulls." if pulls else f"{words}; no full-load pull."
 
 
-def next_lines(wanted: Sequence["NextCell"], unit: str) -> list[str]:
+def road_words(reached: "Reached", here: tuple[int, int] | None) -> str:
+    """What is driven now, and how much was reached, short enough for the road."""
+    there = sum(cell.seconds > 0 for cell in reached.cells)
+    known = f"{there} of {len(reached.cells)} cells"
+    if here is None:
+        return f"{known} · not in a cell now"
+    cell = reached.at(*here)
+    return f"{known} · now {place(cell.rpm, cell.second_axis, reached.unit)}: {_count(round(cell.seconds), 'second')}"
+
+
+def next_lines(wanted: Sequence["NextCell"], unit: str, why: Mapping[str, str] = WHY) -> list[str]:
     """Where to drive next, and why; full-load cells of one column in one line, for one pull crosses them all."""
     lines = []
     columns = list(dict.fromkeys(cell.second_axis for cell in wanted if cell.why == "pulls"))
     for second in columns:
         rpm = [cell.rpm for cell in wanted if cell.why == "pulls" and cell.second_axis == second]
         span = f"{min(rpm):g}" if len(rpm) == 1 else f"{min(rpm):g} to {max(rpm):g}"
-        lines.append(f"{span} rpm, {second:g} {UNITS.get(unit, unit)}: {WHY['pulls']}")
+        lines.append(f"{span} rpm, {second:g} {UNITS.get(unit, unit)}: {why['pulls']}")
     rest = [cell for cell in wanted if cell.why != "pulls"]
-    return [*lines, *(f"{place(cell.rpm, cell.second_axis, unit)}: {WHY[cell.why]}" for cell in rest)]
+    return [*lines, *(f"{place(cell.rpm, cell.second_axis, unit)}: {why[cell.why]}" for cell in rest)]
 
 
 def cells_json(reached: "Reached") -> dict[str, Any]:

@@ -67,6 +67,13 @@ def in_shape(table: UserTable, title: str, legend: str, cell: Callable[[int, int
     return CellMap(title, legend, f"rpm\\{unit}", second, rpm, tuple(cells))
 
 
+def shown_at(table: UserTable, row: int, column: int) -> tuple[int, int]:
+    """Where on a map of `in_shape` the cell of rpm `row` and second axis `column`, counted upwards, stands."""
+    rows, columns = table.in_file_order()
+    at = rows.index(row), columns.index(column)
+    return (at[1], at[0]) if table.turned else at
+
+
 def step_of(value: float, bounds: Sequence[float]) -> int:
     """How many steps of colour a size is worth: one, and one more for each bound that it reaches; its sign kept."""
     size = 1 + sum(abs(value) >= bound for bound in bounds)

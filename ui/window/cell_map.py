@@ -41,7 +41,9 @@ def draw(painter: QtGui.QPainter, found: Sequence[Stroke]) -> None:
             else:
                 painter.fillRect(box, colour)
         elif isinstance(one, Line):
-            painter.setPen(QtGui.QPen(colour, one.width))
+            pen = QtGui.QPen(colour, one.width)
+            pen.setCapStyle(QtCore.Qt.PenCapStyle.FlatCap)
+            painter.setPen(pen)
             painter.drawLine(QtCore.QPointF(one.x, one.y), QtCore.QPointF(one.to_x, one.to_y))
         elif isinstance(one, Dot):
             painter.setPen(QtCore.Qt.PenStyle.NoPen)
@@ -68,6 +70,7 @@ class MapView(QtWidgets.QWidget):
         self.small = small
         self.theme: Theme = DARK
         self.unit = 1.0
+        self.least_figure = LEAST_FIGURE
         self.shown: CellMap | None = None
         self.chosen: tuple[int, int] | None = None
         self.here: tuple[int, int] | None = None
@@ -137,7 +140,7 @@ class MapView(QtWidgets.QWidget):
             chosen=self.chosen,
             here=self.here,
             axes=not self.small,
-            least_text=LEAST_FIGURE * self.unit,
+            least_text=self.least_figure * self.unit,
         )
         draw(painter, found)
         if self.hasFocus() and self.chosen is None:

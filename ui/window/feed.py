@@ -12,6 +12,7 @@ from typing import Protocol
 from pyqtgraph.Qt import QtWidgets
 
 from stream.block import Block, StreamInfo
+from stream.car import Car
 from stream.drive.status import DriveStatus
 from stream.events import EventList
 from stream.live.records import LiveRows
@@ -45,6 +46,11 @@ class DriveFeed(Protocol):
     @property
     def events(self) -> EventList:
         """The numbered list of what happened."""
+        ...
+
+    @property
+    def car(self) -> Car:
+        """The car file that is driven with."""
         ...
 
     @property

@@ -95,6 +95,12 @@ class JobDesk(QtCore.QObject):
         self.memory.change_job(**changes)
         self._judge()
 
+    def usual_table(self) -> Path | None:
+        """The table whose cells the road's map shows: the one chosen there, else one that was worked on."""
+        job = self.memory.job
+        tables = [Path(path) for path in (job.cells, job.fuel, job.target, job.advance) if path]
+        return next((path for path in tables if path.is_file()), None)
+
     def look(self, *, now: bool = False) -> None:
         """See once a second whether the folder changed; read what is new off the window's thread."""
         if not now and self._looked.isValid() and self._looked.elapsed() < LOOK_MS:

@@ -51,6 +51,8 @@ def _make_road(window: "MainWindow") -> Screen:
     road.cautions_wanted.connect(window.show_cautions)
     road.theme_wanted.connect(window.set_theme)
     road.speed.moves = window.moves
+    road.map.usual = window.desk.usual_table
+    road.map.chosen.connect(lambda path: window.desk.note(cells=str(path)))
     return road
 
 

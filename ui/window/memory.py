@@ -26,6 +26,7 @@ class FolderJob(msgspec.Struct, omit_defaults=True):
     tables      tables that were written: 'ignition' or 'mixture' to the file
     report      the report that was written last
     advance, now, none_heard, target, fuel   what the proposals were asked with, for the report
+    cells       the table whose cells the road's map shows
     rehearsal   the sessions come from the rehearsal car; its pace
     """
 
@@ -37,6 +38,7 @@ class FolderJob(msgspec.Struct, omit_defaults=True):
     none_heard: bool = False
     target: str = ""
     fuel: str = ""
+    cells: str = ""
     rehearsal: str = ""
 
 

@@ -1,12 +1,13 @@
 """The Road screen: for the helper in the passenger seat, to be read at arm's length in a moving car."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.drive.status import DriveStatus
 from stream.errors import SteadypullError
+from stream.events import Event
 from ui.sound import CUES
 from ui.text import road as words
 from ui.text.figures import NO_FIGURE, StillLoad, live_rpm, one_line, seconds
@@ -17,6 +18,7 @@ from ui.window.feed import DriveFeed, LiveCursor, RawCursor, Screen
 from ui.window.mark_row import WINDOW_S, Spans
 from ui.window.panels import NEXT_HIGH, FigurePanel, HealthLine, LimitBand, NextBar, StateBar, Verdict
 from ui.window.road_controls import Controls
+from ui.window.road_map import RoadMap
 from ui.window.speed_panel import CAPTION, FIGURE, SCALE, WORDS, SpeedPanel
 from ui.window.strip import Strip
 from ui.window.theme import DARK, Theme
@@ -60,6 +62,7 @@ class Road(Screen):
         self.next_bar = NextBar()
         self.hold, self.pull = Verdict("Hold"), Verdict("Pull")
         self.controls = Controls(list(CUES.values()))
+        self.map = RoadMap()
         self._lay_out()
         self._connect()
         self.attach(None)
@@ -81,9 +84,16 @@ class Road(Screen):
         self.cards.addWidget(self.hold, 1)
         self.cards.addWidget(self.pull, 1)
         self.box = QtWidgets.QVBoxLayout(self)
+        first = QtWidgets.QWidget()
+        self.first = QtWidgets.QVBoxLayout(first)
+        self.first.setContentsMargins(0, 0, 0, 0)
+        self.first.addLayout(self.top, 60)
+        self.first.addWidget(self.strip, 40)
+        self.turning = QtWidgets.QStackedWidget()
+        self.turning.addWidget(first)
+        self.turning.addWidget(self.map)
         self.box.addWidget(self.state_bar)
-        self.box.addLayout(self.top, 60)
-        self.box.addWidget(self.strip, 40)
+        self.box.addWidget(self.turning, 1)
         self.box.addWidget(self.next_bar)
         self.box.addLayout(self.cards)
         self.box.addWidget(self.beside)
@@ -97,6 +107,7 @@ class Road(Screen):
         controls.mark.clicked.connect(self.mark)
         controls.knock.clicked.connect(self.knock_heard)
         controls.zero.clicked.connect(lambda: self.zero())
+        controls.map.clicked.connect(self.turn)
         controls.tune.editingFinished.connect(self.take_tune)
         controls.skip.clicked.connect(lambda: self._command(lambda feed: feed.skip_target()))
         controls.redo.clicked.connect(lambda: self._command(lambda feed: feed.redo_target()))
@@ -110,6 +121,7 @@ class Road(Screen):
             (QtCore.Qt.Key.Key_Space, self.mark),
             (QtCore.Qt.Key.Key_K, self.knock_heard),
             (QtCore.Qt.Key.Key_Z, self.zero),
+            (QtCore.Qt.Key.Key_M, self.turn),
             (QtCore.Qt.Modifier.SHIFT | QtCore.Qt.Key.Key_Z, lambda: self.zero(rolling=True)),
             (QtCore.Qt.Key.Key_Right, controls.skip.click),
             (QtCore.Qt.Key.Key_Left, controls.redo.click),
@@ -122,6 +134,7 @@ class Road(Screen):
     def attach(self, feed: DriveFeed | None) -> None:
         """Begin to show this drive."""
         self.feed, self._raw, self._live = feed, None, None
+        self.map.attach()
         self._seen_event = 0
         self._spans = Spans()
         self.strip.live.clear()
@@ -155,6 +168,7 @@ class Road(Screen):
         for panel in (self.speed, self.load, self.target):
             panel.unit = unit
         self.strip.apply_theme(theme, unit)
+        self.map.apply_theme(theme, unit)
         self.state_bar.setFixedHeight(round(48 * unit))
         self.health.setFixedHeight(round(34 * unit))
         self.beside.setFixedHeight(round(34 * unit))
@@ -163,7 +177,7 @@ class Road(Screen):
         self._place_band()
         gap = round(8 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
-        for layout in (self.box, self.top, self.side, self.cards):
+        for layout in (self.box, self.first, self.top, self.side, self.cards):
             layout.setSpacing(gap)
         for card in (self.hold, self.pull):
             card.resize_to(unit)
@@ -195,34 +209,41 @@ class Road(Screen):
         events, dropped = feed.events.since(self._seen_event)
         self._seen_event = events[-1].number if events else self._seen_event + dropped
         self.ear.hear(events)
-        self._take_samples(feed)
+        self._take_samples(feed, events)
         spans = self._spans.take(status, events, self._now_s)
         state = self.watch.look(status, events, feed.info)
         self.state_bar.show_state(state)
         self.limit_band.show_state(state)
         self._show_speed(status, state)
-        self.strip.draw(self._now_s, spans)
+        if self.turning.currentIndex() == 0:
+            self.strip.draw(self._now_s, spans)
+        else:
+            self.map.draw(self._clock())
         if self._clock() - self._figures_at >= FIGURES_EVERY_S:
             self._figures_at = self._clock()
             self._show_figures(status)
 
-    def _take_samples(self, feed: DriveFeed) -> None:
+    def _take_samples(self, feed: DriveFeed, events: Sequence[Event]) -> None:
         """Read both cursors; raw reads are bounded: a replay at full pace must not hold up the window."""
         if feed.info is None:
             return
         if self._raw is None or self._live is None:
             self._raw, self._live = feed.raw_cursor(), feed.live_cursor()
+            self.map.begin(feed)
             self.strip.set_info(feed.info)
             self.strip.show_raw(self.controls.raw.isChecked())
         rows = self._live.read()
         self.strip.add_live(rows)
         newest = [float(rows.time_s[-1])] if len(rows) else []
+        blocks = []
         for _ in range(RAW_READS):
             block = self._raw.read(RAW_ROWS)
             if block is None:
                 break
             self.strip.add_raw(block)
+            blocks.append(block)
             newest.append(block.end / block.rate_hz)
+        self.map.take(blocks, rows, events)
         if newest:
             back = max(newest) < self._now_s - WINDOW_S
             self._now_s = max(newest) if back else max(self._now_s, *newest)
@@ -318,6 +339,15 @@ class Road(Screen):
     def knock_heard(self) -> None:
         """Keep that knock was heard just now, with its speeds."""
         self._command(lambda feed: feed.knock_heard())
+
+    def turn(self) -> None:
+        """To the map of reached cells, and back."""
+        there = self.turning.currentIndex() == 0
+        self.turning.setCurrentIndex(int(there))
+        self.controls.map.setText("Figures" if there else "Map")
+        for card in (self.hold, self.pull):
+            card.setVisible(not there)
+        self.map.draw(self._clock())
 
     def zero(self, *, rolling: bool = False) -> None:
         """Declare the last quiet seconds as zero load: standing, or in a free roll."""

@@ -27,6 +27,9 @@ class Controls:
             "Zero",
             "The last quiet seconds carried no load: neutral, brakes off, level (key Z; shift and Z: a free roll)",
         )
+        self.map = self._button(
+            "Map", "Which cells of a table this drive has reached, and where to drive next; and back (key M)"
+        )
         self.skip, self.redo = (
             self._button("Skip", "On to the next target (right arrow key)"),
             self._button("Back", "To the target before this one (left arrow key)"),
@@ -49,6 +52,7 @@ class Controls:
         self.row.addWidget(self.mark)
         self.row.addWidget(self.zero)
         self.row.addWidget(self.knock)
+        self.row.addWidget(self.map)
         self.row.addStretch(1)
         self.row.addWidget(self.tune_caption)
         self.row.addWidget(self.tune)
@@ -114,6 +118,7 @@ class Controls:
         """Set the sizes that a style sheet cannot."""
         self.tune.setFixedWidth(round(220 * unit))
         self.record.setMinimumWidth(round(210 * unit))
+        self.map.setMinimumWidth(round(110 * unit))
         self.more.setMinimumWidth(round(110 * unit))
         self.row.setSpacing(round(12 * unit))
         self.target_row.setSpacing(round(12 * unit))

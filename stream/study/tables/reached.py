@@ -25,6 +25,7 @@ ROWS_HZ = 10.0
 AWAY_S = 1.0  # chosen: who leaves a cell for less than this wavers at its edge, and did not come a second time
 ENOUGH_S = 3.0  # chosen: as long as a hold; a cell with less tells little
 ENOUGH_PULLS = 3  # chosen: fewer pulls give no scatter of their own worth having
+LATELY = 10  # rows, a second: older than that is not where the engine is now
 MOST_NEXT = 5  # beside the full-load cells, which one pull crosses together
 LEAST_LOAD = 0.02  # of the highest load in any cell: below it a spread in per cent has no meaning
 _ROLES: tuple[Role, ...] = ("manifold_pressure", "throttle")
@@ -139,15 +140,38 @@ def _add(session: Dataset, table: UserTable, sums: _Sums) -> list[Finding]:
     sums.count += counted(known)
     sums.total += counted(known, load)
     sums.squares += counted(known, load**2)
-    for cell in np.unique(flat[inside]):
-        place = np.unravel_index(int(cell), shape)
-        there = np.flatnonzero(flat == cell) * rows.step_s
-        sums.visits[place] += 1 + int((np.diff(there) > AWAY_S + rows.step_s / 2).sum())
+    sums.visits += _visits(flat, rows.step_s, size).reshape(shape)
     for start, end in usable:
         part = inside & (rows.time_s >= start) & (rows.time_s <= end)
         for cell in np.unique(flat[part]):
             sums.pulls[np.unravel_index(int(cell), shape)] += 1
     return findings
+
+
+def last_place(session: Dataset, table: UserTable) -> tuple[int, int] | None:
+    """(row of rpm, column of the second axis) in which the engine ran last, both counted upwards; None outside the
+    table, at rest, or where the second axis is not known."""
+    rows = session.even(_ROLES, ROWS_HZ)
+    try:
+        second = load_axes(session, rows).on(table)
+    except InputError:
+        return None
+    known = np.flatnonzero(np.isfinite(rows.speed_rpm[-LATELY:]) & np.isfinite(second[-LATELY:]))
+    if not len(known):
+        return None
+    at = max(len(second) - LATELY, 0) + int(known[-1])
+    row, column = nearest(rows.speed_rpm[at : at + 1], table.rpm), nearest(second[at : at + 1], table.second)
+    return (int(row[0]), int(column[0])) if row[0] >= 0 <= column[0] and rows.speed_rpm[at] > STANDING_RPM else None
+
+
+def _visits(flat: Ints, step_s: float, cells: int) -> Ints:
+    """(cells,) how often each was come to; `flat` is the cell of each row, -1 none."""
+    there = np.flatnonzero(flat >= 0)
+    there = there[np.argsort(flat[there], kind="stable")]
+    cell, time_s = flat[there], there * step_s
+    first = np.ones(len(there), dtype=np.bool_)
+    first[1:] = (np.diff(cell) != 0) | (np.diff(time_s) > AWAY_S + step_s / 2)
+    return np.bincount(cell[first], minlength=cells)
 
 
 def nearest(values: Floats, axis: Floats) -> Ints:

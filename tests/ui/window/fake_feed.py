@@ -7,11 +7,26 @@ from typing import Any
 import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.car import parse_car
 from stream.drive.status import DriveStatus
 from stream.errors import StorageError
 from stream.events import EventList
 from stream.live.records import Health, Hold, LiveRows, Pull, Steady
 
+CAR = """\
+[car]
+name = "hill-climb special"
+[[channel]]
+name = "speed_v"
+role = "engine_speed"
+unit = "V"
+rpm_per_unit = 1720.0
+rpm_at_zero = -430.0
+[[channel]]
+name = "link"
+role = "load"
+unit = "mV/V"
+"""
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")))
 HEALTH = Health(1000.0, 0, 0, {"link": 0}, {"speed_v": 0.0021, "link": 0.0042})
 
@@ -85,6 +100,7 @@ class FakeFeed:
     def __init__(self, script: list[tuple[float, float, float]] | None = None, rate_hz: float = 1000.0) -> None:
         self.script = np.array(script or [(0, 900, 0.02), (60, 900, 0.02)], float)
         self.rate_hz = rate_hz
+        self.car = parse_car(CAR, "test")
         self.info: StreamInfo | None = dataclasses.replace(INFO, rate_hz=rate_hz)
         self.events = EventList()
         self.time_s = 0.0

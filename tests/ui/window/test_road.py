@@ -7,8 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from stream.block import ChannelInfo
+from stream.car import parse_car
 from stream.drive.guide_plan import RoadHint
 from stream.live.records import Health
+from tests.ui.window.fake_feed import CAR as FEED_CAR
 from tests.ui.window.fake_feed import HEALTH, FakeFeed, hold, pull, steady
 
 SCRIPT = [(0.0, 900.0, 0.02), (2.0, 2000.0, 0.1), (8.0, 2000.0, 0.1), (9.0, 3000.0, 0.3), (40.0, 3000.0, 0.3)]
@@ -686,3 +689,70 @@ def test_the_bracket_moves_for_a_moment_or_not_at_all() -> None:
     assert 0.0 < eased.follow(0.0, 10.05) < 0.5
     assert eased.follow(0.0, 10.151) == 0.0
     assert eased.follow(1.0, 20.0, moves=False) == 1.0
+
+
+class WithThrottle(FakeFeed):
+    """The scripted drive with a throttle beside it: 20 % throughout."""
+
+    def __init__(self, script: Any) -> None:
+        super().__init__(script)
+        self.car = parse_car(FEED_CAR + '[[channel]]\nname = "throttle"\nrole = "throttle"\nunit = "%"\n', "test")
+        self.info = dataclasses.replace(self.info, channels=(*self.info.channels, ChannelInfo("throttle", "%")))
+
+    def raw_cursor(self) -> Any:
+        plain = super().raw_cursor()
+
+        class Wider:
+            def read(self, max_rows: int) -> Any:
+                block = plain.read(max_rows)
+                if block is None:
+                    return None
+                more = np.full((len(block), 1), 20.0, np.float32)
+                return dataclasses.replace(block, samples=np.hstack((block.samples, more)))
+
+        return Wider()
+
+
+def test_the_second_page_shows_the_cells_that_are_reached(
+    qt: Any, open_window: Any, run: Any, tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """M and a press on Map: seconds in each cell so far, also those before the table was chosen; where the engine is,
+    and where to drive next; M goes back to the figures."""
+    (tmp_path / "t.csv").write_text("rpm\\%;10;20;40\n1000;1;1;1\n2000;1;1;1\n3000;1;1;1\n4000;1;1;1\n")
+    monkeypatch.setattr("ui.window.ask.open_file", lambda *_: tmp_path / "t.csv")
+    feed = WithThrottle(SCRIPT)
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 8.0)
+    test = importlib.import_module("PySide6.QtTest").QTest
+    test.keyClick(window, qt.QtCore.Qt.Key.Key_M)
+    assert road.turning.currentWidget() is road.map
+    assert "Choose a table" in road.map.here.text()
+    test.mouseClick(road.map.choose, qt.QtCore.Qt.MouseButton.LeftButton)
+    run(window, feed, 12.0)
+
+    shown = road.map.view.shown
+    assert shown.heads == ("10", "20", "40")
+    seconds = [row[1].text for row in shown.rows]
+    assert [row[0].never for row in shown.rows] == [True] * 4
+    assert float(seconds[1]) == pytest.approx(7.1, abs=1)  # 1500 to 2500 rpm, by the script
+    assert float(seconds[2]) == pytest.approx(3.4, abs=1)
+    assert road.map.view.here == (2, 1)
+    assert "now 3000 rpm, 20 % throttle" in road.map.here.text()
+    assert road.map.next.text().startswith("Drive next: ")
+
+    before = pixels(road.map.view)
+    test.keyClick(window, qt.QtCore.Qt.Key.Key_M)
+    assert road.turning.currentWidget() is not road.map
+    assert share_of(road.theme.text, before) > 0.001
+
+
+def test_a_limit_is_told_on_the_second_page_too(open_window: Any, run: Any, feed: FakeFeed) -> None:
+    """The band of a limit lies over whichever page is in front."""
+    window = open_window(feed)
+    road = road_of(window)
+    run(window, feed, 3.0)
+    road.turn()
+    feed.events.add(feed.time_s, "limit", "knock 3.4 V over 2.0", 3.4, details={"channel": "knock"})
+    run(window, feed, 3.2)
+    assert road.limit_band.isVisible()
