@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from ui.window.calibrate import CalibrateScreen
     from ui.window.compare import CompareScreen
 
-FRAME_MS = 25
+FRAME_MS = 16
 TOLD_MS = 8000  # chosen: how long it is said what was undone
 
 
