@@ -474,6 +474,8 @@ class Drive:
 
     def _begin(self, ring: Ring, cursor: Cursor) -> None:
         """A new session from the next sample on, recorded where that is wanted."""
+        behind = (ring.written - cursor.row) / ring.info.rate_hz
+        since_ns = time.monotonic_ns() - round(1e9 * behind)  # when that sample came
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
@@ -483,14 +485,18 @@ class Drive:
         if self._want_recording and path is None:
             path = new_session_path(self._folder or Path(), self._tune, now)
         if self._want_recording and path is not None:
-            self._begin_recording(ring, cursor, stage, path, now)  # first of all: what comes next may take its time
+            self._begin_recording(
+                ring, cursor, stage, path, now, since_ns
+            )  # first of all: what comes next may take its time
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
         self._begin_coaching(stage, ring.info, path, now)
 
-    def _begin_recording(self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime) -> None:
+    def _begin_recording(
+        self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime, since_ns: int
+    ) -> None:
         writer = SessionWriter(
             path,
             ring.info,
@@ -504,7 +510,7 @@ class Drive:
         newest = self.events.last
         self.events.add(0.0, "recording-began", path.name)
         self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)
-        self._take.companions = [other.begin(path) for other in self._beside]
+        self._take.companions = [other.begin(path, since_ns) for other in self._beside]
         recorder = Recorder(self._take)
         self._recorders.append(recorder)
         recorder.start()
