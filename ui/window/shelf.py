@@ -53,6 +53,7 @@ class ShelfScreen(Screen):
         self.search = QtWidgets.QLineEdit()
         self.search.setPlaceholderText("Search: tune, date, note, fault …")
         self.search.setClearButtonEnabled(True)
+        self.search.setToolTip("Find sessions (Ctrl+F)")
         self.model = ShelfModel(self)
         self.table = self._table()
         self.status = label("mind")
