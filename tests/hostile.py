@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 
 TABLES = ("holds", "pulls", "pinned", "events", "zeros", "raw/gaps", "raw/clock", "live/time", "live/speed")
-LINKED = (*TABLES, "raw/samples", "calibrations", "conditions", "heard", "commands", "also/second/raw")
+LINKED = (*TABLES, "raw/samples", "calibrations", "conditions", "heard", "commands", "history", "also/second/raw")
 FOLLOWED = 64 << 20  # bytes; what a spoilt file declares is many times this
 
 

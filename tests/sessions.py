@@ -28,18 +28,13 @@ def write_session(
     car = parse_car(car_text)
     info = StreamInfo(rate_hz, tuple(ChannelInfo(c.name, c.unit) for c in car.signal_channels))
     stage = LiveStage(car, info, None, tune, None)
-    settings = stage.settings
     writer = SessionWriter(
         path,
         info,
         car_text,
+        stage.head,
         tune=tune,
         started_utc=started,
-        live_rate_hz=settings.live_rate_hz,
-        live_filter=settings.filter,
-        live_delay_s=settings.delay_s,
-        load_unit="mV/V",
-        calibration="provisional",
         journal=False,
     )
     gaps = gaps or {}

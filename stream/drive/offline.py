@@ -14,6 +14,7 @@ from stream.drive.zero_key import ZeroKey, refused, zero_taken
 from stream.errors import InputError, StorageError
 from stream.events import EventFile, EventList
 from stream.findings import Finding, plain
+from stream.live.records import LiveHead
 from stream.live.stage import LiveStage
 from stream.record.change import change_session, set_calibration
 from stream.record.session import open_session
@@ -55,24 +56,17 @@ def run_offline(
         stage = LiveStage(car, info, events, tune, gear)
         writer = None
         if path is not None:
-            load = car.by_role("load")
-            settings = stage.settings
             began = started_utc() if callable(started_utc) else started_utc
             writer = SessionWriter(
                 path,
                 info,
                 car.text,
+                stage.head,
                 tune=tune,
                 gear=gear,
                 note=note,
                 started_utc=began,
                 dated=dated(),
-                live_rate_hz=settings.live_rate_hz,
-                live_filter=settings.filter,
-                live_delay_s=settings.delay_s,
-                load_unit="" if load is None else load.unit,
-                signal_unit=car.need("engine_speed", "a session").unit,
-                calibration="provisional",
                 journal=False,
             )
         try:
@@ -117,16 +111,12 @@ def record_only(
             path,
             info,
             car.text,
+            LiveHead(rate_hz=car.live.rate_hz),
             tune=tune,
             gear=gear,
             note=note,
             started_utc=started_utc(),
             dated=dated(),
-            live_rate_hz=car.live.rate_hz,
-            live_filter="none",
-            live_delay_s=0.0,
-            load_unit="",
-            calibration="provisional",
             journal=False,
         )
         origin: int | None = None

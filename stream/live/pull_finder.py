@@ -4,8 +4,10 @@ What only a later part of the session can tell (the throttle goes further, the l
 show what is usual, a gear change follows) is a change: rare, counted, and told as one.
 """
 
+from bisect import insort
 from collections import deque
 from dataclasses import dataclass
+from math import isfinite
 
 import msgspec
 import numpy as np
@@ -105,6 +107,8 @@ class PullFinder:
         self._most_throttle = float("nan")
         self._rise_from: int | None = None  # step at which the present rise began
         self._rise_full = -np.inf
+        self._sorted: list[float] = []  # loads of the rise, each at its place by size
+        self._sorted_from = -1
         self._high: tuple[int, int] | None = None  # first and last step under high load, not yet judged
         self._began = False
         self._judged_to = 0  # tick to which all rises were judged
@@ -136,7 +140,7 @@ class PullFinder:
     def step(self, number: int, rpm: float, load: float, throttle: float) -> None:
         """The next full step: its number, counted from the session's first, mean speed, mean load (times its sign)
         and mean throttle; NaN where not known. A step without load is a hole like one that is missing."""
-        if not np.isfinite(load):
+        if not isfinite(load):
             return
         hole = number - self._end
         if self._rpm and 0 < hole <= self._bridge:
@@ -172,8 +176,10 @@ class PullFinder:
         for number, found in enumerate(self._found):
             if found.course is None or found.withdrawn or "part-throttle" in found.pull.faults:
                 continue
-            reference = self._references.without(number, found.course, float("nan"))
-            if reference is not None and not np.isfinite(found.throttle) and course_under(found.course, reference):
+            if isfinite(found.throttle):
+                continue
+            usual = self._references.usual_without(number)
+            if usual is not None and course_under(found.course, *usual):
                 self._change(found, (*found.pull.faults, "part-throttle"))
 
     @property
@@ -208,8 +214,9 @@ class PullFinder:
         if self._rise_from is None:
             self._rise_from = number
         start = max(self._rise_from - self._first, 0)
+        self._keep_load(self._first + start, number, load)
         if rpm - self._rpm[start] >= SHORT_SHARE * self._min_span:
-            self._rise_full = float(np.median(self._load[start : number - self._first + 1]))
+            self._rise_full = self._middle_load()
             levels = self._levels()
             high = levels.at(HIGH_SHARE)
             if levels.stand_out and load > high:
@@ -223,6 +230,19 @@ class PullFinder:
                 self._began = True
                 self.changes.append(PullChange("pull-began", self._time(self._high[0] * self._size), self._said, rpm))
 
+    def _keep_load(self, start: int, number: int, load: float) -> None:
+        """Put the load of a step among those of the rise, which began with the step `start`."""
+        if self._sorted_from == start and len(self._sorted) == number - start:
+            insort(self._sorted, load)
+        else:  # it has just begun, or its first steps were forgotten
+            self._sorted = sorted(self._load[start - self._first : number - self._first + 1])
+            self._sorted_from = start
+
+    def _middle_load(self) -> float:
+        """The median of the rise's loads."""
+        half, odd = divmod(len(self._sorted), 2)
+        return self._sorted[half] if odd else 0.5 * (self._sorted[half - 1] + self._sorted[half])
+
     def _end_rise(self) -> None:
         self._full = max(self._full, self._rise_full)
         self._rise_from, self._rise_full = None, -np.inf
@@ -230,9 +250,9 @@ class PullFinder:
 
     def _look_at_throttle(self, throttle: float) -> None:
         self._throttles.append(throttle)
-        if len(self._throttles) == SUSTAINED_STEPS and np.isfinite(throttle):
+        if isfinite(throttle) and len(self._throttles) == SUSTAINED_STEPS:
             kept = min(self._throttles)
-            if np.isfinite(kept) and not kept <= self._most_throttle:
+            if isfinite(kept) and not kept <= self._most_throttle:
                 self._most_throttle = kept
                 for found in self._found:
                     if found.throttle < LEAST_THROTTLE * kept and "part-throttle" not in found.pull.faults:

@@ -83,13 +83,16 @@ class Cruise:
     def _level(self) -> tuple[float, float]:
         rpm, load = self._even.columns()
         if len(rpm):
-            driven = rpm > ABOVE_IDLE * float(np.quantile(rpm, 0.05))
+            driven = rpm > ABOVE_IDLE * quantile(rpm, 0.05)
             if np.count_nonzero(driven) >= DRIVEN_SHARE * len(rpm):
                 load = load[driven]
         if len(load) >= self._least:
-            return float(np.median(load)), narrowest_half(load)[1]
+            ordered = np.sort(load)
+            half, odd = divmod(len(ordered), 2)
+            middle = ordered[half] if odd else 0.5 * (ordered[half - 1] + ordered[half])
+            return float(middle), _narrowest(ordered)[1]
         turning = self._turning.columns()[1]
-        return (float(np.quantile(turning, 0.25)), 0.0) if len(turning) else (0.0, 0.0)
+        return (quantile(turning, 0.25), 0.0) if len(turning) else (0.0, 0.0)
 
 
 class _Ring:
@@ -169,10 +172,23 @@ def find_rises(
     return found
 
 
+def quantile(values: Floats, share: float) -> float:
+    """As np.quantile, to the bit, for finite values, (n,), n above 0; without what that spends on its arguments."""
+    place = share * (len(values) - 1)
+    first = int(place)
+    last = min(first + 1, len(values) - 1)
+    ordered = np.partition(values, (first, last))
+    low, high, part = float(ordered[first]), float(ordered[last]), place - first
+    return high - (high - low) * (1.0 - part) if part >= 0.5 else low + (high - low) * part
+
+
 def narrowest_half(values: Floats) -> tuple[float, float]:
     """The middle of the narrowest interval that holds half of the values, and the scatter of normal values with an
     interval as narrow: what a step or a spike does to the other half does not touch either."""
-    ordered = np.sort(values)
+    return _narrowest(np.sort(values))
+
+
+def _narrowest(ordered: Floats) -> tuple[float, float]:
     half = len(ordered) // 2
     widths = ordered[half:] - ordered[: len(ordered) - half]
     at = int(np.argmin(widths))

@@ -68,6 +68,24 @@ class Pull(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, slots=True)
+class LiveHead:
+    """How rows at the live rate are made, as it stands beside them in a session.
+
+    filter        in words, and its group delay
+    load_unit     of the rows' load; '' without one
+    signal_unit   of the rows' signal
+    calibration   name of the line that makes volts into rpm
+    """
+
+    rate_hz: float = 100.0
+    filter: str = "none"
+    delay_s: float = 0.0
+    load_unit: str = ""
+    signal_unit: str = ""
+    calibration: str = "provisional"
+
+
+@dataclass(frozen=True, slots=True)
 class LiveRows:
     """New rows at the live rate: time_s float64 (n,), speed_rpm float32 (n,), load float32 (n,) in the link's unit,
     signal float32 (n,): the filtered signal that speed_rpm was made of, in the speed channel's unit.

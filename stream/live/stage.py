@@ -35,7 +35,7 @@ from stream.live.holds import DECISIONS_PER_S, HoldFinder
 from stream.live.limits import Limits
 from stream.live.pinned import PinnedFinder
 from stream.live.pull_finder import PullChange, PullFinder
-from stream.live.records import Health, Hold, LiveRows, Pinned, Pull, PullNow, Steady, join_rows
+from stream.live.records import Health, Hold, LiveHead, LiveRows, Pinned, Pull, PullNow, Steady, join_rows
 from stream.live.steadiness import Steadiness
 from stream.live.ticker import Ticker, Ticks, any_row
 from stream.units import Flags, Floats
@@ -129,6 +129,13 @@ class LiveStage:
     def blind_limits(self) -> tuple[str, ...]:
         """Channels with a limit that cannot show an excursion now."""
         return () if self._limits is None else self._limits.blind
+
+    @property
+    def head(self) -> LiveHead:
+        """How the live rows are made."""
+        load, made = self.car.by_role("load"), self.settings
+        unit = self.car.need("engine_speed", "the live stage").unit
+        return LiveHead(made.live_rate_hz, made.filter, made.delay_s, "" if load is None else load.unit, unit)
 
     @property
     def rows(self) -> int:

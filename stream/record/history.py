@@ -30,6 +30,7 @@ from stream.record.guard import read_rows
 MOST_STEPS: Final = 50  # chosen: more than a day at the desk
 MOST_BYTES: Final = 256 << 10  # packed; the oldest steps go first
 _UNPACKED_BYTES: Final = 4 << 20  # a few bytes may stand for many
+_ROWS_BYTES: Final = 64 << 20  # and a few cells for wide rows
 _FIRST_BYTES: Final = 1 << 10
 _MOST_ACTS = 100
 _ROOT: Final = ("note", "tune", "gear")
@@ -470,7 +471,10 @@ def _rows(dtype: np.dtype[Any], columns: Columns) -> npt.NDArray[Any]:
     lengths = {len(cells) for cells in columns.values()}
     if set(columns) != set(dtype.names or ()) or len(lengths) != 1:
         raise ValueError("columns")
-    rows = np.empty(lengths.pop(), dtype)
+    length = lengths.pop()
+    if length * dtype.itemsize > _ROWS_BYTES:
+        raise ValueError("rows")
+    rows = np.empty(length, dtype)
     for name, cells in columns.items():
         rows[name] = _objects(cells) if dtype[name].hasobject else cells
     return rows

@@ -25,7 +25,8 @@ _ROOT = str(Path(__file__).parents[2])
 
 
 class Prober:
-    """Summaries of files, read in a child. A context manager, for one thread; the child starts when asked."""
+    """Summaries of files, read in a child. A context manager, for one thread; the child starts when asked.
+    `interrupt` is for any."""
 
     def __init__(self, read_s: float = READ_S) -> None:
         self.read_s = read_s
@@ -48,6 +49,12 @@ class Prober:
                 with suppress(OSError):
                     pipe.close()
         child.wait()
+
+    def interrupt(self) -> None:
+        """Make a `summary` that waits in another thread end now; it calls its file damaged."""
+        child = self._child
+        if child is not None:
+            child.kill()
 
     def summary(self, path: str | Path) -> Summary:
         """One session's summary, as `summarise` gives it, and 'broken' for a file that cannot be read to its end."""

@@ -70,6 +70,7 @@ class Session:
     def __init__(self, path: Path, file: Any) -> None:
         self.path = path
         self._file = file
+        self._tables: dict[str, npt.NDArray[Any]] = {}
         with reading_words(path):
             root = file.attrs
             self.tune: str = text_of(root.get("tune", ""))
@@ -216,12 +217,12 @@ class Session:
     @property
     def holds(self) -> tuple[Hold, ...]:
         """Holds found while recording."""
-        return tables.from_rows(Hold, self._hold_rows)
+        return tables.from_rows(Hold, self._table(layout.HOLDS, layout.HOLD_DTYPE))
 
     @property
     def hold_marks(self) -> tuple[HoldMark, ...]:
         """For each hold whether it is accepted, and its target."""
-        return tables.from_rows(HoldMark, self._hold_rows)
+        return tables.from_rows(HoldMark, self._table(layout.HOLDS, layout.HOLD_DTYPE))
 
     @property
     def pinned(self) -> tuple[Pinned, ...]:
@@ -231,12 +232,12 @@ class Session:
     @property
     def pulls(self) -> tuple[Pull, ...]:
         """Pulls found while recording."""
-        return tables.from_rows(Pull, self._pull_rows)
+        return tables.from_rows(Pull, self._table(layout.PULLS, layout.PULL_DTYPE))
 
     @property
     def pull_marks(self) -> tuple[PullMark, ...]:
         """For each pull what a person said of it."""
-        return tables.from_rows(PullMark, self._pull_rows)
+        return tables.from_rows(PullMark, self._table(layout.PULLS, layout.PULL_DTYPE))
 
     @property
     def zeros(self) -> tuple[Zero, ...]:
@@ -280,8 +281,9 @@ class Session:
             group = self._file.get(layout.CALIBRATIONS, {})
             return {name: dict(item.attrs) for name, item in group.items()}
 
-    def read_all(self) -> None:
-        """Read all that any method here reads, and keep nothing. Raises InputError where some of it is damaged."""
+    def read_all(self, *, samples: bool = True) -> None:
+        """Read all that any method here reads; without `samples` those are left out. Raises InputError where some of it
+        is damaged."""
         for name, dtype in layout.TABLES.items():
             self._table(name, dtype)
         self.live()
@@ -294,15 +296,15 @@ class Session:
         with reading_words(self.path):
             read_history(self._file)
 
-    @cached_property
-    def _hold_rows(self) -> npt.NDArray[Any]:
-        return self._table(layout.HOLDS, layout.HOLD_DTYPE)
-
-    @cached_property
-    def _pull_rows(self) -> npt.NDArray[Any]:
-        return self._table(layout.PULLS, layout.PULL_DTYPE)
-
     def _table(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
+        """The rows of a table; those of a short one are kept, so nobody may change them."""
+        if dtype.names is None:
+            return self._read(name, dtype)
+        if name not in self._tables:
+            self._tables[name] = self._read(name, dtype)
+        return self._tables[name]
+
+    def _read(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
         with reading_words(self.path):
             if name not in self._file and name not in (layout.GAPS, layout.CLOCK):
                 return np.empty(0, dtype)  # written by a tool that knows the raw part alone

@@ -8,11 +8,11 @@ programs may use it at once, writes are short, and whoever cannot write goes on 
 import os
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 import msgspec
 
@@ -170,6 +170,8 @@ def _span(folder: Path) -> tuple[bytes, bytes]:
 
 
 SUFFIXES = (".h5", ".hdf5")
+MOST_CHILDREN = 4
+FEWEST_A_CHILD = 20  # to start one takes as long as to read so many files
 _SAVE_EVERY = 200  # files read between two writes of the index: what a scan cut short keeps
 
 Progress = Callable[[int, int], None]
@@ -201,12 +203,13 @@ def scan(
     sessions = [known[key] for key in found if key in known]
     missing = [key for key in found if key not in known]
     fresh: list[tuple[FileKey, Summary]] = []
-    with Prober() as prober:  # a file that hangs or bloats its reader must not keep the others from being listed
+    # a file that hangs or bloats its reader must not keep the others from being listed
+    with closing(_probed([key.path for key in missing], stop)) as probed:
         for number, key in enumerate(missing, 1):
-            if stop is not None and stop.is_set():
+            summary = None if stop is not None and stop.is_set() else next(probed, None)
+            if summary is None:
                 findings.append(warning("shelf-stopped", unread=len(missing) - number + 1))
                 break
-            summary = prober.summary(key.path)
             sessions.append(summary)
             if summary.state != "busy":  # it will be another file in a moment
                 fresh.append((key, summary))
@@ -231,17 +234,52 @@ def summaries(paths: Sequence[Path], index: ShelfIndex | None = None) -> list[Su
         for folder in {Path(key.path).parent for key in keys}:
             known |= index.known(folder)
     found, fresh = [], []
-    with Prober() as prober:
+    with closing(_probed([key.path for key in keys if key not in known])) as probed:
         for key in keys:
             summary = known.get(key)
             if summary is None:
-                summary = prober.summary(key.path)
+                summary = next(probed)
                 if summary.state != "busy":
                     fresh.append((key, summary))
             found.append(summary)
     if index is not None:
         index.save(fresh)
     return found
+
+
+def _probed(paths: Sequence[str], stop: threading.Event | None = None) -> Generator[Summary, None, None]:
+    """The summaries of files in their order, read in as many children as there are cores, four at most; fewer where
+    `stop` is set on the way."""
+    if not paths:
+        return
+    from concurrent.futures import ThreadPoolExecutor  # two threads that wait for two children
+
+    kept = threading.local()
+    probers: list[Prober] = []
+
+    def read(path: str) -> Summary | None:
+        if ended.is_set() or (stop is not None and stop.is_set()):
+            return None
+        if not hasattr(kept, "prober"):
+            kept.prober = Prober()
+            probers.append(kept.prober)
+        return cast(Prober, kept.prober).summary(path)
+
+    ended = threading.Event()
+    workers = max(1, min(MOST_CHILDREN, os.cpu_count() or 1, len(paths) // FEWEST_A_CHILD))
+    pool = ThreadPoolExecutor(workers)
+    try:
+        for found in pool.map(read, paths):
+            if found is None:
+                return
+            yield found
+    finally:
+        ended.set()
+        for prober in probers:
+            prober.interrupt()  # one may be in a file that never ends
+        pool.shutdown()
+        for prober in probers:
+            prober.close()
 
 
 def _place(session: Summary) -> tuple[bool, float, str]:

@@ -61,9 +61,9 @@ def summarise(path: str | Path, *, whole: bool = False) -> Summary:
     path = Path(path)
     try:
         with open_session(path) as session:
-            found = _of(session)
+            found = _of(session, whole)
             if whole and found.readable:
-                session.read_all()
+                session.read_all(samples=False)  # which were read to the end already
             return found
     except BusyError as error:
         return Summary(path=str(path), state="busy", trouble=_short(error, path))
@@ -71,7 +71,7 @@ def summarise(path: str | Path, *, whole: bool = False) -> Summary:
         return Summary(path=str(path), state="broken", trouble=_short(error, path))
 
 
-def _of(session: Session) -> Summary:
+def _of(session: Session, whole: bool) -> Summary:
     pulls = session.pulls
     faults: dict[str, int] = {}
     for pull in pulls:
@@ -96,7 +96,7 @@ def _of(session: Session) -> Summary:
         zeros=len(session.zeros),
         calibrated="speed" in session.calibrations(),
         lost_samples=session.lost_samples,
-        clipped_samples=0 if car is None else _clipped(session, car),
+        clipped_samples=_clipped(session, car, whole),
         note=session.note,
         journal=not session.finished and journal_path(session.path).exists(),
         trouble=trouble,
@@ -116,14 +116,19 @@ def _parsed(text: str) -> Car:
     return parse_car(text, "the car file in it")
 
 
-def _clipped(session: Session, car: Car) -> int:
-    """Samples outside their channel's stated range, counted as the live stage counts them."""
-    ranges = [getattr(car.by_name(name), "range", None) for name in session.info.names]
-    low = np.array([-np.inf if r is None else r[0] for r in ranges], np.float32)
-    high = np.array([np.inf if r is None else r[1] for r in ranges], np.float32)
-    if not (np.isfinite(low).any() or np.isfinite(high).any()):
+def _clipped(session: Session, car: Car | None, whole: bool) -> int:
+    """Samples outside their channel's stated range, counted as the live stage counts them; `whole` reads them all even
+    where nothing is to be counted."""
+    ranges = [None if car is None else getattr(car.by_name(name), "range", None) for name in session.info.names]
+    stated = [(column, r) for column, r in enumerate(ranges) if r is not None]
+    if not stated and not whole:
         return 0
-    return sum(int(np.count_nonzero((slab < low) | (slab > high))) for _, slab in session.slabs())
+    count = 0
+    for _, slab in session.slabs():
+        for column, (low, high) in stated:
+            values = slab[:, column]
+            count += int(np.count_nonzero(values < np.float32(low))) + int(np.count_nonzero(values > np.float32(high)))
+    return count
 
 
 def _short(error: InputError, path: Path) -> str:

@@ -13,7 +13,7 @@ from stream.block import Block, StreamInfo
 from stream.errors import InputError, StorageError, reason_of
 from stream.events import Event
 from stream.findings import Finding, warning
-from stream.live.records import Hold, LiveRows, Pinned, Pull
+from stream.live.records import Hold, LiveHead, LiveRows, Pinned, Pull
 from stream.record import disk, layout, tables
 from stream.record.change import set_conditions
 from stream.record.file import SessionFile
@@ -38,10 +38,7 @@ class SessionWriter:
     gear           None: not known
     started_utc    when the first sample came, with a time zone
     dated          False where that is not known, and `started_utc` is when a log was imported
-    live_*         rate, filter in words, and group delay of the rows that `append_live` gets
-    load_unit      unit of those rows' load
-    signal_unit    unit of those rows' signal
-    calibration    name of the line that made volts into rpm ('provisional')
+    live           how the rows that `append_live` gets are made
     conditions     the air of the day, where somebody said it
     journal        False where the source can be read again (import of a log)
     """
@@ -51,18 +48,13 @@ class SessionWriter:
         path: str | Path,
         info: StreamInfo,
         car_text: str,
+        live: LiveHead = LiveHead(),  # noqa: B008 - a frozen record
         *,
         tune: str,
         note: str = "",
         gear: int | None = None,
         started_utc: datetime,
         dated: bool = True,
-        live_rate_hz: float,
-        live_filter: str,
-        live_delay_s: float,
-        load_unit: str,
-        signal_unit: str = "",
-        calibration: str,
         conditions: Weather | None = None,
         journal: bool = True,
     ) -> None:
@@ -83,12 +75,12 @@ class SessionWriter:
             "software_version": layout.software_version(),
             "finished": 0,
         }
-        live: dict[str, str | float] = {
-            "filter": live_filter,
-            "delay_s": live_delay_s,
-            "calibration": calibration,
-            "load_unit": load_unit,
-            "signal_unit": signal_unit,
+        beside_live: dict[str, str | float] = {
+            "filter": live.filter,
+            "delay_s": live.delay_s,
+            "calibration": live.calibration,
+            "load_unit": live.load_unit,
+            "signal_unit": live.signal_unit,
         }
         with disk.storage_words(self.path, "nothing was recorded"):  # a name that is too long, a folder shut off
             left_over = self._journal_path.exists()
@@ -99,9 +91,9 @@ class SessionWriter:
                 journal=self._journal_path,
                 path=self.path,
             )
-        self._file = SessionFile(self.path, info, root, live, live_rate_hz)
+        self._file = SessionFile(self.path, info, root, beside_live, live.rate_hz)
         set_conditions(self._file.h5, conditions)
-        self._journal = self._open_journal(root, live, live_rate_hz, conditions) if journal else None
+        self._journal = self._open_journal(root, beside_live, live.rate_hz, conditions) if journal else None
         self._count = SampleCount(info.rate_hz)
         self._gaps: list[GapRow] = []
         self._clock: list[ClockRow] = []

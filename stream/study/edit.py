@@ -276,15 +276,23 @@ class DeclaredZero:
 
 
 def declare_zero(
-    path: str | Path, start_s: float, end_s: float, *, rolling: bool = False, confirmed: bool = True, together: str = ""
+    path: str | Path,
+    start_s: float,
+    end_s: float,
+    *,
+    rolling: bool = False,
+    confirmed: bool = True,
+    together: str = "",
+    full_scale: float | None = None,
 ) -> DeclaredZero:
-    """Take the zero of a stretch, seconds of the session's clock, and write it; `together` as `change_session` has it.
+    """Take the zero of a stretch, seconds of the session's clock, and write it; `together` as `change_session` has it,
+    `full_scale` as `tried_zero`.
 
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
     """
     with open_dataset(path) as data:
-        declared, zeros = tried_zero(data, start_s, end_s, rolling=rolling, confirmed=confirmed)
+        declared, zeros = tried_zero(data, start_s, end_s, rolling=rolling, confirmed=confirmed, full_scale=full_scale)
     act = Act("zero-taken", {"start_s": start_s, "end_s": end_s})
     change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, tables.zero_rows(zeros)), [act], together)
     return replace(declared, path=Path(path))
@@ -334,11 +342,11 @@ def standing_stretch(path: str | Path) -> tuple[float, float]:
         return standing_in(data)
 
 
-def standing_in(data: Dataset) -> tuple[float, float]:
-    """`standing_stretch` of a session that is open."""
+def standing_in(data: Dataset, full_scale: float | None = None) -> tuple[float, float]:
+    """`standing_stretch` of a session that is open; `full_scale` as `tried_zero` has it."""
     data.car.need("load", "zero")
     still = _standing(data)
-    scale = full_scale_of(data)
+    scale = full_scale_of(data) if full_scale is None else full_scale
     runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
     for first, end in runs:
         found = _quiet(data, float(data.time_s[first]) + EDGE_S, float(data.time_s[end - 1]) - EDGE_S, scale)

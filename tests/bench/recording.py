@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.live.records import LiveHead
 from stream.record.writer import SessionWriter
 from tests.bench.figure import Figure, interleaved
 
@@ -50,13 +51,9 @@ def _session(path: Path, samples: np.ndarray, *, journal: bool) -> float:
         path,
         info,
         "",
+        LiveHead(load_unit="V"),
         tune="heron",
         started_utc=datetime.now(UTC),
-        live_rate_hz=100.0,
-        live_filter="none",
-        live_delay_s=0.0,
-        load_unit="V",
-        calibration="provisional",
         journal=journal,
     )
     begun = time.process_time()

@@ -11,6 +11,7 @@ from scipy import signal
 
 from stream.block import Block
 from stream.drive.offline import run_offline
+from stream.live.records import LiveHead
 from stream.record.writer import SessionWriter
 from stream.sources.replay import ReplaySource
 from tests.bench.figure import Figure, interleaved
@@ -65,13 +66,9 @@ def record_drive(path: Path, seconds: float) -> float:
         path,
         info(RATE_HZ),
         car().text,
+        LiveHead(load_unit="mV/V"),
         tune="heron",
         started_utc=datetime.now(UTC),
-        live_rate_hz=100.0,
-        live_filter="none",
-        live_delay_s=0.0,
-        load_unit="mV/V",
-        calibration="provisional",
         journal=False,
     )
     for start in range(0, len(samples), CHUNK):

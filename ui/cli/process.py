@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -23,6 +23,7 @@ ROOM_S = 0.2  # chosen: how long a running drive waits for a display that takes 
 JSON_FLAG = "--json"
 SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper passes it on: one signal, not two
 _PIECE = 4096  # PIPE_BUF: a pipe that is ready takes so many bytes without waiting
+_SAID = b"s"  # told the keeper: the line about the end is printed
 _DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of <sys/prctl.h>
 # A drive ends its recording properly, so it cannot be hurried; the others here read no file of a stranger's.
 _UNKEPT = {"drive", "rehearse", "car", "setup", "plan", "ports", "air", "explain"}
@@ -180,6 +181,8 @@ def stopped(words: Sequence[str]) -> int:
     """A command was stopped before its end: the words for it and the exit code."""
     if words[:1] != ["drive"]:
         say_error("stopped")
+        if _answered is not None:
+            os.write(_answered, _SAID)
         return 2
     sys.stderr.write("stopped before the device spoke; nothing was recorded\n")
     if JSON_FLAG in words:
@@ -253,6 +256,7 @@ def kept(words: Sequence[str], run: Callable[[], int]) -> int:
 def _keep(child: int, answered: int) -> int:
     """Wait for the child, pass signals on to it, and end it where it does not answer."""
     asked: list[int] = []
+    said = b""  # of what the child told
     os.set_blocking(answered, False)
 
     def pass_on(number: int, _: object) -> None:
@@ -262,12 +266,11 @@ def _keep(child: int, answered: int) -> int:
         os.kill(child, number)
 
     def end(*_: object) -> None:
-        try:
-            if os.read(answered, 1):
-                return  # it finishes a recording, and takes the time that needs
-        except BlockingIOError:
-            pass
-        os.kill(child, signal.SIGKILL)
+        nonlocal said
+        with suppress(BlockingIOError):
+            said = os.read(answered, 8)
+        if not said or _SAID in said:  # else it finishes a recording, and takes the time that needs
+            os.kill(child, signal.SIGKILL)
 
     for number in ENDING:
         if not _is_nohup(number):
@@ -282,7 +285,8 @@ def _keep(child: int, answered: int) -> int:
     if code >= 0:
         return code
     if asked:
-        say_error("stopped, in the middle of reading a file that did not let go; it may be damaged: use a copy of it")
+        if _SAID not in said:
+            say_error("stopped, in the middle of a long computation or of a damaged file; use a copy of such a file")
         return 2
     if -code in (signal.SIGSEGV, signal.SIGBUS, signal.SIGABRT, signal.SIGFPE, signal.SIGILL):
         say_error(f"reading stopped short ({signal.Signals(-code).name}): a file is damaged; use a copy of it")

@@ -54,6 +54,8 @@ class CalibrateScreen(Screen):
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
+        self.undo.setToolTip("Take the last change back (Ctrl+Z)")
+        self.redo.setToolTip("Bring it back again (Ctrl+Shift+Z)")
         self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
         self.name = label("caption")
         self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))

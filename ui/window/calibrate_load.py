@@ -21,7 +21,9 @@ from ui.window.trace_work import (
     Asking,
     Held,
     LoadLook,
+    LoadProposals,
     look_at_load,
+    propose_load,
     shunt_words,
     weight_words,
     zero_words,
@@ -44,6 +46,7 @@ TASKS: Final[dict[Task, tuple[str, str]]] = {
     ),
 }
 NO_SESSION, READING = "Open a session first.", "reading the trace …"
+LOOKING = "looking for stretches …"
 FIRST_S = 3.0  # of a stretch that nothing proposes
 ARMS: Final[tuple[Literal["tension", "compression"], ...]] = ("tension", "compression")
 
@@ -72,7 +75,7 @@ class LoadPage(QtWidgets.QWidget):
         self.zeros = plain_table(ZERO_HEAD)
         self.zero_from, self.zero_to = _field("", "from, s"), _field("", "to, s")
         self.rolling = QtWidgets.QCheckBox("a free roll")
-        self.take = button("Take zero", self._take_zero, primary=True)
+        self.take = button("Take zero", self._take_zero)
         self.gauge, self.resistor = _field("350", "ohm"), _field("", "ohm")
         self.shunt_off, self.shunt_on, self.shunt_for = _field("", "s"), _field("", "s"), _field("", "s")
         self.arm = QtWidgets.QComboBox()
@@ -174,24 +177,33 @@ class LoadPage(QtWidgets.QWidget):
 
     def _show(self, look: LoadLook) -> None:
         self.shown = look
-        end = look.duration_s
-        zero = look.zero or (0.0, min(FIRST_S, end))
-        off, on = look.shunt or (0.0, min(FIRST_S, end))
-        self.spans = {
-            "zero": [Span(*zero, "zero")],
-            "shunt": [Span(off, min(off + SHUNT_S, end), "off"), Span(on, min(on + SHUNT_S, end), "on")],
-            "weights": [Span(at, min(at + HUNG_S, end)) for at in look.levels or (0.0,)],
-        }
-        self.newtons = ["0", *[""] * (len(self.spans["weights"]) - 1)]
-        self.picker.show_lines(look.lines, end)
+        self.picker.show_lines(look.lines, look.duration_s)
         self._show_zeros()
-        self._place_spans()
-        self._write_fields()
         if self._told:
             self._say(self._told)
             self._told = ""
-        elif self.task == "zero" and look.zero is None:
-            self._say(look.why_no_zero)
+            self._place_spans()
+        else:
+            self._say(LOOKING)
+            self.asking.ask(propose_load, self._propose)
+
+    def _propose(self, found: LoadProposals) -> None:
+        look = self.shown
+        if look is None:
+            return
+        end = look.duration_s
+        zero = found.zero or (0.0, min(FIRST_S, end))
+        off, on = found.shunt or (0.0, min(FIRST_S, end))
+        self.spans = {
+            "zero": [Span(*zero, "zero")],
+            "shunt": [Span(off, min(off + SHUNT_S, end), "off"), Span(on, min(on + SHUNT_S, end), "on")],
+            "weights": [Span(at, min(at + HUNG_S, end)) for at in found.levels or (0.0,)],
+        }
+        self.newtons = ["0", *[""] * (len(self.spans["weights"]) - 1)]
+        self._place_spans()
+        self._write_fields()
+        if self.task == "zero" and found.zero is None:
+            self._say(found.why_no_zero)
         else:
             self._ask()
 
@@ -358,7 +370,7 @@ class LoadPage(QtWidgets.QWidget):
 
     def _ask(self) -> None:
         """Ask for the result of what is chosen."""
-        if self.shown is None:
+        if self.shown is None or not self.spans:
             return
         try:
             question = self._question()
@@ -398,8 +410,14 @@ class LoadPage(QtWidgets.QWidget):
             self._say(reason_of(error))
             return
         self.take.setEnabled(False)
-        rolling = self.rolling.isChecked()
-        self.asking.change(lambda path: take_zero(path, start, end, rolling=rolling), self._taken, self._refused)
+        rolling, held = self.rolling.isChecked(), self.asking.held
+        self.asking.change(
+            lambda path: take_zero(
+                path, start, end, rolling=rolling, full_scale=None if held is None else held.known_scale
+            ),
+            self._taken,
+            self._refused,
+        )
 
     def _taken(self, text: str) -> None:
         self.take.setEnabled(True)
@@ -412,11 +430,11 @@ class LoadPage(QtWidgets.QWidget):
         self._say(trouble)
 
 
-def take_zero(path: Path, start_s: float, end_s: float, *, rolling: bool) -> str:
+def take_zero(path: Path, start_s: float, end_s: float, *, rolling: bool, full_scale: float | None) -> str:
     """Take a zero; returns what was taken, in words. Raises InputError, StorageError."""
     from stream.study.edit import declare_zero
 
-    taken = declare_zero(path, start_s, end_s, rolling=rolling)
+    taken = declare_zero(path, start_s, end_s, rolling=rolling, full_scale=full_scale)
     return words.zero_taken(taken.zero.mean, taken.u_mean, taken.unit)
 
 

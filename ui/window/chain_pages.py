@@ -84,14 +84,15 @@ class AnswerPage(FormPage):
     """A form on the left, what comes of it on the right."""
 
     share = (56, 44)
+    stacked = False  # the form over the answer, where it is a line or two
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
         self.paper = Paper()
         self.caution = label("caption")
         self.caution.setWordWrap(True)
-        frame = self.body.takeAt(0).widget()
-        row = QtWidgets.QHBoxLayout()
+        self.frame = frame = self.body.takeAt(0).widget()
+        row = QtWidgets.QVBoxLayout() if self.stacked else QtWidgets.QHBoxLayout()
         row.addWidget(frame, self.share[0])
         row.addWidget(self.paper, self.share[1])
         self.body.addLayout(row, 1)
@@ -100,6 +101,8 @@ class AnswerPage(FormPage):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         super().apply_theme(theme, unit)
+        if self.stacked:
+            self.frame.setFixedHeight(self.form.sizeHint().height() + round(40 * unit))
         self.paper.setStyleSheet(
             f"QTextBrowser {{ background: {theme.panel}; border: 0; font-size: {round(16 * unit)}px; "
             f"padding: {round(8 * unit)}px; }}"
@@ -181,13 +184,14 @@ class SurveyPage(AnswerPage):
     """What a drive tells of the measuring chain, and what to change."""
 
     title = "Survey"
-    share = (40, 60)
+    share = (0, 100)
+    stacked = True
 
     def __init__(self, desk: JobDesk) -> None:
         super().__init__(desk)
         field = file_row(self, line("a session"), "A session to survey", "h5", "Sessions")
         self.form.add("session", "Session", field)
-        self.form.field_width = 250
+        self.form.field_width = 900
         self.caution.setText(cautions.SHORT)
         self.put_buttons(button("Survey it", self.go, primary=True))
 

@@ -56,7 +56,7 @@ class AnswerPanel(QtWidgets.QFrame):
 class Foot(QtWidgets.QFrame):
     """What to do next, what must be minded and the caution: a line each, the whole of all three on a press."""
 
-    FOLDED, WHOLE = 88, 300  # pixels at 1280 × 800
+    FOLDED, WHOLE = 88, 200  # pixels at 1280 × 800
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from ui.window.calibrate import CalibrateScreen
     from ui.window.compare import CompareScreen
 
-FRAME_MS = 25
+FRAME_MS = 16
 TOLD_MS = 8000  # chosen: how long it is said what was undone
 
 
@@ -50,6 +50,7 @@ def _make_road(window: "MainWindow") -> Screen:
     road = Road(ear=window.ear, clock=window.clock)
     road.cautions_wanted.connect(window.show_cautions)
     road.theme_wanted.connect(window.set_theme)
+    road.speed.moves = window.moves
     road.map.usual = window.desk.usual_table
     road.map.chosen.connect(lambda path: window.desk.note(cells=str(path)))
     return road
@@ -68,6 +69,7 @@ def _make_compare(window: "MainWindow") -> Screen:
     from ui.window.compare import CompareScreen
 
     compare = CompareScreen()
+    compare.coastdown_wanted.connect(lambda: window.go("coastdown"))
     compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
     compare.wrote.connect(window.keep_tables)
     return compare
@@ -79,6 +81,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
     shelf = ShelfScreen()
     shelf.home = lambda: window.desk.memory.folder
     shelf.compare_wanted.connect(window.open_in_compare)
+    shelf.marks_wanted.connect(lambda path: window.go("marks", path))
     return shelf
 
 
@@ -205,6 +208,10 @@ class MainWindow(QtWidgets.QMainWindow):
         self.dark = menu.addAction("Dark")
         self.dark.setCheckable(True)
         self.dark.toggled.connect(lambda on: self.set_theme("dark" if on else "light"))
+        self.less_motion = menu.addAction("Less motion")
+        self.less_motion.setCheckable(True)
+        self.less_motion.setChecked(self.desk.memory.kept.less_motion)
+        self.less_motion.toggled.connect(self.set_less_motion)
         menu.addAction("Undo (Ctrl+Z)").triggered.connect(self.undo)
         menu.addAction("Redo (Ctrl+Shift+Z)").triggered.connect(self.redo)
         menu.addAction("Changes…").triggered.connect(lambda: self.go("steps"))
@@ -489,6 +496,19 @@ class MainWindow(QtWidgets.QMainWindow):
             self._theme = THEMES[name]
             self.desk.memory.kept.theme = name
             self._restyle()
+
+    @property
+    def moves(self) -> bool:
+        """Whether bracket, wedge and plate go over from state to state, or are there at once: for who asked this window
+        or the system for less motion."""
+        hint = QtWidgets.QStyle.StyleHint.SH_Widget_Animation_Duration
+        return not self.desk.memory.kept.less_motion and self.style().styleHint(hint) > 0
+
+    def set_less_motion(self, less: bool) -> None:
+        """No transitions from now on, or the usual ones; kept for the next time."""
+        self.desk.memory.kept.less_motion = less
+        if "Road" in self.screens:
+            cast("Road", self.screens["Road"]).speed.moves = self.moves
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:  # noqa: N802 - Qt's name
         """Scale everything with the window; Qt calls this."""

@@ -48,6 +48,7 @@ class Kept(msgspec.Struct, omit_defaults=True):
     theme: str = "dark"
     size: tuple[int, int] = (1280, 800)
     maximised: bool = False
+    less_motion: bool = False
     folder: str = ""
     car: str = ""
     port: str = ""

@@ -25,7 +25,7 @@ class Controls:
         )
         self.zero = self._button(
             "Zero",
-            "The last quiet seconds carried no load: neutral, brakes off, on the level (key Z; shift Z: a free roll)",
+            "The last quiet seconds carried no load: neutral, brakes off, level (key Z; shift and Z: a free roll)",
         )
         self.map = self._button(
             "Map", "Which cells of a table this drive has reached, and where to drive next; and back (key M)"

@@ -8,7 +8,6 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
@@ -67,8 +66,10 @@ def thinned(time_s: Floats, values: Floats, left_s: float, right_s: float, colum
 class Held:
     """One session, open for as long as somebody asks about it; opened, asked and closed on the worker's thread."""
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, before: "Held | None" = None) -> None:
         self.path = Path(path)
+        same = before is not None and before.path == self.path
+        self.known_scale: float | None = before.known_scale if same and before is not None else None
         self._data: Dataset | None = None
 
     @property
@@ -78,10 +79,12 @@ class Held:
             self._data = open_dataset(self.path)
         return self._data
 
-    @cached_property
+    @property
     def full_scale(self) -> float | None:
-        """Load of a strong pull, worked out once."""
-        return full_scale_of(self.data)
+        """Load of a strong pull, worked out once, for it may take every sample; no change of a session changes it."""
+        if self.known_scale is None:
+            self.known_scale = full_scale_of(self.data)
+        return self.known_scale
 
     def close(self) -> None:
         """Give the file back, before it is changed or another one is looked at."""
@@ -109,7 +112,8 @@ class Asking:
         failed: Callable[[str], None],
     ) -> None:
         """Look at another session, or at the same one anew."""
-        before, held = self.held, Held(path)
+        before = self.held
+        held = Held(path, before)
         self.held, self._waiting = held, None
 
         def work(_: Task) -> Any:
@@ -170,12 +174,18 @@ class Asking:
 
 @dataclass(frozen=True, slots=True)
 class LoadLook:
-    """What the load page shows of a session: its curves and what it proposes."""
+    """What the load page shows of a session at once: its curves and the zeros it has."""
 
     lines: tuple[Line, ...]
     duration_s: float
     unit: str
     zeros: tuple[Zero, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LoadProposals:
+    """What a session proposes; it takes a look at every sample."""
+
     zero: tuple[float, float] | None
     why_no_zero: str
     shunt: tuple[float, float] | None
@@ -194,14 +204,18 @@ def load_lines(data: Dataset) -> tuple[Line, ...]:
 def look_at_load(held: Held) -> LoadLook:
     """Read a session for the load page. Raises InputError."""
     data = held.data
-    lines = load_lines(data)
+    return LoadLook(load_lines(data), data.duration_s, data.load_unit, data.zeros)
+
+
+def propose_load(held: Held) -> LoadProposals:
+    """The stretches that a session proposes for a zero, a shunt and weights."""
+    data = held.data
     try:
-        zero, why = standing_in(data), ""
+        zero, why = standing_in(data, held.full_scale), ""
     except InputError as error:
         zero, why = None, line_without(error, data.path)
     levels = [level.start_s for level in levels_in(data, HUNG_S)][:MOST_WEIGHTS]
-    shunt = shunt_in(data, SHUNT_S)
-    return LoadLook(lines, data.duration_s, data.load_unit, data.zeros, zero, why, shunt, tuple(levels))
+    return LoadProposals(zero, why, shunt_in(data, SHUNT_S), tuple(levels))
 
 
 def _guarded(held: Held, answer: Callable[[], str]) -> str:

@@ -7,6 +7,7 @@ import h5py
 import numpy as np
 
 from stream.drive.offline import run_offline
+from stream.live.records import LiveHead
 from stream.record.recover import recover
 from stream.record.session import open_session
 from stream.record.tables import Command
@@ -96,13 +97,9 @@ def test_commands_survive_a_recording_that_was_cut_off(tmp_path: Path) -> None:
         path,
         info(200.0),
         car().text,
+        LiveHead(load_unit="mV/V"),
         tune="heron",
         started_utc=datetime.now(UTC),
-        live_rate_hz=100.0,
-        live_filter="none",
-        live_delay_s=0.0,
-        load_unit="mV/V",
-        calibration="provisional",
     )
     writer.append(Block(Plan(1).hold(2000, 2).samples(), 0, 200.0))
     writer.add_commands([Command(index=100, kind="mark", value="gate")])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from stream.block import Block, ChannelInfo, StreamInfo
+from stream.live.records import LiveHead
 from stream.record.writer import SessionWriter
 
 INFO = StreamInfo(1000.0, (ChannelInfo("speed_v", "V"), ChannelInfo("link", "mV/V")), "hill-climb box")
@@ -21,14 +22,9 @@ def make_writer(path: Path, info: StreamInfo = INFO, **changes: Any) -> SessionW
         "note": "dry, 18 °C",
         "gear": 3,
         "started_utc": datetime(2026, 6, 1, 9, 30, tzinfo=UTC),
-        "live_rate_hz": 100.0,
-        "live_filter": "4th-order low-pass, 10 Hz",
-        "live_delay_s": 0.042,
-        "load_unit": "mV/V",
-        "calibration": "provisional",
         **changes,
     }
-    return SessionWriter(path, info, CAR, **settings)
+    return SessionWriter(path, info, CAR, LiveHead(100.0, "4th-order low-pass, 10 Hz", 0.042, "mV/V"), **settings)
 
 
 def counted_block(first: int, rows: int, lost: int = 0, **fields: Any) -> Block:

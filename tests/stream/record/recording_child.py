@@ -14,6 +14,7 @@ import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import StorageError
+from stream.live.records import LiveHead
 from stream.record.writer import SessionWriter
 
 
@@ -30,13 +31,9 @@ def main() -> None:
         path,
         info,
         "",
+        LiveHead(load_unit="mV/V"),
         tune="heron",
         started_utc=datetime.now(UTC),
-        live_rate_hz=100.0,
-        live_filter="none",
-        live_delay_s=0.0,
-        load_unit="mV/V",
-        calibration="provisional",
     )
     first = lost = 0
     try:

@@ -207,24 +207,28 @@ def test_steps_of_one_deed_go_together(whole: Path, tmp_path: Path) -> None:
     assert session_history(path).done == 3
 
 
-def test_the_history_is_small_and_bounded(whole: Path, tmp_path: Path) -> None:
+def test_the_history_is_small_and_bounded(whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The file grows by what changed, never by a copy of the signal; steps are bounded in number, all in bytes."""
+    assert (MOST_STEPS, MOST_BYTES) == (50, 256 << 10)
+    monkeypatch.setattr(history, "MOST_STEPS", 8)
+    monkeypatch.setattr(history, "MOST_BYTES", 32 << 10)
     path = Path(shutil.copy(whole, tmp_path / "s.h5"))
     with h5py.File(path, "r+") as file:
-        for number in range(MOST_STEPS + 10):
+        for number in range(12):
             before = history.read_state(file)
             some_note(f"note {number}")(file)
             history.remember(file, before, [Act("note")])
-        assert len(history.read_history(file).steps) == MOST_STEPS
-        assert file[layout.HISTORY].size <= 8192
+        assert len(history.read_history(file).steps) == 8
+        assert file[layout.HISTORY].size == 1024
         noise = np.random.default_rng(1)
-        for _ in range(12):  # words that cannot be packed
+        for _ in range(6):  # words that cannot be packed
             before = history.read_state(file)
-            some_note(noise.bytes(15_000).hex())(file)
+            some_note(noise.bytes(6_000).hex())(file)
             history.remember(file, before, [Act("note")])
-        assert file[layout.HISTORY].size <= MOST_BYTES
+        assert 16 << 10 <= file[layout.HISTORY].size <= 32 << 10
         kept = history.current(file)
     assert kept.back is not None
+    assert 2 <= len(kept.steps) <= 6
     undo_session(path)
 
 
@@ -261,6 +265,9 @@ def _forged(file: Any, places: dict[str, Any], **changes: Any) -> None:
         {"calibrations/../raw": history.Gone()},
         {"zeros": history.Rows(0, 5, {})},
         {"zeros": history.Whole({"start_s": "O"}, {"start_s": [1.0]})},
+        {"zeros": history.Whole({"how": "S65535"}, {"how": [b""] * 1_000_000})},  # 65 GB
+        {"holds": history.Cells({"start_s": ([0], [b"x"])})},
+        {"zeros": history.Whole({"how": "text"}, {"how": [1.0]})},
         {"holds": history.Cells({"accepted": ([-1], [0])})},
         {"holds": history.Cells({"nothing": ([0], [0])})},
         {"@note": history.Attributes({"note": history.Plain("<f8", (1 << 40,), b"")})},

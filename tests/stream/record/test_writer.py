@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError, StorageError
 from stream.events import Event
-from stream.live.records import Hold, LiveRows, Pinned, Pull
+from stream.live.records import Hold, LiveHead, LiveRows, Pinned, Pull
 from stream.record.session import open_session
 from stream.record.tables import HoldMark, Zero
 from stream.record.writer import SessionWriter
@@ -84,13 +84,9 @@ def make_writer_once() -> MakeWriter:
             path,
             info,
             "",
+            LiveHead(rate_hz=50.0),
             tune="heron",
             started_utc=datetime(2026, 6, 1, tzinfo=UTC),
-            live_rate_hz=50.0,
-            live_filter="",
-            live_delay_s=0.0,
-            load_unit="",
-            calibration="",
             journal=journal,
         )
 

@@ -10,6 +10,7 @@ import pytest
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.errors import InputError
 from stream.events import Event
+from stream.live.records import LiveHead
 from stream.record.writer import SessionWriter
 from stream.sources.replay import ReplaySource
 from stream.sources.source import Source
@@ -24,13 +25,9 @@ def session(tmp_path: Path) -> Path:
         tmp_path / "s.h5",
         INFO,
         "",
+        LiveHead(),
         tune="heron",
         started_utc=datetime(2026, 6, 1, tzinfo=UTC),
-        live_rate_hz=100.0,
-        live_filter="",
-        live_delay_s=0.0,
-        load_unit="",
-        calibration="",
     )
     for first, rows, lost, restarted in ((0, 120, 0, False), (170, 80, 50, False), (250, 100, 0, True)):
         samples = np.arange(first, first + rows, dtype=np.float32).reshape(-1, 1)
