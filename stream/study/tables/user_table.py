@@ -297,11 +297,11 @@ def _grid(sheet: Sheet, limits: tuple[float, float], hint: str, units: Mapping[s
     top, side = _axis(sheet, along, "the first row is an axis"), _axis(sheet, down, "the first column is an axis")
     corner = _with_units(sheet, corner, down, along)
     lies = layout(sheet.where(first, 0), corner, side, top)
-    for places, unit in zip((down, along), (lies.unit, "rpm") if lies.rpm_on_top else ("rpm", lies.unit), strict=True):
-        behind = {sheet.unit(place, AXIS_UNITS) for place in places} - {"", unit}
+    for values, unit in zip((down, along), (lies.unit, "rpm") if lies.rpm_on_top else ("rpm", lies.unit), strict=True):
+        behind = {sheet.unit(place, AXIS_UNITS) for place in values} - {"", unit}
         if behind:
             raise InputError(
-                f"{sheet.where(*places[0])}: values in {behind.pop()} on an axis of {unit}; write one of them"
+                f"{sheet.where(*values[0])}: values in {behind.pop()} on an axis of {unit}; write one of them"
             )
     kinds = (lies.axis, "rpm") if lies.rpm_on_top else ("rpm", lies.axis)
     _monotone(side, [sheet.where(row, 0) for row in body], kinds[0])
