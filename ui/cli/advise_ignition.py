@@ -71,7 +71,7 @@ def command(
     from stream.study.tables.user_table import companion, read_advance
     from ui.cli.options import new_file, speed_ranges
     from ui.cli.paper import print_advice
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.tables import advance_why, advice_json
 
     path = new_file("-o", csv_path)

@@ -66,7 +66,7 @@ def command(
     from stream.study.tables.mixture_steps import read_steps
     from stream.study.tables.user_table import companion, read_fuel, read_target
     from ui.cli.options import new_file
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.mixture import advice_json, table_files
 
     path = new_file("-o", csv_path)
