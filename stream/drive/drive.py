@@ -43,6 +43,7 @@ REACTION_S = 2.0  # chosen: from the knock to the key; a person who hears and pr
 GUIDED_READ_S = 1.0
 BESIDE_ENDS_S = 2.0  # a further device that hangs holds nobody up for longer
 PUBLISH_S = 0.03  # as often as a screen is drawn
+DISK_EVERY_S = 1.0
 STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
 
@@ -123,6 +124,8 @@ class Drive:
         self._beside = [
             Beside(name, make, its_car, self.events, self._now, self._pulls_now, say) for name, make, its_car in beside
         ]
+        self._disk_again = 0.0
+        self._disk_left: int | None = None
         self._lock = threading.Lock()
         self._restart = False
         self.done = threading.Event()
@@ -614,8 +617,13 @@ class Drive:
         return next((str(failure) or repr(failure) for failure in failures if failure is not None), "")
 
     def _disk_free(self) -> int | None:
-        folder = self._path.parent if self._path is not None else self._folder
-        try:
-            return None if folder is None else shutil.disk_usage(folder).free
-        except OSError:
-            return None
+        """Asked of the system once a second at most: a window looks 60 times."""
+        now = time.monotonic()
+        if now >= self._disk_again:
+            self._disk_again = now + DISK_EVERY_S
+            folder = self._path.parent if self._path is not None else self._folder
+            try:
+                self._disk_left = None if folder is None else shutil.disk_usage(folder).free
+            except OSError:
+                self._disk_left = None
+        return self._disk_left
