@@ -25,3 +25,4 @@ def pytest_configure(config: pytest.Config) -> None:
     if not hasattr(config, "workerinput"):
         root = shared.begin()
         config.add_cleanup(lambda: shared.end(root))
+    shared.share_motions()

@@ -1,12 +1,17 @@
 """What is costly to make and the same for many tests is made once in a run, for all of its processes."""
 
+import hashlib
 import os
+import pickle
 import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from filelock import FileLock
+
+from stream.sources.rehearsal.motion import simulate as drive_it
 
 ROOT = "STEADYPULL_TESTS_SHARED"
 
@@ -37,3 +42,25 @@ def made_once(name: str, make: Callable[[Path], object]) -> Path:
             make(folder)
             done.touch()
     return folder
+
+
+def share_motions() -> None:
+    """What the rehearsal car does on the road is made once for each script, tune, weather, needle and seed.
+
+    Converters, losses and extra channels come on top of it, so tests that differ in these drive the same motion.
+    """
+    from stream.sources.rehearsal import record
+
+    def simulate(*wanted: Any) -> Any:
+        name = "motion-" + hashlib.blake2b(repr(wanted).encode(), digest_size=16).hexdigest()
+        folder = made_once(name, lambda made: (made / "motion").write_bytes(pickle.dumps(drive_it(*wanted))))
+        return pickle.loads((folder / "motion").read_bytes())
+
+    record.simulate = simulate
+
+
+def drive_anew() -> None:
+    """Every motion is driven again, for those who test just that."""
+    from stream.sources.rehearsal import record
+
+    record.simulate = drive_it

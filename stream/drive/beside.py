@@ -37,16 +37,21 @@ COUNTED_S = 1.0
 RETRY_S = 1.0  # a device that is not there at first is looked for so often
 SOONEST_S = 1.0  # one thing of one channel is told no more often: a person reads no faster
 FLUSH_S = 0.5
+BEFORE_S = 3.0  # longer than the first device's engine ever takes to begin a session's file
 SHOWN_S = 0.2  # what is shown is the mean of so much
 
 
 @dataclass
 class Companion:
-    """One companion file: asked for by the first device's engine, written by the second one's thread."""
+    """One companion file: asked for by the first device's engine, written by the second one's thread.
+
+    since_ns   host's clock at the session's first sample: what the second device sent from then on is in it
+    """
 
     session: Path
     path: Path
     name: str
+    since_ns: int = 0
     ended: threading.Event = field(default_factory=threading.Event)  # no more of it is wanted
     closed: threading.Event = field(default_factory=threading.Event)  # it is finished, or will never be
     writer: SessionWriter | None = None
@@ -83,6 +88,7 @@ class Beside:
         self._limits: Limits | None = None
         self._states: list[tuple[int, bool]] = [(0, False)]
         self._newest: deque[Block] = deque()
+        self._before: deque[Block] = deque()  # what came while nobody wanted it recorded, of the last BEFORE_S
         self._away = False
         self._failure = ""
         self._next_flush = 0.0
@@ -105,9 +111,9 @@ class Beside:
         """Wait for the end, but never for ever: a second device holds nobody up."""
         self._thread.join(timeout_s)
 
-    def begin(self, session: Path) -> Companion:
-        """Record from now on beside this session, until the companion's `ended` is set."""
-        companion = Companion(session, also.companion_path(session, self.name), self.name)
+    def begin(self, session: Path, since_ns: int) -> Companion:
+        """Record beside this session what came since then by the host's clock, until the companion's `ended` is set."""
+        companion = Companion(session, also.companion_path(session, self.name), self.name, since_ns)
         self._wanted.append(companion)
         return companion
 
@@ -209,15 +215,25 @@ class Beside:
             while len(self._newest) > 1 and kept - len(self._newest[0]) > SHOWN_S * ring.info.rate_hz:
                 kept -= len(self._newest.popleft())
             self._watch(block)
-            companion = self._companion
-            if companion is not None and companion.writer is not None:
-                companion.writer.append(block)
-                companion.rows += len(block)
+            self._keep(block)
         companion = self._companion
         if companion is not None and companion.writer is not None and time.monotonic() >= self._next_flush:
             companion.writer.keep_place()
             companion.writer.flush()
             self._next_flush = time.monotonic() + FLUSH_S
+
+    def _keep(self, block: Block) -> None:
+        """Record a block, or hold it for the session that may be about to begin."""
+        companion = self._companion
+        if companion is not None and companion.writer is not None:
+            companion.writer.append(block)
+            companion.rows += len(block)
+            return
+        if not block.host_ns:  # nobody knows when it came
+            return
+        self._before.append(block)
+        while self._before[0].host_ns < block.host_ns - BEFORE_S * 1e9:
+            self._before.popleft()
 
     def _count(self, block: Block) -> None:
         """A device that floods is left alone, with what it sent until then."""
@@ -245,6 +261,10 @@ class Beside:
             tune="",
             started_utc=datetime.now(UTC),
         )
+        held, self._before = self._before, deque()
+        for block in held:
+            if block.host_ns >= companion.since_ns:
+                self._keep(block)
 
     def _end_companion(self) -> None:
         companion, self._companion = self._companion, None

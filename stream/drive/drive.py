@@ -43,6 +43,7 @@ REACTION_S = 2.0  # chosen: from the knock to the key; a person who hears and pr
 GUIDED_READ_S = 1.0
 BESIDE_ENDS_S = 2.0  # a further device that hangs holds nobody up for longer
 PUBLISH_S = 0.03  # as often as a screen is drawn
+DISK_EVERY_S = 1.0
 STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
 
 
@@ -123,6 +124,8 @@ class Drive:
         self._beside = [
             Beside(name, make, its_car, self.events, self._now, self._pulls_now, say) for name, make, its_car in beside
         ]
+        self._disk_again = 0.0
+        self._disk_left: int | None = None
         self._lock = threading.Lock()
         self._restart = False
         self.done = threading.Event()
@@ -471,6 +474,8 @@ class Drive:
 
     def _begin(self, ring: Ring, cursor: Cursor) -> None:
         """A new session from the next sample on, recorded where that is wanted."""
+        behind = (ring.written - cursor.row) / ring.info.rate_hz
+        since_ns = time.monotonic_ns() - round(1e9 * behind)  # when that sample came
         stage = LiveStage(self.car, ring.info, self.events, self._tune, self._gear)
         self._stage = stage
         self._speeds.clear()
@@ -480,14 +485,18 @@ class Drive:
         if self._want_recording and path is None:
             path = new_session_path(self._folder or Path(), self._tune, now)
         if self._want_recording and path is not None:
-            self._begin_recording(ring, cursor, stage, path, now)  # first of all: what comes next may take its time
+            self._begin_recording(
+                ring, cursor, stage, path, now, since_ns
+            )  # first of all: what comes next may take its time
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)
             self._guide.new_session()
         self._begin_coaching(stage, ring.info, path, now)
 
-    def _begin_recording(self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime) -> None:
+    def _begin_recording(
+        self, ring: Ring, cursor: Cursor, stage: LiveStage, path: Path, now: datetime, since_ns: int
+    ) -> None:
         writer = SessionWriter(
             path,
             ring.info,
@@ -501,7 +510,7 @@ class Drive:
         newest = self.events.last
         self.events.add(0.0, "recording-began", path.name)
         self._take = Take(writer, ring.cursor_at(cursor.row), stage, self.events, cursor.row, seen_event=newest)
-        self._take.companions = [other.begin(path) for other in self._beside]
+        self._take.companions = [other.begin(path, since_ns) for other in self._beside]
         recorder = Recorder(self._take)
         self._recorders.append(recorder)
         recorder.start()
@@ -608,8 +617,13 @@ class Drive:
         return next((str(failure) or repr(failure) for failure in failures if failure is not None), "")
 
     def _disk_free(self) -> int | None:
-        folder = self._path.parent if self._path is not None else self._folder
-        try:
-            return None if folder is None else shutil.disk_usage(folder).free
-        except OSError:
-            return None
+        """Asked of the system once a second at most: a window looks 60 times."""
+        now = time.monotonic()
+        if now >= self._disk_again:
+            self._disk_again = now + DISK_EVERY_S
+            folder = self._path.parent if self._path is not None else self._folder
+            try:
+                self._disk_left = None if folder is None else shutil.disk_usage(folder).free
+            except OSError:
+                self._disk_left = None
+        return self._disk_left

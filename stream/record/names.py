@@ -7,7 +7,7 @@ import unicodedata
 from datetime import datetime
 from pathlib import Path
 
-from stream.errors import StorageError
+from stream.errors import InputError, StorageError
 
 _UNSAFE = set('/\\:*?"<>|')  # separators, and what other systems refuse in a name
 _LONGEST_TUNE = 60
@@ -21,6 +21,13 @@ def journal_path(session: Path) -> Path:
 def session_of(path: Path) -> Path:
     """The session that a journal stands beside; any other path is a session's own."""
     return path.with_suffix("") if path.suffix == ".journal" else path
+
+
+def need_name(path: Path) -> Path:
+    """The path, which must end in a file's name: '/', '.' and '' end in none. Raises InputError."""
+    if not path.name:
+        raise InputError(f"{path}: is a folder; give the name of a file in it")
+    return path
 
 
 def is_taken(session: Path) -> bool:
@@ -55,11 +62,11 @@ def free_path(folder: Path, name: str) -> Path:
     return path
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a new UTF-8 file whole, or not at all. Raises StorageError where the disk does not take it."""
+def write_text(path: Path, text: str, encoding: str = "utf-8") -> None:
+    """Write a new text file whole, or not at all. Raises StorageError where the disk does not take it."""
     draft = path.with_name(path.name + ".part")
     try:
-        draft.write_text(text, encoding="utf-8", newline="")
+        draft.write_text(text, encoding=encoding, newline="")
         draft.replace(path)
     except OSError as error:
         draft.unlink(missing_ok=True)

@@ -16,7 +16,7 @@ from stream.record.file import SessionFile
 from stream.record.guard import read_rows
 from stream.record.journal import JournalBlock, JournalReader
 from stream.record.layout import SampleCount
-from stream.record.names import is_taken, journal_path, session_of
+from stream.record.names import is_taken, journal_path, need_name, session_of
 from stream.record.session import BusyError, Session, open_session, reading_words
 from stream.record.tables import Command, Zero
 
@@ -39,7 +39,7 @@ def recover(path: str | Path, out: str | Path | None = None) -> Path:
     Raises InputError (finished already, still being recorded, nothing left to join, the new name is taken) or
     StorageError.
     """
-    path = session_of(Path(path))
+    path = need_name(session_of(Path(path)))
     new = path.with_name(f"{path.stem}-recovered.h5") if out is None else Path(out)
     if is_taken(new):
         raise InputError(

@@ -7,6 +7,7 @@ Road shows is a scripted drive, the same on every machine.
 
 import argparse
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -27,14 +28,19 @@ from stream.drive.day_coach import NextStep
 from stream.drive.guide_plan import RoadHint
 from stream.drive.status import BesideStatus
 from stream.live.records import Health, PullNow
+from stream.record.change import undo_session, write_note
+from stream.record.tables import PullMark
 from stream.sources.rehearsal.engine import TUNES
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
 from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.compare.coach import coach
 from stream.study.dataset import open_datasets
+from stream.study.edit import Marks, mark_session
 from stream.study.pulls import all_traces
+from tests.array_session import write_session
 from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, kept, session
+from tests.ui.cli import test_coastdown
 from tests.ui.cli.test_align import LOG_CAR
 from tests.ui.window.fake_feed import FakeFeed, hold, pull, steady
 from ui.window.main import MainWindow
@@ -391,9 +397,65 @@ def calibrate_chain(stage: Stage) -> None:
     screen.pages.setCurrentWidget(screen.findings_page)
 
 
+def _load(stage: Stage, task: str) -> None:
+    load = _calibrate(stage, stage.day.turns[0], "", load=True).load
+    stage.until(lambda: load.shown is not None and not load.asking.busy)
+    load.turn_to(task)
+    stage.until(lambda: not load.asking.busy)
+    load.picker.setFocus()
+
+
 @scene
 def calibrate_load(stage: Stage) -> None:
-    _calibrate(stage, stage.day.turns[0], "", load=True)
+    _load(stage, "zero")
+
+
+@scene
+def calibrate_shunt(stage: Stage) -> None:
+    _load(stage, "shunt")
+
+
+@scene
+def calibrate_weights(stage: Stage) -> None:
+    _load(stage, "weights")
+
+
+def _traced(stage: Stage, key: str, path: Path) -> None:
+    page = stage.page(key, str(path), path.parent)
+    stage.until(lambda: page.look is not None and not page.asking.busy)
+    page.picker.setFocus()
+
+
+@scene
+def marks(stage: Stage) -> None:
+    _traced(stage, "marks", stage.day.turns[0])
+
+
+@scene
+def coastdown(stage: Stage) -> None:
+    path = stage.day.folder / "roll" / "2026-05-03-0900-roll.h5"
+    path.parent.mkdir(exist_ok=True)
+    if not path.exists():
+        write_session(path, test_coastdown.car_text(), test_coastdown.RATE, test_coastdown.drive(4, grade=0.002))
+    _traced(stage, "coastdown", path)
+
+
+@scene
+def changes(stage: Stage) -> None:
+    path = stage.day.folder / "changed" / stage.day.turns[0].name
+    path.parent.mkdir(exist_ok=True)
+    if not path.exists():
+        shutil.copy(stage.day.turns[0], path)
+        mark_session(path, Marks(pulls={2: PullMark(kept=-1)}))
+        write_note(path, "dry, wind from the left")
+        undo_session(path)
+    window = stage.open(None, path.parent)
+    window.redo()
+    stage.until(lambda: window.told.isVisible())
+    window.undo()
+    stage.until(lambda: window.told_text.text().startswith("Undone"))
+    window.go("steps")
+    stage.quiet(window.screens["Start"].page.worker, window.desk.worker)
 
 
 @scene

@@ -8,13 +8,15 @@ a child soon after SIGINT, SIGTERM or SIGHUP, and says so in one line.
 
 import errno
 import io
+import json
+import math
 import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
@@ -22,7 +24,22 @@ GRACE_S = 1.2  # from a signal to the end of a child that does not answer; with 
 ROOM_S = 0.2  # chosen: how long a running drive waits for a display that takes nothing
 JSON_FLAG = "--json"
 SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper passes it on: one signal, not two
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {
+        "path": "",
+        "tune": "",
+        "rate_hz": None,
+        "duration_s": 0.0,
+        "channels": [],
+        "lost_samples": 0,
+        "clipped_samples": {},
+    },
+    "holds": [],
+    "pinned": [],
+    "pulls": [],
+}
 _PIECE = 4096  # PIPE_BUF: a pipe that is ready takes so many bytes without waiting
+_SAID = b"s"  # told the keeper: the line about the end is printed
 _DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of <sys/prctl.h>
 # A drive ends its recording properly, so it cannot be hurried; the others here read no file of a stranger's.
 _UNKEPT = {"drive", "rehearse", "car", "setup", "plan", "ports", "air", "explain"}
@@ -171,6 +188,23 @@ def listen(*, recording: bool) -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
 
 
+def print_json(value: Any) -> None:
+    """Write JSON to standard output; a number that is not finite becomes null."""
+    json.dump(_finite(value), sys.stdout, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+    sys.stdout.flush()
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return value
+
+
 def stopping() -> bool:
     """Whether a signal has asked for the end, and nobody has answered it yet."""
     return _early.is_set()
@@ -180,11 +214,11 @@ def stopped(words: Sequence[str]) -> int:
     """A command was stopped before its end: the words for it and the exit code."""
     if words[:1] != ["drive"]:
         say_error("stopped")
+        if _answered is not None:
+            os.write(_answered, _SAID)
         return 2
     sys.stderr.write("stopped before the device spoke; nothing was recorded\n")
     if JSON_FLAG in words:
-        from ui.cli.results import NOTHING, print_json
-
         print_json(NOTHING)
     return 0
 
@@ -253,6 +287,7 @@ def kept(words: Sequence[str], run: Callable[[], int]) -> int:
 def _keep(child: int, answered: int) -> int:
     """Wait for the child, pass signals on to it, and end it where it does not answer."""
     asked: list[int] = []
+    said = b""  # of what the child told
     os.set_blocking(answered, False)
 
     def pass_on(number: int, _: object) -> None:
@@ -262,12 +297,11 @@ def _keep(child: int, answered: int) -> int:
         os.kill(child, number)
 
     def end(*_: object) -> None:
-        try:
-            if os.read(answered, 1):
-                return  # it finishes a recording, and takes the time that needs
-        except BlockingIOError:
-            pass
-        os.kill(child, signal.SIGKILL)
+        nonlocal said
+        with suppress(BlockingIOError):
+            said = os.read(answered, 8)
+        if not said or _SAID in said:  # else it finishes a recording, and takes the time that needs
+            os.kill(child, signal.SIGKILL)
 
     for number in ENDING:
         if not _is_nohup(number):
@@ -282,7 +316,8 @@ def _keep(child: int, answered: int) -> int:
     if code >= 0:
         return code
     if asked:
-        say_error("stopped, in the middle of reading a file that did not let go; it may be damaged: use a copy of it")
+        if _SAID not in said:
+            say_error("stopped, in the middle of a long computation or of a damaged file; use a copy of such a file")
         return 2
     if -code in (signal.SIGSEGV, signal.SIGBUS, signal.SIGABRT, signal.SIGFPE, signal.SIGILL):
         say_error(f"reading stopped short ({signal.Signals(-code).name}): a file is damaged; use a copy of it")

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from ui.window.calibrate import CalibrateScreen
     from ui.window.compare import CompareScreen
 
-FRAME_MS = 25
+FRAME_MS = 16
 TOLD_MS = 8000  # chosen: how long it is said what was undone
 
 
@@ -69,6 +69,7 @@ def _make_compare(window: "MainWindow") -> Screen:
     from ui.window.compare import CompareScreen
 
     compare = CompareScreen()
+    compare.coastdown_wanted.connect(lambda: window.go("coastdown"))
     compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
     compare.wrote.connect(window.keep_tables)
     return compare
@@ -80,6 +81,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
     shelf = ShelfScreen()
     shelf.home = lambda: window.desk.memory.folder
     shelf.compare_wanted.connect(window.open_in_compare)
+    shelf.marks_wanted.connect(lambda path: window.go("marks", path))
     return shelf
 
 

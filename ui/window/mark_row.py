@@ -35,11 +35,19 @@ class MarkRow(QtWidgets.QWidget):
         self._now = 0.0
         self._window = 1.0
         self._left, self._right = 0.0, 1.0
+        self._shown: tuple[object, ...] = ()
 
     def show_marks(self, spans: list[Span], now_s: float, window_s: float, left: float, right: float) -> None:
         """Take over the spans and where, in pixels, the window of time begins and ends."""
         self.spans, self._now, self._window, self._left, self._right = spans, now_s, window_s, left, right
-        self.update()
+        shown = [
+            (span.kind, span.text, round(self._x(span.start_s)), round(self._x(span.end_s)))
+            for span in spans
+            if span.end_s > now_s - window_s
+        ]
+        if (shown, left, right) != self._shown:  # a pixel takes two frames or three
+            self._shown = (shown, left, right)
+            self.update()
 
     def _x(self, time_s: float) -> float:
         share = (time_s - self._now + self._window) / self._window

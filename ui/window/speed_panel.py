@@ -78,6 +78,7 @@ class SpeedPanel(QtWidgets.QWidget):
         self.lift = False
         self.unit = 1.0
         self.moves = True
+        self._shown: tuple[object, ...] = ()
         self.open, self.arms, self.wedge, self.plate = Eased(1.0), Eased(), Eased(), Eased()
         self.setMinimumWidth(320)
 
@@ -140,8 +141,21 @@ class SpeedPanel(QtWidgets.QWidget):
             (self.plate, float(self.closed)),
         ):
             eased.follow(to, now, moves=self.moves)
-        self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
-        self.update()
+        shows = self._shows()
+        if shows != self._shown:
+            self._shown = shows
+            self.setAccessibleName(f"Engine speed {self.figure} rpm, {self.sentence} {self.target_sentence}".strip())
+            self.update()
+
+    def _shows(self) -> tuple[object, ...]:
+        """What a person could tell from what is drawn: words, states, and lengths to half a pixel."""
+        ways = [self.open.value, self.arms.value, self.wedge.value, self.plate.value, self.pull_share or 0.0]
+        if self.target is not None and self.steady is not None and math.isfinite(self.speed):
+            ways.append((self.speed - self.target) / max(self.steady.band_rpm, 1.0))
+        places = tuple(round(2 * self.width() * way) for way in ways)
+        known = self.steady is not None and math.isfinite(self.steady.spread_rpm)
+        look = (self.dead, self.lift, self.closed, self.pull is None, self.target, self.redline, known)
+        return (self.figure, self.sentence, self.target_sentence, look, places)
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:  # noqa: N802 - Qt's name
         """Draw all of it; Qt calls this."""

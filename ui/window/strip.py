@@ -76,6 +76,11 @@ class Strip(QtWidgets.QWidget):
         plot.disableAutoRange()
         plot.setXRange(-WINDOW_S, 0, padding=0)
         plot.setYRange(low, high, padding=0)
+        for axis in (
+            "left",
+            "bottom",
+        ):  # kept as a picture: the lanes are painted 60 times a second, figures stand still
+            plot.getAxis(axis).setCacheMode(QtWidgets.QGraphicsItem.CacheMode.DeviceCoordinateCache)
         plot.getAxis("left").enableAutoSIPrefix(False)
         times = range(-int(WINDOW_S), 1, TICKS_EVERY_S)
         plot.getAxis("bottom").setTicks([[(float(at), f"{at} s" if at else "now") for at in times]])
@@ -161,6 +166,7 @@ class Strip(QtWidgets.QWidget):
         font = QtGui.QFont()
         font.setPixelSize(round(TEXT * unit))
         self.marks.setFixedHeight(round(34 * unit))
+        self.marks.update()
         for lane, inks in zip(
             self.lanes, ((theme.speed,), (theme.load,), (theme.speed, theme.load, theme.text)), strict=True
         ):

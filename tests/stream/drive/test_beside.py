@@ -57,7 +57,8 @@ class Strange(PlainSource):
     def read(self, timeout_s: float) -> list[Block]:
         time.sleep(0.001)
         self.first += self.rows
-        return [Block(np.ones((self.rows, 1), np.float32), self.first - self.rows, self.rate_hz)]
+        values = np.ones((self.rows, 1), np.float32)
+        return [Block(values, self.first - self.rows, self.rate_hz, host_ns=time.monotonic_ns())]
 
     def take_notes(self) -> list[SourceNote]:
         notes, self.notes = self.notes, []
@@ -70,7 +71,7 @@ class Run:
     def __init__(self, folder: Path, source: Strange) -> None:
         self.events = EventList()
         self.one = Beside("controller", lambda: source, CAR, self.events, lambda: 3.0, lambda: False)
-        self.companion = self.one.begin(folder / "a.h5")
+        self.companion = self.one.begin(folder / "a.h5", 0)
         self.one.start()
 
     def told(self) -> list[tuple[str, str]]:
@@ -87,6 +88,25 @@ class Run:
         self.companion.ended.set()
         self.one.stop()
         self.one.join(20.0)
+
+
+@pytest.mark.timeout(60)
+def test_what_came_before_the_file_was_there_but_within_the_session_is_in_it(tmp_path: Path) -> None:
+    """Beginning a session takes a moment, on a busy machine a long one: the second device loses nothing by it."""
+    run = Run(tmp_path, Strange())
+    run.until(lambda: run.companion.rows > 20)
+    run.companion.ended.set()
+    run.until(lambda: run.companion.closed.is_set())
+    since = time.monotonic_ns()
+    time.sleep(0.1)
+    again = run.one.begin(tmp_path / "b.h5", since)
+    run.until(lambda: again.rows > 50)
+    again.ended.set()
+    run.end()
+
+    with h5py.File(again.path) as file:
+        first = file["raw/clock"][0]
+    assert 0 <= first["host_ns"] - since < 50_000_000
 
 
 @pytest.mark.timeout(60)

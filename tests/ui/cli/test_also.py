@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import threading
 import time
 from collections.abc import Callable
@@ -18,14 +19,15 @@ from stream.record.change import change_session
 from stream.study.dataset import open_dataset
 from stream.study.take_in import take_in
 from stream.wire.items import WireChannel
-from tests.device import Device, description, device, frames
-from tests.sessions import write_session
+from tests.device import PATIENCE_S, Device, description, device, frames
+from tests.sessions import journalled, write_session
 from tests.ui_cli import forked
 from ui.cli.main import run
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
 
-LONG_S, PACE = 40.0, 16.0  # of driving, sent so many times as fast
+LONG_S, PACE = 40.0, 16.0  # of driving, sent so many times as fast at the most
+MOMENT_S = 0.5  # of driving, that one device may be ahead of the other
 RATE, ITS_RATE = 1000.0, 50.0
 LATER_S, FAST_PPM = 1.0, 800.0  # the second device begins so much later; its clock runs fast
 CAR = """
@@ -83,28 +85,58 @@ def second_samples() -> np.ndarray:
     return np.column_stack([rpm_at(time_s), lambda_at(time_s)])
 
 
-def sending(
-    samples: np.ndarray,
-    rate_hz: float,
-    channels: tuple[WireChannel, ...],
-    after_s: float = 0.0,
-    rows: int = 20,
-    sent: threading.Event | None = None,
-) -> Callable[[Device], None]:
-    """Work for a device: send all of it at the pace, then hold the line."""
+class Step:
+    """Several devices in step: none is further along the drive than a moment before the slowest, however busy the
+    machine is. Who has no more to send holds nobody up."""
 
-    def work(line: Device) -> None:
+    def __init__(self, senders: int) -> None:
+        self._at_s, self._still = dict[int, float](), senders
+        self._changed = threading.Condition()
+
+    def reach(self, who: int, time_s: float) -> None:
+        """Wait until nobody is further behind `time_s` of the drive than `MOMENT_S`."""
+        with self._changed:
+            self._at_s[who] = time_s
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: self._slowest() >= time_s - MOMENT_S, PATIENCE_S)
+
+    def leave(self, who: int) -> None:
+        """This one has sent all it had."""
+        with self._changed:
+            self._still -= 1
+            self._at_s.pop(who, None)
+            self._changed.notify_all()
+
+    def _slowest(self) -> float:
+        return min(self._at_s.values()) if len(self._at_s) >= self._still else 0.0
+
+
+@dataclass
+class Sending:
+    """Work for a device: send all of it at the pace, in step with the others, then hold the line."""
+
+    samples: np.ndarray
+    rate_hz: float
+    channels: tuple[WireChannel, ...]
+    after_s: float = 0.0
+    rows: int = 20
+    sent: threading.Event = field(default_factory=threading.Event)
+    step: Step = field(default_factory=lambda: Step(1))
+
+    def __call__(self, line: Device) -> None:
+        """On a thread of its own."""
         line.await_reader()
-        began = time.monotonic() + after_s / PACE
-        line.send(description(rate_hz, channels))
-        for number, frame in enumerate(frames(samples, rate_hz=rate_hz, rows=rows)):
-            threading.Event().wait(max(0.0, began + number * rows / rate_hz / PACE - time.monotonic()))
-            line.send_quietly(frame)
-        if sent is not None:
-            sent.set()
+        try:
+            for number, frame in enumerate(frames(self.samples, rate_hz=self.rate_hz, rows=self.rows)):
+                self.step.reach(id(self), self.after_s + number * self.rows / self.rate_hz)
+                if number == 0:
+                    line.send(description(self.rate_hz, self.channels))
+                line.send_quietly(frame)
+                threading.Event().wait(self.rows / self.rate_hz / PACE)
+        finally:
+            self.step.leave(id(self))
+        self.sent.set()
         line.await_leaving()
-
-    return work
 
 
 FIRST = (WireChannel("speed_v", "V"), WireChannel("link", "mV/V"))
@@ -117,23 +149,46 @@ class Both:
 
     folder: Path
     its_car: str = ITS_CAR
-    first: Callable[[Device], None] = field(default_factory=lambda: sending(first_samples(), RATE, FIRST, rows=200))
+    first: Callable[[Device], None] = field(default_factory=lambda: Sending(first_samples(), RATE, FIRST, rows=200))
     second: Callable[[Device], None] = field(
-        default_factory=lambda: sending(second_samples(), ITS_RATE, SECOND, LATER_S, rows=5)
+        default_factory=lambda: Sending(second_samples(), ITS_RATE, SECOND, LATER_S, rows=5)
     )
 
-    def record(self, run_it: Callable[..., object], seconds: float = LONG_S / PACE + 0.6) -> object:
-        """Drive with both; what `run_it` gives."""
+    def record(self, run_it: Callable[..., object], ends: bool = True) -> object:
+        """Drive with both until what they sent is recorded, then a Ctrl-C, where it `ends` so; what `run_it` gives."""
         for name, text in (("car.toml", CAR), ("its.toml", self.its_car)):
             (self.folder / name).write_text(text)
         for name in ("one", "two"):
             (self.folder / name).mkdir()
-        with device(self.folder / "one", self.first) as one, device(self.folder / "two", self.second) as two:
-            return run_it(
-                *("drive", "--port", one.port, "--car", self.folder / "car.toml", "-o", self.folder / "d"),
-                *("--also", two.port, "--also-car", self.folder / "its.toml", "--seconds", str(seconds)),
-                *("--events", self.folder / "events.jsonl", "--headless", "--json"),
-            )
+        senders = [work for work in (self.first, self.second) if isinstance(work, Sending)]
+        step, over = Step(len(senders)), threading.Event()
+        for work in senders:
+            work.step = step
+        if ends:
+            threading.Thread(target=self._end, args=(senders, over), daemon=True).start()
+        try:
+            with device(self.folder / "one", self.first) as one, device(self.folder / "two", self.second) as two:
+                return run_it(
+                    *("drive", "--port", one.port, "--car", self.folder / "car.toml", "-o", self.folder / "d"),
+                    *("--also", two.port, "--also-car", self.folder / "its.toml", "--seconds", "120"),
+                    *("--events", self.folder / "events.jsonl", "--headless", "--json"),
+                )
+        finally:
+            over.set()
+
+    def _end(self, senders: list[Sending], over: threading.Event) -> None:
+        if self.recorded(senders, over):
+            os.kill(os.getpid(), signal.SIGINT)  # nothing else ends the drive before
+
+    def recorded(self, senders: list[Sending], over: threading.Event) -> bool:
+        """Wait until the journals hold what was sent; False where the drive ended before."""
+        while not over.wait(0.05):
+            if all(one.sent.is_set() for one in senders):
+                came = sorted(map(journalled, (self.folder / "d").glob("*.journal*")), reverse=True)
+                due = sorted((len(one.samples) for one in senders), reverse=True)
+                if len(came) >= len(due) and all(rows >= least for rows, least in zip(came, due, strict=False)):
+                    return True
+        return False
 
     @property
     def session(self) -> Path:
@@ -183,7 +238,7 @@ def test_its_limits_are_watched_live_and_spoil_no_pull(steadypull, both: Both) -
     high = second_samples()
     high[1000:1100, 1] = 1.5
     both.its_car = ITS_CAR + LIMIT
-    both.second = sending(high, ITS_RATE, SECOND, LATER_S, rows=5)
+    both.second = Sending(high, ITS_RATE, SECOND, LATER_S, rows=5)
     done = both.record(steadypull)
 
     limits = [
@@ -237,7 +292,7 @@ def test_two_drives_that_do_not_belong_together_stay_apart(steadypull, both: Bot
     """Another engine's speed is recorded and not joined; no study takes its λ for this drive's."""
     strange = second_samples()
     strange[:, 0] = 3000 + 500 * np.sin(np.arange(len(strange)) ** 1.3 / 90)
-    both.second = sending(strange, ITS_RATE, SECOND, LATER_S, rows=5)
+    both.second = Sending(strange, ITS_RATE, SECOND, LATER_S, rows=5)
     done = both.record(steadypull)
 
     assert "not known" in done.err or "not joined" in done.err
@@ -272,21 +327,28 @@ def test_all_devices_are_taken_in_by_one_change(tmp_path: Path, monkeypatch: pyt
         assert file["also/two"].attrs["offset_s"] == pytest.approx(LATER_S, abs=0.05)
 
 
+def flushed(folder: Path) -> bool:
+    """Whether the session's file holds more of the first device than its first seconds."""
+    return any(path.stat().st_size > 5000 * 8 * 2 for path in folder.glob("*.h5"))
+
+
 def test_killed_and_recovered(both: Both, tmp_path: Path) -> None:
     """Kill -9 in the middle: the first opens with plain h5py; recover brings both back and joins them."""
-    process = []
-    sent = [threading.Event(), threading.Event()]
-    both.first = sending(first_samples()[:30000], RATE, FIRST, rows=200, sent=sent[0])
-    both.second = sending(second_samples()[:1400], ITS_RATE, SECOND, LATER_S, rows=5, sent=sent[1])
+    both.first = Sending(first_samples()[:30000], RATE, FIRST, rows=200)
+    both.second = Sending(second_samples()[:1400], ITS_RATE, SECOND, LATER_S, rows=5)
 
     def begin(*words: str | Path) -> None:
-        process.append(forked(*words))
-        assert all(one.wait(60) for one in sent)
-        time.sleep(1.5)  # a flush comes twice a second
-        process[0].kill()
-        process[0].join(30)
+        process, late = forked(*words), threading.Event()
+        timer = threading.Timer(PATIENCE_S, late.set)
+        timer.start()
+        assert both.recorded([both.first, both.second], late)
+        while not late.is_set() and not flushed(tmp_path / "d"):
+            time.sleep(0.02)
+        timer.cancel()
+        process.kill()
+        process.join(30)
 
-    both.record(begin, seconds=60)
+    both.record(begin, ends=False)
     (session,) = (tmp_path / "d").glob("*.h5")
     with h5py.File(session) as file:
         assert file.attrs["finished"] == 0

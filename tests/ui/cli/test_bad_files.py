@@ -213,6 +213,8 @@ def test_names_that_are_taken_or_no_place_for_a_file(
         (["import", tmp_path / "log.csv", "--car", car_file, "-o", taken], "never overwritten"),
         (["recover", small_session], "was finished properly; there is nothing to recover"),
         (["replay", tmp_path, "--headless"], "is a folder"),
+        (["recover", "/"], "is a folder"),
+        (["recover", ""], "is a folder"),
     ):
         done = steadypull(*words)
 

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from tests.device import Device, counted, description, device, frames
+from tests.sessions import journalled
 from tests.ui_cli import ROOT
 
 ROWS = 2000
@@ -70,10 +71,10 @@ def driven(
 
 
 def wait_for_rows(folder: Path) -> None:
-    """Until the journal holds what the device has sent: 8 bytes a row."""
+    """Until the journal holds what the device has sent."""
     deadline = time.monotonic() + 30
     while time.monotonic() < deadline:
-        if any(path.stat().st_size > ROWS * 8 for path in folder.glob("*.journal")):
+        if any(journalled(path) >= ROWS for path in folder.glob("*.journal")):
             return
         time.sleep(0.02)
     raise TimeoutError("nothing was recorded")
@@ -172,24 +173,50 @@ def test_a_signal_before_the_port_is_open(tmp_path: Path, car_file: Path, number
         assert done.stderr.strip() == "stopped before the device spoke; nothing was recorded"
 
 
+def spun_s(keeper: int) -> float:
+    """Processor time of a keeper and its child so far, s."""
+    children = Path(f"/proc/{keeper}/task/{keeper}/children").read_text(encoding="ascii").split()
+    ticks = 0
+    for pid in (keeper, *children):
+        ticks += int(Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[11])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.skipif(sys.platform != "linux", reason="needs fork and /proc")
 def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, number: int) -> None:
     """HDF5 does over some damaged files; no Python handler runs then, the keeper ends it, in one line, exit 2."""
     with subprocess.Popen([sys.executable, "-c", SPINS], stderr=subprocess.PIPE, text=True, cwd=ROOT) as process:
         assert process.stderr is not None
         assert process.stderr.readline() == "spinning\n"
         time.sleep(0.3)  # from the word to the spinning
-        asked = time.monotonic()
+        asked, spun = time.monotonic(), spun_s(process.pid)
         process.send_signal(number)
         said = process.stderr.read()
-        process.wait(10)
-        took = time.monotonic() - asked
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        took, spun = time.monotonic() - asked, used.ru_utime - spun
 
-    assert took < 2.0
+    # On a busy machine all takes longer. How much, what spins in the child shows: alone it would run all the time.
+    assert took < 2.0 * max(1.0, 1.2 / max(spun, 0.1))
     assert process.returncode == 2
-    assert said.startswith("steadypull: error: stopped, in the middle of reading a file")
+    assert said.startswith("steadypull: error: stopped, in the middle of a long computation")
     assert said.count("\n") == 1
+
+
+def test_a_child_that_has_said_its_end_and_then_sticks_is_ended_without_a_second_line() -> None:
+    """On a busy machine the way out may take longer than the keeper waits: still one line of error."""
+    sticks = SPINS.replace("    print", "    import atexit\n    atexit.register(lambda: time.sleep(60))\n    print")
+    sticks = sticks.replace("collections.deque(itertools.repeat(None, 10**13), maxlen=0)", "time.sleep(60)")
+    with subprocess.Popen(
+        [sys.executable, "-c", "import time" + sticks], stderr=subprocess.PIPE, text=True, cwd=ROOT
+    ) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "spinning\n"
+        time.sleep(0.3)  # from the word to the sleep
+        process.send_signal(signal.SIGTERM)
+        assert process.stderr.read().strip() == "steadypull: error: stopped"
+        assert process.wait(30) == 2
 
 
 def test_a_keeper_that_is_killed_leaves_no_child(tmp_path: Path) -> None:
