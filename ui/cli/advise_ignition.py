@@ -87,7 +87,7 @@ def command(
     advice = msgspec.structs.replace(advice, findings=(*kept, *advice.findings))
     if path is not None:
         write_text(companion(path), advance_why(advice, advance, now, written))  # first: no table without its reasons
-        write_text(path, table)
+        write_text(path, table, advance.encoding)
     if as_json:
         print_json(advice_json(advice))
     else:

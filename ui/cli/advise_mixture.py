@@ -84,7 +84,7 @@ def command(
         if path is not None:
             table, why = table_files(advice)
             write_text(companion(path), why)  # first: no table without what it came from
-            write_text(path, table)
+            write_text(path, table, advice.grid.encoding)
     if as_json:
         print_json(advice_json(advice))
         return 0

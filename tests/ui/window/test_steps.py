@@ -170,6 +170,7 @@ def test_nothing_is_cut_off(qt: Any, open_window: Any, folder: Path, theme: str)
     ink, ground = page.table.item(0, 1).foreground().color(), page.theme.panel
     assert page.table.item(0, 3).text() == "taken back"
     assert abs(ink.lightness() - qt.QtGui.QColor(ground).lightness()) > 80  # to be read in the other theme too
+    qt.QtWidgets.QApplication.processEvents()
     for button in (page.undo, page.redo):
         assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width() - 8
 
