@@ -169,7 +169,7 @@ def _advise(day: TuningDay, folder: Path, table: Path, now: str, number: int, dr
         day.advice = advise_ignition(sessions, advance, now, listening, STEP_DEG)
         text, _ = table_with(day.advice, advance, now, DEFAULT_WIDTH_RPM)
         keep_steps(sessions, now, day.advice, advance.path, path)
-    write_text(path, text)
+    write_text(path, text, advance.encoding)
     day.tables.append(path)
     written = read_advance(path)
     assert isinstance(written, AdvanceList)  # noqa: S101 - the shape that came

@@ -62,11 +62,11 @@ def free_path(folder: Path, name: str) -> Path:
     return path
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a new UTF-8 file whole, or not at all. Raises StorageError where the disk does not take it."""
+def write_text(path: Path, text: str, encoding: str = "utf-8") -> None:
+    """Write a new text file whole, or not at all. Raises StorageError where the disk does not take it."""
     draft = path.with_name(path.name + ".part")
     try:
-        draft.write_text(text, encoding="utf-8", newline="")
+        draft.write_text(text, encoding=encoding, newline="")
         draft.replace(path)
     except OSError as error:
         draft.unlink(missing_ok=True)

@@ -7,6 +7,7 @@ Road shows is a scripted drive, the same on every machine.
 
 import argparse
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -20,33 +21,41 @@ from typing import Any
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("PYQTGRAPH_QT_LIB", "PySide6")
 
-from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+import numpy as np
+from pyqtgraph.Qt import QtGui, QtWidgets
 
 from stream.drive.day_coach import NextStep
 from stream.drive.guide_plan import RoadHint
 from stream.drive.status import BesideStatus
 from stream.live.records import Health, PullNow
+from stream.record.change import undo_session, write_note
+from stream.record.tables import PullMark
 from stream.sources.rehearsal.engine import TUNES
 from stream.sources.rehearsal.scenario import TARGETS, demo_car_text, hold_drive
 from stream.sources.rehearsal.sensors import Chain, Converter
 from stream.study.compare.coach import coach
 from stream.study.dataset import open_datasets
+from stream.study.edit import Marks, mark_session
 from stream.study.pulls import all_traces
+from tests.array_session import write_session
 from tests.controller_log import write_controller_log
 from tests.stream.study.rehearsed import BEGAN, kept, session
+from tests.ui.cli import test_coastdown
 from tests.ui.cli.test_align import LOG_CAR
 from tests.ui.window.fake_feed import FakeFeed, hold, pull, steady
 from ui.window.main import MainWindow
 from ui.window.memory import Memory
+from ui.window.start_screen import PAGES
 from ui.window.theme import load_face
 
 ROOT = Path(__file__).resolve().parents[2]
+
 README = {
     "road-hold": "dark",
     "road-pull": "dark",
-    "compare-resolved": "light",
-    "calibrate": "dark",
-    "start-job": "dark",
+    "calibrate": "light",
+    "compare-resolved": "dark",
+    "mixture": "light",
 }
 EXTRA = ("lambda", "manifold_pressure", "throttle")
 SIZES = ((1280, 800), (1920, 1080))
@@ -308,6 +317,14 @@ def road_further_device(stage: Stage) -> None:
 
 
 @scene
+def road_map(stage: Stage) -> None:
+    _road(stage, PULLS, 18.0, redline_rpm=7400.0)
+    stage.window.screens["Road"].map.usual = lambda: stage.day.folder / "lambda.csv"
+    stage.window.screens["Road"].turn()
+    stage.drive(24.0, steady=steady(5800, 900), pull_now=PullNow(18.1, 2310.0, 590.0))
+
+
+@scene
 def road_marks(stage: Stage) -> None:
     _road(stage, HOLDS, 9.5, steady=steady(2000, 30, 5.0, holding=True))
     for at in (9.6, 9.9, 10.3, 10.8, 11.3, 12.0):
@@ -380,9 +397,65 @@ def calibrate_chain(stage: Stage) -> None:
     screen.pages.setCurrentWidget(screen.findings_page)
 
 
+def _load(stage: Stage, task: str) -> None:
+    load = _calibrate(stage, stage.day.turns[0], "", load=True).load
+    stage.until(lambda: load.shown is not None and not load.asking.busy)
+    load.turn_to(task)
+    stage.until(lambda: not load.asking.busy)
+    load.picker.setFocus()
+
+
 @scene
 def calibrate_load(stage: Stage) -> None:
-    _calibrate(stage, stage.day.turns[0], "", load=True)
+    _load(stage, "zero")
+
+
+@scene
+def calibrate_shunt(stage: Stage) -> None:
+    _load(stage, "shunt")
+
+
+@scene
+def calibrate_weights(stage: Stage) -> None:
+    _load(stage, "weights")
+
+
+def _traced(stage: Stage, key: str, path: Path) -> None:
+    page = stage.page(key, str(path), path.parent)
+    stage.until(lambda: page.look is not None and not page.asking.busy)
+    page.picker.setFocus()
+
+
+@scene
+def marks(stage: Stage) -> None:
+    _traced(stage, "marks", stage.day.turns[0])
+
+
+@scene
+def coastdown(stage: Stage) -> None:
+    path = stage.day.folder / "roll" / "2026-05-03-0900-roll.h5"
+    path.parent.mkdir(exist_ok=True)
+    if not path.exists():
+        write_session(path, test_coastdown.car_text(), test_coastdown.RATE, test_coastdown.drive(4, grade=0.002))
+    _traced(stage, "coastdown", path)
+
+
+@scene
+def changes(stage: Stage) -> None:
+    path = stage.day.folder / "changed" / stage.day.turns[0].name
+    path.parent.mkdir(exist_ok=True)
+    if not path.exists():
+        shutil.copy(stage.day.turns[0], path)
+        mark_session(path, Marks(pulls={2: PullMark(kept=-1)}))
+        write_note(path, "dry, wind from the left")
+        undo_session(path)
+    window = stage.open(None, path.parent)
+    window.redo()
+    stage.until(lambda: window.told.isVisible())
+    window.undo()
+    stage.until(lambda: window.told_text.text().startswith("Undone"))
+    window.go("steps")
+    stage.quiet(window.screens["Start"].page.worker, window.desk.worker)
 
 
 @scene
@@ -499,7 +572,7 @@ def shelf_trend(stage: Stage) -> None:
 
 def _pages() -> None:
     """A scene for each page behind the start page."""
-    for key in ("drive", "rehearse", "replay", "import", "recover", "apply", "zero", "report", "car", "plan", "air"):
+    for key in PAGES:
         SCENES[f"page-{key}"] = lambda stage, key=key: stage.page(key)
     SCENES["page-words"] = lambda stage: stage.page("words", "residual")
     SCENES["page-survey"] = lambda stage: stage.page("survey", folder=stage.day.faulty.parent)
@@ -540,11 +613,13 @@ def settle(window: Any, theme: str, size: tuple[int, int]) -> None:
 
 
 def keep(window: Any, out: Path, *, small: bool = False) -> None:
-    """Write what the window shows; a small file has 256 colours, which is enough for flat grounds."""
-    image = window.grab().toImage()
+    """Write what the window shows; a small file has the 64 colours that are there most, enough for flat grounds."""
+    image = window.grab().toImage().convertToFormat(QtGui.QImage.Format.Format_RGB32)
     if small:
-        dither = QtCore.Qt.ImageConversionFlag.ThresholdDither
-        image = image.convertToFormat(QtGui.QImage.Format.Format_Indexed8, dither)
+        pixels = np.frombuffer(image.constBits(), np.uint32)
+        colours, counts = np.unique(pixels, return_counts=True)
+        table = [int(colour) for colour in colours[np.argsort(-counts)][:64]]
+        image = image.convertToFormat(QtGui.QImage.Format.Format_Indexed8, table)
     image.save(str(out), "PNG", 0 if small else 60)
 
 

@@ -71,7 +71,7 @@ def command(
     from stream.study.tables.user_table import companion, read_advance
     from ui.cli.options import new_file, speed_ranges
     from ui.cli.paper import print_advice
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.tables import advance_why, advice_json
 
     path = new_file("-o", csv_path)
@@ -87,7 +87,7 @@ def command(
     advice = msgspec.structs.replace(advice, findings=(*kept, *advice.findings))
     if path is not None:
         write_text(companion(path), advance_why(advice, advance, now, written))  # first: no table without its reasons
-        write_text(path, table)
+        write_text(path, table, advance.encoding)
     if as_json:
         print_json(advice_json(advice))
     else:

@@ -66,7 +66,7 @@ def command(
     from stream.study.tables.mixture_steps import read_steps
     from stream.study.tables.user_table import companion, read_fuel, read_target
     from ui.cli.options import new_file
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.mixture import advice_json, table_files
 
     path = new_file("-o", csv_path)
@@ -84,7 +84,7 @@ def command(
         if path is not None:
             table, why = table_files(advice)
             write_text(companion(path), why)  # first: no table without what it came from
-            write_text(path, table)
+            write_text(path, table, advice.grid.encoding)
     if as_json:
         print_json(advice_json(advice))
         return 0

@@ -38,7 +38,7 @@ def command(
     import msgspec
 
     from stream.study.force.air import air_factors, range_findings
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.findings import say_all
 
     air = air_factors(temperature, pressure, humidity, altitude, beyond_range)

@@ -38,7 +38,7 @@ def command(session_path: str, log_path: str, car_path: str, out: str | None, as
     from stream.study.clock import align_log, merged_source
     from stream.study.dataset import open_dataset
     from ui.cli.live_text import warn
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.findings import as_json as findings_json
     from ui.text.findings import say_all
 

@@ -27,7 +27,7 @@ def command(session_paths: tuple[str, ...], table_path: str, as_json: bool) -> i
     from stream.study.tables.reached import cells_reached
     from stream.study.tables.user_table import read_table
     from ui.cli.paper import console, plain_table, say_warnings, say_words
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.cells import IN_TERMINAL, cells_json, next_lines, reached_map, summary
     from ui.text.findings import say_all
 

@@ -46,7 +46,7 @@ def command(
     from stream.errors import InputError
     from ui.cli.options import positive
     from ui.cli.paper import console, say_warnings, say_words
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import coach_json, day_line, next_pull, plan_lines
     from ui.text.tables import others
 

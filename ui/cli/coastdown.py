@@ -43,7 +43,7 @@ def command(
     from stream.study.dataset import open_dataset
     from stream.study.force.coastdown import session_coastdown
     from ui.cli.options import given_car, say_foreign
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text import findings
 
     if back is not None and same_direction:

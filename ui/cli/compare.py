@@ -61,7 +61,7 @@ def command(
     from stream.door import compare, correction, scatter_before
     from stream.study.compare.coach import day_resolves
     from stream.study.compare.compare import compare_several
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import comparison_json
 
     at_least_zero("--drift", drift_pct)
@@ -93,7 +93,7 @@ def command(
 def _several(result: "Several", remarks: "Sequence[Finding]", as_json: bool) -> int:
     """Three tunes and more: a line for each trial, and the order where pairs are told apart."""
     from ui.cli.paper import console, plain_table, say_warnings
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import ranking_words, several_json
     from ui.text.figures import pct
     from ui.text.findings import say_all

@@ -33,7 +33,7 @@ def command(
     from stream.record.names import write_text
     from stream.study.compare.curve import curves_csv
     from ui.cli.options import new_file
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import curves_json
 
     target = new_file("--csv", csv_path)

@@ -167,7 +167,8 @@ def run_drive(drive: "Drive", *, seconds: float | None, window: bool, as_json: b
 
 def _print_drive(drive: "Drive", as_json: bool) -> None:
     from ui.cli.live_text import say_oddities, warn
-    from ui.cli.results import NOTHING, drive_json, print_findings, print_json
+    from ui.cli.process import NOTHING, print_json
+    from ui.cli.results import drive_json, print_findings
 
     say_oddities(drive.source.counters())
     if drive.event_file is not None and drive.event_file.failure:

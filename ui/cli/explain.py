@@ -17,7 +17,7 @@ def command(term: tuple[str, ...], as_json: bool) -> int:
     """
     from dataclasses import asdict
 
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.reference import in_words, page, pages
 
     if term:

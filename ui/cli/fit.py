@@ -56,7 +56,7 @@ def command(
     from stream.study.speed import Reference, fit_row, load_row
     from ui.cli.live_text import warn
     from ui.cli.options import given_car, say_foreign, split_pairs
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.findings import say, say_all
 
     paths, pairs = split_pairs(words, at)

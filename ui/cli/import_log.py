@@ -32,7 +32,8 @@ def command(
     from stream.sources.plugins import log_source
     from ui.cli.live_text import say, warn
     from ui.cli.paper import progress
-    from ui.cli.results import drive_json, print_findings, print_json
+    from ui.cli.process import print_json
+    from ui.cli.results import drive_json, print_findings
     from ui.text.findings import as_json as findings_json
     from ui.text.findings import say as say_finding
     from ui.text.findings import say_all
@@ -80,7 +81,8 @@ def _raw_only(
     from stream.record.session import open_session
     from ui.cli.live_text import warn
     from ui.cli.paper import progress
-    from ui.cli.results import print_json, raw_json
+    from ui.cli.process import print_json
+    from ui.cli.results import raw_json
 
     if target is None:
         raise InputError("-o: needs the name of the new session")

@@ -47,7 +47,7 @@ def command(
     from stream.calibrate.link.bridge import judge_shunt
     from stream.errors import InputError
     from stream.study.survey.link import load_steps
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.survey import shunt_words
 
     uncertainty = 0.0
@@ -92,7 +92,7 @@ def weigh_command(
 
     from stream.study.survey.link import weigh
     from ui.cli.options import split_pairs
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.findings import as_json as findings_json
 
     paths, pairs = split_pairs(words, at)

@@ -59,7 +59,7 @@ def command(
     from stream.record.tables import PullMark
     from stream.study.dataset import each_once
     from stream.study.edit import Marks, mark_session, one_deed
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
 
     holds = {**dict.fromkeys(drop_hold, False), **dict.fromkeys(accept_hold, True)}
     pulls: dict[int, PullMark] = {}

@@ -76,7 +76,7 @@ def command(as_json: bool, **wish: Any) -> int:
     supply is fused. Gauges are glued, never ground, drilled or heated into a suspension part.
     """
     from ui.cli.live_text import warn
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.findings import say_all
 
     plans = [_plan(wish | {"pulses": count}) for count in _counts(wish["pulses"])]

@@ -49,7 +49,7 @@ def command(
     from stream.study.force.coastdown import session_coastdown
     from stream.study.force.power import other_car, power
     from ui.cli.options import given_car, say_foreign
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text import findings
 
     sessions = open_datasets(session_paths, given_car(car_path))

@@ -8,6 +8,8 @@ a child soon after SIGINT, SIGTERM or SIGHUP, and says so in one line.
 
 import errno
 import io
+import json
+import math
 import os
 import signal
 import sys
@@ -22,6 +24,20 @@ GRACE_S = 1.2  # from a signal to the end of a child that does not answer; with 
 ROOM_S = 0.2  # chosen: how long a running drive waits for a display that takes nothing
 JSON_FLAG = "--json"
 SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper passes it on: one signal, not two
+NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
+    "session": {
+        "path": "",
+        "tune": "",
+        "rate_hz": None,
+        "duration_s": 0.0,
+        "channels": [],
+        "lost_samples": 0,
+        "clipped_samples": {},
+    },
+    "holds": [],
+    "pinned": [],
+    "pulls": [],
+}
 _PIECE = 4096  # PIPE_BUF: a pipe that is ready takes so many bytes without waiting
 _SAID = b"s"  # told the keeper: the line about the end is printed
 _DEATH_SIGNAL = 1  # PR_SET_PDEATHSIG of <sys/prctl.h>
@@ -172,6 +188,23 @@ def listen(*, recording: bool) -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING)
 
 
+def print_json(value: Any) -> None:
+    """Write JSON to standard output; a number that is not finite becomes null."""
+    json.dump(_finite(value), sys.stdout, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+    sys.stdout.flush()
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return value
+
+
 def stopping() -> bool:
     """Whether a signal has asked for the end, and nobody has answered it yet."""
     return _early.is_set()
@@ -186,8 +219,6 @@ def stopped(words: Sequence[str]) -> int:
         return 2
     sys.stderr.write("stopped before the device spoke; nothing was recorded\n")
     if JSON_FLAG in words:
-        from ui.cli.results import NOTHING, print_json
-
         print_json(NOTHING)
     return 0
 

@@ -169,7 +169,7 @@ def _print(day: "Day", as_json: bool) -> None:
     from stream.drive.rehearsal import BASE, PULL_GEAR, TRIAL
     from stream.sources.rehearsal.truth import change_by_band
     from ui.cli.fit import fit_json
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import comparison_json
 
     truth = day.recordings[0].truth
@@ -242,7 +242,7 @@ def _print_words(day: "Day", truth_pct: dict[float, float]) -> None:
 
 def _print_tuning(day: "TuningDay", as_json: bool) -> None:
     from ui.cli.paper import console, plain_table
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.next_step import AFTER, NEXT, setting_name, tuning_json, verdict_line
 
     if as_json:

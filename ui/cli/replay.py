@@ -37,7 +37,8 @@ def command(
     from ui.cli.live_text import warn
     from ui.cli.options import car_of
     from ui.cli.paper import progress
-    from ui.cli.results import drive_json, in_rpm_of, print_findings, print_json
+    from ui.cli.process import print_json
+    from ui.cli.results import drive_json, in_rpm_of, print_findings
     from ui.text.findings import speaker
 
     with open_session(session_path) as session:

@@ -1,8 +1,6 @@
 """What a drive, a replay or an import found: as JSON and as a table."""
 
-import json
 import math
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,21 +12,6 @@ if TYPE_CHECKING:
     from stream.live.records import Hold, Pull
     from stream.live.stage import LiveStage
     from stream.record.session import Session
-
-NOTHING: dict[str, Any] = {  # of a drive that was stopped before the device spoke
-    "session": {
-        "path": "",
-        "tune": "",
-        "rate_hz": None,
-        "duration_s": 0.0,
-        "channels": [],
-        "lost_samples": 0,
-        "clipped_samples": {},
-    },
-    "holds": [],
-    "pinned": [],
-    "pulls": [],
-}
 
 
 def drive_json(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> dict[str, Any]:
@@ -99,13 +82,6 @@ def in_rpm_of(calibration: "SpeedCalibration | None", car: "Car") -> "Callable[[
         return event
 
     return reword
-
-
-def print_json(value: Any) -> None:
-    """Write JSON to standard output; a number that is not finite becomes null."""
-    json.dump(_finite(value), sys.stdout, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")
-    sys.stdout.flush()
 
 
 def print_findings(stage: "LiveStage", path: Path | None, calibration: "SpeedCalibration | None" = None) -> None:
@@ -192,13 +168,3 @@ def _print_pulls(out: Any, pulls: "list[Pull]") -> None:
             f"pull {number}: {pull.start_s:.1f} to {pull.end_s:.1f} s, {pull.start_rpm:.0f} to {pull.end_rpm:.0f} rpm, "
             f"{pull.verdict}{why}"
         )
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(item) for item in value]
-    return value

@@ -144,7 +144,7 @@ def _quoted(program: str) -> str:
 def ports_command(as_json: bool) -> int:
     """List the serial ports that --port can take."""
     from stream.sources.port import list_ports
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
 
     ports = list_ports()
     if as_json:

@@ -24,7 +24,7 @@ def command(folder: str, text: str, tune: str | None, width: float, as_json: boo
     """List the sessions in a folder and the folders in it, newest first."""
     from stream.record.shelf import ShelfIndex, scan
     from ui.cli.paper import progress
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text import shelf as words
     from ui.text.findings import say_all
 
@@ -134,7 +134,7 @@ def trend_command(session_paths: tuple[str, ...], tune: str, width: float, as_js
 
     from stream.study.compare.trend import trend
     from stream.study.force.boost import correction_of
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.comparison import trend_json
 
     day = read_day(session_paths)

@@ -42,7 +42,7 @@ def command(session_path: str, car_path: str | None, as_json: bool) -> int:
     from stream.study.survey.survey import survey_of
     from ui.cli.live_text import warn
     from ui.cli.options import given_car, say_foreign
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.chain import survey_parts
     from ui.text.findings import say_all
     from ui.text.survey import survey_json

@@ -21,7 +21,7 @@ def command(path: str, redo: bool, listed: bool, as_json: bool) -> int:
     The session keeps its last 50 changes. What was recorded is never changed, so there is nothing of it to take back.
     """
     from stream.record.change import redo_session, session_history, undo_session
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
     from ui.text.steps import step_words
 
     if redo and listed:

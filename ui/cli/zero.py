@@ -35,7 +35,7 @@ def command(
     Take a second one from a free roll in neutral: the gap between the two is what one alone cannot show.
     """
     from stream.study.edit import declare_zero, one_deed, standing_stretch
-    from ui.cli.results import print_json
+    from ui.cli.process import print_json
 
     if standing == (start_s is not None or end_s is not None):
         raise click.UsageError("give either --from and --to, or --standing")

@@ -32,6 +32,7 @@ UNDO, REDO = "Undo", "Redo"
 NOTHING_BACK, NOTHING_FORTH = "Nothing to undo", "Nothing to redo"
 NO_CHANGES = "Nothing was changed in this folder's sessions yet: zeros, marks, calibrations and notes are listed here."
 TAKEN_BACK = "taken back"
+KNOCK_UNSAID = "What was heard counts in no advice any more; if knock was heard, say it again."
 MOST_TOLD = 2
 
 
@@ -85,7 +86,10 @@ def next_words(deeds: Sequence[Deed]) -> tuple[str, str]:
 
 def turned(deed: Deed, *, back: bool) -> str:
     """What has just been taken back, or done again."""
-    return f"{'Undone' if back else 'Done again'}: {deed_words(deed)} ({deed_place(deed)})."
+    told = f"{'Undone' if back else 'Done again'}: {deed_words(deed)} ({deed_place(deed)})."
+    codes = {act.code for step in deed.steps for act in step.acts}
+    unsaid = "knock-heard" in codes if back else "heard-forgotten" in codes
+    return f"▲ {told} {KNOCK_UNSAID}" if unsaid else told
 
 
 # -- marks ------------------------------------------------------------------------------------------------------------

@@ -75,7 +75,7 @@ class LoadPage(QtWidgets.QWidget):
         self.zeros = plain_table(ZERO_HEAD)
         self.zero_from, self.zero_to = _field("", "from, s"), _field("", "to, s")
         self.rolling = QtWidgets.QCheckBox("a free roll")
-        self.take = button("Take zero", self._take_zero, primary=True)
+        self.take = button("Take zero", self._take_zero)
         self.gauge, self.resistor = _field("350", "ohm"), _field("", "ohm")
         self.shunt_off, self.shunt_on, self.shunt_for = _field("", "s"), _field("", "s"), _field("", "s")
         self.arm = QtWidgets.QComboBox()

@@ -37,6 +37,7 @@ class CompareScreen(Screen):
     """Reads and works out off the window's thread. Ticks count on this screen only; no session is changed."""
 
     shelf_wanted = QtCore.Signal()
+    coastdown_wanted = QtCore.Signal()
     wrote = QtCore.Signal(object)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
@@ -56,8 +57,9 @@ class CompareScreen(Screen):
         self.export, self.export_actions = self._export_button()
         self.what, self.status = label("caption"), label("caption")
         self.answer, self.figure, self.lists, self.foot = AnswerPanel(), Figure(), Lists(), Foot()
+        self.power = PowerPage()
         self.studies: dict[str, StudyPage] = {
-            "Power": PowerPage(),
+            "Power": self.power,
             "Ignition": IgnitionPage(),
             "Mixture": MixturePage(),
             "Controller log": AlignPage(),
@@ -126,6 +128,7 @@ class CompareScreen(Screen):
         self.swap.clicked.connect(self.swap_tunes)
         self.width_box.editingFinished.connect(self.recompute)
         self.shelf.clicked.connect(self.shelf_wanted)
+        self.power.coastdown.clicked.connect(self.coastdown_wanted)
         self.lists.pulls.ticked.connect(self.tick)
         for study in self.studies.values():
             study.wrote.connect(self.wrote)

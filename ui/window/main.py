@@ -61,6 +61,7 @@ def _make_calibrate(window: "MainWindow") -> Screen:
 
     calibrate = CalibrateScreen()
     calibrate.applied.connect(window.apply_further)
+    calibrate.turn_wanted.connect(lambda back: window.undo() if back else window.redo())
     calibrate.zeroed.connect(lambda: window.desk.look(now=True))
     return calibrate
 
@@ -69,6 +70,7 @@ def _make_compare(window: "MainWindow") -> Screen:
     from ui.window.compare import CompareScreen
 
     compare = CompareScreen()
+    compare.coastdown_wanted.connect(lambda: window.go("coastdown"))
     compare.shelf_wanted.connect(lambda: window.show_screen("Shelf"))
     compare.wrote.connect(window.keep_tables)
     return compare
@@ -80,6 +82,7 @@ def _make_shelf(window: "MainWindow") -> Screen:
     shelf = ShelfScreen()
     shelf.home = lambda: window.desk.memory.folder
     shelf.compare_wanted.connect(window.open_in_compare)
+    shelf.marks_wanted.connect(lambda path: window.go("marks", path))
     return shelf
 
 

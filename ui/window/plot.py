@@ -59,6 +59,10 @@ class UnitAxis(pg.AxisItem):
         texts: list[str] = super().tickStrings(values, scale, spacing)
         if texts and self.unit_text:
             texts[-1] = f"{texts[-1]} {self.unit_text}"
+            metrics = QtGui.QFontMetricsF(self.style["tickFont"] or QtGui.QFont())
+            step = spacing / max(self.range[1] - self.range[0], 1e-12) * self.geometry().width()
+            if len(texts) > 1 and sum(metrics.horizontalAdvance(text) for text in texts[-2:]) / 2 > 0.92 * step:
+                texts[-2] = ""  # the unit needs its room
         return texts
 
 

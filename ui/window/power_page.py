@@ -40,8 +40,11 @@ class PowerPage(StudyPage):
         self.ways.setToolTip("Pulls in turns up and down the road: slope and wind then show, and are taken off.")
         for part in (label("caption", "Tune"), self.tune, label("caption", "Road"), self.ways):
             self.top.addWidget(part)
+        self.coastdown = QtWidgets.QPushButton("Coastdown…")
+        self.coastdown.setToolTip("Road load A, B and C from rolling in neutral")
         self.top.addStretch(1)
         self.top.addWidget(self.status)
+        self.top.addWidget(self.coastdown)
         self.power = CurvePlot("Power, kW")
         self.torque, self.force = CurvePlot("Wheel torque, Nm"), CurvePlot("Force, N")
         self.cells = CellsModel(parent=self)

@@ -283,7 +283,8 @@ class Road(Screen):
             "idle" if status.last_pull is None else "ok" if clean else "caution", pull_text, pull_detail
         )
         for card, other in ((self.hold, status.pulls), (self.pull, status.holds)):  # 'none yet' gives way to what is
-            card.setVisible(not other or (status.holds > 0 if card is self.hold else status.pulls > 0))
+            wanted = not other or (status.holds > 0 if card is self.hold else status.pulls > 0)
+            card.setVisible(wanted and self.turning.currentIndex() == 0)  # the map needs the room
         self.next_bar.setVisible(status.next_step is not None)
         self.next_bar.show_step(*next_step(status.next_step), pulling=status.pull_now is not None)
         info = self.feed.info if self.feed is not None else None
@@ -345,8 +346,7 @@ class Road(Screen):
         there = self.turning.currentIndex() == 0
         self.turning.setCurrentIndex(int(there))
         self.controls.map.setText("Figures" if there else "Map")
-        for card in (self.hold, self.pull):
-            card.setVisible(not there)
+        self._figures_at = float("-inf")
         self.map.draw(self._clock())
 
     def zero(self, *, rolling: bool = False) -> None:

@@ -33,6 +33,7 @@ class ShelfScreen(Screen):
     """Lists off the window's thread; `compare_wanted` carries the paths to open in Compare."""
 
     compare_wanted = QtCore.Signal(list)
+    marks_wanted = QtCore.Signal(str)
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
@@ -108,6 +109,7 @@ class ShelfScreen(Screen):
         self.table.doubleClicked.connect(self.compare)
         self.details.compare.clicked.connect(self.compare)
         self.details.trend.clicked.connect(self.show_trend)
+        self.details.marks.clicked.connect(lambda: self.marks_wanted.emit(self.chosen()[0].path))
         self.details.noted.connect(self._notes.__setitem__)
         self.details.export_live.triggered.connect(lambda: self.export("live"))
         self.details.export_holds.triggered.connect(lambda: self.export("holds"))

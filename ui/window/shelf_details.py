@@ -50,6 +50,8 @@ class Details(QtWidgets.QFrame):
         self.note.editingFinished.connect(self.keep_note)
         self.compare = QtWidgets.QPushButton("Compare")
         self.trend = QtWidgets.QPushButton("Trend")
+        self.marks = QtWidgets.QPushButton("Marks…")
+        self.marks.setToolTip("Holds and pulls on the trace: leave out, keep, knock heard")
         self.export = QtWidgets.QToolButton()
         self.export.setText("Export")
         self.export.setPopupMode(QtWidgets.QToolButton.ToolButtonPopupMode.InstantPopup)
@@ -64,6 +66,7 @@ class Details(QtWidgets.QFrame):
         for part, stretch in (
             (self.note, 1),
             (self.export, 0),
+            (self.marks, 0),
             (self.trend, 0),
             (self.compare, 0),
         ):
@@ -91,6 +94,7 @@ class Details(QtWidgets.QFrame):
         usable = [session for session in chosen if session.readable]
         self.note.setEnabled(one is not None and one.readable)
         self.export.setEnabled(one is not None and one.readable)
+        self.marks.setEnabled(one is not None and one.readable)
         self.compare.setEnabled(any(session.pulls_clean + session.pulls_flawed for session in usable))
         self.compare.setText(f"Compare {len(usable)} sessions" if len(usable) > 1 else "Compare")
         tune = shared_tune(usable)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from pyqtgraph.Qt import QtCore, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from stream.record.deeds import Deed, read_deeds
 from ui.text import steps as words
@@ -52,7 +52,7 @@ class StepsPage(JobPage):
             for column, text in enumerate(words.deed_cells(deed)):
                 item = QtWidgets.QTableWidgetItem(text)
                 if not deed.done:
-                    item.setForeground(self.palette().placeholderText())
+                    item.setForeground(QtGui.QColor(self.theme.muted))
                 self.table.setItem(row, column, item)
         self._fit()
         back, forth = words.next_words(self.deeds)
@@ -72,4 +72,4 @@ class StepsPage(JobPage):
         super().apply_theme(theme, unit)
         self.table.verticalHeader().setDefaultSectionSize(round(40 * unit))
         self.table.horizontalHeader().setFixedHeight(round(32 * unit))
-        self._fit()
+        self._show(self.deeds)

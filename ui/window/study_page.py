@@ -212,7 +212,7 @@ class TablePage(StudyPage):
             return False
         try:
             write_text(companion(out), self.made.why)  # first: no table without what it came from
-            write_text(out, self.made.table)
+            write_text(out, self.made.table, self.made.encoding)
         except SteadypullError as error:
             self.status.setText(one_line(str(error)))
             return False

@@ -51,6 +51,7 @@ class Written:
     maps: tuple[CellMap, ...]
     table: str
     why: str
+    encoding: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,7 @@ def work_out_ignition(paths: Sequence[str], table: Path, now: str, none_heard: b
             why = advance_why(advice, advance, now, written)
             reached = cells_reached(sessions, advance) if isinstance(advance, UserTable) else None
             maps = ignition_maps(written, advance, reached)
-    return Ignition(maps, text, why, advice)
+    return Ignition(maps, text, why, advance.encoding, advice)
 
 
 def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio: float) -> Mixture:
@@ -114,7 +115,7 @@ def work_out_mixture(paths: Sequence[str], table: Path, fuel: Path | None, ratio
         drives = [stack.enter_context(one) for one in open_datasets(paths)]
         advice = advise_mixture(drives, target, in_car, stoichiometric=ratio, steps=read_steps(folders))
         maps = mixture_maps(advice, cells_reached(drives, advice.grid))
-    return Mixture(maps, *table_files(advice), advice)
+    return Mixture(maps, *table_files(advice), advice.grid.encoding, advice)
 
 
 def keep_pasted(text: str, folder: Path, what: str) -> Path:

@@ -169,7 +169,12 @@ class TracePicker(QtWidgets.QFrame):
             region = pg.LinearRegionItem([span.start_s, span.end_s], movable=not span.fixed)
             region.setZValue(4 if span.fixed else 5)
             if plot is self.plots[0] and span.text:
-                text = pg.InfLineLabel(region.lines[0], span.text, position=0.92, anchors=[(0, 0.5), (0, 0.5)])
+                text = pg.InfLineLabel(
+                    region.lines[0],
+                    span.text,
+                    position=0.08 if span.fixed and not span.counts else 0.92,
+                    anchors=[(0, 0.5), (0, 0.5)],
+                )
                 region.words = text
             region.sigRegionChanged.connect(lambda item, number=number: self._dragged(number, item))
             plot.addItem(region, ignoreBounds=True)

@@ -1,9 +1,10 @@
-"""A delimited text file as cells that can be written back byte for byte: separator, quotes, line ends, BOM all kept."""
+"""A delimited text file as cells that can be written back byte for byte: separator, quotes, line ends, encoding."""
 
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Literal
 
 from stream.errors import InputError
@@ -12,7 +13,10 @@ from stream.typed import read_bounded
 Separator = Literal[",", ";", "\t"]
 Place = tuple[int, int]  # row and column of a cell, both from 0; they count every line and every separator
 _BOM = "\ufeff"
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
+NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
+_UNIT = re.compile(r"(?<=[\d.,])\s*([^\W\d]+|%|°|1/min)$")  # behind a number
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+_NO_UNITS: Mapping[str, str] = MappingProxyType({})
 _QUOTED = re.compile(r'"(?:[^"]|"")*"')
 
 
@@ -23,6 +27,7 @@ class Sheet:
     cells      rows of raw texts, quotes and blanks included
     ends       what ends each cell: the separator, a line end, or '' at the end of the file
     lines      line number of each row, from 1 (a quoted cell may hold line ends)
+    encoding   how the file's bytes are read and written: UTF-8, UTF-16 where its mark says so, else Latin-1
     """
 
     path: Path
@@ -31,6 +36,7 @@ class Sheet:
     ends: tuple[tuple[str, ...], ...]
     lines: tuple[int, ...]
     bom: bool
+    encoding: str = "utf-8"
 
     def content(self) -> list[int]:
         """Rows that hold anything; a first line `sep=…` is none."""
@@ -50,13 +56,16 @@ class Sheet:
         """File, line and column of a cell, for an error."""
         return f"{self.path}: line {self.lines[row]}, column {column + 1}"
 
-    def number(self, place: Place, cure: str) -> float:
-        """The number in a cell. Raises InputError, naming the place, where there is none."""
+    def number(self, place: Place, cure: str, units: Mapping[str, str] = _NO_UNITS) -> float:
+        """The number in a cell; one of `units` may stand behind it. Raises InputError, naming the place, where there is
+        none."""
         row, column = place
         raw = self.cells[row][column] if column < len(self.cells[row]) else ""
         text = plain(raw)
+        if units and (unit := _UNIT.search(text)) and unit.group(1).lower() in units:
+            text = text[: unit.start()]
         comma_allowed = self.separator != "," or _QUOTED.fullmatch(raw.strip(" "))
-        if _NUMBER.fullmatch(text) and (comma_allowed or "," not in text):
+        if NUMBER.fullmatch(text) and (comma_allowed or "," not in text):
             value = float(text.replace(",", "."))
             if abs(value) < 1e300:
                 return value
@@ -65,9 +74,15 @@ class Sheet:
         what = f"{text!r} is not a number" if text else "is empty"
         raise InputError(f"{self.where(row, column)}: {what}; {cure}", code="table-cell")
 
+    def unit(self, place: Place, units: Mapping[str, str]) -> str:
+        """What the one of `units` that stands behind the number of a cell means; '' where none does."""
+        row, column = place
+        found = _UNIT.search(plain(self.cells[row][column])) if column < len(self.cells[row]) else None
+        return "" if found is None else units.get(found.group(1).lower(), "")
+
     def decimals(self, place: Place) -> int:
         """Digits behind the decimal mark of a cell, 0 where it is no number."""
-        found = _NUMBER.fullmatch(plain(self.cells[place[0]][place[1]]))
+        found = NUMBER.match(plain(self.cells[place[0]][place[1]]))
         if found is None:
             return 0
         mantissa, _, exponent = found.group().lower().partition("e")
@@ -77,7 +92,7 @@ class Sheet:
     def formatted(self, place: Place, value: float, decimals: int, mark: str) -> str:
         """The cell with another number in it: its blanks, quotes and sign style kept."""
         raw = self.cells[place[0]][place[1]]
-        found = _NUMBER.search(raw)
+        found = NUMBER.search(raw)
         own = found.group() if found else ""
         mark = next((sign for sign in ",." if sign in own), mark)
         if self.separator == "," and '"' not in raw:
@@ -111,19 +126,34 @@ def plain(raw: str) -> str:
 def read_sheet(path: Path) -> Sheet:
     """Read a file. Raises InputError where it cannot be read or holds no table."""
     try:
-        text = read_bounded(path, "table").decode("utf-8")
+        data = read_bounded(path, "table")
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; check the name") from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the CSV file in it") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 text at byte {error.start}; save it as CSV in UTF-8") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); check its permissions") from None
-    return parse_sheet(path, text)
+    return parse_sheet(path, *_decoded(path, data))
 
 
-def parse_sheet(path: Path, text: str) -> Sheet:
+def _decoded(path: Path, data: bytes) -> tuple[str, str]:
+    """(text, encoding). Spreadsheets write UTF-8, UTF-16 with its mark, or one byte a letter. Raises InputError."""
+    for mark, encoding in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
+        if data.startswith(mark):
+            try:
+                return data.decode(encoding), encoding
+            except UnicodeDecodeError:
+                break
+    try:
+        return data.decode("utf-8"), "utf-8"
+    except UnicodeDecodeError as error:
+        text = data.decode("latin-1")  # every byte is a letter, so that all of them go back as they came
+        if _CONTROL.search(text):
+            raise InputError(f"{path}: not text at byte {error.start}; save it as CSV in UTF-8") from None
+        return text, "latin-1"
+
+
+def parse_sheet(path: Path, text: str, encoding: str = "utf-8") -> Sheet:
     """The cells of a text. Raises InputError where it holds fewer than two rows."""
     bom = text.startswith(_BOM)
     text = text.removeprefix(_BOM)
@@ -150,7 +180,7 @@ def parse_sheet(path: Path, text: str) -> Sheet:
                 break
             lines.append(lines[-1] + len(re.findall(r"\r\n|\n|\r", "".join(cells))) + 1)
             cells, marks = [], []
-    sheet = Sheet(path, separator, tuple(rows), tuple(ends), tuple(lines), bom)
+    sheet = Sheet(path, separator, tuple(rows), tuple(ends), tuple(lines), bom, encoding)
     if len(sheet.content()) < 2:
         raise InputError(f"{path}: has no rows below a first line; a table has its axis in the first row")
     return sheet

@@ -6,6 +6,7 @@ which. A list of tunes: columns tune, rpm, advance, at full load. Separators com
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -14,13 +15,18 @@ from pathlib import Path
 import numpy as np
 
 from stream.errors import InputError
-from stream.study.tables.sheet import Place, Sheet, plain, read_sheet
-from stream.study.tables.table_axes import LARGEST_RPM, Axis, layout
+from stream.study.tables.sheet import NUMBER, Place, Sheet, plain, read_sheet
+from stream.study.tables.table_axes import LARGEST_RPM, PRESSURE_UNITS, Axis, layout
 from stream.units import Flags, Floats
 
 ADVANCE_LIMITS = (-30.0, 70.0)  # degrees before top dead centre; beyond, the column is something else
 LAMBDA_LIMITS = (0.4, 2.0)  # beyond, nothing burns: the cells are an air-fuel ratio, or something else
 FUEL_LIMITS = (0.0, 1e6)  # any measure of an amount: per cent filling, ms, mg, counts
+# a unit that may stand behind a value of an axis, and what it is called in a corner
+AXIS_UNITS = {**PRESSURE_UNITS, "%": "%", **dict.fromkeys(("rpm", "1/min", "u/min"), "rpm")}
+_DEGREES = dict.fromkeys(("°", "deg"), "deg")
+_PLAIN: Mapping[str, str] = {}
+_THOUSANDS, _UNDER_1000 = re.compile("[1-9][0-9]?([.,' \u00a0\u202f])[0-9]{3}"), re.compile("[0-9]{1,3}")
 _LIST = ("tune", "rpm", "advance")
 
 
@@ -45,6 +51,11 @@ class UserTable:
     sheet: Sheet
     places: np.typing.NDArray[np.intp]
     turned: bool
+
+    @property
+    def encoding(self) -> str:
+        """How the file is written back."""
+        return self.sheet.encoding
 
     def at(self, rpm: Floats, second: Floats) -> Floats:
         """Cells interpolated straight in both axes, the border's value up to half a step outside, NaN beyond.
@@ -157,6 +168,11 @@ class AdvanceList:
     sheet: Sheet | None = None
     places: Mapping[tuple[str, float], Place] = field(default_factory=dict)
 
+    @property
+    def encoding(self) -> str:
+        """How the file is written back."""
+        return "utf-8" if self.sheet is None else self.sheet.encoding
+
     def at(self, tune: str, rpm: Floats) -> Floats:
         """Degrees at each rpm, straight between the rows; NaN outside them. InputError for a tune it lacks."""
         if tune not in self.tunes:
@@ -228,7 +244,7 @@ def read_advance(path: str | Path) -> AdvanceList | UserTable:
             f"{path}: line {sheet.lines[first]}: columns {', '.join(sheet.words(first))} are not tune, rpm, advance; "
             "write these, or a table of rpm and manifold_pressure or throttle"
         )
-    grid = _grid(sheet, ADVANCE_LIMITS, "cells are degrees before top dead centre")
+    grid = _grid(sheet, ADVANCE_LIMITS, "cells are degrees before top dead centre", _DEGREES)
     _before_top(sheet, grid.cells)
     return grid
 
@@ -261,13 +277,13 @@ def why_csv(table: UserTable, now: Floats, written: Floats, why: Sequence[Sequen
     return text.getvalue()
 
 
-def _grid(sheet: Sheet, limits: tuple[float, float], hint: str) -> UserTable:
-    rows = sheet.content()
-    first, body = rows[0], rows[1:]
+def _grid(sheet: Sheet, limits: tuple[float, float], hint: str, units: Mapping[str, str] = _PLAIN) -> UserTable:
+    first, body = _head_and_body(sheet)
     width = len(sheet.words(first))
     if width < 2:
         raise InputError(
-            f"{sheet.path}: line {sheet.lines[first]}: has a corner and no values beside it; write the axis there"
+            f"{sheet.path}: line {sheet.lines[first]}: has a corner and no values beside it; write the axis there, "
+            "cells apart by comma, semicolon or tab"
         )
     for row in body:
         if len(sheet.words(row)) > width or len(sheet.cells[row]) < width:
@@ -275,29 +291,37 @@ def _grid(sheet: Sheet, limits: tuple[float, float], hint: str) -> UserTable:
                 f"{sheet.path}: line {sheet.lines[row]}: has {len(sheet.words(row))} cells where the first row has "
                 f"{width}; mend it"
             )
-    top = [sheet.number((first, column), "the first row is an axis") for column in range(1, width)]
-    side = [sheet.number((row, 0), "the first column is an axis") for row in body]
     corner = plain(sheet.cells[first][0])
+    along = [(first, column) for column in range(1, width)]
+    down = [(row, 0) for row in body]
+    top, side = _axis(sheet, along, "the first row is an axis"), _axis(sheet, down, "the first column is an axis")
+    corner = _with_units(sheet, corner, down, along)
     lies = layout(sheet.where(first, 0), corner, side, top)
+    for values, unit in zip((down, along), (lies.unit, "rpm") if lies.rpm_on_top else ("rpm", lies.unit), strict=True):
+        behind = {sheet.unit(place, AXIS_UNITS) for place in values} - {"", unit}
+        if behind:
+            raise InputError(
+                f"{sheet.where(*values[0])}: values in {behind.pop()} on an axis of {unit}; write one of them"
+            )
     kinds = (lies.axis, "rpm") if lies.rpm_on_top else ("rpm", lies.axis)
     _monotone(side, [sheet.where(row, 0) for row in body], kinds[0])
     _monotone(top, [sheet.where(first, column) for column in range(1, width)], kinds[1])
-    cells = np.array([[sheet.number((row, column), hint) for column in range(1, width)] for row in body])
+    cells = np.array([[sheet.number((row, column), hint, units) for column in range(1, width)] for row in body])
     places = np.array([[(row, column) for column in range(1, width)] for row in body], dtype=np.intp)
     rpm, second = np.array(side), np.array(top)
     if lies.rpm_on_top:
         rpm, second, cells, places = second, rpm, cells.T, places.transpose(1, 0, 2)
-    down, across = np.argsort(rpm), np.argsort(second)
+    rising, across = np.argsort(rpm), np.argsort(second)
     table = UserTable(
         path=sheet.path,
         axis=lies.axis,
         unit=lies.unit,
         named=lies.named,
         second=second[across],
-        rpm=rpm[down],
-        cells=cells[np.ix_(down, across)],
+        rpm=rpm[rising],
+        cells=cells[np.ix_(rising, across)],
         sheet=sheet,
-        places=places[np.ix_(down, across)],
+        places=places[np.ix_(rising, across)],
         turned=lies.rpm_on_top,
     )
     for row, column in np.argwhere((table.cells < limits[0]) | (table.cells > limits[1])):
@@ -306,6 +330,54 @@ def _grid(sheet: Sheet, limits: tuple[float, float], hint: str) -> UserTable:
             f"{hint}"
         )
     return table
+
+
+def _head_and_body(sheet: Sheet) -> tuple[int, list[int]]:
+    """(the row of the axis that runs across, the rows of cells). Titles may stand over it, a row of units under it, and
+    it may stand at the foot, where its corner is no number."""
+    rows = sheet.content()
+    while len(rows) > 2 and len(sheet.words(rows[0])) == 1 < len(sheet.words(rows[1])):
+        rows = rows[1:]
+    words = [sheet.words(row) for row in (rows[0], rows[-1])]
+    is_number = [bool(one and NUMBER.fullmatch(one[0])) for one in words]
+    if is_number[0] and not is_number[1] and len(words[1]) > 1:
+        return rows[-1], rows[:-1]
+    under = sheet.words(rows[1])
+    if (
+        len(rows) > 2
+        and len(set(under[1:])) == 1
+        and under[0].lower() in {"", *AXIS_UNITS}
+        and under[1].lower() in AXIS_UNITS
+    ):
+        return rows[0], rows[2:]
+    return rows[0], rows[1:]
+
+
+def _axis(sheet: Sheet, places: Sequence[Place], cure: str) -> list[float]:
+    """The values of an axis; a unit may stand behind each, and thousands may be set apart.
+
+    1.000 may be one with three decimals: it is a thousand only where the axis would turn back otherwise, as after 750.
+    """
+    texts = [plain(sheet.cells[row][column]) if column < len(sheet.cells[row]) else "" for row, column in places]
+    marks = {found.group(1) for text in texts if (found := _THOUSANDS.fullmatch(text))}
+    if len(marks) == 1 and all(_THOUSANDS.fullmatch(text) or _UNDER_1000.fullmatch(text) for text in texts):
+        mark = marks.pop()
+        steps = [b - a for a, b in pairwise(float(text.replace(mark, ".")) for text in texts)]
+        if mark not in ".," or (min(steps) < 0 < max(steps)):
+            return [float(text.replace(mark, "")) for text in texts]
+    return [sheet.number(place, cure, AXIS_UNITS) for place in places]
+
+
+def _with_units(sheet: Sheet, corner: str, side: Sequence[Place], top: Sequence[Place]) -> str:
+    """The corner's words, with units that stand behind the values of an axis where the corner says nothing."""
+    found = [{sheet.unit(place, AXIS_UNITS) for place in places} - {""} for places in (side, top)]
+    for units, places in zip(found, (side, top), strict=True):
+        if len(units) > 1:
+            raise InputError(f"{sheet.where(*places[0])}: the axis has several units; write one")
+    if corner or not any(found):
+        return corner
+    words = ["".join(units) for units in found]
+    return "\\".join(words) if all(words) else "".join(words)
 
 
 def _monotone(values: Sequence[float], places: Sequence[str], what: str) -> None:

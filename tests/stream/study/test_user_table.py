@@ -307,3 +307,78 @@ def test_units_of_the_check_are_those_of_the_definition() -> None:
     """psi from pound force and inch, both exact since 1959; the check's own table is held to it."""
     assert KPA["psi"] == pytest.approx(0.45359237 * 9.80665 / 0.0254**2 / 1000, rel=1e-6)
     assert math.isclose(KPA["inHg"], 13595.1 * 9.80665 * 0.0254 / 1000, rel_tol=1e-5)
+
+
+PLAIN_GRID = "kPa\\rpm,2000,4000,6000\n40,30.5,33.0,35.0\n100,20.0,25.5,28.0\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Ignition main,,,\n" + PLAIN_GRID.replace("\n", ",\n"),
+        "Main table\n\n" + PLAIN_GRID,
+        PLAIN_GRID.replace("2000,", "2000 rpm,").replace("\n40,", "\n40 kPa,").replace("\n100,", "\n100 kPa,"),
+        ",2000 rpm,4000 rpm,6000 rpm\n40kPa,30.5,33.0,35.0\n100kPa,20.0,25.5,28.0\n",
+        PLAIN_GRID.replace("30.5", "30.5°").replace("28.0", "28.0 deg"),
+        "100,20.0,25.5,28.0\n40,30.5,33.0,35.0\nkPa\\rpm,2000,4000,6000\n",
+        "rpm;40;100\n;kPa;kPa\n2000;30,5;20,0\n4000;33,0;25,5\n6000;35,0;28,0\n",
+        "kPa\\rpm\t2 000\t4 000\t6 000\n40\t30.5\t33.0\t35.0\n100\t20.0\t25.5\t28.0\n",
+        "kPa\\rpm;6'000;4'000;2'000\n40;35.0;33.0;30.5\n100;28.0;25.5;20.0\n",
+    ],
+    ids=["title", "title-alone", "units", "units-no-corner", "degrees", "foot", "unit-row", "blank", "apostrophe"],
+)
+def test_what_people_write_around_a_table_is_read_and_kept(tmp_path: Path, text: str) -> None:
+    """Titles over it, units behind values or in a row of their own, the axis at the foot, thousands set apart."""
+    table = read_advance(write(tmp_path, text))
+
+    assert isinstance(table, UserTable)
+    assert (table.axis, table.unit, table.rpm.tolist(), table.second.tolist()) == (
+        "manifold_pressure",
+        "kPa",
+        [2000, 4000, 6000],
+        [40, 100],
+    )
+    assert table.cells.tolist() == [[30.5, 20.0], [33.0, 25.5], [35.0, 28.0]]
+    new = table.cells.copy()
+    new[1, 1] = 27.1
+    whole, _ = table.rewritten(new)
+    mark = "25,5" if "25,5" in text else "25.5"
+    assert whole == text.replace(mark, f"27{mark[2]}1")
+
+
+def test_a_thousand_is_told_from_a_one_with_three_decimals(tmp_path: Path) -> None:
+    """After 750 the axis would turn back, so 1.000 is a thousand; a pressure of 0.500 to 2.000 bar is none."""
+    rpm = "kPa\\rpm;750;1.000;2.500;6.000\n40;1;2;3;4\n100;5;6;7;8\n"
+    assert read_fuel(write(tmp_path, rpm)).rpm.tolist() == [750, 1000, 2500, 6000]
+    bar = "bar\\rpm;2000;6000\n0.500;1;2\n1.000;3;4\n2.000;5;6\n"
+    assert read_fuel(write(tmp_path, bar)).second.tolist() == [0.5, 1.0, 2.0]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "latin-1", "utf-8-sig"])
+def test_the_encoding_goes_back_as_it_came(tmp_path: Path, encoding: str) -> None:
+    """What spreadsheets write: 'Unicode text' is UTF-16, old ones write one byte a letter."""
+    from stream.record.names import write_text
+
+    text = "Zündung (°)\t\t\r\nkPa\\rpm\t2000\t6000\r\n40\t30,5\t35\r\n100\t20\t28\r\n"
+    (tmp_path / "t.csv").write_bytes(text.encode(encoding))
+    table = read_advance(tmp_path / "t.csv")
+    assert isinstance(table, UserTable)
+    new = table.cells.copy()
+    new[0, 0] = 29.5
+    write_text(tmp_path / "new.csv", table.rewritten(new)[0], table.encoding)
+    assert (tmp_path / "new.csv").read_bytes() == text.replace("30,5", "29,5").encode(encoding)
+
+
+@pytest.mark.parametrize(
+    ("text", "cure"),
+    [
+        (PLAIN_GRID.replace("40,30.5", "40,30.5x"), "line 2, column 2: '30.5x' is not a number"),
+        (PLAIN_GRID.replace("\n40", "\n40 psi").replace("\n100", "\n100 kPa"), "several units"),
+        (PLAIN_GRID.replace("\n40", "\n40 psi").replace("\n100", "\n100 psi"), "values in psi on an axis of kPa"),
+        ("kPa\\rpm 2000 6000\n40 1 2\n100 3 4\n", "apart by comma, semicolon or tab"),
+    ],
+)
+def test_what_two_people_would_read_in_two_ways_is_refused(tmp_path: Path, text: str, cure: str) -> None:
+    """With the place and what to write."""
+    with pytest.raises(InputError, match=cure.replace("\\", "\\\\")):
+        read_advance(write(tmp_path, text))

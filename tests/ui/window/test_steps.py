@@ -11,6 +11,7 @@ import pytest
 
 from stream.record.change import session_history
 from stream.record.session import open_session
+from stream.record.tables import Heard
 from stream.study.edit import Marks, declare_zero, mark_session
 from tests.shared import made_once
 from tests.ui.window.test_trace import _make
@@ -147,7 +148,9 @@ def test_a_draft_is_taken_back_before_the_session(qt: Any, opened: Any, folder: 
     press(qt, window)
     assert screen.scale.text() == "1"
     assert session_history(folder / "shunt.h5").done == 1
-    press(qt, window)
+    assert screen.undo.isEnabled()
+    screen.undo.click()  # as Ctrl+Z
+    answered(window)
     assert session_history(folder / "shunt.h5").done == 0
 
 
@@ -163,5 +166,23 @@ def test_nothing_is_cut_off(qt: Any, open_window: Any, folder: Path, theme: str)
     answered(window)
     qt.QtWidgets.QApplication.processEvents()
     page = window.screens["Start"].page
+    page.undo.click()
+    answered(window)
+    window.set_theme("light" if theme == "dark" else "dark")
+    ink, ground = page.table.item(0, 1).foreground().color(), page.theme.panel
+    assert page.table.item(0, 3).text() == "taken back"
+    assert abs(ink.lightness() - qt.QtGui.QColor(ground).lightness()) > 80  # to be read in the other theme too
+    qt.QtWidgets.QApplication.processEvents()
     for button in (page.undo, page.redo):
         assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width() - 8
+
+
+def test_a_knock_that_is_unsaid_is_told_with_what_follows(qt: Any, opened: Any, folder: Path) -> None:
+    """Knock heard counts in every advice; whoever takes it back is told that it does no more."""
+    said = Heard(pull=0, heard=True, rpm_from=3000.0, rpm_to=3500.0, said_utc="2026-06-01")
+    mark_session(folder / "shunt.h5", Marks(heard=[said]))
+    window = opened()
+    press(qt, window)
+    assert window.told_text.text().startswith("▲ Undone: knock heard (shunt.h5). What was heard counts in no advice")
+    press(qt, window, shift=True)
+    assert window.told_text.text() == "Done again: knock heard (shunt.h5)."
