@@ -141,12 +141,12 @@ def test_words_that_are_no_text_and_numbers_that_signal_are_read_as_what_they_ar
         file.attrs.create("note", b"wind \xe5", dtype=h5py.string_dtype())
         for name in ("speed", "load"):
             values = file[f"live/{name}"][:]
-            values.view("<u4")[3] = 0x7F800001
+            values.view("<u4")[300] = 0x7F800001
             file[f"live/{name}"][:] = values
     with open_dataset(session) as data:
         assert data.session.note == "wind \ufffd"
-        assert np.isnan(data.load[3])
-        assert np.isfinite(data.load[2])
+        assert np.isnan(data.load[300])
+        assert np.isfinite(data.load[299])
 
 
 def test_flipped_bytes_are_refused_or_read(tmp_path: Path) -> None:
