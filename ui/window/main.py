@@ -61,6 +61,7 @@ def _make_calibrate(window: "MainWindow") -> Screen:
 
     calibrate = CalibrateScreen()
     calibrate.applied.connect(window.apply_further)
+    calibrate.turn_wanted.connect(lambda back: window.undo() if back else window.redo())
     calibrate.zeroed.connect(lambda: window.desk.look(now=True))
     return calibrate
 

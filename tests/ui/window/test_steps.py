@@ -148,7 +148,9 @@ def test_a_draft_is_taken_back_before_the_session(qt: Any, opened: Any, folder: 
     press(qt, window)
     assert screen.scale.text() == "1"
     assert session_history(folder / "shunt.h5").done == 1
-    press(qt, window)
+    assert screen.undo.isEnabled()
+    screen.undo.click()  # as Ctrl+Z
+    answered(window)
     assert session_history(folder / "shunt.h5").done == 0
 
 
