@@ -151,7 +151,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
         return _say(" ".join(for_command_line(error).split()), error.exit_code)
     except OSError as error:  # a name that no file can have, and what else the system refuses where nobody asked before
-        where = f"{error.filename}: " if isinstance(error.filename, (str, bytes)) else ""
+        where = f"{error.filename}: " if isinstance(error.filename, str) else ""
         return _say(f"{where}{error.strerror or error}; give another file or folder", 2)
     except MemoryError:
         return _say("this needs more memory than there is; give fewer or shorter sessions", 2)
