@@ -414,9 +414,8 @@ class HealthLine(QtWidgets.QWidget):
 
 
 class Drawing(QtWidgets.QWidget):
-    """What will stand here once there is something: two curves with their marks, a row of holds, or sessions."""
-
-    KINDS = ("curves", "holds", "sessions")
+    """What will stand here once there is something: two curves with their marks, a row of holds, sessions,
+    or a table's cells."""
 
     def __init__(self, kind: str) -> None:
         super().__init__()
@@ -436,6 +435,15 @@ class Drawing(QtWidgets.QWidget):
         def pen(ink: str, width: float, style: Any = QtCore.Qt.PenStyle.SolidLine) -> None:
             painter.setPen(QtGui.QPen(QtGui.QColor(ink), width * high / 160, style))
 
+        if self.kind == "cells":
+            for row in range(4):
+                for column in range(6):
+                    left, top, step = 0.06 + 0.15 * column, 0.96 - 0.23 * row, column + row - 3
+                    fill = QtGui.QColor(theme.speed if step > 0 else theme.fault if step < -1 else theme.line)
+                    fill.setAlphaF(0.3 + 0.1 * abs(step))
+                    painter.fillRect(QtCore.QRectF(at(left, top), at(left + 0.14, top - 0.2)), fill)
+            painter.end()
+            return
         if self.kind == "sessions":
             for row, ink in enumerate((theme.hold, theme.speed, theme.load)):
                 top = 0.94 - 0.34 * row
