@@ -392,7 +392,7 @@ def test_what_two_people_would_read_in_two_ways_is_refused(tmp_path: Path, text:
 
 
 @pytest.mark.parametrize(
-    "corner", ["rpm\\\\psia", "rpm\\\\MAP [kPa]", "rpm\\\\manifold_pressure[bar]", "rpm\\\\absolute psi"]
+    "corner", ["rpm\\psia", "rpm\\MAP [kPa]", "rpm\\manifold_pressure[bar]", "rpm\\absolute psi"]
 )
 def test_an_axis_that_says_it_is_absolute_may_begin_at_nothing(tmp_path: Path, corner: str) -> None:
     """A boost gauge begins at 0 too: only where the corner says absolute is such an axis taken, and then it is."""
