@@ -353,7 +353,8 @@ class MainWindow(QtWidgets.QMainWindow):
         name = self.tabs.tabText(self.tabs.currentIndex())
         shown = "Start" in self._specs and not (name == "Road" and (self._running() if running is None else running))
         self.trail.place(row=shown and name != "Compare", corner=shown)
-        self.trail.lead(name != "Start")
+        empty = None if name == "Start" else getattr(self.screens.get(name), "nothing", None)
+        self.trail.lead(name != "Start" and (empty is None or not empty.isVisible()))
 
     def _show_trail(self) -> None:
         self.trail.show_steps(self.desk.steps)
