@@ -20,7 +20,7 @@ from stream.findings import Finding
 from stream.live.steadiness import runs_of
 from stream.record import layout, tables
 from stream.record.also import copy_also
-from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
+from stream.record.change import add_heard, change_session, forget_heard, seen, set_calibration, set_conditions
 from stream.record.history import Act
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
@@ -67,6 +67,7 @@ def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
 
     Raises InputError: no such hold or pull, a speed that is none.
     """
+    since = seen(path)
     with open_session(path) as session:
         holds = new_hold_marks(session, marks)
         pulls = new_pull_marks(session, marks.pulls)
@@ -91,7 +92,7 @@ def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
         if marks.note:
             file.attrs["note"] = layout.clean_text(note)
 
-    change_session(path, edit, _acts(marks), together)
+    change_session(path, edit, _acts(marks), together, since)
 
 
 def _acts(marks: Marks) -> list[Act]:
@@ -291,10 +292,12 @@ def declare_zero(
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
     """
+    since = seen(path)
     with open_dataset(path) as data:
         declared, zeros = tried_zero(data, start_s, end_s, rolling=rolling, confirmed=confirmed, full_scale=full_scale)
     act = Act("zero-taken", {"start_s": start_s, "end_s": end_s})
-    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, tables.zero_rows(zeros)), [act], together)
+    rows = tables.zero_rows(zeros)
+    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, rows), [act], together, since)
     return replace(declared, path=Path(path))
 
 

@@ -43,6 +43,7 @@ class CalibrateScreen(Screen):
     """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
 
     zeroed = QtCore.Signal()  # a zero was taken
+    turn_wanted = QtCore.Signal(bool)  # undo (True) or redo of the session's own steps
     applied = QtCore.Signal(str)  # the session whose calibration is in force now
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
@@ -54,7 +55,7 @@ class CalibrateScreen(Screen):
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
-        self.undo.setToolTip("Take the last change back (Ctrl+Z)")
+        self.undo.setToolTip("Take the last change back, of what is tried here first, then of the session (Ctrl+Z)")
         self.redo.setToolTip("Bring it back again (Ctrl+Shift+Z)")
         self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
         self.name = label("caption")
@@ -122,8 +123,8 @@ class CalibrateScreen(Screen):
     def _connect(self) -> None:
         self.open_button.clicked.connect(self.choose)
         self.last.clicked.connect(self._open_last)
-        self.undo.clicked.connect(lambda: self._do(self.desk.undo))
-        self.redo.clicked.connect(lambda: self._do(self.desk.redo))
+        self.undo.clicked.connect(lambda: self._turn(back=True))
+        self.redo.clicked.connect(lambda: self._turn(back=False))
         self.apply.clicked.connect(self._apply)
         self.load.changed.connect(self.zeroed)
         self.save.clicked.connect(self._save)
@@ -153,6 +154,10 @@ class CalibrateScreen(Screen):
     def attach(self, feed: DriveFeed | None) -> None:
         """Know the drive whose recording may be opened."""
         self.feed = feed
+
+    def _turn(self, *, back: bool) -> None:
+        if not self.undo_own(back=back):
+            self.turn_wanted.emit(back)
 
     def sessions_in_view(self) -> tuple[str, ...]:
         """The one that is open."""
@@ -287,8 +292,8 @@ class CalibrateScreen(Screen):
         fit = None if work is None else work.calibration
         for button in (self.apply, self.save):
             button.setEnabled(fit is not None)
-        self.undo.setEnabled(self.desk.can_undo)
-        self.redo.setEnabled(self.desk.can_redo)
+        for button in (self.undo, self.redo):
+            button.setEnabled(work is not None)
         for part in (self.targets, self.reading, self.scale, self.table):
             part.setEnabled(work is not None)
         self.figure.show_work(work)

@@ -23,7 +23,7 @@ class Form(QtWidgets.QWidget):
         self.troubles: dict[str, QtWidgets.QLabel] = {}
         self._rows: dict[str, list[QtWidgets.QWidget]] = {}
         self._places: list[QtWidgets.QWidget] = []
-        self.field_width = 500  # at 1280 × 800
+        self.field_width = 580  # at 1280 × 800
         self.grid = QtWidgets.QGridLayout(self)
         self.grid.setColumnStretch(3, 1)
 

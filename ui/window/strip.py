@@ -181,7 +181,7 @@ class Strip(QtWidgets.QWidget):
             below.setTextPen(theme.muted)
             below.setTickFont(font)
             for number, trace in enumerate(lane.traces):
-                trace.set_look(inks[number % len(inks)], TRACE * unit)
+                trace.set_look(inks[number % len(inks)], TRACE * unit, self.devicePixelRatioF())
         self._fit_axes()
         self._tick()
 

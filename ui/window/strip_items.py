@@ -19,17 +19,17 @@ class Trace(pg.GraphicsObject):
         super().__init__()
         self._path = QtGui.QPainterPath()
         self._pen = pg.mkPen("w")
-        self._brush: tuple[tuple[int, int], ...] = ((0, 0),)
+        self._brush: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
         self._bounds = QtCore.QRectF(-WINDOW_S, 0, WINDOW_S, 1)
 
-    def set_look(self, colour: str, pixels: float = 1.0) -> None:
+    def set_look(self, colour: str, pixels: float = 1.0, ratio: float = 1.0) -> None:
         """A line of about so many pixels, drawn side by side with a pen of width 1: a wider pen costs tens of
-        milliseconds a frame.
+        milliseconds a frame. `ratio`: the screen's own pixels in one, each of which must be drawn.
         """
         self._pen = pg.mkPen(colour, width=1)
-        across = range(max(1, math.ceil(pixels - 0.25)))
+        across = range(max(1, math.ceil(pixels * ratio - 0.25)))
         middle = len(across) // 2
-        self._brush = tuple((x, y) for x in across for y in across if x == middle or y == middle)
+        self._brush = tuple((x / ratio, y / ratio) for x in across for y in across if x == middle or y == middle)
 
     def set_bounds(self, low: float, high: float) -> None:
         """The lane's range."""

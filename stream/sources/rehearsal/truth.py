@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stream.live.records import PullFault
-from stream.sources.rehearsal.car import CALM, GRAVITY, Body
+from stream.sources.rehearsal.car import CALM
 from stream.sources.rehearsal.driver import Mark, Needle
 from stream.sources.rehearsal.engine import TUNES, Engine, Tune, best_advance, knock_advance
 from stream.sources.rehearsal.motion import Motion, simulate
@@ -184,20 +184,3 @@ def beyond_knock(recording: "Recording") -> tuple[Floats, Floats]:
         pulling |= (time_s >= pull.start_s) & (time_s < pull.end_s)
     rpm = motion["rpm"][pulling]
     return rpm, motion.engine.beyond_knock(rpm, motion["pressure"][pulling])
-
-
-@dataclass(frozen=True, slots=True)
-class RoadLoad:
-    """What slows the car in neutral, level, in still air: a_n + c_n_per_mps2 * v²; the mass it slows."""
-
-    a_n: float
-    c_n_per_mps2: float
-    effective_mass_kg: float
-
-
-def road_load(body: Body | None = None) -> RoadLoad:
-    """The road load that the model's own constants amount to; there is no part in proportion to speed."""
-    body = body or Body()
-    rolling = body.rolling_coefficient * body.mass * GRAVITY + body.driveline_drag / body.rolling_radius
-    spinning = 2.0 * body.wheel_inertia / body.rolling_radius**2
-    return RoadLoad(rolling, 0.5 * body.air_density * body.drag_area, body.mass + spinning)
