@@ -1,7 +1,7 @@
 """The smaller parts of the Road screen: state bar, load, target, verdict, health line."""
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, ClassVar
 from weakref import WeakSet
 
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets, isQObjectAlive
@@ -488,7 +488,7 @@ class Drawing(QtWidgets.QWidget):
 class Empty(QtWidgets.QFrame):
     """Where nothing is yet: a drawing of what will be, and the one button that gets it, the screen's primary action."""
 
-    _all: "WeakSet[Empty]" = WeakSet()
+    _all: ClassVar["WeakSet[Empty]"] = WeakSet()
 
     def __init__(self, kind: str, text: str, do: Callable[[], object], words: str = "") -> None:
         super().__init__()
