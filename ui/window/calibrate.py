@@ -18,7 +18,7 @@ from ui.window.calibrate_desk import Desk, Draft, Work, apply_work, open_work, s
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.cells_table import HoldTable, table_style
-from ui.window.feed import DriveFeed, Screen
+from ui.window.feed import DriveFeed, Screen, share_one
 from ui.window.panels import Empty, label
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Worker
@@ -166,7 +166,7 @@ class CalibrateScreen(Screen):
     def sessions_changed(self, paths: Sequence[str]) -> None:
         """Read the session anew where it is one of these; what was typed stays."""
         work = self.desk.work
-        if work is not None and str(work.path) in paths:
+        if work is not None and share_one([work.path], paths):
             self._typed_before = work.draft
             self.open(work.path, load=self.pages.currentWidget() is self.load)
 
