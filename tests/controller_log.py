@@ -4,9 +4,9 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.sources.rehearsal.logs import write_table
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.sensors import EXTRA, true_value
+from tests.example_logs import write_table
 
 CONTROLLER = ("throttle", "lambda", "advance", "manifold_pressure")
 READOUT_RPM = 10.0

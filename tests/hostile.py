@@ -4,7 +4,8 @@ Every spoiler takes an open h5py.File (or, for `flipped`, bytes) of a sound sess
 """
 
 import random
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,35 @@ import numpy as np
 
 TABLES = ("holds", "pulls", "pinned", "events", "zeros", "raw/gaps", "raw/clock", "live/time", "live/speed")
 LINKED = (*TABLES, "raw/samples", "calibrations", "conditions", "heard", "commands", "history", "also/second/raw")
+ODD_WORDS = (
+    "nan",
+    "-1",
+    "0",
+    "1e308",
+    "-1e-308",
+    "1e12",
+    "9" * 30,
+    "\u0663",
+    "x",
+    "",
+    "[",
+    "]",
+    '"',
+    "'",
+    "#",
+    "=",
+    "\0",
+)
+ODD_LINES = (
+    b"t,speed_v,link\n",
+    b"t[s],link,speed_v\n",
+    b"1e12,1,1\n",
+    b"nan,nan,nan\n",
+    b"?",
+    b"\0",
+    b"#" * 300,
+    b"a,b\n",
+)
 FOLLOWED = 64 << 20  # bytes; what a spoilt file declares is many times this
 
 
@@ -142,3 +172,58 @@ def flipped(data: bytes, seed: int) -> bytes:
         end = min(8192, len(spoilt)) if dice.random() < 0.5 else len(spoilt)
         spoilt[dice.randrange(end)] = dice.randrange(256)
     return bytes(spoilt)
+
+
+def torn(text: str, seed: int) -> bytes:
+    """A text as a disk, a copy or a stranger might leave it: cells, lines and bytes changed, moved, doubled, lost."""
+    dice = random.Random(seed)
+    lines = text.splitlines(keepends=True)
+    for _ in range(dice.randint(1, 6)):
+        at = dice.randrange(len(lines))
+        what = dice.randrange(7)
+        if what == 0:
+            lines[at] = re.sub(r"[-+.\w]+", lambda _: dice.choice(ODD_WORDS), lines[at], count=dice.randint(1, 3))
+        elif what == 1:
+            lines.insert(dice.randrange(len(lines)), lines[at])
+        elif what == 2 and len(lines) > 1:
+            del lines[at : at + dice.randint(1, 20)]
+        elif what == 3:
+            lines[at] = lines[at][: dice.randrange(len(lines[at]) + 1)]
+        elif what == 4:
+            lines[at] = lines[at].translate(str.maketrans(",.=[", dice.choice([";,=[", "\t.=[", ",,:(", "  =["])))
+        elif what == 5:
+            lines[at] = dice.choice(ODD_WORDS) * dice.choice([1, 3, 400])
+        lines = lines or ["\n"]
+    data = "".join(lines).encode("utf-8", "surrogatepass")
+    return flipped(data, seed) if data and dice.random() < 0.3 else data
+
+
+def spoilt_wire(parts: Sequence[bytes], seed: int, length: int = 40_000) -> tuple[bytes, list[int]]:
+    """(what comes of a device's frames or lines over a bad cable, where it is cut into reads). Parts are lost, doubled,
+    swapped, late, torn; bytes are turned over, added or gone; noise comes in between."""
+    dice = random.Random(seed)
+    level = dice.choice([0.0, 0.002, 0.02, 0.2])  # how bad the cable is
+    sent: list[bytes] = []
+    late: list[bytes] = []
+    for part in parts:
+        if dice.random() >= level:
+            sent.append(part)
+        else:
+            what = dice.randrange(7)
+            if what == 0:
+                sent.extend([part] * dice.randint(2, 4))
+            elif what == 1:
+                late.append(part)
+            elif what == 2:
+                sent.append(flipped(part, dice.randrange(1 << 30)))
+            elif what == 3:
+                sent.append(part[: dice.randrange(len(part))])
+            elif what == 4:
+                sent += [dice.randbytes(dice.choice([1, 30, 3000])), part]
+            elif what == 5:
+                sent.append(dice.choice(ODD_LINES) + part)
+        if late and dice.random() < 0.1:
+            sent.append(late.pop(dice.randrange(len(late))))
+    data = b"".join(sent)[:length]
+    cuts = sorted(dice.randrange(len(data) + 1) for _ in range(dice.choice([0, 3, 60])))
+    return data, [0, *cuts, len(data)]

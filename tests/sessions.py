@@ -8,7 +8,9 @@ import numpy as np
 
 from stream.block import Block, ChannelInfo, StreamInfo
 from stream.car import parse_car
+from stream.errors import InputError
 from stream.live.stage import LiveStage
+from stream.record.journal import JournalBlock, JournalReader
 from stream.record.writer import SessionWriter
 
 STARTED = datetime(2026, 6, 1, 9, 30, tzinfo=UTC)
@@ -48,3 +50,12 @@ def write_session(
     stage.finish()
     writer.finish(stage.holds, stage.pinned, stage.pulls)
     return path
+
+
+def journalled(journal: Path) -> int:
+    """Rows that a recording's journal holds whole by now; 0 where there is none yet."""
+    try:
+        with JournalReader(journal) as reader:
+            return sum(len(item.block) for item in reader.items() if isinstance(item, JournalBlock))
+    except InputError:
+        return 0

@@ -7,8 +7,8 @@ import h5py
 import numpy as np
 import pytest
 
-from stream.sources.rehearsal.logs import write_examples
 from stream.sources.rehearsal.scenario import demo_car_text, hold_drive
+from tests.example_logs import write_examples
 from ui.cli.main import run
 
 FOLDER = Path(__file__).parents[1] / "replay_files"

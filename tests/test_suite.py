@@ -40,6 +40,18 @@ def test_every_promise_of_survival_names_tests_that_are_there() -> None:
 
 
 ROOT = TESTS.parent
+
+
+def test_the_pictures_of_the_readme_are_there_and_small() -> None:
+    """Five pictures by relative links; nobody waits for them, and no wheel carries them."""
+    links = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", (ROOT / "README.md").read_text())
+    assert len(links) == 5
+    for link in links:
+        assert (ROOT / link).read_bytes()[:4] == b"\x89PNG"
+        assert (ROOT / link).stat().st_size < 100_000
+    assert 'exclude = ["ui/pictures"]' in (ROOT / "pyproject.toml").read_text()
+
+
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 FOREIGN = {"lint-imports"}  # tools
 ELSEWHERE = {"window.toml", "socket://", "rfc2217://", "pyproject.toml"}  # made by the program, or at the top

@@ -44,7 +44,7 @@ GUIDED_READ_S = 1.0
 BESIDE_ENDS_S = 2.0  # a further device that hangs holds nobody up for longer
 PUBLISH_S = 0.03  # as often as a screen is drawn
 DISK_EVERY_S = 1.0
-STEP_S = 0.02  # rows that are taken together: the stage's cost is one of calls, not of rows
+STEP_S = 0.04  # rows that are taken together: the stage's cost is one of calls, not of rows
 
 
 class Drive:
@@ -293,6 +293,7 @@ class Drive:
         finally:
             if take is not None:
                 take.ended.set()
+                take.news.set()
             for recorder in self._recorders:
                 recorder.join()
             for other in self._beside:
@@ -549,6 +550,7 @@ class Drive:
                 self._pass_on(self._guide, take.stage)
             self.events.add(take.stage.time_s, "recording-ended", take.writer.path.name)
             take.ended.set()
+            take.news.set()
 
     def _publish(self, stage: LiveStage) -> None:
         """A snapshot for the window: the stage itself belongs to this thread alone."""

@@ -20,6 +20,7 @@ from stream.ring import Cursor
 
 FLUSH_S = 0.5
 CHUNK_ROWS = 65536
+IDLE_S = 0.1  # without anything new; the end of the take is noticed within it
 COMPANION_S = 10.0  # so long a further device may take to finish its file
 
 
@@ -40,6 +41,7 @@ class Take:
     stage_row: int
     live: list[LiveRows] = field(default_factory=list)
     ended: threading.Event = field(default_factory=threading.Event)
+    news: threading.Event = field(default_factory=threading.Event)
     lock: threading.Lock = field(default_factory=threading.Lock)
     seen_event: int = 0
     marks: tuple[HoldMark, ...] | None = None
@@ -55,6 +57,7 @@ class Take:
             self.stage_row = row
             if len(rows):
                 self.live.append(rows)
+        self.news.set()
 
     def take_live(self) -> tuple[int, LiveRows]:
         """The row that the stage has reached, and the live rows since the last call."""
@@ -104,7 +107,8 @@ class Recorder(threading.Thread):
                 take.writer.flush()
                 next_flush = self._clock() + FLUSH_S
             if not self._drained():
-                take.ended.wait(0.02)
+                take.news.wait(IDLE_S)
+                take.news.clear()
         _, rows = take.take_live()
         take.writer.append_live(rows)
         self._keep_place()

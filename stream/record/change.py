@@ -3,8 +3,8 @@
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,13 +27,33 @@ class RawTouchedError(RuntimeError):
     """An edit tried to change /raw: a fault of the program, never of the person. The session is unchanged."""
 
 
-def change_session(path: str | Path, edit: Callable[[Any], None], acts: Sequence[Act] = (), together: str = "") -> None:
+Seen = tuple[int, ...]
+
+
+def seen(path: str | Path) -> Seen:
+    """What tells a session's file from one that another program has put or left in its place since; () for none."""
+    try:
+        about = Path(path).stat()
+    except OSError:  # whoever opens it says why
+        return ()
+    return about.st_dev, about.st_ino, about.st_size, about.st_mtime_ns
+
+
+def change_session(
+    path: str | Path,
+    edit: Callable[[Any], None],
+    acts: Sequence[Act] = (),
+    together: str = "",
+    since: Seen | None = None,
+) -> None:
     """Let `edit` change a session, given as an open h5py.File: all of it, or (if anything fails) nothing.
 
     With `acts` it is a step that can be taken back, named by them; `together` marks the steps of one deed in several
-    sessions. The edit works on a copy beside the session, which takes its place once it is on the disk. /raw and its
-    attributes are compared before and after. Raises InputError (not a session, being recorded), StorageError
-    (no room), what `edit` raises, and RawTouchedError.
+    sessions. The edit works on a copy beside the session, which takes its place once it is on the disk, and only where
+    nothing else has changed the session since it was copied (or since `since`, where the edit rests on what was `seen`
+    then): two who change it at once never lose what one of them said. /raw and its attributes are compared before and
+    after. Raises InputError (not a session, being recorded, changed meanwhile), StorageError (no room), what `edit`
+    raises, and RawTouchedError.
     """
 
     def remembered(file: Any) -> None:
@@ -44,20 +64,20 @@ def change_session(path: str | Path, edit: Callable[[Any], None], acts: Sequence
     if acts:
         with open_session(path) as session, reading_words(Path(path)):
             history.read_state(session.h5)  # damage is told in words before anything is copied
-    _change(path, remembered if acts else edit)
+    _change(path, remembered if acts else edit, since)
 
 
-def undo_session(path: str | Path) -> tuple[Step, ...]:
+def undo_session(path: str | Path, only: Step | None = None) -> tuple[Step, ...]:
     """Take the last step back, and with it those of the same deed; returns them, the last first.
 
-    Raises InputError where there is none, and as `change_session`.
+    Raises InputError where there is none, or it is not `only` (which a person was shown), and as `change_session`.
     """
-    return _turned(path, back=True)
+    return _turned(path, only, back=True)
 
 
-def redo_session(path: str | Path) -> tuple[Step, ...]:
+def redo_session(path: str | Path, only: Step | None = None) -> tuple[Step, ...]:
     """Do again what was taken back last; returns the steps, the first first. Raises as `undo_session`."""
-    return _turned(path, back=False)
+    return _turned(path, only, back=False)
 
 
 def session_history(path: str | Path) -> History:
@@ -66,12 +86,15 @@ def session_history(path: str | Path) -> History:
         return history.current(session.h5)
 
 
-def _turned(path: str | Path, *, back: bool) -> tuple[Step, ...]:
+def _turned(path: str | Path, only: Step | None, *, back: bool) -> tuple[Step, ...]:
+    since = seen(path)
     with open_session(path) as session, reading_words(Path(path)):
         kept = history.current(session.h5)
     if (kept.back if back else kept.forth) is None:
         what = "taken back" if back else "done again"
         raise InputError(f"{path}: holds no change that could be {what}", "no-step-back" if back else "no-step-forth")
+    if only is not None and (kept.back if back else kept.forth) != only:
+        raise _meanwhile(path)
     taken: list[Step] = []
 
     def edit(file: Any) -> None:
@@ -81,13 +104,14 @@ def _turned(path: str | Path, *, back: bool) -> tuple[Step, ...]:
             now = history.read_history(file)
             following = now.back if back else now.forth
 
-    _change(path, edit)
+    _change(path, edit, since)
     return tuple(taken)
 
 
-def _change(path: str | Path, edit: Callable[[Any], None]) -> None:
+def _change(path: str | Path, edit: Callable[[Any], None], since: Seen | None) -> None:
     path = Path(path).resolve()  # a link stays a link; the file it points to is what changes
     open_session(path).close()  # what cannot be read is told before anything is copied
+    since = seen(path) if since is None else since
     copy = _copy_beside(path)
     try:
         _edit_copy(path, copy, edit)
@@ -95,12 +119,40 @@ def _change(path: str | Path, edit: Callable[[Any], None]) -> None:
             untouched = _same_raw(session.h5, file)
         if not untouched:
             raise RawTouchedError(f"{path}: an edit tried to change what came off the wire; {_UNCHANGED}")
-        with disk.storage_words(path, _UNCHANGED):
-            copy.replace(path)
+        with _alone_in(path.parent):
+            if seen(path) != since:
+                raise _meanwhile(path)
+            with disk.storage_words(path, _UNCHANGED):
+                copy.replace(path)
     finally:
         with suppress(OSError):
             copy.unlink(missing_ok=True)
     disk.sync_folder(path.parent)
+
+
+def _meanwhile(path: str | Path) -> InputError:
+    return InputError(
+        f"{path}: was changed by something else in the meantime; it stays as that left it: look, and say it again",
+        "changed-meanwhile",
+    )
+
+
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """No other change of ours puts its copy in place meanwhile, where the system can say so; it takes microseconds."""
+    try:
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):  # not this system, or this folder; then what was seen alone tells
+        yield
+        return
+    try:
+        with suppress(OSError):  # a share that knows no locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
 
 
 def _same_raw(one: Any, other: Any) -> bool:

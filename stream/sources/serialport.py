@@ -20,6 +20,8 @@ _FIRST_RETRY_NS, _LONGEST_RETRY_NS = 100_000_000, 1_000_000_000
 _FAULT_EVERY_NS = 5_000_000_000  # dropped frames and lines are told no more often
 _SILENT_NS = 3_000_000_000
 _MOST_NOTES = 1000
+_GATHER_S = 0.015  # a stream comes in as many pieces as it is asked for: half of what they cost is asking
+_FULL_READ = 2048  # bytes; half of what the system's terminal layer keeps: where so much came, nothing is waited for
 _PACE_NS = 5_000_000_000  # over which the rate that comes is measured
 _TIMES_OFF = 3.0  # a rate that is declared wrong is wrong by such a factor; a host that was busy evens out within it
 
@@ -67,6 +69,7 @@ class SerialSource:
         self._dropped_reported = 0
         self._dropped_reported_ns = 0
         self._silence_reported = False
+        self._gather = False  # before the next read, wait for more to come
         self._in_real_time = in_real_time
         self._paced_from: tuple[int, int] | None = None  # (host clock, samples) since which the rate is measured
 
@@ -169,7 +172,10 @@ class SerialSource:
         if due and (not self._decoder.described or self._silence_reported or self._asked_ns is None):
             self._asked_ns = now
             self._port.write(_ASK)
+        if self._gather:
+            self._stopped.wait(_GATHER_S)
         data = self._port.read(wait_s)
+        self._gather = self._info is not None and 0 < len(data) < _FULL_READ
         self._bytes += len(data)
         return data
 

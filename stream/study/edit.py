@@ -20,7 +20,7 @@ from stream.findings import Finding
 from stream.live.steadiness import runs_of
 from stream.record import layout, tables
 from stream.record.also import copy_also
-from stream.record.change import add_heard, change_session, forget_heard, set_calibration, set_conditions
+from stream.record.change import add_heard, change_session, forget_heard, seen, set_calibration, set_conditions
 from stream.record.history import Act
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
@@ -67,6 +67,7 @@ def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
 
     Raises InputError: no such hold or pull, a speed that is none.
     """
+    since = seen(path)
     with open_session(path) as session:
         holds = new_hold_marks(session, marks)
         pulls = new_pull_marks(session, marks.pulls)
@@ -91,7 +92,7 @@ def mark_session(path: str | Path, marks: Marks, together: str = "") -> None:
         if marks.note:
             file.attrs["note"] = layout.clean_text(note)
 
-    change_session(path, edit, _acts(marks), together)
+    change_session(path, edit, _acts(marks), together, since)
 
 
 def _acts(marks: Marks) -> list[Act]:
@@ -291,10 +292,12 @@ def declare_zero(
     Raises InputError, and nothing is changed: no load channel, no such stretch, lost or clipped samples, moving, a
     stretch that overlaps a zero that is there.
     """
+    since = seen(path)
     with open_dataset(path) as data:
         declared, zeros = tried_zero(data, start_s, end_s, rolling=rolling, confirmed=confirmed, full_scale=full_scale)
     act = Act("zero-taken", {"start_s": start_s, "end_s": end_s})
-    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, tables.zero_rows(zeros)), [act], together)
+    rows = tables.zero_rows(zeros)
+    change_session(path, lambda f: tables.replace_rows(f, layout.ZEROS, rows), [act], together, since)
     return replace(declared, path=Path(path))
 
 
@@ -345,7 +348,9 @@ def standing_stretch(path: str | Path) -> tuple[float, float]:
 def standing_in(data: Dataset, full_scale: float | None = None) -> tuple[float, float]:
     """`standing_stretch` of a session that is open; `full_scale` as `tried_zero` has it."""
     data.car.need("load", "zero")
-    still = _standing(data)
+    still = standing(data)
+    if data.recorded_pulls:
+        still &= data.time_s < data.recorded_pulls[0].start_s
     scale = full_scale_of(data) if full_scale is None else full_scale
     runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
     for first, end in runs:
@@ -358,15 +363,13 @@ def standing_in(data: Dataset, full_scale: float | None = None) -> tuple[float, 
     )
 
 
-def _standing(data: Dataset) -> Flags:
-    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known, before the first pull."""
+def standing(data: Dataset) -> Flags:
+    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known."""
     most = IDLE_RPM * (1.0 if data.calibration is not None else PROVISIONAL)
     still = np.isfinite(data.load) & (data.speed_rpm <= most)
     road = data.channel("road_speed", "km/h")
     if road is not None:
         still &= np.abs(np.nan_to_num(road, nan=np.inf)) < STANDING_KMH
-    if data.recorded_pulls:
-        still &= data.time_s < data.recorded_pulls[0].start_s
     return np.asarray(still)
 
 

@@ -21,7 +21,8 @@ from typing import Any
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("PYQTGRAPH_QT_LIB", "PySide6")
 
-from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+import numpy as np
+from pyqtgraph.Qt import QtGui, QtWidgets
 
 from stream.drive.day_coach import NextStep
 from stream.drive.guide_plan import RoadHint
@@ -44,15 +45,17 @@ from tests.ui.cli.test_align import LOG_CAR
 from tests.ui.window.fake_feed import FakeFeed, hold, pull, steady
 from ui.window.main import MainWindow
 from ui.window.memory import Memory
+from ui.window.start_screen import PAGES
 from ui.window.theme import load_face
 
 ROOT = Path(__file__).resolve().parents[2]
+
 README = {
     "road-hold": "dark",
     "road-pull": "dark",
-    "compare-resolved": "light",
-    "calibrate": "dark",
-    "start-job": "dark",
+    "calibrate": "light",
+    "compare-resolved": "dark",
+    "mixture": "light",
 }
 EXTRA = ("lambda", "manifold_pressure", "throttle")
 SIZES = ((1280, 800), (1920, 1080))
@@ -314,6 +317,14 @@ def road_further_device(stage: Stage) -> None:
 
 
 @scene
+def road_map(stage: Stage) -> None:
+    _road(stage, PULLS, 18.0, redline_rpm=7400.0)
+    stage.window.screens["Road"].map.usual = lambda: stage.day.folder / "lambda.csv"
+    stage.window.screens["Road"].turn()
+    stage.drive(24.0, steady=steady(5800, 900), pull_now=PullNow(18.1, 2310.0, 590.0))
+
+
+@scene
 def road_marks(stage: Stage) -> None:
     _road(stage, HOLDS, 9.5, steady=steady(2000, 30, 5.0, holding=True))
     for at in (9.6, 9.9, 10.3, 10.8, 11.3, 12.0):
@@ -561,7 +572,7 @@ def shelf_trend(stage: Stage) -> None:
 
 def _pages() -> None:
     """A scene for each page behind the start page."""
-    for key in ("drive", "rehearse", "replay", "import", "recover", "apply", "zero", "report", "car", "plan", "air"):
+    for key in PAGES:
         SCENES[f"page-{key}"] = lambda stage, key=key: stage.page(key)
     SCENES["page-words"] = lambda stage: stage.page("words", "residual")
     SCENES["page-survey"] = lambda stage: stage.page("survey", folder=stage.day.faulty.parent)
@@ -602,11 +613,13 @@ def settle(window: Any, theme: str, size: tuple[int, int]) -> None:
 
 
 def keep(window: Any, out: Path, *, small: bool = False) -> None:
-    """Write what the window shows; a small file has 256 colours, which is enough for flat grounds."""
-    image = window.grab().toImage()
+    """Write what the window shows; a small file has the 64 colours that are there most, enough for flat grounds."""
+    image = window.grab().toImage().convertToFormat(QtGui.QImage.Format.Format_RGB32)
     if small:
-        dither = QtCore.Qt.ImageConversionFlag.ThresholdDither
-        image = image.convertToFormat(QtGui.QImage.Format.Format_Indexed8, dither)
+        pixels = np.frombuffer(image.constBits(), np.uint32)
+        colours, counts = np.unique(pixels, return_counts=True)
+        table = [int(colour) for colour in colours[np.argsort(-counts)][:64]]
+        image = image.convertToFormat(QtGui.QImage.Format.Format_Indexed8, table)
     image.save(str(out), "PNG", 0 if small else 60)
 
 

@@ -18,10 +18,10 @@ import numpy as np
 from stream.car import parse_car
 from stream.errors import InputError
 from stream.sources.log_columns import read_controller_log
+from stream.sources.rehearsal.car import GRAVITY, Body
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.script import Stop, Track
 from stream.sources.rehearsal.sensors import target_lambda
-from stream.sources.rehearsal.truth import road_load
 from stream.study.clock import align_log
 from stream.study.dataset import open_dataset, open_datasets
 from stream.study.force.coastdown import session_coastdown
@@ -51,21 +51,27 @@ def interval(estimate: float, low: float, high: float, truth: float) -> Row:
     return estimate - truth, (high - low) / 2 / Z95, float(low <= truth <= high)
 
 
+def road_load(body: Body) -> tuple[float, float]:
+    """What the model's own constants amount to in still air: force at rest, N, and its share of speed squared."""
+    rolling = body.rolling_coefficient * body.mass * GRAVITY + body.driveline_drag / body.rolling_radius
+    return rolling, 0.5 * body.air_density * body.drag_area
+
+
 def coast(folder: Path, seed: int, own_car: bool = False) -> Rows:
     """Two coastdowns, the second the other way; A, B, C and the force they make."""
     day = draw(seed, own_car)
     path, _ = driven(folder, day, coast_script(), rate_hz=200.0, extras=("road_speed",), zeros=False)
     found = session_coastdown(open_dataset(path))
-    truth = road_load(day.body)
+    force_n, per_speed2 = road_load(day.body)
     rows = {
-        "A, N": stated(found.a_n, found.u_a, truth.a_n),
+        "A, N": stated(found.a_n, found.u_a, force_n),
         "B, N/(m/s)": stated(found.b_n_per_mps, found.u_b, 0.0),
-        "C, N/(m/s)2": stated(found.c_n_per_mps2, found.u_c, truth.c_n_per_mps2),
+        "C, N/(m/s)2": stated(found.c_n_per_mps2, found.u_c, per_speed2),
     }
     for speed in (10.0, 20.0, 28.0):
         one = np.array([1.0, speed, speed**2])
         doubt = float(np.sqrt(one @ np.array(found.covariance) @ one))
-        true = truth.a_n + truth.c_n_per_mps2 * speed**2
+        true = force_n + per_speed2 * speed**2
         rows[f"force at {speed:.0f} m/s, N"] = stated(found.force_n(speed), doubt, true)
     return {what: [row] for what, row in rows.items()}
 

@@ -47,7 +47,6 @@ ALLOWED: dict[str, tuple[int, str]] = {
     "stream/sources/log_columns.py": (2, ERROR),
     "stream/sources/plugins.py": (1, ERROR),
     "stream/sources/port.py": (11, ERROR),
-    "stream/sources/rehearsal/logs.py": (1, "the help of a small program"),
     "stream/sources/rehearsal/player.py": (2, ERROR),
     "stream/sources/rehearsal/scenario.py": (3, "the demo's car file"),
     "stream/sources/serialport.py": (5, ERROR),

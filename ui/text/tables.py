@@ -11,7 +11,7 @@ from stream.study.force.power import PowerBand, TunePower
 from stream.study.tables.gate import AdvanceCell, Advice
 from stream.study.tables.ignition_table import WrittenCell
 from stream.study.tables.user_table import AdvanceList, UserTable
-from ui.text.figures import interval, one_line, plus_minus
+from ui.text.figures import interval, many, one_line, plus_minus
 from ui.text.findings import Sentence, as_json, say_all
 from ui.text.maps import UNITS
 
@@ -384,6 +384,6 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
     more, less = sum(step > CHANGED_DEG for step in steps), sum(step < -CHANGED_DEG for step in steps)
     rest = len(advice.cells) - more - less
-    title = f"More advance in {more}, less in {less}, unchanged in {rest} cells"
+    title = f"More advance in {more}, less in {less}, unchanged in {many(rest, 'cell')}"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
     return ("caution" if more or not less else "ok"), title, detail

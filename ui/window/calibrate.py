@@ -18,7 +18,7 @@ from ui.window.calibrate_desk import Desk, Draft, Work, apply_work, open_work, s
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.cells_table import HoldTable, table_style
-from ui.window.feed import DriveFeed, Screen
+from ui.window.feed import DriveFeed, Screen, share_one
 from ui.window.panels import Empty, label
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Worker
@@ -34,7 +34,7 @@ def survey_words(path: Path) -> list[str]:
     lines = []
     for item in survey_session(path).findings:
         what, (seen, cure) = kind(item), seen_and_cure(item)
-        grave = "! " if item.severity == "warning" else ""
+        grave = "▲ " if item.severity == "warning" else ""
         lines.append(f"{grave}{what[:1].upper()}{what[1:]}: {seen}.\nWhat to do: {cure}.")
     return lines
 
@@ -43,6 +43,7 @@ class CalibrateScreen(Screen):
     """Sessions are read off the window's thread; what is tried stays a draft until it is applied."""
 
     zeroed = QtCore.Signal()  # a zero was taken
+    turn_wanted = QtCore.Signal(bool)  # undo (True) or redo of the session's own steps
     applied = QtCore.Signal(str)  # the session whose calibration is in force now
 
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
@@ -54,7 +55,7 @@ class CalibrateScreen(Screen):
         self.opener, self.surveyor = Worker("calibrate"), Worker("survey")
         self.open_button, self.last = QtWidgets.QPushButton("Open session…"), QtWidgets.QPushButton("Last recording")
         self.undo, self.redo = QtWidgets.QPushButton("Undo"), QtWidgets.QPushButton("Redo")
-        self.undo.setToolTip("Take the last change back (Ctrl+Z)")
+        self.undo.setToolTip("Take the last change back, of what is tried here first, then of the session (Ctrl+Z)")
         self.redo.setToolTip("Bring it back again (Ctrl+Shift+Z)")
         self.apply, self.save = QtWidgets.QPushButton("Apply to…"), QtWidgets.QPushButton("Save SPEED.toml…")
         self.name = label("caption")
@@ -82,9 +83,9 @@ class CalibrateScreen(Screen):
         fields = QtWidgets.QGridLayout()
         fields.addWidget(label("read", "Speeds held, rpm"), 0, 0)
         fields.addWidget(self.targets, 0, 1, 1, 4)
-        fields.addWidget(label("read", "Read to ± rpm"), 1, 0)
+        fields.addWidget(label("read", "Reading error, ± rpm"), 1, 0)
         fields.addWidget(self.reading, 1, 1)
-        fields.addWidget(label("read", "Scale right to ± %"), 1, 2)
+        fields.addWidget(label("read", "Scale error, ± %"), 1, 2)
         fields.addWidget(self.scale, 1, 3)
         fields.setColumnStretch(4, 1)
         notes = QtWidgets.QScrollArea()
@@ -122,8 +123,8 @@ class CalibrateScreen(Screen):
     def _connect(self) -> None:
         self.open_button.clicked.connect(self.choose)
         self.last.clicked.connect(self._open_last)
-        self.undo.clicked.connect(lambda: self._do(self.desk.undo))
-        self.redo.clicked.connect(lambda: self._do(self.desk.redo))
+        self.undo.clicked.connect(lambda: self._turn(back=True))
+        self.redo.clicked.connect(lambda: self._turn(back=False))
         self.apply.clicked.connect(self._apply)
         self.load.changed.connect(self.zeroed)
         self.save.clicked.connect(self._save)
@@ -154,6 +155,10 @@ class CalibrateScreen(Screen):
         """Know the drive whose recording may be opened."""
         self.feed = feed
 
+    def _turn(self, *, back: bool) -> None:
+        if not self.undo_own(back=back):
+            self.turn_wanted.emit(back)
+
     def sessions_in_view(self) -> tuple[str, ...]:
         """The one that is open."""
         return () if self.desk.work is None else (str(self.desk.work.path),)
@@ -161,7 +166,7 @@ class CalibrateScreen(Screen):
     def sessions_changed(self, paths: Sequence[str]) -> None:
         """Read the session anew where it is one of these; what was typed stays."""
         work = self.desk.work
-        if work is not None and str(work.path) in paths:
+        if work is not None and share_one([work.path], paths):
             self._typed_before = work.draft
             self.open(work.path, load=self.pages.currentWidget() is self.load)
 
@@ -287,8 +292,8 @@ class CalibrateScreen(Screen):
         fit = None if work is None else work.calibration
         for button in (self.apply, self.save):
             button.setEnabled(fit is not None)
-        self.undo.setEnabled(self.desk.can_undo)
-        self.redo.setEnabled(self.desk.can_redo)
+        for button in (self.undo, self.redo):
+            button.setEnabled(work is not None)
         for part in (self.targets, self.reading, self.scale, self.table):
             part.setEnabled(work is not None)
         self.figure.show_work(work)

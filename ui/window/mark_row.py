@@ -77,7 +77,6 @@ class MarkRow(QtWidgets.QWidget):
         painter.setPen(QtGui.QPen(QtGui.QColor(ink), 3))
         painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
         corner = QtCore.QPointF
-        text_from = left + 6
         if span.kind == "hold":
             painter.drawPolyline([corner(left, bottom), corner(left, top), corner(right, top), corner(right, bottom)])
         elif span.kind == "pull":
@@ -85,7 +84,6 @@ class MarkRow(QtWidgets.QWidget):
             painter.setBrush(QtGui.QColor(ink))
             wedge = min(high * 0.6, right - left)
             painter.drawPolygon([corner(left, bottom), corner(left + wedge, bottom), corner(left + wedge, top + 2)])
-            text_from = left + wedge + 8
         elif span.kind == "gap":
             left = min(left, self._right - 4)
             zigzag = [
@@ -96,18 +94,21 @@ class MarkRow(QtWidgets.QWidget):
         else:
             painter.setBrush(QtGui.QColor(ink))
             painter.drawPolygon([corner(left, bottom), corner(left - 6, top), corner(left + 6, top)])
-            text_from = left + 9
-        room = QtCore.QRectF(text_from, top, max(0.0, self._room(span, right) - text_from), bottom - top)
+        start, end = self.word_box(span)
+        room = QtCore.QRectF(start, top, max(0.0, end - start), bottom - top)
         if span.text and QtGui.QFontMetricsF(painter.font()).horizontalAdvance(span.text) <= room.width():
             painter.setPen(QtGui.QColor(self.theme.text))
             painter.drawText(room, QtCore.Qt.AlignmentFlag.AlignVCenter, span.text)
 
-    def _room(self, span: Span, right: float) -> float:
-        """How far a span's text may reach: its own end, or the next thing on the row."""
-        if span.kind in ("hold", "pull"):
-            return right - 3
-        later = [self._x(other.start_s) - 8 for other in self.spans if other.start_s > span.start_s]
-        return min([*later, self._right])
+    def word_box(self, span: Span) -> tuple[float, float]:
+        """From where to where, in pixels, a span's text may stand: up to the next beginning or end of anything."""
+        left, right = self._x(span.start_s), self._x(span.end_s)
+        start = left + {"pull": min(self.height() * 0.6, right - left) + 8, "mark": 9.0}.get(span.kind, 6.0)
+        end = right - 3 if span.kind in ("hold", "pull") else self._right
+        others = [other for other in self.spans if other is not span]
+        later = [self._x(other.start_s) - 9 for other in others if other.start_s > span.start_s]
+        later += [self._x(other.end_s) - 3 for other in others if other.end_s > span.start_s > other.start_s]
+        return start, min([end, *later])
 
 
 GAPS_APART_S = 0.2

@@ -181,7 +181,8 @@ class Strip(QtWidgets.QWidget):
             below.setTextPen(theme.muted)
             below.setTickFont(font)
             for number, trace in enumerate(lane.traces):
-                trace.set_look(inks[number % len(inks)], TRACE * unit)
+                trace.set_look(inks[number % len(inks)], TRACE * unit, self.devicePixelRatioF())
+        self.lanes[0].traces[0].set_fill(theme.speed, 0.1)
         self._fit_axes()
         self._tick()
 

@@ -315,16 +315,17 @@ def look_at_glides(held: Held) -> GlideLook:
 
 def glide_answer(held: Held, look: GlideLook, choice: GlideChoice) -> GlideAnswer:
     """The road load for what was chosen."""
+    data, said = held.data, (False, choice.dropped, choice.back)
     stretches = dict(choice.stretches)
     try:
-        glides = verdicts_in(held.data, look.trace, False, choice.dropped, choice.back, stretches)
+        load = coastdown_in(data, look.trace, *said, choice.wind_mps, stretches)
+        return GlideAnswer(load.coastdowns, load, "")
     except InputError as error:
-        return GlideAnswer(look.glides, None, line_without(error, held.path))
+        trouble = line_without(error, held.path)
     try:
-        load = coastdown_in(held.data, look.trace, False, choice.dropped, choice.back, choice.wind_mps, stretches)
-    except InputError as error:
-        return GlideAnswer(glides, None, line_without(error, held.path))
-    return GlideAnswer(load.coastdowns, load, "")
+        return GlideAnswer(verdicts_in(data, look.trace, *said, stretches), None, trouble)
+    except InputError:
+        return GlideAnswer(look.glides, None, trouble)
 
 
 # -- marks ------------------------------------------------------------------------------------------------------------

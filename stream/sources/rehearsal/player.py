@@ -33,17 +33,11 @@ def description(recording: Recording) -> bytes:
     return json.dumps(told).encode("utf-8")
 
 
-def frames(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float, bytes]]:
-    """(seconds of stream at which it is complete, bytes) of each frame: samples, a description every 2 s.
+def bodies(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float, int, bytes]]:
+    """(seconds of stream at which it is complete, kind, body) of each frame: samples, a description every 2 s.
 
     No frame spans a gap, so lost samples show as a jump of the sample index.
     """
-    for sequence, (at_s, kind, body) in enumerate(_bodies(recording, rows)):
-        yield at_s, encode_frame(kind, sequence, body)
-
-
-def _bodies(recording: Recording, rows: int) -> Iterator[tuple[float, int, bytes]]:
-    """Seconds, kind and body of each frame, in order."""
     about, next_description = description(recording), 0.0
     counts = recording.counts.astype("<i2", copy=False)
     index, rate = recording.index, recording.rate_hz
@@ -247,7 +241,7 @@ class RehearsalPort:
 
     def _send_all(self) -> None:
         began = time.monotonic()
-        for at_s, kind, body in _bodies(self._recording, FRAME_ROWS):
+        for at_s, kind, body in bodies(self._recording):
             began += self._wait_paused()
             wait = 0.0 if self._quick else began + at_s / self._pace - time.monotonic()
             while wait > 0.0 and not self._stop.is_set():

@@ -12,7 +12,7 @@ import pytest
 
 from stream.errors import InputError, StorageError
 from stream.record import layout, tables
-from stream.record.change import RawTouchedError, change_session, set_calibration
+from stream.record.change import RawTouchedError, change_session, seen, set_calibration
 from stream.record.session import open_session
 from stream.record.tables import Zero
 
@@ -110,3 +110,27 @@ def test_not_a_session(tmp_path: Path) -> None:
     (tmp_path / "x.h5").write_text("hello")
     with pytest.raises(InputError, match="not HDF5"):
         change_session(tmp_path / "x.h5", lambda file: None)
+
+
+def test_two_who_change_a_session_at_once_lose_nothing(recorded: Path) -> None:
+    """What somebody says while another change is on its way stays, and the other is refused in one line and can be
+    said again; also where the change rests on what was read before the session was copied."""
+
+    def edit(file: Any) -> None:
+        file.attrs["tune"] = "gull"
+        if recorded.exists() and not said:
+            said.append(1)
+            change_session(recorded, lambda file: file.attrs.update(note="knock heard"))
+
+    said: list[int] = []
+    with pytest.raises(InputError, match="changed by something else"):
+        change_session(recorded, edit)
+    before = seen(recorded)
+    with open_session(recorded) as session:
+        assert (session.note, session.tune) == ("knock heard", "heron")
+    change_session(recorded, edit)
+    with pytest.raises(InputError, match="changed by something else"):
+        change_session(recorded, edit, since=before)
+    with open_session(recorded) as session:
+        assert (session.note, session.tune) == ("knock heard", "gull")
+    assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]

@@ -2,7 +2,9 @@
 
 import shutil
 import zlib
+from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import h5py
@@ -25,6 +27,7 @@ from stream.record.change import (
     undo_session,
     write_note,
 )
+from stream.record.deeds import first_undone, last_done, read_deeds, undo_deed
 from stream.record.history import MOST_BYTES, MOST_STEPS, Act
 from stream.record.session import open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
@@ -338,3 +341,37 @@ def test_a_history_that_is_raw_or_elsewhere_is_refused(whole: Path, tmp_path: Pa
         file[layout.HISTORY] = h5py.ExternalLink("x.h5", "/y") if made == "outside" else h5py.SoftLink("/raw/samples")
     with pytest.raises(InputError, match="history"):
         session_history(path)
+
+
+def test_a_clock_set_back_takes_back_nothing_else_than_it_says(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is offered for undo is what each of its sessions takes back next, whatever the computer's clock said; what
+    something else has changed since it was shown is not taken back in its place."""
+    one, other = (Path(shutil.copy(whole, tmp_path / f"{name}.h5")) for name in "ab")
+    hours = iter((12, 12, 10))
+    monkeypatch.setattr(
+        history, "datetime", SimpleNamespace(now=lambda zone: datetime(2026, 6, 1, next(hours), tzinfo=zone))
+    )
+    for path in (other, one):
+        change_session(path, some_note("first"), [Act("note")], "both")
+    change_session(one, a_zero(1.0), [Act("zero-taken", {"start_s": 1.0, "end_s": 4.0})])
+    paths = (str(one), str(other))
+    shown = last_done(read_deeds(paths))
+    assert shown is not None
+    assert [step.acts[0].code for step in shown.steps] == ["zero-taken"]
+    monkeypatch.undo()
+    write_note(one, "by somebody else")
+    with pytest.raises(InputError, match="changed by something else"):
+        undo_deed(shown)
+    assert session_history(one).done == 3
+    undo_session(one)
+    undo_deed(shown)
+    both = last_done(read_deeds(paths))
+    assert both is not None
+    assert len(both.paths) == 2
+    undo_deed(both)
+    assert [session_history(path).done for path in paths] == [0, 0]
+    again = first_undone(read_deeds(paths))
+    assert again is not None
+    assert set(again.paths) == set(paths)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from stream.sources.rehearsal.scenario import demo_car_text
-from tests.held_row import CAR_TEXT, hold_plan
+from tests.drives import CAR_TEXT, hold_plan
 from tests.sessions import write_session
 from tests.shared import made_once
 from tests.ui_cli import SEED, Outcome, in_process

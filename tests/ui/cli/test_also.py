@@ -20,7 +20,7 @@ from stream.study.dataset import open_dataset
 from stream.study.take_in import take_in
 from stream.wire.items import WireChannel
 from tests.device import PATIENCE_S, Device, description, device, frames
-from tests.sessions import write_session
+from tests.sessions import journalled, write_session
 from tests.ui_cli import forked
 from ui.cli.main import run
 
@@ -182,11 +182,11 @@ class Both:
 
     def recorded(self, senders: list[Sending], over: threading.Event) -> bool:
         """Wait until the journals hold what was sent; False where the drive ended before."""
-        while not over.wait(0.02):
+        while not over.wait(0.05):
             if all(one.sent.is_set() for one in senders):
-                sizes = sorted((path.stat().st_size for path in (self.folder / "d").glob("*.journal*")), reverse=True)
-                due = sorted((4 * one.samples.size for one in senders), reverse=True)
-                if len(sizes) >= len(due) and all(size >= least for size, least in zip(sizes, due, strict=False)):
+                came = sorted(map(journalled, (self.folder / "d").glob("*.journal*")), reverse=True)
+                due = sorted((len(one.samples) for one in senders), reverse=True)
+                if len(came) >= len(due) and all(rows >= least for rows, least in zip(came, due, strict=False)):
                     return True
         return False
 

@@ -5,8 +5,7 @@ import hashlib
 import h5py
 import pytest
 
-from tests.drives import RPM_AT_0V, RPM_PER_V
-from tests.held_row import CAR_TEXT, ROW, hold_plan
+from tests.drives import CAR_TEXT, ROW, RPM_AT_0V, RPM_PER_V, hold_plan
 from tests.sessions import write_session
 
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from stream.calibrate.speed.calfile import load_calibration
-from tests.drives import CAR, RPM_AT_0V, RPM_PER_V
-from tests.held_row import CAR_TEXT, ROW, TARGETS, hold_plan
+from tests.drives import CAR, CAR_TEXT, ROW, RPM_AT_0V, RPM_PER_V, TARGETS, hold_plan
 from tests.sessions import STARTED, write_session
 
 KEYS = [

@@ -15,7 +15,7 @@ from ui.cli.main import run
 
 RATE = 1000
 KILLS, AT_ONCE = 20, 4
-ON_THE_WAY_S = 0.15  # line, reader, ring and stage, before a sample is the recorder's to lose
+ON_THE_WAY_S = 0.2  # line, reader (gathers 15 ms), ring and stage (40 ms), before a sample is the recorder's to lose
 
 
 def drive_and_kill(folder: Path, car_file: Path, after_s: float) -> tuple[Path, int, float]:

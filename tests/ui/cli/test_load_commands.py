@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stream.car import parse_car
-from tests.held_row import CAR_TEXT
+from tests.drives import CAR_TEXT
 from tests.sessions import write_session
 
 RATE = 200.0

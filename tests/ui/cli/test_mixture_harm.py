@@ -15,6 +15,9 @@ import h5py
 import numpy as np
 import pytest
 
+from stream.study.dataset import open_dataset
+from stream.study.tables.mixture import advise_mixture
+from stream.study.tables.user_table import read_target
 from tests.array_session import write_session
 
 RATE = 20.0
@@ -779,3 +782,47 @@ def test_a_session_without_the_axis_is_left_out_and_said(steadypull, tmp_path: P
     assert "no-map.h5 data" not in (tmp_path / "new-why.csv").read_text()
     assert (report.code, none.code) == (0, 2)
     assert "no-map.h5: no usable manifold pressure" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def in_cruise(columns: Columns, number: int, seconds: float) -> slice:
+    """Rows of one cruise, from 1 s after its beginning on."""
+    start = round(((10 + 6 + 3) * number + 1) * RATE)
+    return slice(start, start + round(seconds * RATE))
+
+
+def cold(columns: Columns) -> Columns:
+    columns["coolant"][round(20 * RATE) : round(80 * RATE)] = 40.0
+    return columns
+
+
+def trim_at_its_end(columns: Columns) -> Columns:
+    columns["trim"][in_cruise(columns, 4, 6.0)] = 25.0
+    return columns
+
+
+def misfires(columns: Columns) -> Columns:
+    for number in range(5):
+        columns["lam"][in_cruise(columns, number, 9.0)][80] = 1.8
+    return columns
+
+
+@pytest.mark.parametrize(
+    ("plant", "why", "seconds"),
+    [(cold, "cold", 60.0), (trim_at_its_end, "trim-limit", 6.0), (misfires, "misfire", 5 * (2 * 0.4 + 1 / RATE))],
+)
+def test_what_does_not_count_is_named_with_its_seconds(
+    tmp_path: Path, plant: Callable[[Columns], Columns], why: str, seconds: float
+) -> None:
+    """Rows that a cold engine, a trim at its end or a misfire spoil are left out, as many as were planted and
+    by that name."""
+    left = []
+    for place, columns in (("as it was", drive()), ("spoilt", plant(drive()))):
+        (tmp_path / place).mkdir()
+        session, target = made(tmp_path / place, Situation("", lambda columns=columns: columns))
+        with open_dataset(session) as data:
+            advice = advise_mixture([data], read_target(target))
+        (found,) = [one.values for one in advice.findings if one.code == "rows-left-out"]
+        left.append(dict(zip(found["reasons"], found["seconds"], strict=True)))
+    before, after = left
+    assert after[why] - before.get(why, 0.0) == pytest.approx(seconds, abs=0.15)
+    assert set(after) == {*before, why}

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import stream.record.session
-from tests.held_row import ROW
+from tests.drives import ROW
 from tests.pull_sessions import write_pull_session
 
 COMMANDS = {

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from tests.device import Device, counted, description, device, frames
+from tests.sessions import journalled
 from tests.ui_cli import ROOT
 
 ROWS = 2000
@@ -32,6 +33,16 @@ def spin(**words):
     collections.deque(itertools.repeat(None, 10**13), maxlen=0)  # in C: no Python handler runs
 ui.cli.shelf.command.callback = spin
 main(["shelf", "x"])
+"""
+OPENS = """
+import collections, itertools
+import stream.record.session
+import ui.cli.process
+ui.cli.process.OPENING_S = 0.3
+stream.record.session._open_h5 = lambda path: collections.deque(itertools.repeat(None, 10**13), maxlen=0)  # in C
+ui.cli.process.sys.argv = ["steadypull", "mark", "x.h5"]
+import ui.cli.main
+ui.cli.main.main()
 """
 
 
@@ -70,10 +81,10 @@ def driven(
 
 
 def wait_for_rows(folder: Path) -> None:
-    """Until the journal holds what the device has sent: 8 bytes a row."""
+    """Until the journal holds what the device has sent."""
     deadline = time.monotonic() + 30
     while time.monotonic() < deadline:
-        if any(path.stat().st_size > ROWS * 8 for path in folder.glob("*.journal")):
+        if any(journalled(path) >= ROWS for path in folder.glob("*.journal")):
             return
         time.sleep(0.02)
     raise TimeoutError("nothing was recorded")
@@ -201,6 +212,16 @@ def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, numbe
     assert process.returncode == 2
     assert said.startswith("steadypull: error: stopped, in the middle of a long computation")
     assert said.count("\n") == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_file_that_takes_for_ever_to_open_is_called_damaged() -> None:
+    """HDF5 spins over one damaged file in five hundred: without anybody's Ctrl-C, in one line, exit 2."""
+    done = subprocess.run([sys.executable, "-c", OPENS], capture_output=True, text=True, cwd=ROOT, timeout=60)
+
+    assert done.returncode == 2
+    assert done.stderr.startswith("steadypull: error: a file was not opened within")
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_child_that_has_said_its_end_and_then_sticks_is_ended_without_a_second_line() -> None:

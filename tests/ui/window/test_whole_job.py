@@ -148,7 +148,7 @@ def test_the_whole_job_without_a_command(
     ignition, mixture = compare.studies["Ignition"], compare.studies["Mixture"]
     person.press(ignition.choose)
     person.see(lambda: ignition.found is not None, "proposals")
-    person.choose(ignition.knock, "listened, none heard")
+    person.choose(ignition.knock, "none heard")
     person.see(lambda: ignition.found is not None and ignition.worker.task is None, "proposals")
     person.press(ignition.export)
     person.keep("ignition")

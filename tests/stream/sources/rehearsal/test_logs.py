@@ -10,11 +10,11 @@ import pytest
 from stream.car import parse_car
 from stream.errors import StorageError
 from stream.sources.csvlog import CsvSource
-from stream.sources.rehearsal.logs import write_csv_log
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import demo_car_text, hold_drive
 from stream.sources.rehearsal.sensors import Adc, Chain
 from tests.controller_log import write_controller_log
+from tests.example_logs import write_csv_log
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ import os
 import struct
 import time
 import zlib
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -12,13 +13,19 @@ import pytest
 import serial
 from cobs import cobs
 
-from stream.sources.rehearsal.player import RehearsalPort, frames
+from stream.sources.rehearsal.player import FRAME_ROWS, RehearsalPort, bodies
 from stream.sources.rehearsal.record import Recording
 from stream.sources.rehearsal.scenario import pull_session
 from stream.sources.rehearsal.sensors import Adc, Chain
+from stream.wire.encode import encode_frame
 
 DEADLINE_S = 20.0
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
+
+
+def frames(recording: Recording, rows: int = FRAME_ROWS) -> Iterator[tuple[float, bytes]]:
+    for sequence, (at_s, kind, body) in enumerate(bodies(recording, rows)):
+        yield at_s, encode_frame(kind, sequence, body)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,6 @@
 """CSV logs of a rehearsal: the measured signals at a logger's rate.
 
-`python -m stream.sources.rehearsal.logs FOLDER` writes the example files of the invented scenario: the car
+`python -m tests.example_logs FOLDER` writes the example files of the invented scenario: the car
 file, a hold drive as a CSV log, and that log's car file. The session of the same drive is made by the rehearsal with
 the same seed.
 """
