@@ -10,7 +10,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 from stream.record.summary import Summary
 from stream.sources.port import PortRecord, list_ports
 from ui.text import steps
-from ui.text.figures import one_line
+from ui.text.figures import many, one_line
 from ui.window import ask
 from ui.window.forms import button
 from ui.window.job import Found, Step, sort_out, trail
@@ -248,7 +248,7 @@ class JobPage(QtWidgets.QWidget):
         running = self.worker.task
         if running is not None and running.progress is not None:
             done, total = running.progress
-            self.say(f"{running.name}: {f'{100 * done // total} %' if total else f'{done} rows'}")
+            self.say(f"{running.name}: {f'{100 * done // total} %' if total else many(done, 'row')}")
         task = self.worker.take()
         if task is None:
             return
@@ -284,6 +284,9 @@ def file_row(
     parent: QtWidgets.QWidget, field: QtWidgets.QLineEdit, title: str, kinds: str, words: str
 ) -> tuple[QtWidgets.QLineEdit, QtWidgets.QPushButton]:
     """A field for a file with a button that asks for one; `kinds` are endings such as 'h5', '' stands for a folder."""
+
+    field.setProperty("path", True)
+    field.textChanged.connect(field.setToolTip)
 
     def choose() -> None:
         start = Path(field.text()).expanduser() if field.text().strip() else None
