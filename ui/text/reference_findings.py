@@ -216,6 +216,7 @@ lambda-from-ratio | lambda | λ is worked out of an air-fuel ratio. It is as rig
 lambda-delay | lambda | λ is later than the engine's state. The delay is taken off and its uncertainty counts.
 trim-at-limit | fuel-multiplier | Closed loop could do no more. Find the cause before the table is changed.
 trim-stands-still | fuel-multiplier | The trim stands still. It was learnt before, or it is stuck.
+part-load-axis | cells | No session logged the table's second axis. Part load has no cell; log it.
 drive-left-out | cells | A session lacks λ or the table's second axis. It is left out; the others are used.
 load-channel-unusable | cells | The channel of the second axis cannot be used. The sentence says why.
 pressure-unit-missing | boost | A pressure has no unit and is read as kPa, which it fits. Write its unit.
