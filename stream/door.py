@@ -49,10 +49,10 @@ from stream.study.dataset import Dataset, open_dataset, open_datasets
 from stream.study.export import export_session
 from stream.study.force import power as _power
 from stream.study.force.air import air_factors
-from stream.study.force.boost import Correction, Reading, correction_of
+from stream.study.force.boost import Correction, Reading
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.road_load import RoadLoad
-from stream.study.pulls import PullTrace, all_traces
+from stream.study.pulls import PullTrace, all_traces, correction_of
 from stream.study.speed import Reference, fit_row, load_row
 from stream.study.survey.records import Survey
 from stream.study.survey.survey import survey_session

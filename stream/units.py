@@ -42,6 +42,12 @@ PCT_PER_UNIT: Final = {"%": 1.0, "pct": 1.0, "percent": 1.0} | dict.fromkeys(
 CELSIUS_FROM: Final = {"": (1.0, 0.0), "c": (1.0, 0.0), "f": (5 / 9, -160 / 9), "k": (1.0, -273.15)}
 
 
+def in_float64(values: npt.ArrayLike) -> Floats:
+    """The values in double precision. A file may hold a NaN of the kind that numpy warns of; it is one like others."""
+    with np.errstate(invalid="ignore"):
+        return np.array(values, np.float64)
+
+
 def plain_unit(unit: str) -> str:
     """A unit as the tables here have it: no case, no blanks, no degree sign."""
     return unit.strip().lower().replace(" ", "").replace("°", "").removeprefix("deg")

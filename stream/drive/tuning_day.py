@@ -180,7 +180,8 @@ def _heard(driven: Sequence["Recording"]) -> tuple[tuple[float, float], ...]:
     """Between which speeds a person who listens hears knock: where one firing in twenty knocks, or more."""
     from stream.sources.rehearsal.truth import beyond_knock
 
-    speeds = [rpm[beyond > 0] for rpm, beyond in map(beyond_knock, driven)]
+    found = [beyond_knock(one.motion, one.truth.pulls) for one in driven]
+    speeds = [rpm[beyond > 0] for rpm, beyond in found]
     return tuple((float(rpm.min()), float(rpm.max()) + 1.0) for rpm in speeds if len(rpm))
 
 
@@ -189,5 +190,5 @@ def _setting(now: str, table: Path, changed: int, driven: Sequence["Recording"])
 
     low, high, width = BANDS
     lost = lost_by_band(_tune_of(table, now), np.arange(low, high + 1, width))
-    nearest = max(float(beyond.max()) for _, beyond in map(beyond_knock, driven))
+    nearest = max(float(beyond.max()) for _, beyond in (beyond_knock(one.motion, one.truth.pulls) for one in driven))
     return Setting(now, table, changed, lost, nearest)

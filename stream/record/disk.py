@@ -7,6 +7,7 @@ aside first: if the disk refuses, HDF5 has not been touched and the file is as g
 import errno
 import os
 import shutil
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -15,6 +16,7 @@ from stream.errors import StorageError, reason_of
 
 SAFE = "what was recorded is safe"
 _COPY_BYTES = 1 << 22
+_bound_s: float | None = None
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
@@ -31,6 +33,26 @@ def storage_error(path: Path, error: Exception, after: str = SAFE) -> StorageErr
         return StorageError(f"{path}: the name is too long; give a shorter one; {after}")
     reason = (error.strerror if isinstance(error, OSError) else None) or reason_of(error)
     return StorageError(f"{path}: cannot be written ({reason}); check the disk; {after}")
+
+
+def bound_reading(seconds: float) -> None:
+    """End this process where opening a file takes more processor time than that: HDF5 can spin for ever in C over a
+    damaged one, where nothing but the system can end it. For a process that another one watches."""
+    global _bound_s
+    _bound_s = seconds
+
+
+@contextmanager
+def in_time() -> Iterator[None]:
+    """While this is open, the process has so much time as `bound_reading` said, and then ends by SIGVTALRM."""
+    if _bound_s is None or not hasattr(signal, "setitimer"):
+        yield
+        return
+    signal.setitimer(signal.ITIMER_VIRTUAL, _bound_s)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
 
 
 @contextmanager

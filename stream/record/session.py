@@ -23,6 +23,7 @@ from stream.events import Event
 from stream.live.records import Hold, LiveRows, Pinned, Pull
 from stream.record import layout, tables
 from stream.record.also import Also, read_also
+from stream.record.disk import in_time
 from stream.record.guard import check_file, is_cut_short, read_rows
 from stream.record.history import read_history
 from stream.record.names import journal_path
@@ -379,15 +380,16 @@ def open_session(path: str | Path) -> Session:
     the cure.
     """
     path = Path(path)
-    file = _open_h5(path)
-    try:
-        _check_format(path, file)
-        with reading_words(path):
-            check_file(path, file)
-        return Session(path, file)
-    except BaseException:
-        file.close()
-        raise
+    with in_time():
+        file = _open_h5(path)
+        try:
+            _check_format(path, file)
+            with reading_words(path):
+                check_file(path, file)
+            return Session(path, file)
+        except BaseException:
+            file.close()
+            raise
 
 
 def _open_h5(path: Path) -> Any:

@@ -101,7 +101,8 @@ class Weather(msgspec.Struct, frozen=True, kw_only=True):
 
 def text_of(value: Any) -> str:
     """Text of a table cell or an attribute, which HDF5 tools give as bytes or as text."""
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+    data = value if isinstance(value, bytes) else str(value).encode("utf-8", "surrogateescape")
+    return data.decode("utf-8", "replace")  # h5py makes halves of surrogate pairs of bytes that are no text
 
 
 def to_rows(dtype: np.dtype[Any], *groups: Sequence[Any]) -> Rows:

@@ -38,7 +38,7 @@ from stream.live.stage import LiveStage
 from stream.record.session import Session, open_session
 from stream.record.tables import Heard, HoldMark, PullMark, Weather, Zero
 from stream.study.joined import JoinedSession, car_with
-from stream.units import Flags, Floats, conversion
+from stream.units import Flags, Floats, conversion, in_float64
 
 ROWS_COMPARED = 1 << 20  # at a time
 ROWS_AT_A_GLANCE = 256
@@ -195,19 +195,19 @@ class Dataset:
         live = self._found.live
         if np.isnan(live.signal).all() and not np.isnan(live.speed_rpm).all():
             live = _live_rows(LiveStage(_own_car(self.session), self.session.info), self.session)
-        return live.signal.astype(np.float64)
+        return in_float64(live.signal)
 
     @cached_property
     def speed_rpm(self) -> Floats:
         """Engine speed by the calibration in force, else by the car file's provisional line, (ticks,)."""
         if self.calibration is None:
-            return self._found.live.speed_rpm.astype(np.float64)
+            return in_float64(self._found.live.speed_rpm)
         return np.asarray(self.calibration.rpm(self.signal), np.float64)
 
     @cached_property
     def load(self) -> Floats:
         """Load as recorded, filtered, (ticks,)."""
-        return self._found.live.load.astype(np.float64)
+        return in_float64(self._found.live.load)
 
     @property
     def line(self) -> tuple[float, float]:
@@ -364,7 +364,7 @@ class Dataset:
     def raw(self, channel: Channel, start_s: float = 0.0, end_s: float = np.inf) -> Floats:
         """Samples of a recorded channel as they came, between two times, (samples,); lost ones take no place."""
         first, end = self.session.row_at(start_s), self.session.row_at(min(end_s, self.duration_s))
-        return self.session.raw(channel.name, first, end).astype(np.float64)
+        return in_float64(self.session.raw(channel.name, first, end))
 
     def middle(self, name: str) -> bytes:
         """What tells a drive's channel from another's at a glance: some samples from the middle, equal where those
@@ -380,7 +380,7 @@ class Dataset:
         first, end = self.session.row_at(start_s), self.session.row_at(end_s)
         means = {}
         for name in names:
-            values = self.session.raw(name, first, end).astype(np.float64)
+            values = in_float64(self.session.raw(name, first, end))
             values = values[np.isfinite(values)]
             if len(values):
                 means[name] = float(values.mean())
@@ -397,7 +397,7 @@ class Dataset:
             place = (index[row : row + len(samples)] - offset) // step
             place = np.where((place >= 0) & (place < count), place, count)
             for number, (channel, column) in enumerate(zip(wanted, columns, strict=True)):
-                values = samples[:, column].astype(np.float64)
+                values = in_float64(samples[:, column])
                 good = usable(values, channel)
                 total[number] += np.bincount(place[good], values[good], minlength=count + 1)
                 hits[number] += np.bincount(place[good], minlength=count + 1)

@@ -16,7 +16,7 @@ from stream.car import Car, Channel
 from stream.findings import Finding, note, warning
 from stream.live.records import Pull
 from stream.study.dataset import UNKNOWN_LAG_U_S, Dataset
-from stream.study.force.boost import UNKNOWN_AIR, SessionAir, pressure_of
+from stream.study.force.boost import UNKNOWN_AIR, Correction, Reading, SessionAir, correction, pressure_of
 from stream.units import CELSIUS_FROM, HPA_PER_UNIT, MPS_PER_UNIT, Floats, plain_unit
 
 SIDE_S = 1.0  # kept before and after a pull; the lag is taken off from there
@@ -286,6 +286,15 @@ def _calibration_key(data: Dataset, factor: float) -> tuple[str | float, ...]:
     """What turned volts into rpm and the link's signal into load, so that two sessions can be told apart by it."""
     fit = data.calibration
     return (*data.line, factor) if fit is None else (fit.when, fit.slope_rpm_per_unit, fit.intercept_rpm, factor)
+
+
+def correction_of(
+    pulls: Sequence[PullTrace], given: Mapping[str, Reading] | None = None, *, beyond_range: bool = False
+) -> Correction:
+    """The correction of these pulls' sessions: by the readings given, else by those kept with the sessions."""
+    unzeroed = dict.fromkeys(pull.session for pull in pulls if pull.usable and pull.zero is None)
+    sessions = {pull.session: pull.air for pull in pulls}
+    return correction(sessions, given, unzeroed=tuple(unzeroed), beyond_range=beyond_range)
 
 
 def session_findings(sessions: Sequence[Dataset]) -> list[Finding]:

@@ -150,12 +150,16 @@ def run(arguments: Sequence[str] | None = None) -> int:
         from ui.text.errors import for_command_line
 
         return _say(" ".join(for_command_line(error).split()), error.exit_code)
+    except OSError as error:  # a name that no file can have, and what else the system refuses where nobody asked before
+        where = f"{error.filename}: " if isinstance(error.filename, str) else ""
+        return _say(f"{where}{error.strerror or error}; give another file or folder", 2)
     except MemoryError:
         return _say("this needs more memory than there is; give fewer or shorter sessions", 2)
     return code if isinstance(code, int) else 0
 
 
 def _say(text: str, code: int) -> int:
+    text = " ".join(text.split())
     if len(text) > 600:  # what was typed may be quoted in it; place and cure stand at the two ends
         text = f"{text[:300]} … {text[-280:]}"
     click.echo(f"steadypull: error: {text}", err=True)

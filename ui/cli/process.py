@@ -21,6 +21,7 @@ from typing import Any
 
 ENDING = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 GRACE_S = 1.2  # from a signal to the end of a child that does not answer; with the end itself under 2 s
+OPENING_S = 10.0  # of processor time; a sound file opens in 0.01 s
 ROOM_S = 0.2  # chosen: how long a running drive waits for a display that takes nothing
 JSON_FLAG = "--json"
 SAME_S = 0.3  # a terminal sends Ctrl-C to keeper and child, and the keeper passes it on: one signal, not two
@@ -277,10 +278,13 @@ def kept(words: Sequence[str], run: Callable[[], int]) -> int:
         os.close(writing)
         return _keep(child, reading)
     os.close(reading)
+    from stream.record.disk import bound_reading
+
     _die_with(keeper)
     global _answered
     _answered = writing
     listen(recording=False)
+    bound_reading(OPENING_S)
     return run()
 
 
@@ -318,6 +322,9 @@ def _keep(child: int, answered: int) -> int:
     if asked:
         if _SAID not in said:
             say_error("stopped, in the middle of a long computation or of a damaged file; use a copy of such a file")
+        return 2
+    if -code == signal.SIGVTALRM:
+        say_error(f"a file was not opened within {OPENING_S:.0f} s of work: it is damaged; use a copy of it")
         return 2
     if -code in (signal.SIGSEGV, signal.SIGBUS, signal.SIGABRT, signal.SIGFPE, signal.SIGILL):
         say_error(f"reading stopped short ({signal.Signals(-code).name}): a file is damaged; use a copy of it")

@@ -111,8 +111,7 @@ def _trend(found: "list[Summary]", tune: str, width: float, folder: str) -> "tup
     from stream.errors import InputError
     from stream.study.compare.trend import trend
     from stream.study.dataset import open_datasets
-    from stream.study.force.boost import correction_of
-    from stream.study.pulls import all_traces
+    from stream.study.pulls import all_traces, correction_of
 
     with_it = [session for session in found if session.readable and tune in session.tunes]
     if not with_it:
@@ -133,7 +132,7 @@ def trend_command(session_paths: tuple[str, ...], tune: str, width: float, as_js
     import msgspec
 
     from stream.study.compare.trend import trend
-    from stream.study.force.boost import correction_of
+    from stream.study.pulls import correction_of
     from ui.cli.process import print_json
     from ui.text.comparison import trend_json
 

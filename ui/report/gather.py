@@ -18,8 +18,8 @@ from stream.study.compare.curve import Curves, curves
 from stream.study.compare.scatter import Scatter, known_scatter
 from stream.study.dataset import Dataset, open_datasets
 from stream.study.force.air import AirFactors, air_factors
-from stream.study.force.boost import Reading, correction_of
-from stream.study.pulls import PullTrace, all_traces
+from stream.study.force.boost import Reading
+from stream.study.pulls import PullTrace, all_traces, correction_of
 from ui.report.gather_advice import Asked, Studies, studies_of
 from ui.text.findings import say_all
 

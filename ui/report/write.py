@@ -60,7 +60,7 @@ def write_report(
 
                 write_pdf(report, file)
             else:
-                file.write(html_of(report).encode("utf-8"))
+                file.write(html_of(report).encode("utf-8", "replace"))  # a name of bytes that are no text
         with storage_words(path, "nothing was changed"):
             draft.replace(path)
     finally:

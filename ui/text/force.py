@@ -18,6 +18,9 @@ GLIDE_WHY = {
     "in-gear": "rolled with a gear in",
     "braked": "slowed by the brakes",
     "held-back": "held back by more than 6 % of the weight: a brake or a gear",
+    "driven": "the car gains speed in it: the engine, or a slope",
+    "broken": "samples are missing for more than 1 s: what the car did there is not known",
+    "twice": "it shares seconds with a glide that counts: one run is no pair",
     "dropped": "dropped",
 }
 

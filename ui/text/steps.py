@@ -30,6 +30,7 @@ STEPS: Final = {
 UNKNOWN = "a change"
 UNDO, REDO = "Undo", "Redo"
 NOTHING_BACK, NOTHING_FORTH = "Nothing to undo", "Nothing to redo"
+NOT_NOW = "While something is driven nothing is undone; stop it first."
 NO_CHANGES = "Nothing was changed in this folder's sessions yet: zeros, marks, calibrations and notes are listed here."
 TAKEN_BACK = "taken back"
 KNOCK_UNSAID = "What was heard counts in no advice any more; if knock was heard, say it again."

@@ -1,4 +1,4 @@
-"""The Controller log page: a controller's log laid over a session as two traces, to be believed or rejected."""
+"""The Controller log page: a controller's log laid over a session as two traces, to be accepted or rejected."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -12,7 +12,7 @@ from ui.text.figures import one_line, sentence
 from ui.window import align_work as work
 from ui.window import ask
 from ui.window.compare_figure import Key
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.plot import PlotTools, Series, bare_view, style_view
 from ui.window.study_page import EMPTY_DETAIL, EMPTY_TITLE, StudyPage
 from ui.window.theme import Theme
@@ -44,7 +44,7 @@ class AlignPage(StudyPage):
         self.car_path: Path | None = None
         self.sessions = QtWidgets.QComboBox()
         self.choose_log, self.choose_car = (QtWidgets.QPushButton(t) for t in ("Log…", "Log's car file…"))
-        self.believe, self.reject = (QtWidgets.QPushButton(t) for t in ("Believe and write…", "Reject"))
+        self.believe, self.reject = (QtWidgets.QPushButton(t) for t in ("Accept and write…", "Reject"))
         for part in (label("caption", "Session"), self.sessions, self.choose_log, self.choose_car):
             self.top.addWidget(part)
         self.top.addStretch(1)
@@ -69,7 +69,9 @@ class AlignPage(StudyPage):
         for key, view, share in zip(self.keys, self.views, (70, 30), strict=True):
             self.column.addWidget(key)
             self.column.addWidget(view, share)
+        self.nothing = Empty("curves", "Log…", self.choose_log_file)
         self.body.addWidget(self.panel)
+        self.body.addWidget(self.nothing)
         self.sessions.activated.connect(self.work_out)
         self.choose_log.clicked.connect(self.choose_log_file)
         self.choose_car.clicked.connect(self.choose_car_file)
@@ -83,7 +85,7 @@ class AlignPage(StudyPage):
         if not self.paths:
             self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:
-            self.say("idle", "A log and its car file are wanted", ASK)
+            self.say("idle", "Choose a log and its car file", ASK)
 
     def begin(self) -> None:
         """Offer the sessions."""
@@ -150,7 +152,7 @@ class AlignPage(StudyPage):
         self.run("writing", lambda task: work.write(laid, out, task.tell), self._written)
 
     def _written(self, words: str) -> None:
-        self.say("ok", "Believed", words)
+        self.say("ok", "Accepted and written", words)
 
     def reject_it(self) -> None:
         """Forget the log; nothing is written."""
@@ -178,8 +180,8 @@ class AlignPage(StudyPage):
         ]
         self.keys[0].show_key("Engine speed, rpm, over seconds of the session", entries)
         self.keys[1].show_key("Log less session, rpm, after a straight line between the two speeds", [])
-        for view in self.views:
-            view.setVisible(laid is not None)
+        self.panel.setVisible(laid is not None)
+        self.nothing.setVisible(laid is None)
         if laid is None:
             for tools in self.tools:
                 tools.show_series(0, [])
@@ -201,6 +203,7 @@ class AlignPage(StudyPage):
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
         super().apply_theme(theme, unit)
+        self.nothing.apply_theme(theme, unit)
         for key, view, plot in zip(self.keys, self.views, self.plots, strict=True):
             key.theme, key.unit = theme, unit
             key.setFixedHeight(round(26 * unit))

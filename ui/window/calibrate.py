@@ -18,7 +18,7 @@ from ui.window.calibrate_desk import Desk, Draft, Work, apply_work, open_work, s
 from ui.window.calibrate_figure import Figure
 from ui.window.calibrate_load import LoadPage
 from ui.window.cells_table import HoldTable, table_style
-from ui.window.feed import DriveFeed, Screen
+from ui.window.feed import DriveFeed, Screen, share_one
 from ui.window.panels import Empty, label
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Worker
@@ -34,7 +34,7 @@ def survey_words(path: Path) -> list[str]:
     lines = []
     for item in survey_session(path).findings:
         what, (seen, cure) = kind(item), seen_and_cure(item)
-        grave = "! " if item.severity == "warning" else ""
+        grave = "▲ " if item.severity == "warning" else ""
         lines.append(f"{grave}{what[:1].upper()}{what[1:]}: {seen}.\nWhat to do: {cure}.")
     return lines
 
@@ -83,9 +83,9 @@ class CalibrateScreen(Screen):
         fields = QtWidgets.QGridLayout()
         fields.addWidget(label("read", "Speeds held, rpm"), 0, 0)
         fields.addWidget(self.targets, 0, 1, 1, 4)
-        fields.addWidget(label("read", "Read to ± rpm"), 1, 0)
+        fields.addWidget(label("read", "Reading error, ± rpm"), 1, 0)
         fields.addWidget(self.reading, 1, 1)
-        fields.addWidget(label("read", "Scale right to ± %"), 1, 2)
+        fields.addWidget(label("read", "Scale error, ± %"), 1, 2)
         fields.addWidget(self.scale, 1, 3)
         fields.setColumnStretch(4, 1)
         notes = QtWidgets.QScrollArea()
@@ -166,7 +166,7 @@ class CalibrateScreen(Screen):
     def sessions_changed(self, paths: Sequence[str]) -> None:
         """Read the session anew where it is one of these; what was typed stays."""
         work = self.desk.work
-        if work is not None and str(work.path) in paths:
+        if work is not None and share_one([work.path], paths):
             self._typed_before = work.draft
             self.open(work.path, load=self.pages.currentWidget() is self.load)
 

@@ -19,7 +19,7 @@ from ui.window.compare_figure import Figure
 from ui.window.compare_panels import AnswerPanel, Foot, write_csv, write_picture
 from ui.window.compare_study import Answer, Opened, open_sessions, ticked, usual_pair, work_out
 from ui.window.compare_tables import Lists
-from ui.window.feed import Screen
+from ui.window.feed import Screen, share_one
 from ui.window.ignition_page import IgnitionPage
 from ui.window.mixture_page import MixturePage
 from ui.window.panels import Empty, label
@@ -141,7 +141,7 @@ class CompareScreen(Screen):
 
     def sessions_changed(self, paths: Sequence[str]) -> None:
         """Compare anew where one of these was compared."""
-        if set(paths) & set(self.paths):
+        if share_one(paths, self.paths):
             self.open(self.paths)
 
     def open(self, paths: Sequence[str]) -> None:

@@ -85,6 +85,8 @@ class Foot(QtWidgets.QFrame):
         self.box.setColumnStretch(0, 40)
         self.box.setColumnStretch(1, 60)
         self.lines = QtWidgets.QWidget()
+        for part in (self.whole, self.lines):
+            part.setProperty("part", "inside")
         self.short = [ShortLabel(part) for part in ("mind", "mind", "detail")]
         column = QtWidgets.QVBoxLayout(self.lines)
         column.setContentsMargins(0, 0, 0, 0)

@@ -16,8 +16,7 @@ from stream.study.compare.compare import compare
 from stream.study.compare.curve import Curves, curves
 from stream.study.compare.scatter import PRIOR, Scatter
 from stream.study.dataset import Dataset, open_dataset, refuse_same_drive
-from stream.study.force.boost import correction_of
-from stream.study.pulls import PullTrace
+from stream.study.pulls import PullTrace, correction_of
 from ui.text.findings import say_all
 
 

@@ -6,7 +6,8 @@ back.
 And what every screen of the window is.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Protocol
 
 from pyqtgraph.Qt import QtWidgets
@@ -109,6 +110,11 @@ class DriveFeed(Protocol):
     def stop(self) -> None:
         """End the drive: the recording is finished, the port given back."""
         ...
+
+
+def share_one(some: Iterable[str | Path], others: Iterable[str | Path]) -> bool:
+    """Whether a file is among both, by whatever name."""
+    return bool({Path(path).resolve() for path in some} & {Path(path).resolve() for path in others})
 
 
 class Screen(QtWidgets.QWidget):

@@ -23,7 +23,7 @@ class Form(QtWidgets.QWidget):
         self.troubles: dict[str, QtWidgets.QLabel] = {}
         self._rows: dict[str, list[QtWidgets.QWidget]] = {}
         self._places: list[QtWidgets.QWidget] = []
-        self.field_width = 500  # at 1280 × 800
+        self.field_width = 580  # at 1280 × 800
         self.grid = QtWidgets.QGridLayout(self)
         self.grid.setColumnStretch(3, 1)
 
@@ -45,7 +45,7 @@ class Form(QtWidgets.QWidget):
         field = widgets[0]
         field.setAccessibleName(f"{caption}, {unit}" if unit else caption)
         self.fields[key] = field
-        name = label("read", caption)
+        name = label("body", caption)
         name.setBuddy(field)
         self.grid.addWidget(name, row, 0)
         place = QtWidgets.QWidget()
@@ -91,7 +91,7 @@ class Form(QtWidgets.QWidget):
                 field.setEditText(text)
         else:
             field.setText(text)
-            field.setCursorPosition(0)
+            field.setCursorPosition(len(text) if field.property("path") else 0)  # a path's end tells most
 
     def complain(self, key: str, text: str) -> None:
         """Say what is wrong with a field, beside it, and put the keyboard there."""

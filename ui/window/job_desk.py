@@ -9,7 +9,8 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 
 from stream.record.summary import Summary
 from stream.sources.port import PortRecord, list_ports
-from ui.text.figures import one_line
+from ui.text import steps
+from ui.text.figures import many, one_line
 from ui.window import ask
 from ui.window.forms import button
 from ui.window.job import Found, Step, sort_out, trail
@@ -73,6 +74,8 @@ class JobDesk(QtCore.QObject):
         self._turn(beside, back=False)
 
     def _turn(self, beside: Sequence[str], *, back: bool) -> None:
+        if self.driving:
+            self.turned.emit((), steps.NOT_NOW)
         if self.driving or self._turner.task is not None:
             return
         paths = tuple({Path(path).resolve(): path for path in (*beside, *self.changeable)}.values())
@@ -161,14 +164,13 @@ class JobDesk(QtCore.QObject):
 def turn_last(paths: Sequence[str], *, back: bool) -> tuple[tuple[str, ...], str]:
     """Take the last deed of these sessions back, or do the next again; returns which changed, and what it was."""
     from stream.record import deeds
-    from ui.text import steps as words
 
     found = deeds.read_deeds(paths)
     deed = deeds.last_done(found) if back else deeds.first_undone(found)
     if deed is None:
-        return (), f"{words.NOTHING_BACK if back else words.NOTHING_FORTH}."
+        return (), f"{steps.NOTHING_BACK if back else steps.NOTHING_FORTH}."
     (deeds.undo_deed if back else deeds.redo_deed)(deed)
-    return deed.paths, words.turned(deed, back=back)
+    return deed.paths, steps.turned(deed, back=back)
 
 
 def _listing(folder: Path | None) -> list[tuple[str, int, float]]:
@@ -246,7 +248,7 @@ class JobPage(QtWidgets.QWidget):
         running = self.worker.task
         if running is not None and running.progress is not None:
             done, total = running.progress
-            self.say(f"{running.name}: {f'{100 * done // total} %' if total else f'{done} rows'}")
+            self.say(f"{running.name}: {f'{100 * done // total} %' if total else many(done, 'row')}")
         task = self.worker.take()
         if task is None:
             return
@@ -282,6 +284,9 @@ def file_row(
     parent: QtWidgets.QWidget, field: QtWidgets.QLineEdit, title: str, kinds: str, words: str
 ) -> tuple[QtWidgets.QLineEdit, QtWidgets.QPushButton]:
     """A field for a file with a button that asks for one; `kinds` are endings such as 'h5', '' stands for a folder."""
+
+    field.setProperty("path", True)
+    field.textChanged.connect(field.setToolTip)
 
     def choose() -> None:
         start = Path(field.text()).expanduser() if field.text().strip() else None

@@ -1,9 +1,10 @@
 """The smaller parts of the Road screen: state bar, load, target, verdict, health line."""
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, ClassVar
+from weakref import WeakSet
 
-from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets, isQObjectAlive
 
 from ui.text.figures import NO_FIGURE
 from ui.text.road import NO_KNOCK_DETECTION
@@ -414,9 +415,8 @@ class HealthLine(QtWidgets.QWidget):
 
 
 class Drawing(QtWidgets.QWidget):
-    """What will stand here once there is something: two curves with their marks, a row of holds, or sessions."""
-
-    KINDS = ("curves", "holds", "sessions")
+    """What will stand here once there is something: two curves with their marks, a row of holds, sessions,
+    or a table's cells."""
 
     def __init__(self, kind: str) -> None:
         super().__init__()
@@ -436,6 +436,15 @@ class Drawing(QtWidgets.QWidget):
         def pen(ink: str, width: float, style: Any = QtCore.Qt.PenStyle.SolidLine) -> None:
             painter.setPen(QtGui.QPen(QtGui.QColor(ink), width * high / 160, style))
 
+        if self.kind == "cells":
+            for row in range(4):
+                for column in range(6):
+                    left, top, step = 0.06 + 0.15 * column, 0.96 - 0.23 * row, column + row - 3
+                    fill = QtGui.QColor(theme.speed if step > 0 else theme.fault if step < -1 else theme.line)
+                    fill.setAlphaF(0.3 + 0.1 * abs(step))
+                    painter.fillRect(QtCore.QRectF(at(left, top), at(left + 0.14, top - 0.2)), fill)
+            painter.end()
+            return
         if self.kind == "sessions":
             for row, ink in enumerate((theme.hold, theme.speed, theme.load)):
                 top = 0.94 - 0.34 * row
@@ -477,7 +486,9 @@ class Drawing(QtWidgets.QWidget):
 
 
 class Empty(QtWidgets.QFrame):
-    """Where nothing is yet: a drawing of what will be, and the one button that gets it."""
+    """Where nothing is yet: a drawing of what will be, and the one button that gets it, the screen's primary action."""
+
+    _all: ClassVar["WeakSet[Empty]"] = WeakSet()
 
     def __init__(self, kind: str, text: str, do: Callable[[], object], words: str = "") -> None:
         super().__init__()
@@ -492,6 +503,12 @@ class Empty(QtWidgets.QFrame):
             self.box.addWidget(part, 0, Align.AlignHCenter)
         self.box.addStretch(2)
         self.words.setVisible(bool(words))
+        self._all.add(self)
+
+    @classmethod
+    def in_front(cls) -> bool:
+        """Whether one is to be seen now."""
+        return any(isQObjectAlive(one) and one.isVisible() for one in cls._all)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

@@ -58,11 +58,14 @@ class UnitAxis(pg.AxisItem):
         """The figures of the ticks; pyqtgraph calls this."""
         texts: list[str] = super().tickStrings(values, scale, spacing)
         if texts and self.unit_text:
-            texts[-1] = f"{texts[-1]} {self.unit_text}"
-            metrics = QtGui.QFontMetricsF(self.style["tickFont"] or QtGui.QFont())
-            step = spacing / max(self.range[1] - self.range[0], 1e-12) * self.geometry().width()
-            if len(texts) > 1 and sum(metrics.horizontalAdvance(text) for text in texts[-2:]) / 2 > 0.92 * step:
-                texts[-2] = ""  # the unit needs its room
+            wide = QtGui.QFontMetricsF(self.style["tickFont"] or QtGui.QFont()).horizontalAdvance
+            pixels = self.geometry().width() / max(self.range[1] - self.range[0], 1e-12)
+            half = {place: wide(f"{text} {self.unit_text}") / 2 for place, text in enumerate(texts)}
+            whole = [place for place in half if (self.range[1] - values[place]) * pixels >= half[place]]
+            last = max(whole, default=len(texts) - 1)  # what is cut at the edge is not drawn
+            texts[last] = f"{texts[last]} {self.unit_text}"
+            if last > 0 and half[last] + wide(texts[last - 1]) / 2 > 0.92 * spacing * pixels:
+                texts[last - 1] = ""  # the unit needs its room
         return texts
 
 

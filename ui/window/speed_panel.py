@@ -226,7 +226,7 @@ class SpeedPanel(QtWidgets.QWidget):
         high = max(8.0, arena.height() * 0.09)
         bar = QtCore.QRectF(arena.left() + arena.width() * 0.06, arena.bottom() - high, arena.width() * 0.88, high)
         painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
-        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 2))
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.muted), 2))
         painter.drawRect(bar)
         painter.fillRect(
             QtCore.QRectF(bar.left(), bar.top(), bar.width() * share, high), QtGui.QColor(self.theme.speed)
@@ -284,7 +284,7 @@ class SpeedPanel(QtWidgets.QWidget):
             return
         unit, line_y = self.unit, box.top() + 12 * self.unit
         middle, reach = box.center().x(), box.width() * 0.42
-        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.line), 3))
+        painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.muted), 3))
         painter.drawLine(QtCore.QPointF(middle - reach, line_y), QtCore.QPointF(middle + reach, line_y))
         painter.setPen(QtGui.QPen(QtGui.QColor(self.theme.text), 4))
         painter.drawLine(QtCore.QPointF(middle, line_y - 9 * unit), QtCore.QPointF(middle, line_y + 9 * unit))

@@ -20,7 +20,14 @@ class Trace(pg.GraphicsObject):
         self._path = QtGui.QPainterPath()
         self._pen = pg.mkPen("w")
         self._brush: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
+        self._fill: QtGui.QColor | None = None
+        self._under = QtGui.QPainterPath()
         self._bounds = QtCore.QRectF(-WINDOW_S, 0, WINDOW_S, 1)
+
+    def set_fill(self, colour: str, share: float) -> None:
+        """A soft fill down to the lane's foot."""
+        self._fill = QtGui.QColor(colour)
+        self._fill.setAlphaF(share)
 
     def set_look(self, colour: str, pixels: float = 1.0, ratio: float = 1.0) -> None:
         """A line of about so many pixels, drawn side by side with a pen of width 1: a wider pen costs tens of
@@ -39,6 +46,14 @@ class Trace(pg.GraphicsObject):
     def set_line(self, x: Any, y: Any, joins: Any, shift: float) -> None:
         """Take over the points; `shift` scrolls by less than a column."""
         self._path = pg.arrayToQPath(x, y, connect="all" if joins is None else joins)
+        if self._fill is not None:
+            foot, some = self._bounds.top(), slice(1, None, 16)  # an eighth of the points: nobody sees it at a tenth
+            whole = joins is None and len(y) > 1
+            under = (
+                np.concatenate((x[1:2], x[some], x[-1:], x[-1:])),
+                np.concatenate(([foot], y[some], y[-1:], [foot])),
+            )
+            self._under = pg.arrayToQPath(*under, connect="all") if whole else QtGui.QPainterPath()
         self.setPos(shift, 0)
         self.update()
 
@@ -49,6 +64,8 @@ class Trace(pg.GraphicsObject):
     def paint(self, painter: QtGui.QPainter, *args: Any) -> None:
         """Draw the path; Qt calls this."""
         del args
+        if self._fill is not None:
+            painter.fillPath(self._under, self._fill)
         painter.setPen(self._pen)
         placed = painter.transform()
         for x, y in self._brush:

@@ -14,7 +14,7 @@ from ui.text.tables import DECIDES, WATCH
 from ui.window import ask
 from ui.window.cell_map import MapsView
 from ui.window.compare_panels import AnswerPanel, Foot
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.study_work import Written, keep_pasted
 from ui.window.theme import DARK, Theme
 from ui.window.worker import Task, Worker
@@ -141,8 +141,10 @@ class TablePage(StudyPage):
         )
         self.views = QtWidgets.QStackedWidget()
         self.views.addWidget(self.maps)
+        self.nothing = Empty("cells", "Choose the table…", self.choose_table)
         column, beside = QtWidgets.QVBoxLayout(), QtWidgets.QVBoxLayout()
         column.addWidget(self.views, 1)
+        column.addWidget(self.nothing, 1)
         column.addWidget(self.reading)
         self.box.removeWidget(self.foot)
         self.foot.stand_upright()
@@ -167,6 +169,10 @@ class TablePage(StudyPage):
         """The file of the table that is written back."""
         raise NotImplementedError
 
+    def choose_table(self) -> None:
+        """Ask for the table's file."""
+        raise NotImplementedError
+
     def asked(self) -> dict[str, Any]:
         """What the job keeps of how the table was made, `tables` left out."""
         raise NotImplementedError
@@ -184,6 +190,8 @@ class TablePage(StudyPage):
     def show_made(self, made: Written | None) -> None:
         """Take over what came of the table."""
         self.made = made
+        self.nothing.setVisible(made is None and bool(self.paths))
+        self.views.setVisible(made is not None)
         self.maps.show_maps(() if made is None else made.maps)
         for part in (self.copy, self.export):
             part.setEnabled(made is not None and bool(made.table))
@@ -223,6 +231,7 @@ class TablePage(StudyPage):
         """Take over colours and size."""
         super().apply_theme(theme, unit)
         self.maps.apply_theme(theme, unit)
+        self.nothing.apply_theme(theme, unit)
         self.reading.setFixedHeight(round(44 * unit))
 
 

@@ -104,6 +104,7 @@ def stylesheet(theme: Theme, unit: float) -> str:
     return f"""
     QWidget {{ background: {theme.background}; color: {theme.text}; font-family: "{FACE}"; font-size: {px(18)}; }}
     QFrame[part="panel"], QFrame[part="panel"] QLabel {{ background: {theme.panel}; }}
+    QWidget[part="inside"] {{ background: {theme.panel}; }}
     QFrame[part="panel"] {{ border-radius: {px(10)}; }}
     QLabel[part="caption"] {{ color: {theme.muted}; font-size: {px(16)}; }}
     QLabel[part="verdict"] {{ font-size: {px(25)}; font-weight: 600; }}

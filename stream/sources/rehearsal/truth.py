@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -15,9 +15,6 @@ from stream.sources.rehearsal.script import Pull as PullStep
 from stream.sources.rehearsal.script import PullAway, Shift, Stand, Step, Track
 from stream.sources.rehearsal.sensors import Chain, converter_line
 from stream.units import Floats
-
-if TYPE_CHECKING:
-    from stream.sources.rehearsal.record import Recording
 
 _ARRIVED_RPM = 30.0
 _STEP_RPM = 5.0  # bands are judged on this grid
@@ -176,11 +173,11 @@ def lost_by_band(tune: Tune, edges: Floats) -> Floats:
     return np.asarray(np.bincount(places, lost) / np.bincount(places), dtype=np.float64)
 
 
-def beyond_knock(recording: "Recording") -> tuple[Floats, Floats]:
-    """(rpm, degrees beyond the advance at which knock begins) in the pulls of a recording, (n,) each."""
-    motion, time_s = recording.motion, recording.motion.time_s
+def beyond_knock(motion: Motion, pulls: Sequence[TruePull]) -> tuple[Floats, Floats]:
+    """(rpm, degrees beyond the advance at which knock begins) in these pulls of a motion, (n,) each."""
+    time_s = motion.time_s
     pulling = np.zeros(len(time_s), dtype=np.bool_)
-    for pull in recording.truth.pulls:
+    for pull in pulls:
         pulling |= (time_s >= pull.start_s) & (time_s < pull.end_s)
     rpm = motion["rpm"][pulling]
     return rpm, motion.engine.beyond_knock(rpm, motion["pressure"][pulling])

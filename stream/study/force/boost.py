@@ -7,7 +7,7 @@ boost declared or seen, and where boost is not known that is said beside it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -25,9 +25,6 @@ from stream.study.force.air import (
     range_findings,
 )
 from stream.units import Flags, Floats
-
-if TYPE_CHECKING:
-    from stream.study.pulls import PullTrace
 
 # chosen: ram air makes 29 hPa at 250 km/h (½ ρ v²), a sensor of 1 % errs by 10; a blower makes hundreds.
 ABOVE_HPA = 50.0
@@ -218,15 +215,6 @@ def _above_given(air: SessionAir, given: Reading | None) -> float | None:
         return air.above_hpa
     by_reading = air.reached_hpa - given.pressure_hpa
     return by_reading if air.above_hpa is None else max(air.above_hpa, by_reading)
-
-
-def correction_of(
-    pulls: "Sequence[PullTrace]", given: Mapping[str, Reading] | None = None, *, beyond_range: bool = False
-) -> Correction:
-    """The correction of these pulls' sessions: by the readings given, else by those kept with the sessions."""
-    unzeroed = dict.fromkeys(pull.session for pull in pulls if pull.usable and pull.zero is None)
-    sessions = {pull.session: pull.air for pull in pulls}
-    return correction(sessions, given, unzeroed=tuple(unzeroed), beyond_range=beyond_range)
 
 
 def _readings(

@@ -36,6 +36,7 @@ SHOWN_S, SHOWN_FALL = 6.0, 0.08  # chosen: a glide of this much is one that some
 MOST_DECELERATION = 2.0  # m/s²; no road load does this, brakes do
 SLOPE_S = 2.0
 LEAST_DECELERATION = 0.03  # m/s²; slower than any car rolls
+LEAST_DRIVEN = 0.2  # m/s² gained over 2 s: the engine drives
 BELOW_TOP_GEAR = 0.85
 BRIDGED_S = 1.0  # shorter breaks than this do not cut a run: a bump, a gust
 SAME_GLIDE_S = 8.0  # chosen: pieces so near, without speed gained between, are one glide; a car cannot turn round in it
@@ -126,8 +127,24 @@ def glides_in(data: Dataset, trace: RoadTrace, stretches: Mapping[int, tuple[flo
             raise InputError(f"{data.path}: glide {number}: {start_s:g} to {end_s:g} s is no stretch of road speed")
         run = CoastRun(trace.time_s[rows], trace.speed_mps[rows])
         engine = None if trace.engine_rpm is None else trace.engine_rpm[rows]
-        glides[number - 1] = replace(glides[number - 1], run=run, why_not=_why_not(run, engine, mass))
+        why_not = _why_not(run, engine, mass) or _not_throughout(run)
+        glides[number - 1] = replace(glides[number - 1], run=run, why_not=why_not)
     return glides
+
+
+def _not_throughout(run: CoastRun) -> str:
+    """Why a stretch that a person chose is no coastdown from one end to the other, as one that was found is; '' where
+    it is one."""
+    from scipy import ndimage
+
+    if np.diff(run.time_s).max() > BRIDGED_S:
+        return "broken"
+    step = float(np.median(np.diff(run.time_s)))
+    rows = max(round(SLOPE_S / step) | 1, 3)
+    slope = np.gradient(ndimage.uniform_filter1d(run.speed_mps, rows, mode="nearest"), run.time_s)
+    if run.speed_mps.min() <= 1 or slope.min() < -MOST_DECELERATION:
+        return "braked"
+    return "driven" if slope.max() > LEAST_DRIVEN else ""
 
 
 def _known(data: Dataset, glides: Sequence[Glide], numbers: Collection[int]) -> set[int]:
@@ -218,7 +235,7 @@ def _neutral(speed: Array, rpm: Array, slope: Array, top_gear: float | None) -> 
     A session that only rolls shows no gear at all; then nothing is left out here, and each glide's ratio is looked at.
     """
     moving = speed > 2
-    driven = moving & (slope > 0.2)
+    driven = moving & (slope > LEAST_DRIVEN)
     if top_gear is None:
         if not driven.any():
             return moving
@@ -269,16 +286,21 @@ def _verdicts(
 ) -> tuple[CoastVerdict, ...]:
     """Which glides count, and which way each went.
 
-    One that is no coastdown does not count as a turn; one that a person dropped does, for the car went that way.
+    One that is no coastdown does not count as a turn; one that a person dropped does, for the car went that way. Of
+    two that share a stretch the first counts: the same seconds are no second run.
     """
-    rows, way, turned = [], 1, False
+    rows: list[CoastVerdict] = []
+    way, turned = 1, False
     for number, glide in enumerate(glides, 1):
+        run, why_not = glide.run, glide.why_not
+        if not why_not and any(r.used and r.start_s < run.time_s[-1] and run.time_s[0] < r.end_s for r in rows):
+            why_not = "twice"
         if back is not None:
             way = -1 if number in back else 1
-        elif not same_direction and not glide.why_not:
+        elif not same_direction and not why_not:
             way = -way if turned and not glide.follows else way
             turned = True
-        run = glide.run
+        why_not = why_not or ("dropped" if number in dropped else "")
         rows.append(
             CoastVerdict(
                 number=number,
@@ -287,8 +309,8 @@ def _verdicts(
                 from_mps=float(run.speed_mps[:LEAST_ROWS].mean()),
                 to_mps=float(run.speed_mps[-LEAST_ROWS:].mean()),
                 way=way,
-                used=not glide.why_not and number not in dropped,
-                why_not=glide.why_not or ("dropped" if number in dropped else ""),
+                used=not why_not,
+                why_not=why_not,
             )
         )
     return tuple(rows)

@@ -32,7 +32,11 @@ THROTTLE_UNITS = {
     "ratio": "1",
     "fraction": "1",
 }
-_GAUGE = {"gauge", "boost", "vacuum", "psig", "barg", "kpag", "mbarg"}
+_GAUGE = {"gauge", "gage", "boost", "vacuum", "rel", "relative", "g", "psig", "barg", "kpag", "hpag", "mbarg"}
+_ABSOLUTE = {"map", "manifold", "abs", "absolute", "a", *ABSOLUTE_OF}  # 'map' is manifold absolute pressure
+_FOREIGN = {"v", "volt", "volts", "mv", "deg", "degree", "degrees", "°", "adc", "raw", "x", "mmhg", "torr", "atm"}
+NEXT_TO_NONE_KPA = 5.0  # chosen: an engine at rest shows the air, a running one 15 kPa and more
+LEAST_TOP_RPM = 500.0  # chosen: an axis that ends below is in thousands, or something else
 _RPM = {"rpm", "revs", "n"}
 _PRESSURE = {"pressure", "map", "manifold"}
 _THROTTLE = {"throttle", "tps", "tp"}
@@ -46,6 +50,7 @@ class Named:
 
     kind: Kind
     unit: str = ""
+    absolute: bool = False  # it says so
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +81,9 @@ def layout(place: str, corner: str, side: Sequence[float], top: Sequence[float])
         assert second.kind != "rpm"  # noqa: S101 - chosen so above; for the type checker
         axis, unit = second.kind, second.unit or _unit(place, second.kind, values)
     _check(place, axis, unit, values)
+    _check_rpm(place, top if rpm_on_top else side)
+    if axis == "manifold_pressure" and second is not None and not second.absolute:
+        _not_gauge(place, corner, unit, values)
     return Layout(rpm_on_top, axis, unit, second is not None)
 
 
@@ -83,8 +91,8 @@ def _named(place: str, corner: str, word: str) -> Named:
     brackets = _BRACKETS.search(word)
     inside = brackets.group(1).strip().lower() if brackets else ""
     outside = _BRACKETS.sub(" ", word).lower()
-    tokens = re.findall(r"[a-zα-ω]+|%", outside)
-    every = {*tokens, *re.findall(r"[a-z]+|%", inside)}
+    tokens = re.findall(r"[a-zα-ω]+|[%°]", outside)
+    every = {*tokens, *re.findall(r"[a-z]+|[%°]", inside)}
     if every & _GAUGE:
         raise InputError(
             f"{place}: {corner!r} is gauge pressure; the axis is absolute: add the ambient pressure to its values, and "
@@ -111,7 +119,12 @@ def _named(place: str, corner: str, word: str) -> Named:
         raise InputError(
             f"{place}: {inside!r} is no unit of {kind}; use one of {', '.join(dict.fromkeys(own.values()))}"
         )
-    return Named(kind, "" if kind == "rpm" else unit)
+    if foreign := sorted(every & _FOREIGN):
+        raise InputError(
+            f"{place}: {corner!r}: the axis is not read in {foreign[0]!r}; give it in rpm, in one of "
+            f"{', '.join(dict.fromkeys(PRESSURE_UNITS.values()))}, or as throttle in % or 0..1"
+        )
+    return Named(kind, "" if kind == "rpm" else unit, bool(every & _ABSOLUTE))
 
 
 def _known_unit(text: str) -> str:
@@ -184,6 +197,21 @@ def _unnamed(place: str, values: Sequence[float]) -> tuple[Axis, str]:
             "[bar], [psi] or throttle[%] there"
         )
     return "manifold_pressure", _unit(place, "manifold_pressure", values)
+
+
+def _not_gauge(place: str, corner: str, unit: str, values: Sequence[float]) -> None:
+    """Raises InputError where an axis begins at next to nothing and nothing says that it is absolute: a boost gauge
+    begins there too, and its cells would be laid a whole atmosphere too low."""
+    if min(values) * HPA_PER_UNIT[unit.lower()] / 10 < NEXT_TO_NONE_KPA:
+        raise InputError(
+            f"{place}: {corner!r} begins at {min(values):g} {unit}, as gauge pressure does; if it is absolute write "
+            f"manifold_pressure[{unit}] there, else add the ambient pressure to its values first"
+        )
+
+
+def _check_rpm(place: str, values: Sequence[float]) -> None:
+    if 0 <= max(values) < LEAST_TOP_RPM:
+        raise InputError(f"{place}: rpm that ends at {max(values):g} is no engine's; write it in revolutions a minute")
 
 
 def _check(place: str, axis: Axis, unit: str, values: Sequence[float]) -> None:

@@ -1,6 +1,7 @@
 """Pulls through the live stage: drawn by the test, and driven by the rehearsal car, whose truth is its motion."""
 
 import tracemalloc
+from functools import cache
 from itertools import pairwise
 
 import msgspec
@@ -300,15 +301,6 @@ def test_the_rehearsal_cars_hold_drive_has_no_pulls() -> None:
     assert len(stage.holds) >= len(rec.truth.holds)
 
 
-@given(cuts=st.lists(st.integers(1, 5999), max_size=40))
-@settings(max_examples=15, deadline=None)
-def test_any_split_gives_the_same_pulls(cuts: list[int]) -> None:
-    """However the samples are cut into blocks, the pulls are equal to the bit."""
-    samples = Road(9).pull().pull(shape=bump).samples()
-
-    assert run_stage(samples, RATE, cuts=cuts).pulls == run_stage(samples, RATE, cuts=[]).pulls
-
-
 @pytest.mark.parametrize("at", [0.0, 0.3])
 def test_a_link_that_is_not_plugged_in_gives_no_pulls_and_no_trouble(at: float) -> None:
     """One and the same load all along: nothing stands out from cruising, by no scatter at all."""
@@ -397,21 +389,29 @@ def test_a_pull_is_told_with_its_row_as_it_ends(rate_hz: float) -> None:
         assert event.said_s < pull.end_s - 1.0
 
 
+@cache
+def two_pulls() -> np.ndarray:
+    return Road(9).pull().pull(shape=bump).samples()
+
+
+@cache
+def pulls_and_events(cuts: tuple[int, ...]) -> tuple[list, list]:
+    """What two pulls are found and told as, with blocks that end at these rows."""
+    told, samples = EventList(1 << 16), two_pulls()
+    stage = LiveStage(car(), info(RATE), told)
+    for a, b in pairwise(sorted({0, len(samples), *cuts})):
+        stage.push(Block(samples[a:b], a, RATE))
+    stage.finish()
+    rows = [(e.said_s or e.time_s, e.time_s, e.kind, e.text, repr(e.details)) for e in told.since(0)[0]]
+    return stage.pulls, sorted(rows)
+
+
 @given(cuts=st.lists(st.integers(1, 5999), max_size=40))
-@settings(max_examples=10, deadline=None)
-def test_any_split_gives_the_same_events(cuts: list[int]) -> None:
-    """What is told, when it happened, when it was said, and every row: equal to the bit however the blocks fall."""
-    samples = Road(9).pull().pull(shape=bump).samples()
-
-    def events(borders: list[int]) -> list:
-        told = EventList(1 << 16)
-        stage = LiveStage(car(), info(RATE), told)
-        for a, b in pairwise(sorted({0, len(samples), *borders})):
-            stage.push(Block(samples[a:b], a, RATE))
-        stage.finish()
-        return sorted((e.said_s or e.time_s, e.time_s, e.kind, e.text, repr(e.details)) for e in told.since(0)[0])
-
-    assert events(cuts) == events([])
+@settings(max_examples=15, deadline=None)
+def test_any_split_gives_the_same_pulls_and_events(cuts: list[int]) -> None:
+    """Pulls, what is told of them, when it happened and when it was said: equal to the bit however the blocks fall."""
+    assert pulls_and_events(tuple(cuts)) == pulls_and_events(())
+    assert len(pulls_and_events(())[0]) == 2
 
 
 def test_part_throttle_that_only_later_pulls_show_is_a_change() -> None:

@@ -260,6 +260,13 @@ def test_a_table_without_end_is_refused(tmp_path: Path) -> None:
         ("kPa,300,1000\n3000,1,1\n", "1e+03 kPa, which no engine sees"),
         ("bar,30,100\n3000,1,1\n", "which no engine sees"),
         ("boost[psi],0,15\n3000,1,1\n", "is gauge pressure"),
+        ("rpm\\bar(g),0,0.5,1\n3000,1,1,1\n", "is gauge pressure"),
+        ("rpm\\map[kPa relative],0,50,100\n3000,1,1,1\n", "is gauge pressure"),
+        ("rpm\\psi,0,5,15\n3000,1,1,1\n", "begins at 0 psi, as gauge pressure does; if it is absolute write"),
+        ("rpm\\throttle V,0,2,5\n3000,1,1,1\n", "not read in 'v'"),
+        ("throttle deg,0,40,80\n3000,1,1,1\n", "not read in 'deg'"),
+        ("rpm x1000\\kPa,40,60\n3,1,1\n", "not read in 'x'"),
+        ("rpm\\kPa,40,60\n3.000,1,1\n6.000,1,1\n", "rpm that ends at 6 is no engine's"),
         ("kPa,-60,0,60\n3000,1,1,1\n", "-60 is below zero; write absolute pressure"),
         ("manifold_pressure[torr],100,700\n3000,1,1\n", "'torr' is no unit of manifold_pressure"),
         ("throttle[%],0,0.5,1\n3000,1,1,1\n", "is not in %"),
@@ -382,3 +389,10 @@ def test_what_two_people_would_read_in_two_ways_is_refused(tmp_path: Path, text:
     """With the place and what to write."""
     with pytest.raises(InputError, match=cure.replace("\\", "\\\\")):
         read_advance(write(tmp_path, text))
+
+
+@pytest.mark.parametrize("corner", ["rpm\\psia", "rpm\\MAP [kPa]", "rpm\\manifold_pressure[bar]", "rpm\\absolute psi"])
+def test_an_axis_that_says_it_is_absolute_may_begin_at_nothing(tmp_path: Path, corner: str) -> None:
+    """A boost gauge begins at 0 too: only where the corner says absolute is such an axis taken, and then it is."""
+    top = {"psi": "0,5,15", "kPa": "0,50,100", "bar": "0,0.5,1"}[next(u for u in ("psi", "kPa", "bar") if u in corner)]
+    assert read_target(write(tmp_path, f"{corner},{top}\n3000,1,1,1\n")).axis == "manifold_pressure"

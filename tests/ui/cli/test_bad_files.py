@@ -223,6 +223,27 @@ def test_names_that_are_taken_or_no_place_for_a_file(
         assert taken.read_text() == "mine"
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["replay", "{name}", "--headless"],
+        ["curve", "{session}", "--csv", "{name}"],
+        ["export", "{session}", "-o", "{name}.csv"],
+        ["report", "{name}", "-o", "r.html"],
+        ["mark", "{name}", "--note", "x"],
+        ["shelf", "{name}"],
+        ["car", "-o", "{name}"],
+    ],
+)
+def test_a_name_that_no_file_can_have(steadypull, small_session: Path, words: list[str]) -> None:
+    """The system's refusal is a line, too, wherever it comes; the line stays readable."""
+    done = steadypull(*(word.format(name="x" * 5000, session=small_session) for word in words))
+
+    assert done.code == 2
+    assert "name too long" in done.error.lower()
+    assert len(done.error) < 700
+
+
 def test_a_session_that_another_program_records(steadypull, car_file: Path, tmp_path: Path) -> None:
     """Replay and recover wait for it in words; the recording goes on."""
     sent = threading.Event()

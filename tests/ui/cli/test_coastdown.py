@@ -334,3 +334,26 @@ def test_a_glide_begins_and_ends_where_it_is_said(tmp_path: Path, capsys: pytest
     assert cut["u_c"] > coast(capsys, path)["u_c"]
     for wrong in ("9=1-20", "1=20", "x=1-20", "1=20-1"):
         assert run(["coastdown", path, "--stretch", wrong]) == 2
+
+
+def test_a_stretch_that_a_person_chose_is_coasting_from_end_to_end_and_counts_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Dragged over brakes, the next start or a gap, it is left out with the reason, whatever its ends look like;
+    dragged over the seconds of another glide, it is no second run of a pair. A part of a glide still counts."""
+    columns = drive(2, grade=0.004)
+    path = write_session(tmp_path / "s.h5", car_text(), RATE, columns)
+    columns["wheel"] = np.where(np.arange(len(columns["wheel"])) // 80 == 15, np.nan, columns["wheel"])  # 60 to 64 s
+    gap = write_session(tmp_path / "gap.h5", car_text(), RATE, columns)
+    first, second = coast(capsys, str(path))["coastdowns"]
+    early, late = first["start_s"] + 0.5, first["end_s"] - 0.5
+
+    def why(path: Path, *stretches: str) -> list[str]:
+        words = [word for stretch in stretches for word in ("--stretch", stretch)]
+        return [glide["why_not"] for glide in coast(capsys, str(path), *words)["coastdowns"]]
+
+    assert why(path, f"1={early}-{late}") == ["", ""]
+    assert why(path, f"1={early}-{second['start_s'] + 40}") == ["braked", ""]
+    assert why(path, f"1=5-{late}") == ["driven", ""]
+    assert why(path, f"2={early}-{late}") == ["", "twice"]
+    assert "broken" in why(gap, f"1={early}-{late}")

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import h5py
+import numpy as np
 import pytest
 
 from stream.errors import InputError
@@ -22,6 +23,7 @@ from stream.record import probe, shelf
 from stream.record.probe import Prober
 from stream.record.session import open_session
 from stream.record.summary import summarise
+from stream.study.dataset import open_dataset
 from tests import hostile
 from tests.test_replay_files import FOLDER as REPLAY_FILES
 from tests.ui_cli import Outcome
@@ -130,6 +132,21 @@ def test_one_long_word_many_times_is_refused(session: Path) -> None:
     with open_session(session) as opened, pytest.raises(InputError, match="MiB of text"):
         _ = opened.events
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 800 * MIB
+
+
+def test_words_that_are_no_text_and_numbers_that_signal_are_read_as_what_they_are(session: Path) -> None:
+    """A byte that is no UTF-8 shows as such, and a NaN of the signalling kind is a missing value: no error, no warning
+    of a library."""
+    with h5py.File(session, "r+") as file:
+        file.attrs.create("note", b"wind \xe5", dtype=h5py.string_dtype())
+        for name in ("speed", "load"):
+            values = file[f"live/{name}"][:]
+            values.view("<u4")[300] = 0x7F800001
+            file[f"live/{name}"][:] = values
+    with open_dataset(session) as data:
+        assert data.session.note == "wind \ufffd"
+        assert np.isnan(data.load[300])
+        assert np.isfinite(data.load[299])
 
 
 def test_flipped_bytes_are_refused_or_read(tmp_path: Path) -> None:

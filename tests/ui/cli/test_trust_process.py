@@ -34,6 +34,16 @@ def spin(**words):
 ui.cli.shelf.command.callback = spin
 main(["shelf", "x"])
 """
+OPENS = """
+import collections, itertools
+import stream.record.session
+import ui.cli.process
+ui.cli.process.OPENING_S = 0.3
+stream.record.session._open_h5 = lambda path: collections.deque(itertools.repeat(None, 10**13), maxlen=0)  # in C
+ui.cli.process.sys.argv = ["steadypull", "mark", "x.h5"]
+import ui.cli.main
+ui.cli.main.main()
+"""
 
 
 def driven(
@@ -202,6 +212,16 @@ def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, numbe
     assert process.returncode == 2
     assert said.startswith("steadypull: error: stopped, in the middle of a long computation")
     assert said.count("\n") == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_file_that_takes_for_ever_to_open_is_called_damaged() -> None:
+    """HDF5 spins over one damaged file in five hundred: without anybody's Ctrl-C, in one line, exit 2."""
+    done = subprocess.run([sys.executable, "-c", OPENS], capture_output=True, text=True, cwd=ROOT, timeout=60)
+
+    assert done.returncode == 2
+    assert done.stderr.startswith("steadypull: error: a file was not opened within")
+    assert done.stderr.count("\n") == 1
 
 
 def test_a_child_that_has_said_its_end_and_then_sticks_is_ended_without_a_second_line() -> None:

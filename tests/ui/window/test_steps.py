@@ -14,6 +14,7 @@ from stream.record.session import open_session
 from stream.record.tables import Heard
 from stream.study.edit import Marks, declare_zero, mark_session
 from tests.shared import made_once
+from tests.ui.window.fake_feed import FakeFeed
 from tests.ui.window.test_trace import _make
 
 
@@ -186,3 +187,37 @@ def test_a_knock_that_is_unsaid_is_told_with_what_follows(qt: Any, opened: Any, 
     assert window.told_text.text().startswith("▲ Undone: knock heard (shunt.h5). What was heard counts in no advice")
     press(qt, window, shift=True)
     assert window.told_text.text() == "Done again: knock heard (shunt.h5)."
+
+
+def test_the_session_in_view_is_undone_wherever_it_lies(qt: Any, opened: Any, folder: Path, tmp_path: Path) -> None:
+    """What Calibrate shows may be of another folder, and be named in another way; its step is taken back, and it is
+    read anew with what was typed."""
+    other = Path(shutil.copy(folder / "weights.h5", tmp_path / "elsewhere.h5"))
+    declare_zero(other, 1.0, 4.0)
+    link = tmp_path / "link.h5"
+    link.symlink_to(other)
+    window = opened()
+    window.go("calibrate", str(link))
+    screen = window.screens["Calibrate"]
+    screen.opener.wait()
+    window.poll()
+    screen.reading.setText("40")
+    screen.reading.editingFinished.emit()
+    screen.desk.settle()
+    press(qt, window)
+    screen.opener.wait()
+    window.poll()
+    with open_session(other) as session:
+        assert session.zeros == ()
+    assert screen.reading.text() == "40"
+
+
+def test_nothing_is_undone_while_something_is_driven(qt: Any, open_window: Any, folder: Path) -> None:
+    """The recording has the disk to itself; the line says so."""
+    declare_zero(folder / "shunt.h5", 1.0, 8.0)
+    window = open_window(FakeFeed([(0.0, 900.0, 0.0), (60.0, 900.0, 0.0)]))
+    window.desk.memory.set_folder(folder)
+    window.poll()
+    window.undo()
+    assert "While something is driven" in window.told_text.text()
+    assert session_history(folder / "shunt.h5").done == 1
