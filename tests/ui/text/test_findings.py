@@ -47,4 +47,5 @@ def test_what_many_cells_say_alike_is_said_once_with_where() -> None:
     first, second = evidence_lines(advice)
 
     assert first.startswith("2000 to 2500; 3000: no pull and no steady stretch reached this cell")
-    assert second.startswith("2250: ") and "reached" not in second
+    assert second.startswith("2250: that more advance")
+    assert "reached" not in second
