@@ -1,8 +1,10 @@
 """The one door through which a finished session changes: by copy, sync and rename, and never its raw part."""
 
 import os
+import re
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -172,7 +174,18 @@ def _about(dataset: Any) -> str:
     return repr((dataset.shape, str(dataset.dtype), attributes))
 
 
+def _sweep(path: Path) -> None:
+    """Take away the copies of changes of this session that were killed long ago: each is as large as the session."""
+    name = re.compile(rf"\.{re.escape(path.stem)}-\w{{8}}\.changing")
+    with suppress(OSError):
+        for left in [entry for entry in path.parent.iterdir() if name.fullmatch(entry.name)]:
+            about = left.lstat()
+            if time.time() - max(about.st_mtime, about.st_ctime) > _LEFT_S:  # a copy has its session's time of change
+                left.unlink()
+
+
 def _copy_beside(path: Path) -> Path:
+    _sweep(path)
     with disk.storage_words(path, _UNCHANGED):
         handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".changing", dir=path.parent)
         os.close(handle)
