@@ -23,6 +23,7 @@ from stream.record.tables import Heard, Weather
 
 _UNCHANGED = "the session is unchanged"
 _ROWS_AT_ONCE = 1 << 17
+_LEFT_S = 3600.0  # chosen: no change takes an hour
 
 
 class RawTouchedError(RuntimeError):
