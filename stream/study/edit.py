@@ -348,7 +348,9 @@ def standing_stretch(path: str | Path) -> tuple[float, float]:
 def standing_in(data: Dataset, full_scale: float | None = None) -> tuple[float, float]:
     """`standing_stretch` of a session that is open; `full_scale` as `tried_zero` has it."""
     data.car.need("load", "zero")
-    still = _standing(data)
+    still = standing(data)
+    if data.recorded_pulls:
+        still &= data.time_s < data.recorded_pulls[0].start_s
     scale = full_scale_of(data) if full_scale is None else full_scale
     runs = sorted(runs_of(still), key=lambda run: run[0] - run[1])
     for first, end in runs:
@@ -361,15 +363,13 @@ def standing_in(data: Dataset, full_scale: float | None = None) -> tuple[float, 
     )
 
 
-def _standing(data: Dataset) -> Flags:
-    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known, before the first pull."""
+def standing(data: Dataset) -> Flags:
+    """(ticks,) where engine and car may stand: at idle or below, road speed 0 where known."""
     most = IDLE_RPM * (1.0 if data.calibration is not None else PROVISIONAL)
     still = np.isfinite(data.load) & (data.speed_rpm <= most)
     road = data.channel("road_speed", "km/h")
     if road is not None:
         still &= np.abs(np.nan_to_num(road, nan=np.inf)) < STANDING_KMH
-    if data.recorded_pulls:
-        still &= data.time_s < data.recorded_pulls[0].start_s
     return np.asarray(still)
 
 

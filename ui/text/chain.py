@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ui.text.figures import count, length
 from ui.text.findings import say
 from ui.text.survey import (
     CEILING_CAUSES,
@@ -47,9 +48,9 @@ def plan_parts(plan: "Plan", where_told: str, other_pump: str) -> list[Part]:
         f"converter: R {ohm(parts.resistor_ohm)}, C {farad(parts.capacitor_f)}, smoothing "
         f"{farad(parts.smoothing.farad)}",
         f"output: {parts.output_at_idle_v:.2f} V at idle, {parts.output_at_redline_v:.2f} V at redline; ceiling "
-        f"{parts.ceiling_hz:.0f} Hz, {parts.ceiling_rpm:.0f} rpm",
-        f"stuck above: the pump is busy all the time at {parts.pump_limit_rpm:.0f} rpm; the output stage ends at "
-        f"{parts.output_reach_v:.2f} V, {parts.output_limit_rpm:.0f} rpm",
+        f"{parts.ceiling_hz:.0f} Hz, {count(hundreds(parts.ceiling_rpm))} rpm",
+        f"stuck above: the pump is busy all the time at {count(hundreds(parts.pump_limit_rpm))} rpm; the output stage "
+        f"ends at {parts.output_reach_v:.2f} V, {count(hundreds(parts.output_limit_rpm))} rpm",
         f"dead below: {dead}{unknown}{DEAD_BAND_CAUSES}",
         f"why a module sticks at the top: {CEILING_CAUSES}",
         f"the parts' tolerances put the scale off by up to ±{parts.gain_spread.worst_pct:.1f} % "
@@ -67,8 +68,13 @@ def _ranges(plan: "Plan") -> Sheet:
     rows = []
     for row in plan.pulse_ranges:
         mark = "this engine" if row.pulses_per_turn == plan.pulses_per_turn else ""
-        short = "" if row.covers else "does not reach redline"
-        figures = (f"{row.pulses_per_turn:g}", f"{row.idle_hz:.0f}", f"{row.redline_hz:.0f}", f"{row.stops_at_rpm:.0f}")
+        short = "" if row.covers else "below redline"
+        figures = (
+            f"{row.pulses_per_turn:g}",
+            f"{row.idle_hz:.0f}",
+            f"{row.redline_hz:.0f}",
+            count(hundreds(row.stops_at_rpm)),
+        )
         rows.append((*figures, ", ".join(part for part in (mark, short) if part)))
     return Sheet(("pulses a turn", "idle Hz", "redline Hz", "stops at rpm", ""), tuple(rows), (4,))
 
@@ -109,7 +115,7 @@ def survey_parts(survey: "Survey") -> list[Part]:
     """What a drive tells of the chain, and what to change."""
     part = survey.session
     holds, pulls = (f"{n} {what}{'' if n == 1 else 's'}" for n, what in ((part.holds, "hold"), (part.pulls, "pull")))
-    said: list[Part] = [f"{part.duration_s:.1f} s at {part.rate_hz:.6g} Hz, {holds}, {pulls}", _channels(survey)]
+    said: list[Part] = [f"{length(part.duration_s)} at {part.rate_hz:.6g} Hz, {holds}, {pulls}", _channels(survey)]
     said += ["noise is one standard deviation, step the smallest change that the recording can show", *_about(survey)]
     if not survey.findings:
         said.append("nothing to change was found")
@@ -124,10 +130,23 @@ def _channels(survey: "Survey") -> Sheet:
         there = "rpm" if channel.noise_rpm is not None or channel.resolution_rpm is not None else "µm/m"
         noise = channel.noise_rpm if there == "rpm" else channel.noise_microstrain
         step = channel.resolution_rpm if there == "rpm" else channel.resolution_microstrain
-        figures = (figure(channel.noise), figure(noise, there), figure(channel.resolution), figure(step, there))
-        rows.append((channel.name, channel.unit, *figures, str(channel.spikes), str(channel.clipped_samples)))
+        scale, unit = _finer(channel.unit, channel.noise)
+        own = [None if value is None else scale * value for value in (channel.noise, channel.resolution)]
+        figures = (figure(own[0]), figure(noise, there), figure(own[1]), figure(step, there))
+        rows.append((channel.name, unit, *figures, str(channel.spikes), str(channel.clipped_samples)))
     heads = ("channel", "unit", "noise", "which is", "step", "which is", "spikes", "out of range")
     return Sheet(heads, tuple(rows), (0, 1))
+
+
+def _finer(unit: str, noise: float | None) -> tuple[float, str]:
+    """A thousand times finer unit where the noise would be all zeros in its own."""
+    finer = {"V": "mV", "mV/V": "µV/V"}.get(unit)
+    return (1000.0, finer) if finer and noise is not None and abs(noise) < 0.1 else (1.0, unit)
+
+
+def hundreds(rpm: float) -> int:
+    """A speed that parts of 5 % decide, to whole hundreds below it: it is not promised too high."""
+    return int(rpm // 100) * 100
 
 
 def figure(value: float | None, unit: str = "") -> str:
@@ -146,7 +165,7 @@ def _about(survey: "Survey") -> Sequence[str]:
         seen = f"ripple: {figure(speed.ripple_rpm, 'rpm')} at {speed.ripple_at_rpm or 0:.0f} rpm"
         ripple = "ripple: not seen" if speed.ripple_rpm is None else seen
         lines += [
-            f"{speed.name}: {ends_line(speed)}",
+            f"engine speed ({speed.name}): {ends_line(speed)}",
             f"{ripple}; less than {figure(speed.ripple_limit_rpm, 'rpm')} could not be seen",
             f"pulses per turn: {say(speed.pulses_per_turn.said)}",
             f"lag: {lag_line(speed)}",
@@ -156,7 +175,7 @@ def _about(survey: "Survey") -> Sequence[str]:
         known = {"bounce": talk.bounce, "brake": talk.brake, "turn": talk.turn}
         parts = [f"{what} {value:+.1f} %" for what, value in known.items() if value is not None]
         lines += [
-            f"{load.name}: {vibration_line(load)}",
+            f"load ({load.name}): {vibration_line(load)}",
             f"cross-talk: {', '.join([*parts, talk_line(load.cross_talk_from)])}",
         ]
     if steadiness is not None and steadiness.agrees_pct is not None:

@@ -84,9 +84,9 @@ PLACES: Final = {  # key: (name, what it does)
 }
 GO_ON = "Go on: {what}"
 NO_PORT = "no device found"
+NO_FOLDER = "Each day has a folder of its own. Rehearse makes one; or choose the folder of an earlier day."
 SETUP = (
-    "A desktop entry and the permission to open serial ports are written by the terminal, for they need its rights. "
-    "The cells that were reached, and exports for other programs are made there as well."
+    "Once, in a terminal: 'steadypull setup' gives leave to open serial ports and puts Steadypull among the programs."
 )
 
 REHEARSALS: Final[dict[Literal["day", "holds", "pulls"], str]] = {
@@ -100,6 +100,7 @@ REHEARSED = (
 )
 CLOSING = "A recording goes on. It is finished and kept when you stop; nothing is lost."
 
+ZEROS_THERE = "Each session has its zeros. Another stretch is taken on its trace."
 ZERO_ASKS = "In neutral, brakes off, on the level: so it was in each of these stretches"
 ZERO_WHY = (
     "The stretch is the longest quiet one at idle or below, before the first pull. Without your word the zero is "

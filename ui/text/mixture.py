@@ -6,7 +6,7 @@ from typing import Any, Final
 from stream.study.tables.mixture import MixtureAdvice, MixtureCell, written_table
 from stream.study.tables.mixture_steps import drive_notes
 from stream.study.tables.user_table import why_csv
-from ui.text.figures import interval, sentence
+from ui.text.figures import interval, many, sentence
 from ui.text.findings import Sentence, as_json, say, say_all
 from ui.text.tables import DECIDES, WATCH
 
@@ -267,7 +267,7 @@ def counts(advice: MixtureAdvice) -> str:
     known = [cell.proposed for cell in advice.cells if cell.proposed is not None]
     more, less = sum(value > 1 + CHANGED for value in known), sum(value < 1 - CHANGED for value in known)
     return (
-        f"Richer in {more}, leaner in {less}, unchanged in {len(known) - more - less} cells; "
+        f"Richer in {more}, leaner in {less}, unchanged in {many(len(known) - more - less, 'cell')}; "
         f"{len(advice.cells) - len(known)} blank"
     )
 

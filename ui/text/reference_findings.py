@@ -10,6 +10,7 @@ cells-none | cells | No row of the sessions lies in the table. Its axes, or thei
 cells-outside | cells | Part of the drive lies beyond the table's axes. Those rows are in no cell.
 cells-axis-boost | boost | The second axis needs a pressure that is known to be absolute. Say in the car file whether the channel is a gauge.
 cells-axis-not-logged | cells | The table's second axis was not recorded. Without it no cell can be told.
+cells-minded | cells | Knock was heard or a limit was passed at these speeds. Nobody is sent there before the cause is known.
 cells-no-load | load | No load was recorded, so neither pulls nor their spread can be shown. Times and visits still hold.
 cells-no-zero | zero | The spread is of load as recorded. Without a zero a percentage of it may be too small or too large.
 """
@@ -215,6 +216,7 @@ lambda-from-ratio | lambda | λ is worked out of an air-fuel ratio. It is as rig
 lambda-delay | lambda | λ is later than the engine's state. The delay is taken off and its uncertainty counts.
 trim-at-limit | fuel-multiplier | Closed loop could do no more. Find the cause before the table is changed.
 trim-stands-still | fuel-multiplier | The trim stands still. It was learnt before, or it is stuck.
+part-load-axis | cells | No session logged the table's second axis. Part load has no cell; log it.
 drive-left-out | cells | A session lacks λ or the table's second axis. It is left out; the others are used.
 load-channel-unusable | cells | The channel of the second axis cannot be used. The sentence says why.
 pressure-unit-missing | boost | A pressure has no unit and is read as kPa, which it fits. Write its unit.

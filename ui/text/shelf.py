@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stream.record.summary import Summary
 from ui.text.faults import fault
-from ui.text.figures import count, many, moment, one_line, pct
+from ui.text.figures import count, many, moment, one_line, pct, sentences
 from ui.text.findings import say_all
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def trend_lines(trend: "Trend") -> tuple[str, str]:
         answer = f"{tune} {way} by about {rate:.2g} % in 30 days ({month * low:+.2g} to {month * high:+.2g} %)"
     steps = [f"{moment(p.started)}: {pct(p.change_pct, sign=True)} %" for p in trend.points]
     told = "Against the first session: " + ", ".join(steps) + "." if steps else ""
-    return answer, " ".join([told, *(f"{one_line(line)}." for line in say_all(trend.findings))])
+    return answer, " ".join([told, *sentences(say_all(trend.findings))])
 
 
 CHOOSE = "Choose the folder that holds your sessions"

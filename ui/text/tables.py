@@ -11,8 +11,9 @@ from stream.study.force.power import PowerBand, TunePower
 from stream.study.tables.gate import AdvanceCell, Advice
 from stream.study.tables.ignition_table import WrittenCell
 from stream.study.tables.user_table import AdvanceList, UserTable
-from ui.text.figures import interval, one_line, plus_minus
+from ui.text.figures import interval, many, one_line, plus_minus
 from ui.text.findings import Sentence, as_json, say_all
+from ui.text.maps import UNITS
 
 DECIDES = (
     "these are proposals from limited evidence: a person decides, cell by cell, and drives a new clean session before "
@@ -54,7 +55,7 @@ def advice_json(advice: Advice) -> dict[str, Any]:
         }
         for cell in advice.cells
     ]
-    return {"cells": cells, "axis": advice.axis, **as_json(advice.findings)}
+    return {"cells": cells, "axis": advice.axis, "unit": advice.unit, **as_json(advice.findings)}
 
 
 def advance_why(advice: Advice, advance: AdvanceList | UserTable, now: str, written: Iterable[WrittenCell]) -> str:
@@ -285,6 +286,10 @@ SENTENCES: dict[str, Sentence] = {
         "silence is not absence of knock"
     ),
     "part-load-gear": "{where}: another gear than {now!r} was driven in: left out of part load",
+    "part-load-axis": lambda values: (
+        f"no session logged the {values['axis'].replace('_', ' ')} that {values['table']} has as its second axis: part "
+        "load has no cell, and pulls count for the table's highest load; log it, or give a table with the other axis"
+    ),
     "part-load-none": (
         "no part-load cell: that needs steady stretches with manifold pressure (or throttle) and advance known"
     ),
@@ -332,11 +337,11 @@ def most_power(tune: TunePower) -> str:
     return f"{told}, most at {best.rpm:.0f} rpm"
 
 
-def place(cell: AdvanceCell, axis: str) -> str:
+def place(cell: AdvanceCell, unit: str) -> str:
     """Where a cell lies on the second axis."""
     if cell.second_axis is None:
         return "full load"
-    return f"{cell.second_axis:g} {'kPa' if axis == 'manifold_pressure' else '%'}"
+    return f"{cell.second_axis:g} {UNITS.get(unit, unit)}"
 
 
 def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
@@ -344,7 +349,7 @@ def ignition_rows(advice: Advice) -> list[tuple[str, ...]]:
     return [
         (
             f"{cell.rpm:.0f}",
-            place(cell, advice.axis),
+            place(cell, advice.unit),
             _degrees(cell.now),
             proposal(cell),
             interval(cell.low, cell.high, 1),
@@ -379,6 +384,6 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
     more, less = sum(step > CHANGED_DEG for step in steps), sum(step < -CHANGED_DEG for step in steps)
     rest = len(advice.cells) - more - less
-    title = f"More advance in {more}, less in {less}, unchanged in {rest} cells"
+    title = f"More advance in {more}, less in {less}, unchanged in {many(rest, 'cell')}"
     detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
     return ("caution" if more or not less else "ok"), title, detail

@@ -1,4 +1,4 @@
-"""The Controller log page: a controller's log laid over a session as two traces, to be believed or rejected."""
+"""The Controller log page: a controller's log laid over a session as two traces, to be accepted or rejected."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -44,7 +44,7 @@ class AlignPage(StudyPage):
         self.car_path: Path | None = None
         self.sessions = QtWidgets.QComboBox()
         self.choose_log, self.choose_car = (QtWidgets.QPushButton(t) for t in ("Log…", "Log's car file…"))
-        self.believe, self.reject = (QtWidgets.QPushButton(t) for t in ("Believe and write…", "Reject"))
+        self.believe, self.reject = (QtWidgets.QPushButton(t) for t in ("Accept and write…", "Reject"))
         for part in (label("caption", "Session"), self.sessions, self.choose_log, self.choose_car):
             self.top.addWidget(part)
         self.top.addStretch(1)
@@ -85,7 +85,7 @@ class AlignPage(StudyPage):
         if not self.paths:
             self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:
-            self.say("idle", "A log and its car file are wanted", ASK)
+            self.say("idle", "Choose a log and its car file", ASK)
 
     def begin(self) -> None:
         """Offer the sessions."""
@@ -152,7 +152,7 @@ class AlignPage(StudyPage):
         self.run("writing", lambda task: work.write(laid, out, task.tell), self._written)
 
     def _written(self, words: str) -> None:
-        self.say("ok", "Believed", words)
+        self.say("ok", "Accepted and written", words)
 
     def reject_it(self) -> None:
         """Forget the log; nothing is written."""

@@ -111,7 +111,9 @@ class DrivePage(FormPage):
         add("gear", "Gear", [choice(GEARS)], hint="The gear that is driven in; with road speed it is found.")
         add("tune", "Tune in the car", [line("name it", 40)], hint="Each recording has one tune.")
         parked = QtWidgets.QCheckBox("parked, in neutral")
-        add("targets", "Speeds to hold", (line("1500, 2000, 3000, 4000"), parked), "rpm", "Leave it empty for pulls.")
+        add(
+            "targets", "Speeds to hold, rpm", (line("1500, 2000, 3000, 4000"), parked), hint="Leave it empty for pulls."
+        )
         self.parked = parked
         self.add_folder("Every recording is a new file in it.")
         self.air = tuple(line(example, 8) for example in ("18", "1002", "55"))

@@ -34,7 +34,7 @@ def survey_words(path: Path) -> list[str]:
     lines = []
     for item in survey_session(path).findings:
         what, (seen, cure) = kind(item), seen_and_cure(item)
-        grave = "! " if item.severity == "warning" else ""
+        grave = "▲ " if item.severity == "warning" else ""
         lines.append(f"{grave}{what[:1].upper()}{what[1:]}: {seen}.\nWhat to do: {cure}.")
     return lines
 
@@ -83,9 +83,9 @@ class CalibrateScreen(Screen):
         fields = QtWidgets.QGridLayout()
         fields.addWidget(label("read", "Speeds held, rpm"), 0, 0)
         fields.addWidget(self.targets, 0, 1, 1, 4)
-        fields.addWidget(label("read", "Read to ± rpm"), 1, 0)
+        fields.addWidget(label("read", "Reading error, ± rpm"), 1, 0)
         fields.addWidget(self.reading, 1, 1)
-        fields.addWidget(label("read", "Scale right to ± %"), 1, 2)
+        fields.addWidget(label("read", "Scale error, ± %"), 1, 2)
         fields.addWidget(self.scale, 1, 3)
         fields.setColumnStretch(4, 1)
         notes = QtWidgets.QScrollArea()

@@ -47,6 +47,7 @@ TASKS: Final[dict[Task, tuple[str, str]]] = {
 }
 NO_SESSION, READING = "Open a session first.", "reading the trace …"
 LOOKING = "looking for stretches …"
+NOTHING_STOOD = "This session proposes none: while the car stood the load never stood at two levels. Choose by hand."
 FIRST_S = 3.0  # of a stretch that nothing proposes
 ARMS: Final[tuple[Literal["tension", "compression"], ...]] = ("tension", "compression")
 
@@ -63,6 +64,8 @@ class LoadPage(QtWidgets.QWidget):
         self.task: Task = "zero"
         self.spans: dict[Task, list[Span]] = {}
         self.newtons: list[str] = []
+        self.proposed: dict[Task, bool] = dict.fromkeys(TASKS, True)
+        self.why_no_zero = ""
         self._filling = False
         self._told = ""  # what was done last: it stays until something is moved
         self.asking = Asking("load")
@@ -193,19 +196,20 @@ class LoadPage(QtWidgets.QWidget):
             return
         end = look.duration_s
         zero = found.zero or (0.0, min(FIRST_S, end))
-        off, on = found.shunt or (0.0, min(FIRST_S, end))
+        off, on = found.shunt or (0.0, max(0.0, min(FIRST_S, end - SHUNT_S)))
+        self.proposed = {
+            "zero": found.zero is not None,
+            "shunt": found.shunt is not None,
+            "weights": len(found.levels) > 1,
+        }
         self.spans = {
             "zero": [Span(*zero, "zero")],
             "shunt": [Span(off, min(off + SHUNT_S, end), "off"), Span(on, min(on + SHUNT_S, end), "on")],
             "weights": [Span(at, min(at + HUNG_S, end)) for at in found.levels or (0.0,)],
         }
         self.newtons = ["0", *[""] * (len(self.spans["weights"]) - 1)]
-        self._place_spans()
-        self._write_fields()
-        if self.task == "zero" and found.zero is None:
-            self._say(found.why_no_zero)
-        else:
-            self._ask()
+        self.why_no_zero = found.why_no_zero
+        self.turn_to(self.task)
 
     def _show_zeros(self) -> None:
         look = self.shown
@@ -238,7 +242,10 @@ class LoadPage(QtWidgets.QWidget):
         self.forms.setCurrentIndex(list(TASKS).index(task))
         self._place_spans()
         self._write_fields()
-        self._ask()
+        if self.spans and not self.proposed[task]:
+            self.asking.ask(lambda _: self.why_no_zero if task == "zero" else NOTHING_STOOD, self._say)
+        else:
+            self._ask()
 
     def _place_spans(self) -> None:
         spans = list(self.spans.get(self.task, ()))

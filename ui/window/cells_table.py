@@ -116,8 +116,8 @@ def table_style(theme: Theme, unit: float) -> str:
     """
 
 
-HEAD = ("Hold", "From", "Signal", "Target, rpm", "Off by", "")
-TARGET, STATE = 3, 5
+HEAD = ("Hold", "From", "Signal", "Target, rpm", "Off, rpm", "")
+SIGNAL, TARGET, STATE = 2, 3, 5
 Flag = QtCore.Qt.ItemFlag
 
 
@@ -142,6 +142,8 @@ class HoldTable(QtWidgets.QTableWidget):
         """Show the holds as the draft has them."""
         self.blockSignals(True)
         lines = work.lines
+        if work.unit:
+            self.horizontalHeaderItem(SIGNAL).setText(f"{HEAD[SIGNAL]}, {work.unit}")
         self.setRowCount(len(lines))
         for row, line in enumerate(lines):
             for column, text in enumerate(
@@ -187,6 +189,9 @@ def plain_table(heads: Sequence[str], *, edited: bool = False) -> QtWidgets.QTab
         table.setEditTriggers(QtWidgets.QAbstractItemView.EditTrigger.NoEditTriggers)
         table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
     table.horizontalHeader().setStretchLastSection(True)
+    table.horizontalHeader().setDefaultAlignment(
+        QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+    )
     return table
 
 

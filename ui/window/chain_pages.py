@@ -43,6 +43,10 @@ PLAN: Final[tuple[Number, ...]] = (
     ("wheel-hop", "Wheel hop", "12", "Hz", "Where the axle bounces: 10 to 15 on most cars."),
 )
 MAY_BE_EMPTY: Final = ("output", "input-threshold", "tap-at-idle", "ceiling")
+AIR_FIRST: Final = (
+    "The factors come here",
+    "What a torque is multiplied by to stand for standard air: SAE J1349, ISO 1585.",
+)
 BRIDGES: Final = ("full-bending", "full-axial", "full-torsion", "half-bending", "half-poisson", "quarter")
 
 
@@ -71,7 +75,8 @@ def _written(part: Part) -> str:
 def _table(sheet: Sheet) -> str:
     def cell(tag: str, column: int, text: str) -> str:
         side = "left" if column in sheet.left else "right"
-        return f'<{tag} align="{side}">{html.escape(text)}</{tag}>'
+        nowrap = ' style="white-space: nowrap"' if column in sheet.left else ""
+        return f'<{tag} align="{side}"{nowrap}>{html.escape(text)}</{tag}>'
 
     heads = "".join(cell("th", place, text) for place, text in enumerate(sheet.heads))
     rows = "".join(
@@ -238,6 +243,7 @@ class AirPage(AnswerPage):
         add("humidity", "Relative humidity", [line("55", 8)], "%")
         add("altitude", "Altitude", [line("", 8)], "m", "Only where the pressure is that of a weather report.")
         self.form.field_width = 150
+        self.paper.show_lines(AIR_FIRST)
         self.put_buttons(button("Work it out", self.go, primary=True))
 
     def go(self) -> None:

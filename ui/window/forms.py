@@ -45,7 +45,7 @@ class Form(QtWidgets.QWidget):
         field = widgets[0]
         field.setAccessibleName(f"{caption}, {unit}" if unit else caption)
         self.fields[key] = field
-        name = label("read", caption)
+        name = label("body", caption)
         name.setBuddy(field)
         self.grid.addWidget(name, row, 0)
         place = QtWidgets.QWidget()
@@ -91,7 +91,7 @@ class Form(QtWidgets.QWidget):
                 field.setEditText(text)
         else:
             field.setText(text)
-            field.setCursorPosition(0)
+            field.setCursorPosition(len(text) if field.property("path") else 0)  # a path's end tells most
 
     def complain(self, key: str, text: str) -> None:
         """Say what is wrong with a field, beside it, and put the keyboard there."""

@@ -38,9 +38,11 @@ class IgnitionPage(TablePage):
         self.now, self.knock, self.view = QtWidgets.QComboBox(), QtWidgets.QComboBox(), QtWidgets.QComboBox()
         self.knock.addItems(("nobody listened", "none heard"))
         self.knock.setToolTip(NONE_HEARD)
+        self.knock.setMinimumContentsLength(15)  # the style's padding is not in the width that Qt gives the words
         self.view.addItems(("Maps", "List"))
+        self.view.setAccessibleName("Show")
         parts = (self.choose, self.paste, label("caption", "In the car now"), self.now, label("caption", "Knock"))
-        for part in (*parts, self.knock, label("caption", "Show"), self.view):
+        for part in (*parts, self.knock, self.view):
             self.top.addWidget(part)
         self.top.addWidget(self.status, 1)
         self.top.addWidget(self.copy)
@@ -67,7 +69,7 @@ class IgnitionPage(TablePage):
         if not self.paths:
             self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:
-            self.say("idle", "The advance table is wanted", ASK)
+            self.say("idle", "Choose the advance table", ASK)
 
     def begin(self) -> None:
         """Offer the sessions' tunes, the last one driven first."""

@@ -279,6 +279,9 @@ def file_row(
 ) -> tuple[QtWidgets.QLineEdit, QtWidgets.QPushButton]:
     """A field for a file with a button that asks for one; `kinds` are endings such as 'h5', '' stands for a folder."""
 
+    field.setProperty("path", True)
+    field.textChanged.connect(field.setToolTip)
+
     def choose() -> None:
         start = Path(field.text()).expanduser() if field.text().strip() else None
         chosen = ask.folder(parent, title, start) if not kinds else ask.open_file(parent, title, start, kinds, words)

@@ -18,7 +18,7 @@ from ui.window.forms import HeldButton, button
 from ui.window.job import sort_out
 from ui.window.job_desk import JobDesk
 from ui.window.memory import Memory
-from ui.window.panels import label
+from ui.window.panels import Empty, label
 from ui.window.plot import Hands
 from ui.window.road import Road
 from ui.window.show import Show, ShowBar
@@ -354,7 +354,7 @@ class MainWindow(QtWidgets.QMainWindow):
         name = self.tabs.tabText(self.tabs.currentIndex())
         shown = "Start" in self._specs and not (name == "Road" and (self._running() if running is None else running))
         self.trail.place(row=shown and name != "Compare", corner=shown)
-        self.trail.lead(name != "Start")
+        self.trail.lead(name != "Start" and not Empty.in_front())
 
     def _show_trail(self) -> None:
         self.trail.show_steps(self.desk.steps)

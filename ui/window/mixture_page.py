@@ -91,7 +91,7 @@ class MixturePage(TablePage):
         if not self.paths:
             self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:
-            self.say("idle", "The target table is wanted", ASK)
+            self.say("idle", "Choose the target table", ASK)
 
     def begin(self) -> None:
         """Work out where the target is chosen already."""

@@ -1,9 +1,10 @@
 """The smaller parts of the Road screen: state bar, load, target, verdict, health line."""
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, ClassVar
+from weakref import WeakSet
 
-from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
+from pyqtgraph.Qt import QtCore, QtGui, QtWidgets, isQObjectAlive
 
 from ui.text.figures import NO_FIGURE
 from ui.text.road import NO_KNOCK_DETECTION
@@ -485,7 +486,9 @@ class Drawing(QtWidgets.QWidget):
 
 
 class Empty(QtWidgets.QFrame):
-    """Where nothing is yet: a drawing of what will be, and the one button that gets it."""
+    """Where nothing is yet: a drawing of what will be, and the one button that gets it, the screen's primary action."""
+
+    _all: ClassVar["WeakSet[Empty]"] = WeakSet()
 
     def __init__(self, kind: str, text: str, do: Callable[[], object], words: str = "") -> None:
         super().__init__()
@@ -500,6 +503,12 @@ class Empty(QtWidgets.QFrame):
             self.box.addWidget(part, 0, Align.AlignHCenter)
         self.box.addStretch(2)
         self.words.setVisible(bool(words))
+        self._all.add(self)
+
+    @classmethod
+    def in_front(cls) -> bool:
+        """Whether one is to be seen now."""
+        return any(isQObjectAlive(one) and one.isVisible() for one in cls._all)
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""

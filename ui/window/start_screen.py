@@ -115,7 +115,7 @@ class Home(QtWidgets.QWidget):
         self.title, self.tagline = label("title", "Steadypull"), label("prose", words.TAGLINE)
         self.go_on = button("", self._go_on, primary=True)
         self.where = label("caption")
-        self.folder = button("Other folder…", self._choose_folder, hint="The folder of another day")
+        self.folder = button("", self._choose_folder, hint="The folder that holds a day's sessions")
         self.cards = {key: Card(*words.PLACES[key], partial(desk.wanted.emit, key, None)) for key in CARDS}
         self.links = {
             key: button(words.PLACES[key][0], partial(desk.wanted.emit, key, None), hint=words.PLACES[key][1])
@@ -160,12 +160,13 @@ class Home(QtWidgets.QWidget):
         desk = self.desk
         last, step, folder = when(desk.sessions), desk.next_step, desk.memory.folder
         self.go_on.setVisible(bool(last))
+        self.folder.setText("Folder…" if folder is None else "Other folder…")
         if last:
             self.go_on.setText(words.GO_ON.format(what=last))
             due = words.ALL_DONE if step is None else words.NEXT[step.key]
             self.where.setText(f"{many(len(desk.sessions), 'session')} in {one_line(str(folder), 60)}. {due}.")
         else:
-            self.where.setText("" if folder is None else f"No session in {one_line(str(folder), 60)} yet.")
+            self.where.setText(words.NO_FOLDER if folder is None else f"No session in {one_line(str(folder), 60)} yet.")
         for key in ("drive", "rehearse"):
             self.cards[key].primary = not last and key == ("drive" if self.drawing.port else "rehearse")
             self.cards[key].update()

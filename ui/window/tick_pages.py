@@ -21,6 +21,7 @@ from ui.window.panels import label
 from ui.window.theme import Theme
 
 KINDS = ("html", "pdf")
+NONE_TICKED = "Tick a session first"
 ITEM = QtCore.Qt.ItemFlag
 TICKED, EMPTY = QtCore.Qt.CheckState.Checked, QtCore.Qt.CheckState.Unchecked
 
@@ -90,7 +91,7 @@ class TickPage(JobPage):
     def count(self) -> None:
         """Say on the button what it will do, and to how many."""
         number = len(self.ticked)
-        self.primary.setText(self.act_words(number))
+        self.primary.setText(self.act_words(number) if number else NONE_TICKED)
         self.primary.setEnabled(bool(number) and self.ready)
 
     @property
@@ -240,6 +241,7 @@ class ZeroPage(TickPage):
         self.proposals = {}
         self._show(sessions)
         paths = [one.path for one in sessions if not one.zeros]
+        self.say("" if paths or not sessions else words.ZEROS_THERE)
         if paths:
             self.run("looking for stretches", lambda task: propose(paths, task.tell), self._take)
 

@@ -154,5 +154,5 @@ class Trail(QtWidgets.QFrame):
         self.row.setSpacing(round(6 * unit))
         self.side.setSpacing(0)
         self.row.setContentsMargins(*(round(n * unit) for n in (12, 0, 12, 0)))
-        self.next.setFixedHeight(round(40 * unit))
+        self.next.setFixedHeight(round(44 * unit))
         self.setFixedHeight(round(46 * unit))

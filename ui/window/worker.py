@@ -6,7 +6,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from stream.errors import SteadypullError, reason_of
-from ui.text.figures import count
+from ui.text.figures import count, many
 
 MANY = 10_000  # sessions are fewer; rows and samples are more, and are told in percent
 
@@ -31,7 +31,7 @@ class Task:
             return f"{self.name} …"
         done, total = self.progress
         if not total:
-            return f"{self.name}: {count(done)} rows"
+            return f"{self.name}: {many(done, 'row')}"
         return (
             f"{self.name}: {100 * done // total} %" if total > MANY else f"{self.name}: {count(done)} of {count(total)}"
         )

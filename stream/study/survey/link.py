@@ -22,6 +22,7 @@ from stream.live.records import Pull
 from stream.live.steadiness import runs_of
 from stream.record.session import Session
 from stream.study.dataset import Dataset, open_dataset
+from stream.study.edit import standing
 from stream.study.survey.records import CrossTalk, LoadSurvey
 from stream.study.survey.speed import line_of
 from stream.study.survey.tally import Stretches
@@ -229,13 +230,13 @@ class Level:
 
 def levels_in(data: Dataset, seconds: float) -> list[Level]:
     """The stretches of `seconds` that a session proposes for a shunt or weights: one in the middle of each time that
-    the load stood still at a level of its own, in order of time. None of them where it never did."""
+    the load stood still at a level of its own while the car stood, in order of time. None where it never did."""
     load, time = data.load, data.time_s
     step = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
     rows = round(seconds / step) if step > 0 else 0
     if rows < 5 or len(load) < 2 * rows:
         return []
-    missing = ~np.isfinite(load)
+    missing = ~standing(data)
     level = float(np.median(load[~missing])) if not missing.all() else 0.0
     plain = np.where(missing, 0.0, load - level)
     sums = [np.concatenate(([0.0], np.cumsum(part))) for part in (plain, plain**2, missing.astype(np.float64))]

@@ -219,8 +219,9 @@ class AdvanceCell(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Advice(msgspec.Struct, frozen=True, kw_only=True):
-    """Proposals of advance, cell by cell. `axis` names the second axis, '' where there is none."""
+    """Proposals of advance, cell by cell. `axis` names the second axis, '' where there is none, in `unit`."""
 
     cells: tuple[AdvanceCell, ...]
     findings: tuple[Finding, ...]
     axis: str = ""
+    unit: str = ""

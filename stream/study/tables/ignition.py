@@ -56,6 +56,13 @@ def advise_ignition(
         logged.update(_logged(session, advance))
     cells, findings = full_load(traces, logged, asked, knock) if traces else ([], [])
     part, found = part_load(sessions, asked, knock)
+    lacks = isinstance(advance, UserTable) and all(one.first(advance.axis) is None for one in sessions)
+    if not traces and not part and isinstance(advance, UserTable) and lacks:
+        raise InputError(
+            f"{sessions[0].path}: no channel with role {advance.axis!r}, the axis of {advance.path}, and no pull; log "
+            "it, use a table with the other axis, or drive clean pulls on two tunes or more",
+            "nothing-to-learn-from",
+        )
     if not traces and not part:
         raise InputError(
             f"{sessions[0].path}: no pull and no steady stretch of {now!r} to learn from; drive clean pulls on "
@@ -65,11 +72,15 @@ def advise_ignition(
     whole: list[Finding] = [*knock.findings, *(one.finding() for one in odd)]
     if any(finding.code == "advance-not-driven" for cell in (*cells, *part) for finding in cell.evidence):
         whole += _stepped(steps, now)
+    if lacks and isinstance(advance, UserTable):
+        whole.append(warning("part-load-axis", axis=advance.axis, table=advance.path.name))
+        found = [one for one in found if one.code != "part-load-none"]
     whole += [*words, *gear_findings(traces), *findings, *found]
     if not most:
         whole.append(warning("advance-most-unknown"))
     axis = "" if not part else (advance.axis if isinstance(advance, UserTable) else "manifold_pressure")
-    return Advice(cells=(*cells, *part), findings=(*whole, *cautions()), axis=axis)
+    unit = advance.unit if isinstance(advance, UserTable) else "kPa"
+    return Advice(cells=(*cells, *part), findings=(*whole, *cautions()), axis=axis, unit=unit if axis else "")
 
 
 def _stepped(steps: Mapping[str, Sequence[Step]], now: str) -> list[Finding]:

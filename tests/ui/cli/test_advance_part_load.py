@@ -123,3 +123,38 @@ def test_cells_above_the_air_are_boost(steadypull, tmp_path: Path) -> None:
     assert done.code == 0, done.err
     assert max(cell["second_axis"] for cell in done.json["cells"] if cell["second_axis"] is not None) < 110
     assert "part-load-boost" in {one["code"] for one in done.json["findings"]}
+
+
+def grid(folder: Path, corner: str, second: tuple[float, ...]) -> Path:
+    """20 degrees everywhere, rpm down."""
+    lines = [";".join((corner, *(f"{one:.3f}" for one in second)))]
+    lines += [";".join((str(rpm), *("20.0" for _ in second))) for rpm in (1000, 2000, 3000, 4000)]
+    (folder / "grid.csv").write_text("\n".join(lines) + "\n")
+    return folder / "grid.csv"
+
+
+def test_part_load_stands_in_the_tables_own_unit(steadypull, tmp_path: Path) -> None:
+    """50 kPa are 7.252 psi (NIST SP 811, from memory): the step stands there, and no one calls it kPa."""
+    paths = [session(tmp_path, tune, deg, quiet) for tune, deg in (("heron", NOW), ("plover", 28.0), ("wren", 38.0))]
+    table = grid(tmp_path, "rpm\\psi", tuple(kpa / 6.894757 for kpa in (30, 50, 70, 100)))
+    given = ("--advance", table, "--now", "heron")
+    done = steadypull("advise-ignition", *paths, *given, "-o", tmp_path / "new.csv", "--json")
+
+    assert done.code == 0, done.err
+    assert (done.json["axis"], done.json["unit"]) == ("manifold_pressure", "psi")
+    assert (tmp_path / "new.csv").read_text() == table.read_text().replace("3000;20.0;20.0", "3000;20.0;22.0")
+    report = steadypull("report", *paths, *given, "-o", tmp_path / "r.html")
+    assert report.code == 0, report.err
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "7.252 psi" in page
+    assert "7.252 kPa" not in page
+
+
+def test_a_table_over_a_channel_that_nobody_logged_says_so(steadypull, tmp_path: Path) -> None:
+    """Throttle: that, and not the pulls, is what is missing first."""
+    paths = [session(tmp_path, tune, degrees, quiet) for tune, degrees in (("heron", NOW), ("plover", 28.0))]
+    table = grid(tmp_path, "rpm\\%", (10, 30, 60, 100))
+    done = steadypull("advise-ignition", *paths, "--advance", table, "--now", "heron")
+
+    assert done.code == 2
+    assert "no channel with role 'throttle', the axis of" in done.error

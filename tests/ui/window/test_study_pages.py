@@ -132,7 +132,7 @@ def test_missing_mass_is_said_in_place(screen: Any, tmp_path: Path, settle: Sett
 def test_more_advance_waits_for_a_persons_word(screen: Any, settle: Settle) -> None:
     """plover beats heron where it has more advance, as the rehearsal car's best advance is higher still."""
     shown = page(screen, "Ignition", settle)
-    assert shown.answer.answer.text() == "The advance table is wanted"
+    assert shown.answer.answer.text() == "Choose the advance table"
     shown.choose.click()
     settle(shown)
     assert shown.now.currentText() == "plover"
@@ -221,7 +221,7 @@ def test_a_log_is_believed_only_by_hand(
     monkeypatch.setattr("ui.window.ask.save_as", lambda *_: tmp_path / "both.h5")
     shown.believe.click()
     settle(shown)
-    assert shown.answer.answer.text() == "Believed"
+    assert shown.answer.answer.text() == "Accepted and written"
     assert shown.answer.detail.text().startswith("Written: both.h5, with rpm, ")
     with h5py.File(tmp_path / "both.h5") as file, h5py.File(folder / "1.h5") as alone:
         assert file["raw/samples"].shape == (len(alone["raw/samples"]), alone["raw/samples"].shape[1] + 3)

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from stream.record.session import open_session
+from stream.study.dataset import open_dataset
 from stream.study.edit import declare_zero
+from tests.pull_sessions import write_pull_session
 from tests.shared import made_once
 from tests.ui.cli.test_load_commands import session as load_session
 
@@ -247,3 +249,25 @@ def test_gaps_stay_gaps() -> None:
     values[40_000:60_000] = np.nan
     _, drawn = work.thinned(np.arange(100_000.0), values, 0.0, 1e5, 100)
     assert np.isnan(drawn).sum() == 40
+
+
+def test_a_drive_proposes_weights_at_idle_alone(qt: Any, page: Any, tmp_path: Path) -> None:
+    """Weights and shunts are for a car that stands: load that is steady at speed is none; where no level is left that
+    is said, and the stretches can be chosen all the same."""
+    write_pull_session(tmp_path / "drive.h5", 11, "heron")
+    load = page("drive.h5", "weights")
+    with open_dataset(tmp_path / "drive.h5") as data:
+        for span in load.picker.spans:
+            inside = (data.time_s >= span.start_s) & (data.time_s <= span.end_s)
+            assert data.speed_rpm[inside].max() < 1700
+
+    link = np.concatenate([np.full(1000, 0.1 * level) for level in range(6)])
+    load_session(tmp_path / "moving.h5", link + 0.001, np.full(6000, 3000.0))
+    load = page("moving.h5", "weights")
+    assert load.answer.text().startswith("This session proposes none")
+    assert len(load.picker.spans) == 1
+    load.turn_to("shunt")
+    settle(load)
+    assert load.answer.text().startswith("This session proposes none")
+    off, on = load.picker.spans
+    assert off.end_s <= on.start_s
