@@ -1,7 +1,7 @@
 """The one door through which a finished session changes: by copy, sync and rename, and never its raw part."""
 
+import glob
 import os
-import re
 import shutil
 import tempfile
 import time
@@ -23,7 +23,7 @@ from stream.record.tables import Heard, Weather
 
 _UNCHANGED = "the session is unchanged"
 _ROWS_AT_ONCE = 1 << 17
-_LEFT_S = 3600.0  # chosen: no change takes an hour
+_LEFT_S = 3600.0  # chosen: no change takes so long; what is older was left by one that was killed
 
 
 class RawTouchedError(RuntimeError):
@@ -176,12 +176,11 @@ def _about(dataset: Any) -> str:
 
 
 def _sweep(path: Path) -> None:
-    """Take away the copies of changes of this session that were killed long ago: each is as large as the session."""
-    name = re.compile(rf"\.{re.escape(path.stem)}-\w{{8}}\.changing")
-    with suppress(OSError):
-        for left in [entry for entry in path.parent.iterdir() if name.fullmatch(entry.name)]:
+    """Take away what a change that was killed, or a computer that lost its power, left beside a session."""
+    for left in path.parent.glob(f".{glob.escape(path.stem)}-*.changing"):
+        with suppress(OSError):
             about = left.lstat()
-            if time.time() - max(about.st_mtime, about.st_ctime) > _LEFT_S:  # a copy has its session's time of change
+            if time.time() - max(about.st_mtime, about.st_ctime) > _LEFT_S:
                 left.unlink()
 
 
