@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, TextIO
+from typing import Any, Final, TextIO
 
 from stream.errors import InputError
 
@@ -21,6 +21,8 @@ _SEPARATORS: Final = (";", "\t", ",")
 _DECLARED: Final = re.compile(r'\s*"?sep=(.)"?\s*', re.IGNORECASE)
 _VALUE: Final = re.compile(r"[+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?|\d+[:.\-/]\d+[:.\-/]\d+.*|\d+:\d+\S*")
 MISSING: Final = frozenset({"", "-", "--", "---", "nan", "na", "n/a", "#n/a", "null", "none"})
+PACKED = 64  # a log of numbers shrinks to a tenth; chosen
+HARMLESS_BYTES = 64 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,28 @@ def _bare(cell: str) -> str:
     return _UNIT.sub("", cell).strip()
 
 
+class _Bounded(io.RawIOBase):
+    """What a packed log holds, up to so many bytes: a small file can be packed so that it fills any memory."""
+
+    def __init__(self, path: Path, inner: gzip.GzipFile, most: int) -> None:
+        self._path, self._inner, self._left = path, inner, most
+
+    def readable(self) -> bool:
+        """It is."""
+        return True
+
+    def readinto(self, buffer: Any, /) -> int:
+        """The next bytes. Raises InputError once more have come than a log can be packed to."""
+        data = self._inner.read1(len(buffer))
+        buffer[: len(data)] = data
+        self._left -= len(data)
+        if self._left < 0:
+            raise InputError(
+                f"{self._path}: unpacks to over {PACKED} times its size, as no log does; give the log itself"
+            )
+        return len(data)
+
+
 @contextmanager
 def opened(path: Path, encoding: str) -> Iterator[TextIO]:
     """The log as text, unpacked where it is gzip. Raises InputError for what cannot be read."""
@@ -97,8 +121,16 @@ def opened(path: Path, encoding: str) -> Iterator[TextIO]:
         with path.open("rb") as raw:
             packed = raw.read(2) == b"\x1f\x8b"
         if packed:
-            with gzip.open(path, "rt", encoding=encoding, errors="replace") as text:
-                yield text
+            most = PACKED * path.stat().st_size + HARMLESS_BYTES
+            with path.open("rb") as raw:
+                raw.seek(-4, io.SEEK_END)  # RFC 1952, 2.3.1: ISIZE, of the last member, modulo 2^32
+                said = int.from_bytes(raw.read(4), "little")
+            if said > most:  # or it is cut off: unpack it once before a row is read
+                with gzip.open(path) as inner, _Bounded(path, inner, most) as all_of_it:
+                    while all_of_it.read(1 << 20):
+                        pass
+            with gzip.open(path) as inner:
+                yield io.TextIOWrapper(io.BufferedReader(_Bounded(path, inner, most)), encoding, "replace")
         else:
             with path.open(encoding=encoding, errors="replace") as text:
                 yield text

@@ -242,6 +242,10 @@ SENTENCES: dict[str, Sentence] = {
     "cells-outside": _outside,
     "cells-axis-boost": _boost,
     "cells-axis-not-logged": _not_logged,
+    "cells-minded": (
+        "knock was heard or a limit passed: {cells} cells at and around its speeds are not offered to be driven next; "
+        "find out why first"
+    ),
     "cells-no-load": "{session}: no load was recorded: no pulls and no spread from it",
     "cells-no-zero": "{session}: no zero was taken: the spread of load is of load as recorded",
 }

@@ -5,6 +5,7 @@ and the figure with its sign stands in the cell; what is thin is hatched as well
 `strokes` lays a map out as fillings, lines, dots and texts; a screen and a page only put these down.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -171,7 +172,7 @@ class Sheet:
 def sheet(shown: CellMap, width: float, height: float, axes: bool = True) -> Sheet:
     """Cells that fill a rectangle; `axes` False: no room for the axis values."""
     down, across = len(shown.rows), max(len(shown.heads), 1)
-    top = min(height / (down + 1), height * 0.12) if axes else 0.0
+    top = min(height / (down + 1), max(height * 0.12, 0.5 * height / (down + 1))) if axes else 0.0
     longest = max(map(len, (shown.corner, *shown.sides)), default=1)
     left = min(FIGURE_EM * longest * _axis_size(top) + 0.6 * top, 0.22 * width) if axes else 0.0
     return Sheet(left, top, (width - left) / across, (height - top) / max(down, 1), across, down)
@@ -226,8 +227,12 @@ class _Drawing:
 
     def axes(self) -> None:
         where, size = self.where, _axis_size(self.where.top)
+        room = 0.88 * where.cell_width / (FIGURE_EM * max(map(len, self.shown.heads), default=1))
+        step = max(1, math.ceil(0.7 * size / room))  # of many narrow columns some are named, and can be read
+        room *= step
         for column, text in enumerate(self.shown.heads):
-            room = 0.88 * where.cell_width / (FIGURE_EM * max(map(len, self.shown.heads)))
+            if column % step or (step > 1 and column + 1 == len(self.shown.heads)):  # the last has no room beyond it
+                continue
             x = where.left + (column + 0.5) * where.cell_width
             self.strokes.append(Mark(x, where.top / 2, text, min(size, room), self.palette.muted))
         for row, text in enumerate(self.shown.sides):

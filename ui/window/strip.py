@@ -131,7 +131,9 @@ class Strip(QtWidgets.QWidget):
             edge = 0.5 * TEXT * self.unit / high * (lane.high - lane.low)
             most = max(1, min(4, int(high / (1.3 * TEXT * self.unit))))
             ticks = round_ticks(lane.low, lane.high)
-            inside = [tick for tick in ticks if lane.low + edge < tick[0] < lane.high - edge] or ticks[-1:]
+            middle = (lane.low + lane.high) / 2
+            inside = [tick for tick in ticks if lane.low + edge < tick[0] < lane.high - edge]
+            inside = inside or [min((abs(tick[0] - middle), tick) for tick in ticks)[1]]
             kept = inside[:: -math.ceil(len(inside) / most)]
             marked = [(at, f"{text} {unit}" if place == 0 else text) for place, (at, text) in enumerate(kept)]
             lane.plot.getAxis("left").setTicks([marked])

@@ -141,6 +141,21 @@ def test_one_log_in_many_spellings(read, text: str):
     ]
 
 
+@pytest.mark.parametrize("members", [1, 2])
+def test_a_log_packed_to_fill_memory_is_refused(tmp_path, members):
+    """Half a gigabyte of one line in half a megabyte: refused by what gzip says of it, or, where that lies (a second
+    member behind it), once more has come than a log packs to."""
+    path = tmp_path / "log.csv.gz"
+    with gzip.open(path, "wb", compresslevel=1) as packed:
+        packed.write(b"time,rpm,link,speed_v\n")
+        for _ in range(30):
+            packed.write(b"0" * (1 << 24))
+    if members == 2:
+        path.write_bytes(path.read_bytes() + gzip.compress(b"\n0,1,1\n"))
+    with pytest.raises(InputError, match="unpacks to over 64 times its size"):
+        CsvSource(path, car()).open()
+
+
 def test_gzip_is_known_by_its_bytes_not_its_name(read):
     """A compressed log is known by its first bytes."""
     np.testing.assert_allclose(read(gzip.compress(ten_rows().encode())).samples, EXPECTED, rtol=1e-6)
