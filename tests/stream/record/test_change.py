@@ -3,6 +3,7 @@
 import errno
 import os
 import shutil
+import time
 from pathlib import Path
 from typing import Any
 
@@ -134,3 +135,17 @@ def test_two_who_change_a_session_at_once_lose_nothing(recorded: Path) -> None:
     with open_session(recorded) as session:
         assert (session.note, session.tune) == ("knock heard", "gull")
     assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]
+
+
+def test_what_a_killed_change_left_goes_with_the_next(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A copy that nobody works on any more does not fill the disk for good; one that is new may be somebody's, and
+    another session's is none of ours."""
+    left, other = (recorded.parent / f".{name}-abc.changing" for name in (recorded.stem, "x"))
+    left.write_bytes(b"half")
+    other.write_bytes(b"half")
+    change_session(recorded, lambda file: file.attrs.update(note="dry"))
+    assert left.exists()
+    now = time.time()
+    monkeypatch.setattr("stream.record.change.time.time", lambda: now + 4000)
+    change_session(recorded, lambda file: file.attrs.update(note="wet"))
+    assert sorted(item.name for item in recorded.parent.iterdir()) == sorted([recorded.name, other.name])
