@@ -10,6 +10,7 @@ import numpy as np
 
 from stream.block import Block, StreamInfo
 from stream.car import Car, Role
+from stream.events import Event
 from stream.live.records import LiveRows, Pull
 from stream.record.tables import PullMark
 from stream.study.dataset import Dataset, EvenRows, usable
@@ -62,6 +63,7 @@ class LiveDay(Dataset):
         self.zeros, self.weather, self.heard, self.calibration = (), None, (), None
         self.duration_s = 0.0
         self._now_pulls: dict[float, Pull] = {}
+        self._now_events: list[Event] = []
         wanted = self.recorded(*ROLES)
         self._channels_at = [(channel, self.names.index(channel.name)) for channel in wanted]
         self._means_of = {name: _Means() for name in ("", " ", *(one.name for one in wanted))}  # '' speed, ' ' load
@@ -87,6 +89,15 @@ class LiveDay(Dataset):
     def take_pull(self, pull: Pull) -> None:
         """A pull that is over, or whose verdict was changed."""
         self._now_pulls[pull.start_s] = pull
+
+    def take_event(self, event: Event) -> None:
+        """What happened."""
+        self._now_events.append(event)
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """What happened so far."""
+        return tuple(self._now_events)
 
     @property
     def pulls(self) -> tuple[Pull, ...]:

@@ -21,6 +21,7 @@ from stream.ring import Cursor
 FLUSH_S = 0.5
 CHUNK_ROWS = 65536
 IDLE_S = 0.1  # without anything new; the end of the take is noticed within it
+MOST_ROWS = 1 << 15  # five minutes of 100 ticks a second
 COMPANION_S = 10.0  # so long a further device may take to finish its file
 
 
@@ -152,10 +153,12 @@ class Recorder(threading.Thread):
 
 
 class LiveLog:
-    """Numbered runs of live rows, the last `capacity` kept. One writer; any number of cursors."""
+    """Numbered runs of live rows, the last `capacity` kept, and of long ones no more than MOST_ROWS rows. One writer;
+    any number of cursors."""
 
     def __init__(self, capacity: int = 4096) -> None:
         self._parts: deque[tuple[int, LiveRows]] = deque(maxlen=capacity)
+        self._rows = 0
         self._last = 0
         self._lock = threading.Lock()
 
@@ -164,7 +167,12 @@ class LiveLog:
         if len(rows):
             with self._lock:
                 self._last += 1
+                if len(self._parts) == self._parts.maxlen:
+                    self._rows -= len(self._parts[0][1])
                 self._parts.append((self._last, rows))
+                self._rows += len(rows)
+                while self._rows > MOST_ROWS and len(self._parts) > 1:  # a replay at full pace brings minutes at a time
+                    self._rows -= len(self._parts.popleft()[1])
 
     def cursor(self) -> "LiveLogCursor":
         """A place at the newest row."""

@@ -173,7 +173,7 @@ class SerialSource:
             self._asked_ns = now
             self._port.write(_ASK)
         if self._gather:
-            self._stopped.wait(_GATHER_S)
+            self._stopped.wait(min(_GATHER_S, wait_s))
         data = self._port.read(wait_s)
         self._gather = self._info is not None and 0 < len(data) < _FULL_READ
         self._bytes += len(data)

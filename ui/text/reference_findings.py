@@ -10,6 +10,7 @@ cells-none | cells | No row of the sessions lies in the table. Its axes, or thei
 cells-outside | cells | Part of the drive lies beyond the table's axes. Those rows are in no cell.
 cells-axis-boost | boost | The second axis needs a pressure that is known to be absolute. Say in the car file whether the channel is a gauge.
 cells-axis-not-logged | cells | The table's second axis was not recorded. Without it no cell can be told.
+cells-minded | cells | Knock was heard or a limit was passed at these speeds. Nobody is sent there before the cause is known.
 cells-no-load | load | No load was recorded, so neither pulls nor their spread can be shown. Times and visits still hold.
 cells-no-zero | zero | The spread is of load as recorded. Without a zero a percentage of it may be too small or too large.
 """

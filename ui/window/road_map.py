@@ -77,6 +77,8 @@ class RoadMap(QtWidgets.QWidget):
             self.day.take_raw(block)
         self.day.take_live(rows)
         for event in events:
+            if event.kind in ("knock-heard", "limit"):
+                self.day.take_event(event)
             found = (event.details or {}).get("pull")
             if event.kind in ("pull-done", "pull-changed") and isinstance(found, dict):
                 self.day.take_pull(Pull(**found))

@@ -27,6 +27,7 @@ ENOUGH_S = 3.0  # chosen: as long as a hold; a cell with less tells little
 ENOUGH_PULLS = 3  # chosen: fewer pulls give no scatter of their own worth having
 LATELY = 10  # rows, a second: older than that is not where the engine is now
 MOST_NEXT = 5  # beside the full-load cells, which one pull crosses together
+REACTION_S = 2.0  # chosen: from what happened to the key, and from a limit's passing to its event
 LEAST_LOAD = 0.02  # of the highest load in any cell: below it a spread in per cent has no meaning
 _ROLES: tuple[Role, ...] = ("manifold_pressure", "throttle")
 
@@ -73,6 +74,7 @@ class _Sums:
         self.pulls, self.count = np.zeros(shape, np.int64), np.zeros(shape)
         self.total, self.squares = np.zeros(shape), np.zeros(shape)
         self.outside_s = self.running_s = 0.0
+        self.minded = np.zeros(shape, np.bool_)  # knock was heard or a limit passed there, or at less load
 
 
 def cells_reached(sessions: Sequence[Dataset], table: UserTable) -> Reached:
@@ -101,6 +103,8 @@ def cells_reached(sessions: Sequence[Dataset], table: UserTable) -> Reached:
         for row, rpm in enumerate(table.rpm)
         for column, second in enumerate(table.second)
     )
+    if sums.minded.any():
+        findings.append(warning("cells-minded", cells=int(sums.minded.sum())))
     wanted = _next(sums, table, min(redlines, default=math.inf))
     return Reached(axis=table.axis, unit=table.unit, cells=cells, next=wanted, findings=unique(findings))
 
@@ -145,7 +149,29 @@ def _add(session: Dataset, table: UserTable, sums: _Sums) -> list[Finding]:
         part = inside & (rows.time_s >= start) & (rows.time_s <= end)
         for cell in np.unique(flat[part]):
             sums.pulls[np.unravel_index(int(cell), shape)] += 1
+    _mind(session, table, rows, row, column, sums)
     return findings
+
+
+def _mind(session: Dataset, table: UserTable, rows: EvenRows, row: Ints, column: Ints, sums: _Sums) -> None:
+    """Mark the cells that nobody is sent to: the speeds at which knock was heard or a limit passed, with a breakpoint
+    on each side, from the load it happened at upwards; where the speed or load of it is not known, all of them."""
+    for event in session.events:
+        if event.kind not in ("knock-heard", "limit"):
+            continue
+        near = (rows.time_s >= event.time_s - REACTION_S) & (rows.time_s <= event.time_s + rows.step_s)
+        speeds, columns = row[near & (row >= 0)], column[near & (column >= 0)]
+        low, high = (int(speeds.min()), int(speeds.max())) if len(speeds) else (0, len(table.rpm))
+        sums.minded[max(low - 1, 0) : high + 2, int(columns.min()) if len(columns) else 0 :] = True
+    for said in session.heard:
+        if said.heard:
+            pulls = [one for number, one in enumerate(session.pulls, 1) if said.pull in (0, number)]
+            least = min((min(one.start_rpm, one.end_rpm) for one in pulls), default=-math.inf)
+            most = max((max(one.start_rpm, one.end_rpm) for one in pulls), default=math.inf)
+            first, last = (said.rpm_from or least, said.rpm_to or most) if said.pull else (said.rpm_from, said.rpm_to)
+            low = int(np.searchsorted(table.rpm, -math.inf if first is None else first, "left"))
+            high = int(np.searchsorted(table.rpm, math.inf if last is None else last, "right"))
+            sums.minded[max(low - 1, 0) : high + 1] = True
 
 
 def last_place(session: Dataset, table: UserTable) -> tuple[int, int] | None:
@@ -227,7 +253,8 @@ def _spread(sums: _Sums) -> Floats:
 
 
 def _next(sums: _Sums, table: UserTable, redline: float) -> tuple[NextCell, ...]:
-    """Cells beside those reached, never above the redline nor above the highest load that was driven at all.
+    """Cells beside those reached, never above the redline nor above the highest load that was driven at all, and none
+    where knock was heard or a limit passed.
 
     First full-load cells with too few pulls, then cells that were only touched, then new ones; of each kind those whose
     neighbours were driven longest.
@@ -245,7 +272,7 @@ def _next(sums: _Sums, table: UserTable, redline: float) -> tuple[NextCell, ...]
     around[:, :-1] += sums.seconds[:, 1:]
     found: list[tuple[int, float, NextCell]] = []
     for row, column in np.ndindex(*table.cells.shape):
-        if column > top or table.rpm[row] > redline:
+        if column > top or table.rpm[row] > redline or sums.minded[row, column]:
             continue
         seconds, pulls = float(sums.seconds[row, column]), int(sums.pulls[row, column])
         if 0 < pulls < ENOUGH_PULLS:

@@ -6,6 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from stream.events import Event
+from stream.study.dataset import open_dataset
+from stream.study.tables.reached import cells_reached
+from stream.study.tables.user_table import read_table
 from tests.array_session import write_session
 from tests.pull_sessions import write_pull_session
 
@@ -165,3 +169,31 @@ def test_a_list_of_tunes_is_refused_with_the_cure(steadypull, tmp_path: Path) ->
     assert ran.code == 2
     assert "list of tunes" in ran.err
     assert len(ran.err.strip().splitlines()) == 1
+
+
+def test_nobody_is_sent_to_where_knock_was_heard_or_a_limit_passed(steadypull, tmp_path: Path) -> None:
+    """What was heard of the drive, of one pull, or by the key, and a limit that passed: no cell at those speeds, nor
+    beside them, is offered to be driven next, and it is said; the same drive without it is sent to just these."""
+    path, grid = drive(tmp_path), table(tmp_path)
+    free = {(cell["rpm"], cell["second_axis"]) for cell in cells(steadypull, path, "--table", grid)["next"]}
+    assert {(4000, 100), (5000, 100)} <= free
+
+    assert steadypull("mark", path, "--heard", "4100-4900").code == 0
+    found = cells(steadypull, path, "--table", grid)
+    assert {(cell["rpm"], cell["second_axis"]) for cell in found["next"]} == {
+        one for one in free if one[0] not in (4000, 5000)
+    }
+    assert "cells-minded" in {finding["code"] for finding in found["findings"]}
+    assert steadypull("undo", path).code == 0
+    assert steadypull("mark", path, "--heard", "4100-4900", "--pull", "1").code == 0
+    assert not any(cell["rpm"] in (4000, 5000) for cell in cells(steadypull, path, "--table", grid)["next"])
+    assert steadypull("undo", path).code == 0
+
+    with open_dataset(path) as data:
+        reached = read_table(grid)
+        at = next(pull.start_s + 4 for pull in data.pulls)
+        for kind in ("knock-heard", "limit"):
+            data.events = (Event(1, at, kind, ""),)
+            placed = {(cell.rpm, cell.second_axis) for cell in cells_reached([data], reached).next}
+            assert placed
+            assert not placed & {(3000.0, 100.0), (4000.0, 100.0), (5000.0, 100.0)}
