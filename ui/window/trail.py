@@ -107,6 +107,7 @@ class Trail(QtWidgets.QFrame):
         self._fit_next()
         self.next.setEnabled(bool(self._next))
         self.next.setToolTip(words.STEPS[self._next][1] if self._next else "")
+        self._fit()
         self._say("" if following is None else following.why)
 
     def _fit_next(self) -> None:
@@ -139,6 +140,11 @@ class Trail(QtWidgets.QFrame):
             self.next.style().unpolish(self.next)
             self.next.style().polish(self.next)
 
+    def _fit(self) -> None:
+        """As wide as the bold words of a primary action: it keeps its place where another screen has its own."""
+        wide = QtGui.QFontMetricsF(text_font(18 * self.unit, bold=True)).horizontalAdvance(self.next.text())
+        self.next.setMinimumWidth(round(wide + 40 * self.unit))
+
     def _go(self) -> None:
         if self._next:
             self.wanted.emit(self._next)
@@ -155,6 +161,8 @@ class Trail(QtWidgets.QFrame):
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
+        self.unit = unit
+        self._fit()
         for mark in (*self.marks.values(), *self.small.values()):
             mark.theme = theme
             mark.resize_to(unit)
