@@ -1,8 +1,10 @@
 """The one door through which a finished session changes: by copy, sync and rename, and never its raw part."""
 
+import glob
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,6 +23,7 @@ from stream.record.tables import Heard, Weather
 
 _UNCHANGED = "the session is unchanged"
 _ROWS_AT_ONCE = 1 << 17
+_LEFT_S = 3600.0  # chosen: no change takes so long; what is older was left by one that was killed
 
 
 class RawTouchedError(RuntimeError):
@@ -172,7 +175,17 @@ def _about(dataset: Any) -> str:
     return repr((dataset.shape, str(dataset.dtype), attributes))
 
 
+def _sweep(path: Path) -> None:
+    """Take away what a change that was killed, or a computer that lost its power, left beside a session."""
+    for left in path.parent.glob(f".{glob.escape(path.stem)}-*.changing"):
+        with suppress(OSError):
+            about = left.lstat()
+            if time.time() - max(about.st_mtime, about.st_ctime) > _LEFT_S:
+                left.unlink()
+
+
 def _copy_beside(path: Path) -> Path:
+    _sweep(path)
     with disk.storage_words(path, _UNCHANGED):
         handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=".changing", dir=path.parent)
         os.close(handle)

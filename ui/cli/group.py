@@ -177,7 +177,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
     ),
     "replay": ("a session", "replay drives/holds.h5 --headless"),
     "fit": (
-        "a session with two steady speeds or more, and what they were",
+        "a session with three steady speeds or more, and what they were",
         "fit drives/holds.h5 --targets 1500,2000,3000,4000 -o speed.toml",
     ),
     "apply": ("what 'fit -o' wrote, and sessions of that car and chain", "apply speed.toml drives/pulls.h5"),

@@ -158,21 +158,26 @@ def _json(path: str) -> dict[str, Any]:
 
 def _show(path: str) -> None:
     from stream.study.dataset import open_dataset
+    from ui.text.figures import one_line
+
+    def tell(text: str) -> None:
+        click.echo(one_line(text))  # a session may come from a stranger: no escape of its reaches the terminal
 
     session = open_dataset(path)
     for number, (hold, hold_mark) in enumerate(zip(session.holds, session.hold_marks, strict=True), start=1):
         target = "" if hold_mark.target_rpm is None else f", marked {hold_mark.target_rpm:g} rpm"
         state = "" if hold_mark.accepted else ", dropped"
-        click.echo(f"hold {number}: {hold.start_s:.1f} s, {hold.speed_rpm:.0f} rpm{target}{state}")
+        tell(f"hold {number}: {hold.start_s:.1f} s, {hold.speed_rpm:.0f} rpm{target}{state}")
     for number, (pull, pull_mark) in enumerate(zip(session.pulls, session.pull_marks, strict=True), start=1):
         state = {0: "", 1: ", kept", -1: ", dropped"}[pull_mark.kept]
         why = f": {', '.join(pull.faults)}" if pull.faults else ""
-        click.echo(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
+        tell(f"pull {number}: {pull.start_s:.1f} s, {pull.verdict}{why}{state}")
     if (air := session.weather) is not None:
-        click.echo(f"air: {air.temperature_c:g} °C, {air.pressure_hpa:.1f} hPa, {air.humidity_pct:g} %")
+        tell(f"air: {air.temperature_c:g} °C, {air.pressure_hpa:.1f} hPa, {air.humidity_pct:g} %")
     for row in session.heard:
         of = f"pull {row.pull}" if row.pull else "the session"
         span = "" if row.rpm_from is None else f" from {row.rpm_from:g} to {row.rpm_to:g} rpm"
-        click.echo(f"{of}: {'knock was heard' if row.heard else 'listened, no knock heard'}{span}")
+        tell(f"{of}: {'knock was heard' if row.heard else 'listened, no knock heard'}{span}")
     if session.note:
-        click.echo(f"note: {session.note}")
+        for text in session.note.splitlines():
+            tell(f"note: {text}")

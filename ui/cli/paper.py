@@ -86,7 +86,7 @@ def print_advice(advice: "Advice", about: str, of_what: str, decimals: int) -> N
     out.print(about)
     table = plain_table("rpm", *([advice.axis] * bool(advice.axis)), "now", "proposed", "from", "to", "n")
 
-    from ui.text.tables import evidence
+    from ui.text.tables import evidence_lines
 
     def number(value: float | None) -> str:
         return "" if value is None else f"{value:.{decimals}f}"
@@ -96,10 +96,9 @@ def print_advice(advice: "Advice", about: str, of_what: str, decimals: int) -> N
         values = (number(value) for value in (cell.now, cell.proposed, cell.low, cell.high))
         table.add_row(f"{cell.rpm:.0f}", *([second] * bool(advice.axis)), *values, str(cell.n))
     out.print(table)
-    out.print(f"From and to: the 95 % interval of {of_what}, empty on a side without bound. Evidence:")
-    for cell in advice.cells:
-        place = f"{cell.rpm:.0f}" if cell.second_axis is None else f"{cell.rpm:.0f}, {cell.second_axis:g}"
-        out.print(f"{place}: {evidence(cell)}")
+    out.print(f"From and to: the 95 % interval of {of_what}, empty on a side without bound. What they rest on, by rpm:")
+    for line in evidence_lines(advice):
+        out.print(line)
     say_warnings(out, say_all(advice.findings))
 
 

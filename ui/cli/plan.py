@@ -13,7 +13,7 @@ from ui.text.chain import farad, ohm, plan_parts
 if TYPE_CHECKING:
     from stream.calibrate.chain.plan import Plan
 
-TOLD, OTHER_PUMP = "--input-threshold and --tap-at-idle tell where", "with --pump {other}"
+TOLD, OTHER_PUMP = "not known; give --input-threshold and --tap-at-idle", "with --pump {other}"
 BRIDGES = ("quarter", "half-poisson", "half-bending", "full-bending", "full-axial", "full-torsion")
 
 

@@ -103,20 +103,14 @@ def _comparison(found: Gathered, one: Compared, result: Comparison) -> list[Part
     said = set(say_all(found.curves.findings)) | set(found.words) if found.curves is not None else set()
     return [
         Words(f"{_pair(one)}. {day_line(one.resolves)}"),
-        Words(
-            " ".join(
-                filter(
-                    None,
-                    (
-                        verdict_words(result),
-                        band_words(result, found.width_rpm),
-                        shape_words(result, found.width_rpm),
-                        look_line(result),
-                        more_pulls_words(result),
-                    ),
-                )
-            ),
-            "answer",
+        Words(verdict_words(result), "answer"),
+        *(
+            Words(line)
+            for line in (
+                " ".join(filter(None, (band_words(result, found.width_rpm), shape_words(result, found.width_rpm)))),
+                " ".join(filter(None, (look_line(result), more_pulls_words(result)))),
+            )
+            if line
         ),
         Picture(
             partial(pictures.draw_comparison, result=result),

@@ -83,10 +83,14 @@ def _count(number: int, what: str) -> str:
 def ignition_maps(
     written: Sequence["WrittenCell"], advance: "AdvanceList | UserTable", reached: "Reached | None"
 ) -> tuple[CellMap, ...]:
-    """Reached, evidence and proposed change of an advance table, in its own shape; a list of tunes is one row.
+    """Reached, evidence and proposed change of an advance table, in its own shape; a list of tunes is one row, of the
+    points that were reached and one on each side.
 
     reached   of a grid; a list has no second axis, and its row counts pulls
     """
+    if not isinstance(advance, UserTable):
+        there = [place for place, cell in enumerate(written) if cell.bands] or [0]
+        written = written[max(there[0] - 1, 0) : there[-1] + 2]
     evidence = [_advance_evidence(cell, _where(cell, advance)) for cell in written]
     change = [_advance_change(cell, _where(cell, advance)) for cell in written]
     if isinstance(advance, UserTable):

@@ -51,7 +51,7 @@ def plan_parts(plan: "Plan", where_told: str, other_pump: str) -> list[Part]:
         f"{parts.ceiling_hz:.0f} Hz, {count(hundreds(parts.ceiling_rpm))} rpm",
         f"stuck above: the pump is busy all the time at {count(hundreds(parts.pump_limit_rpm))} rpm; the output stage "
         f"ends at {parts.output_reach_v:.2f} V, {count(hundreds(parts.output_limit_rpm))} rpm",
-        f"dead below: {dead}{unknown}{DEAD_BAND_CAUSES}",
+        f"dead below: {dead}{unknown}why as a rule: {DEAD_BAND_CAUSES}",
         f"why a module sticks at the top: {CEILING_CAUSES}",
         f"the parts' tolerances put the scale off by up to ±{parts.gain_spread.worst_pct:.1f} % "
         f"(±{parts.gain_spread.rss_pct:.1f} % as a rule): that is what a fit is for",

@@ -167,7 +167,7 @@ def next_pull(advice: Advice | None) -> str:
         )
     tune = f"tune {tune_name(advice.tune)}" if advice.tune else "another tune"
     gear = "the same gear" if advice.gear is None else f"gear {advice.gear}"
-    where = "the other way than the last pull of this tune"
+    where = "the other way than its last pull" if advice.tune else "either way along the road"
     if advice.direction is not None:
         where = f"direction {one_line(advice.direction)}"
     due = "" if advice.why == "not-comparable" else f"; the next look is at {advice.next_look} pulls"

@@ -214,8 +214,8 @@ class _Drawing:
             self.strokes.append(Fill(x + width - gap / 2 - side, y + gap / 2, side, side, palette.text))
 
     def _hatch(self, x: float, y: float, width: float, height: float, colour: str) -> None:
-        pitch = max(height / 3.2, 1.5)
-        thick = max(0.045 * height, 0.3)
+        side = min(height, width)
+        pitch, thick = max(side / 3.2, 1.5), max(0.045 * side, 0.3)
         start = -height
         while start < width:
             begin, end = max(start, 0.0), min(start + height, width)

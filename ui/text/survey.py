@@ -261,8 +261,8 @@ def talk_line(source: str | None) -> str:
     if source == "pulls":
         return "from pulls that were spoilt, against the clean ones at the same speeds"
     return (
-        "cannot be known from this drive: roll in neutral, mark 'bounce', 'brake' or 'turn', and do it; "
-        "make a pull in the same drive too, for the per cent are of a pull's load"
+        "not known from this drive. Roll in neutral, press Mark and name it 'bounce', 'brake' or 'turn', then do it; "
+        "make a pull in the same drive too: the per cent are of its load"
     )
 
 

@@ -3,7 +3,9 @@
 import csv
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
 from stream.findings import Finding
@@ -25,6 +27,7 @@ WATCH = (
     "licensed professional"
 )
 
+OFTEN = 3  # cells of which the same is said, from which on it is said once for all of them
 CAUTIONS = frozenset({"advice-person-decides", "advice-watch", "mixture-decides", "mixture-watch"})
 
 
@@ -36,6 +39,34 @@ def others(findings: Iterable[Finding]) -> list[str]:
 def evidence(cell: AdvanceCell) -> str:
     """What a cell's proposal rests on, in one line."""
     return "; ".join(say_all(cell.evidence))
+
+
+def evidence_lines(advice: Advice) -> list[str]:
+    """What the proposals rest on: what is said of `OFTEN` cells or more once, with where; then the rest by cell."""
+    said = [list(dict.fromkeys(say_all(cell.evidence))) for cell in advice.cells]
+    times = Counter(line for lines in said for line in lines)
+    names = [
+        f"{cell.rpm:.0f}" if cell.second_axis is None else f"{cell.rpm:.0f}, {cell.second_axis:g}"
+        for cell in advice.cells
+    ]
+    shared = [line for line, number in times.items() if number >= OFTEN]
+    lines = [f"{_stretches([line in one for one in said], names)}: {line}" for line in shared]
+    for name, one in zip(names, said, strict=True):
+        own = [line for line in one if line not in shared]
+        lines += [f"{name}: {'; '.join(own)}"] if own else []
+    return lines
+
+
+def _stretches(there: Sequence[bool], names: Sequence[str]) -> str:
+    """'3625 to 5375; 6125': the cells where something holds, neighbours of the list together."""
+    told: list[str] = []
+    for on, run in groupby(range(len(names)), key=lambda place: there[place]):
+        places = list(run)
+        if on and len(places) > 2:
+            told.append(f"{names[places[0]]} to {names[places[-1]]}")
+        elif on:
+            told += [names[place] for place in places]
+    return "; ".join(told)
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:
@@ -132,10 +163,7 @@ def _not_known(values: Mapping[str, Any]) -> str:
 
 def _direction(values: Mapping[str, Any]) -> str:
     change, low, high = (f"{values[key]:+.1f}" for key in ("change_pct", "low_pct", "high_pct"))
-    return (
-        f"two settings show a direction and no best; load changes by {change} % ({low} to {high} %) with the greater "
-        "advance"
-    )
+    return f"load {change} % ({low} to {high} %) with the greater advance: two settings show a direction and no best"
 
 
 def _odd(values: Mapping[str, Any]) -> str:

@@ -62,7 +62,7 @@ class CalibrateScreen(Screen):
         self.targets, self.reading, self.scale = (QtWidgets.QLineEdit() for _ in range(3))
         self.targets.setPlaceholderText("1500, 2000, 3000, … lowest first")
         self.figure, self.table, self.load = Figure(), HoldTable(), LoadPage()
-        self.answer, self.line, self.warnings, self.status = label("first"), label("read"), label("mind"), label("mind")
+        self.answer, self.line, self.warnings, self.status = label("known"), label("read"), label("mind"), label("mind")
         self.findings = label("read")
         self.findings.setAlignment(QtCore.Qt.AlignmentFlag.AlignTop | QtCore.Qt.AlignmentFlag.AlignLeft)
         self._lay_out()

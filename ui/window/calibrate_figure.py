@@ -21,6 +21,7 @@ class Figure(pg.GraphicsLayoutWidget):
     def __init__(self, parent: QtWidgets.QWidget | None = None) -> None:
         super().__init__(parent)
         self.theme: Theme = DARK
+        self.unit = 1.0
         self.work: Work | None = None
         self.above, self.below = self.addPlot(row=0, col=0), self.addPlot(row=1, col=0)
         self.ci.layout.setRowStretchFactor(0, 5)
@@ -33,7 +34,7 @@ class Figure(pg.GraphicsLayoutWidget):
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
-        self.theme = theme
+        self.theme, self.unit = theme, unit
         self.setBackground(theme.panel)
         font = text_font(16 * unit)
         self.tools.apply_theme(theme, unit)
@@ -97,7 +98,7 @@ class Figure(pg.GraphicsLayoutWidget):
             plot.addItem(pg.FillBetweenItem(*edges, brush=shade))
             for edge in edges:
                 plot.addItem(edge)
-            plot.addItem(pg.PlotCurveItem(x, line - base, pen=pg.mkPen(ink, width=2)))
+            plot.addItem(pg.PlotCurveItem(x, line - base, pen=pg.mkPen(ink, width=2 * self.unit)))
         for rpm in (fit.valid_from, fit.valid_to):
             for plot in (self.above, self.below):
                 pen = pg.mkPen(self.theme.muted, width=1, style=QtCore.Qt.PenStyle.DotLine)
@@ -130,7 +131,12 @@ class Figure(pg.GraphicsLayoutWidget):
     def _point_style(self, state: str) -> dict[str, Any]:
         ink = {"used": self.theme.text, "free": self.theme.muted}.get(state, self.theme.fault)
         fill = pg.mkBrush(ink) if state == "used" else pg.mkBrush(None)
-        return {"symbol": SYMBOLS[state], "size": 11, "pen": pg.mkPen(ink, width=2), "brush": fill}
+        return {
+            "symbol": SYMBOLS[state],
+            "size": 11 * self.unit,
+            "pen": pg.mkPen(ink, width=2 * self.unit),
+            "brush": fill,
+        }
 
     @staticmethod
     def _by_line(work: Work, signal: float) -> float:

@@ -105,6 +105,7 @@ def table_style(theme: Theme, unit: float) -> str:
     QLineEdit {{ {field} }}
     QComboBox:focus, QTableView:focus {{ border-color: {theme.text}; }}
     QLabel[part="first"] {{ font-size: {px(22)}; }}
+    QLabel[part="known"] {{ font-size: {px(28)}; font-weight: 700; }}
     QLabel[part="answer"] {{ font-size: {px(34)}; font-weight: 700; }}
     QLabel[part="mind"] {{ font-size: {px(16)}; }}
     QLabel[part="read"] {{ font-size: {px(16)}; }}

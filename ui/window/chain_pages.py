@@ -18,7 +18,7 @@ from ui.window.launch import FieldError, numbers_of
 from ui.window.panels import label
 from ui.window.theme import Theme
 
-TOLD, OTHER_PUMP = "threshold of the input and amplitude of the tap tell where", "with charge moved {other} a cycle"
+TOLD, OTHER_PUMP = "not known; fill in Input threshold and Tap at idle", "with charge moved {other} a cycle"
 Number = tuple[str, str, str, str, str]  # key as `plan_of` has it, caption, what stands in it, unit, hint
 PLAN: Final[tuple[Number, ...]] = (
     ("pulses", "Pulses a turn", "4", "", "Of the tap, a turn of the crankshaft."),

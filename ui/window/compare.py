@@ -196,14 +196,9 @@ class CompareScreen(Screen):
         """See whether the work is over."""
         for study in self.studies.values():
             study.poll()
-        running = self.worker.task
-        if running is not None:
-            done = running.progress
-            self.status.setText(f"{running.name}: {done[0]} of {done[1]}" if done else f"{running.name} …")
-        task = self.worker.take()
+        task = self.worker.look(self.status.setText)
         if task is None:
             return
-        self.status.setText("")
         if task.trouble:
             self._show_empty(("caution", "", "No comparison", task.trouble, ""))
         else:

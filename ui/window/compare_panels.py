@@ -135,8 +135,8 @@ class Foot(QtWidgets.QFrame):
         self.next_caption.setVisible(bool(next_pull))
         self.mind.setText("\n".join(f"▲ {line}" for line in mind))
         self.mind_caption.setText(f"Warnings ({len(mind)})" if mind else "")
-        more = f"  (and {len(mind) - 1} more)" if len(mind) > 1 else ""
-        texts = (next_pull, f"▲ {mind[0].rstrip('.')}{more}" if mind else "", self.caution.text())
+        many = f"{len(mind)} warnings: " if len(mind) > 1 else ""
+        texts = (next_pull, f"▲ {many}{mind[0]}" if mind else "", self.caution.text())
         for line, text in zip(self.short, texts, strict=True):
             line.setText(text)
             line.setVisible(bool(text))

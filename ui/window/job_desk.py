@@ -10,7 +10,7 @@ from pyqtgraph.Qt import QtCore, QtWidgets
 from stream.record.summary import Summary
 from stream.sources.port import PortRecord, list_ports
 from ui.text import steps
-from ui.text.figures import many, one_line
+from ui.text.figures import one_line
 from ui.window import ask
 from ui.window.forms import button
 from ui.window.job import Found, Step, sort_out, trail
@@ -240,19 +240,13 @@ class JobPage(QtWidgets.QWidget):
         """Start work off the window's thread; the button waits until it is over, and `after` gets its result."""
         self.after = after
         self.primary.setEnabled(False)
-        self.say(f"{name} …")
         self.worker.start(name, work)
 
     def poll(self) -> None:
         """One frame, while the page is in front: how far the work is, and whether it is over."""
-        running = self.worker.task
-        if running is not None and running.progress is not None:
-            done, total = running.progress
-            self.say(f"{running.name}: {f'{100 * done // total} %' if total else many(done, 'row')}")
-        task = self.worker.take()
+        task = self.worker.look(self.say)
         if task is None:
             return
-        self.say("")
         self.be_ready()
         if task.trouble:
             self.failed(task.trouble)

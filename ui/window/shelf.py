@@ -199,9 +199,8 @@ class ShelfScreen(Screen):
         """See whether the work is over, and how far it is."""
         self._write_notes()
         running = self.worker.task
-        if running is not None and running.progress is not None:
-            done, total = running.progress
-            self._say(f"{running.name}: {done:,} of {total:,}".replace(",", "\u202f"))
+        if running is not None and running.progress is not None:  # a short look moves no line of the screen
+            self._say(running.so_far)
         task = self.worker.take()
         if task is None:
             return

@@ -81,14 +81,9 @@ class StudyPage(QtWidgets.QWidget):
 
     def poll(self) -> None:
         """See whether the work is over."""
-        running = self.worker.task
-        if running is not None:
-            told = running.progress
-            self.status.setText(f"{running.name}: {100 * told[0] // max(told[1], 1)} %" if told else "")
-        task = self.worker.take()
+        task = self.worker.look(self.status.setText)
         if task is None:
             return
-        self.status.setText("")
         if task.trouble:
             self.failed(task.trouble)
         else:

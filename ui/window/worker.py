@@ -6,6 +6,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from stream.errors import SteadypullError, reason_of
+from ui.text.figures import count, many
+
+MANY = 10_000  # sessions are fewer; rows and samples are more, and are told in percent
 
 
 class Task:
@@ -20,6 +23,18 @@ class Task:
     def tell(self, done: int, total: int) -> None:
         """For the work: how far it is."""
         self.progress = (done, total)
+
+    @property
+    def so_far(self) -> str:
+        """What it does and how far it is, in words."""
+        if self.progress is None:
+            return f"{self.name} …"
+        done, total = self.progress
+        if not total:
+            return f"{self.name}: {many(done, 'row')}"
+        return (
+            f"{self.name}: {100 * done // total} %" if total > MANY else f"{self.name}: {count(done)} of {count(total)}"
+        )
 
     @property
     def trouble(self) -> str:
@@ -61,6 +76,15 @@ class Worker:
         if task is None or task.future is None or not task.future.done():
             return None
         self.task = None
+        return task
+
+    def look(self, say: Callable[[str], None]) -> Task | None:
+        """One frame: `say` is told how far the task is; the task once it is over, and only once."""
+        if self.task is not None:
+            say(self.task.so_far)
+        task = self.take()
+        if task is not None:
+            say("")
         return task
 
     def drop(self) -> None:

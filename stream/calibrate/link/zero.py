@@ -116,8 +116,7 @@ def check_still(
     if wander <= _RESTLESS * explained or (full_scale is not None and wander <= _QUIET_SHARE * abs(full_scale)):
         return
     raise InputError(
-        f"zero: taken while moving: the load wanders by ±{2 * wander:.3g}, {wander / max(explained, 1e-300):.0f} "
-        f"times its noise; {_AGAIN}",
+        f"zero: taken while moving: the load wanders by ±{2 * wander:.2g}, far more than its noise; {_AGAIN}",
         "zero-moving",
     )
 

@@ -68,7 +68,7 @@ def check_targets(targets: Sequence[float]) -> tuple[float, ...]:
             )
     distinct = len(set(targets))
     if distinct < 3:
-        raise InputError(f"targets: {distinct} different speeds are too few; give three or more", "targets")
+        raise InputError(f"targets: too few different speeds ({distinct}); give three or more", "targets")
     if distinct > _MOST_TARGETS:
         raise InputError(f"targets: {distinct} different speeds are too many; give {_MOST_TARGETS} or fewer", "targets")
     return tuple(float(target) for target in targets)

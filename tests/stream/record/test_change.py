@@ -3,6 +3,7 @@
 import errno
 import os
 import shutil
+import time
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +95,20 @@ def test_full_disk_leaves_everything(recorded: Path, monkeypatch: pytest.MonkeyP
     assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]
 
 
+def test_what_a_killed_change_left_is_swept(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The copy of a change that was killed goes with a later change of the same session, once it is surely left; one
+    that may still be at work stays, and so does another session's."""
+    left, other = recorded.parent / ".recorded-a1b2c3d4.changing", recorded.parent / ".recorded-2-a1b2c3d4.changing"
+    for path in (left, other):
+        path.write_bytes(b"half a copy")
+    change_session(recorded, lambda file: None)
+    assert left.exists()
+    monkeypatch.setattr("stream.record.change._LEFT_S", -1.0)
+    change_session(recorded, lambda file: None)
+    assert not left.exists()
+    assert other.exists()
+
+
 def test_link_stays_a_link(recorded: Path, tmp_path: Path) -> None:
     """A change writes through a symbolic link and keeps it."""
     link = tmp_path / "link.h5"
@@ -134,3 +149,17 @@ def test_two_who_change_a_session_at_once_lose_nothing(recorded: Path) -> None:
     with open_session(recorded) as session:
         assert (session.note, session.tune) == ("knock heard", "gull")
     assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]
+
+
+def test_what_a_killed_change_left_goes_with_the_next(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A copy that nobody works on any more does not fill the disk for good; one that is new may be somebody's, and
+    another session's is none of ours."""
+    left, other = (recorded.parent / f".{name}-abc.changing" for name in (recorded.stem, "x"))
+    left.write_bytes(b"half")
+    other.write_bytes(b"half")
+    change_session(recorded, lambda file: file.attrs.update(note="dry"))
+    assert left.exists()
+    now = time.time()
+    monkeypatch.setattr("stream.record.change.time.time", lambda: now + 4000)
+    change_session(recorded, lambda file: file.attrs.update(note="wet"))
+    assert sorted(item.name for item in recorded.parent.iterdir()) == sorted([recorded.name, other.name])

@@ -114,3 +114,16 @@ def test_changes_are_listed_taken_back_and_done_again(steadypull, marked) -> Non
     assert "done again: pull 2 left out" in steadypull("undo", marked, "--redo").err
     assert [mark.kept for mark in open_dataset(marked).pull_marks] == [0, -1]
     assert steadypull("undo", marked, "--redo", "--list").code == 2
+
+
+def test_words_of_a_stranger_cannot_steer_the_terminal(steadypull, marked) -> None:
+    """Notes and verdicts are printed without control characters and turned writing, a line of the note a line."""
+    with h5py.File(marked, "r+") as file:
+        file.attrs["note"] = "wet \x1b[2J\a\u202eroad\nwindy\rcalm"
+        pulls = file["pulls"][:]
+        pulls["faults"] = "lift\x1b]0;title\a"
+        file["pulls"][:] = pulls
+    shown = steadypull("mark", marked)
+    assert shown.code == 0
+    assert not [letter for letter in shown.out if not letter.isprintable() and letter != "\n"]
+    assert shown.out.splitlines()[-3:] == ["note: wet [2J road", "note: windy", "note: calm"]
