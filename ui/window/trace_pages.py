@@ -17,7 +17,6 @@ from ui.window.cells_table import plain_table
 from ui.window.chain_pages import Paper
 from ui.window.forms import button, choice, line
 from ui.window.job_desk import JobDesk, JobPage
-from ui.window.launch import FieldError, numbers_of
 from ui.window.panels import label
 from ui.window.theme import Theme
 from ui.window.trace import Span, TracePicker
@@ -38,6 +37,7 @@ from ui.window.trace_work import (
 
 ITEM, TICKED, EMPTY = QtCore.Qt.ItemFlag, QtCore.Qt.CheckState.Checked, QtCore.Qt.CheckState.Unchecked
 READING = "reading the trace …"
+MOST_WIND_MPS = 50.0  # more than any wind in which a car is let roll
 
 
 class TracePage(JobPage):
@@ -232,13 +232,10 @@ class CoastdownPage(TracePage):
         look = self.look
         if look is None or self._filling:
             return
-        try:
-            wind = numbers_of("wind", self.wind.text(), "1.5")
-        except FieldError as error:
-            self.answer.setText(str(error))
-            return
-        if wind and wind[0] < 0:
+        wind = self._wind()
+        if wind is None:
             self.answer.setText(words.NO_WIND)
+            self.paper.show_parts([])
             return
         everything = frozenset(range(1, len(look.glides) + 1))
         # A glide that is no coastdown is left out by its own verdict; a tick taken off is a person's word.
@@ -248,13 +245,23 @@ class CoastdownPage(TracePage):
             ),
             back=self._ticks(self.BACK) if self._ways_said else None,
             stretches=tuple(self.moved.items()),
-            wind_mps=wind[0] if wind else 0.0,
+            wind_mps=wind,
         )
         question: Callable[[Held], GlideAnswer] = lambda held: glide_answer(held, look, asked)  # noqa: E731
         self.asking.ask(question, self._answered)
 
+    def _wind(self) -> float | None:
+        """m/s as typed, with a decimal comma or a point; None: no such number. Nothing typed is not 'no wind'."""
+        try:
+            wind = float(self.wind.text().strip().replace(",", "."))
+        except ValueError:
+            return None
+        return wind if 0 <= wind <= MOST_WIND_MPS else None
+
     def _answered(self, answer: GlideAnswer) -> None:
         self._fill(answer)
+        if self._wind() is None:  # asked before what stands there now was typed
+            return
         load = answer.load
         if load is None:
             self.answer.setText(sentence(answer.trouble))

@@ -13,7 +13,7 @@ from tests.array_session import write_session
 from tests.pull_sessions import write_pull_session
 from tests.ui.cli.test_coastdown import RATE, A, B, C, car_text, drive
 from tests.ui.window.test_trace import drag, every_move_counts
-from ui.text.force import coefficient_lines
+from ui.text.force import NO_WIND, coefficient_lines
 
 __all__ = ["every_move_counts"]
 
@@ -176,3 +176,24 @@ def test_knock_is_heard_at_the_speeds_of_the_stretch(marks: Any, tmp_path: Path)
     answered(marks)
     with open_dataset(tmp_path / "pulls.h5") as data:
         assert data.note == "gust from the left"
+
+
+def test_a_wind_that_was_not_said_is_no_calm(qt: Any, page: Any) -> None:
+    """A decimal comma is one number as a point is; with nothing, a word, less than none or more than any wind typed,
+    no coefficients stand there, least of all those of a calm day."""
+    made = page()
+
+    def typed(text: str) -> str:
+        made.wind.selectAll()
+        qt.QtTest.QTest.keyClick(made.wind, qt.QtCore.Qt.Key.Key_Delete)
+        qt.QtTest.QTest.keyClicks(made.wind, text)
+        answered(made)
+        return str(made.answer.text())
+
+    wide, narrow = typed("2.5"), typed("0")
+    assert wide != narrow
+    assert typed("2,5") == wide
+    for text in ("", "calm", "-1", "nan", "1e9", "1 5"):
+        assert typed(text) == NO_WIND
+        assert made.paper.toPlainText() == ""
+    assert typed("0") == narrow
