@@ -20,6 +20,7 @@ from stream.record.change import change_session, set_calibration
 from stream.record.session import open_session
 from stream.record.tables import Command, append_rows, zero_rows
 from stream.record.writer import SessionWriter
+from stream.sources.csvlog import CsvSource
 from stream.sources.log_columns import ControllerLog
 from stream.sources.source import Source
 from stream.study.clock import Merger
@@ -89,22 +90,47 @@ def run_offline(
     return stage
 
 
-def record_only(
-    source: Source,
+def import_log(
+    source: CsvSource,
     car: Car,
     *,
     tune: str,
     gear: int | None,
-    started_utc: Callable[[], datetime],
-    dated: Callable[[], bool],
+    note: str,
+    path: Path,
+    progress: Callable[[int], None],
+    say: Callable[[Finding], str] = plain,
+) -> LiveStage | None:
+    """A log into a session, through a live stage; None where the car file has no engine speed: then its samples are
+    written and nothing is looked for in them. Raises as `run_offline`; a source that fails leaves no session.
+    """
+    if car.by_role("engine_speed") is None:
+        _record_only(source, car, tune, gear, note, path, progress)
+        return None
+    car.speed_line("an import")
+    return run_offline(
+        source,
+        car,
+        tune=tune,
+        gear=gear,
+        started_utc=lambda: source.started_utc,
+        dated=lambda: source.dated,
+        note=note,
+        path=path,
+        progress=progress,
+        say=say,
+    )
+
+
+def _record_only(
+    source: CsvSource,
+    car: Car,
+    tune: str,
+    gear: int | None,
     note: str,
     path: Path,
     progress: Callable[[int], None],
 ) -> None:
-    """Write a whole source to a session without a live stage, for what has no engine speed: raw samples alone.
-
-    Raises as `run_offline`; a source that fails leaves no session.
-    """
     try:
         info = source.open()
         writer = SessionWriter(
@@ -115,8 +141,8 @@ def record_only(
             tune=tune,
             gear=gear,
             note=note,
-            started_utc=started_utc(),
-            dated=dated(),
+            started_utc=source.started_utc,
+            dated=source.dated,
             journal=False,
         )
         origin: int | None = None

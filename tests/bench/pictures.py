@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import astuple, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -46,7 +46,7 @@ from tests.ui.window.fake_feed import FakeFeed, hold, pull, steady
 from ui.window.main import MainWindow
 from ui.window.memory import Memory
 from ui.window.start_screen import PAGES
-from ui.window.theme import load_face
+from ui.window.theme import THEMES, load_face
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -613,12 +613,14 @@ def settle(window: Any, theme: str, size: tuple[int, int]) -> None:
 
 
 def keep(window: Any, out: Path, *, small: bool = False) -> None:
-    """Write what the window shows; a small file has the 64 colours that are there most, enough for flat grounds."""
+    """Write what the window shows; a small file has its theme's colours and the 64 that are there most,
+    enough for flat grounds."""
     image = window.grab().toImage().convertToFormat(QtGui.QImage.Format.Format_RGB32)
     if small:
         pixels = np.frombuffer(image.constBits(), np.uint32)
         colours, counts = np.unique(pixels, return_counts=True)
-        table = [int(colour) for colour in colours[np.argsort(-counts)][:64]]
+        marks = [QtGui.QColor(text).rgb() for text in astuple(THEMES[window.desk.memory.kept.theme])[1:]]
+        table = [*marks, *(int(colour) for colour in colours[np.argsort(-counts)][:64])]
         image = image.convertToFormat(QtGui.QImage.Format.Format_Indexed8, table)
     image.save(str(out), "PNG", 0 if small else 60)
 

@@ -9,7 +9,6 @@ from ui.cli.options import gear_option, json_option, new_file, tune_option
 
 if TYPE_CHECKING:
     from stream.car import Car
-    from stream.sources.csvlog import CsvSource
 
 
 @click.command("import")
@@ -28,7 +27,8 @@ def command(
     LOG is CSV, plain or gzip, or ASAM MDF (.mf4, .mdf), or a format that an installed package reads.
     """
     from stream.car import load_car
-    from stream.drive.offline import run_offline
+    from stream.drive.offline import import_log
+    from stream.errors import InputError
     from stream.sources.plugins import log_source
     from ui.cli.live_text import say, warn
     from ui.cli.paper import progress
@@ -45,22 +45,15 @@ def command(
     warn(say_all(car.findings))
     target = new_file("-o", out)
     source = log_source(log_path, car, rate_hz)
+    if target is None:
+        raise InputError("-o: needs the name of the new session")
     note = f"imported from {Path(log_path).name}"
     if without_speed:
-        return _raw_only(source, car, tune, gear, note, target, as_json)
+        warn([f"{car.where}: no channel with role 'engine_speed': no holds or pulls are looked for"])
     with progress("import", 0) as tell:
-        stage = run_offline(
-            source,
-            car,
-            tune=tune,
-            gear=gear,
-            started_utc=lambda: source.started_utc,
-            dated=lambda: source.dated,
-            note=note,
-            path=target,
-            progress=tell,
-            say=say_finding,
-        )
+        stage = import_log(source, car, tune=tune, gear=gear, note=note, path=target, progress=tell, say=say_finding)
+    if stage is None:
+        return _tell_raw(target, car, as_json)
     remarks = {remark.code for remark in stage.settings.remarks}
     for event in stage.events.since(0)[0]:
         if event.kind in ("note", "fault") and event.code not in remarks:
@@ -72,33 +65,12 @@ def command(
     return 0
 
 
-def _raw_only(
-    source: "CsvSource", car: "Car", tune: str, gear: int | None, note: str, target: Path | None, as_json: bool
-) -> int:
-    """A log without engine speed: no hold or pull can be found in it, but a coastdown can."""
-    from stream.drive.offline import record_only
-    from stream.errors import InputError
+def _tell_raw(target: Path, car: "Car", as_json: bool) -> int:
+    """What is said of a log without engine speed: no hold or pull can be found in it, but a coastdown can."""
     from stream.record.session import open_session
-    from ui.cli.live_text import warn
-    from ui.cli.paper import progress
     from ui.cli.process import print_json
     from ui.cli.results import raw_json
 
-    if target is None:
-        raise InputError("-o: needs the name of the new session")
-    warn([f"{car.where}: no channel with role 'engine_speed': no holds or pulls are looked for"])
-    with progress("import", 0) as tell:
-        record_only(
-            source,
-            car,
-            tune=tune,
-            gear=gear,
-            started_utc=lambda: source.started_utc,
-            dated=lambda: source.dated,
-            note=note,
-            path=target,
-            progress=tell,
-        )
     with open_session(target) as session:
         if as_json:
             print_json(raw_json(session, car))

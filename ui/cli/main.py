@@ -2,6 +2,7 @@
 
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 
 from ui.cli import process
@@ -11,6 +12,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 done, 2 bad input or usage, 3 device or disk failed."""
     # matrices here are small: threads of the linear algebra would only wait for each other, on a core the drive needs
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if not sys.warnoptions:  # what a library mutters of odd numbers, or on its way out, is no line for a person
+        warnings.simplefilter("ignore")
+        sys.unraisablehook = lambda _: None
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         process.listen(recording=words[:1] == ["drive"])

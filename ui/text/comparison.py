@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -14,10 +14,12 @@ from stream.study.compare.compare import Several
 from stream.study.compare.curve import Curves
 from stream.study.compare.trend import Trend
 from stream.study.pulls import PullTrace
-from stream.study.tables.sweep_plan import SweepPlan
 from ui.text import faults
 from ui.text.figures import many, one_line, pct, pull_load, sentence, sentences, tune_name
 from ui.text.findings import as_json, ranked, say_all
+
+if TYPE_CHECKING:  # it brings a tenth of a second of linear algebra with it
+    from stream.study.tables.sweep_plan import SweepPlan
 
 
 def change(value: float) -> str:
@@ -219,7 +221,7 @@ def trend_json(result: Trend, remarks: Iterable[Finding] = ()) -> dict[str, Any]
     return _with_findings(result, result.findings, remarks)
 
 
-def coach_json(advice: Advice, remarks: Iterable[Finding] = (), plan: SweepPlan | None = None) -> dict[str, Any]:
+def coach_json(advice: Advice, remarks: Iterable[Finding] = (), plan: "SweepPlan | None" = None) -> dict[str, Any]:
     """What `coach --json` prints; `why` in words; `plan` where the advance was asked for."""
     rows = _with_findings(advice, advice.findings, remarks)
     del rows["comparison"]
@@ -229,7 +231,7 @@ def coach_json(advice: Advice, remarks: Iterable[Finding] = (), plan: SweepPlan 
     return rows
 
 
-def plan_lines(plan: SweepPlan, width: float) -> list[str]:
+def plan_lines(plan: "SweepPlan", width: float) -> list[str]:
     """The settings to try, a line for each run of bands, in the order to drive them."""
     lines: list[tuple[float, float, float, float, int]] = []
     for one in plan.tries:

@@ -4,6 +4,7 @@ A sentence is a template for `str.format` over the finding's values, or a functi
 enough. It says what was noticed, what it means, and what to do, in the trade's words.
 """
 
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -17,17 +18,8 @@ _SAID: ContextVar[list[str] | None] = ContextVar("codes_said", default=None)
 
 Sentence = str | Callable[[Mapping[str, Any]], str]
 
-AREAS = (
-    "cells",
-    "compare",
-    "force",
-    "live",
-    "logs",
-    "mixture",
-    "speed",
-    "survey",
-    "tables",
-)
+# What loads little comes first: a sentence is looked for where it need not be waited for.
+AREAS = ("live", "logs", "speed", "survey", "force", "compare", "tables", "mixture", "cells")
 
 
 @cache
@@ -42,12 +34,22 @@ def sentences() -> dict[str, Sentence]:
     return whole
 
 
+@cache
+def _sentence(code: str) -> Sentence:
+    """From the areas that are loaded already, else from the first of the others that has it. Raises KeyError."""
+    for area in sorted(AREAS, key=lambda name: f"ui.text.{name}" not in sys.modules):
+        found: Sentence | None = import_module(f"ui.text.{area}").SENTENCES.get(code)
+        if found is not None:
+            return found
+    raise KeyError(code)
+
+
 def say(finding: Finding) -> str:
     """The finding as one sentence. Raises KeyError for a code without one."""
     said = _SAID.get()
     if said is not None:
         said.append(finding.code)
-    sentence = sentences()[finding.code]
+    sentence = _sentence(finding.code)
     return sentence.format(**finding.values) if isinstance(sentence, str) else sentence(finding.values)
 
 

@@ -250,7 +250,7 @@ def _whole_day(show: "DayShow", folder: Path, speed: float | None, report: Calla
 def import_log(log: Path, car_path: Path, folder: Path, tune: str, gear: int | None, rate: str, tell: Tell) -> Path:
     """Make a log a session in the folder. Raises FieldError, InputError, StorageError."""
     from stream.car import load_car
-    from stream.drive.offline import record_only, run_offline
+    from stream.drive import offline
     from stream.sources.plugins import log_source
 
     try:
@@ -262,20 +262,10 @@ def import_log(log: Path, car_path: Path, folder: Path, tune: str, gear: int | N
         raise FieldError("rate", "one number above zero, or nothing")
     source = log_source(str(log), car, wanted[0] if wanted else None)
     out = free_path(folder, f"{log.name.split('.')[0]}.h5")
-    common: dict[str, Any] = {
-        "tune": tune,
-        "gear": gear,
-        "started_utc": lambda: source.started_utc,
-        "dated": lambda: source.dated,
-        "note": f"imported from {log.name}",
-        "path": out,
-        "progress": lambda rows: tell(rows, 0),
-    }
-    if car.by_role("engine_speed") is None:
-        record_only(source, car, **common)
-    else:
-        car.speed_line("an import")
-        run_offline(source, car, say=say, **common)
+    note = f"imported from {log.name}"
+    offline.import_log(
+        source, car, tune=tune, gear=gear, note=note, path=out, progress=lambda rows: tell(rows, 0), say=say
+    )
     return out
 
 

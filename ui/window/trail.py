@@ -94,6 +94,7 @@ class Trail(QtWidgets.QFrame):
         self.row.addWidget(self.why, 1)
         self.side.addWidget(self.next)
         self._next = ""
+        self.unit = 1.0
 
     def show_steps(self, steps: tuple[Step, ...]) -> None:
         """Take over the steps."""
@@ -103,9 +104,16 @@ class Trail(QtWidgets.QFrame):
         following = next((step for step in steps if step.state == "next"), None)
         self._next = "" if following is None else following.key
         self.next.setText(words.NEXT[self._next] if self._next else words.ALL_DONE)
+        self._fit_next()
         self.next.setEnabled(bool(self._next))
         self.next.setToolTip(words.STEPS[self._next][1] if self._next else "")
+        self._fit()
         self._say("" if following is None else following.why)
+
+    def _fit_next(self) -> None:
+        """Room for the words in bold at all times: the button keeps its width when it becomes the primary one."""
+        wide = QtGui.QFontMetricsF(text_font(18 * self.unit, bold=True)).horizontalAdvance(self.next.text())
+        self.next.setMinimumWidth(round(wide + 38 * self.unit))
 
     def _say(self, text: str) -> None:
         self.why.setText(text)
@@ -132,6 +140,11 @@ class Trail(QtWidgets.QFrame):
             self.next.style().unpolish(self.next)
             self.next.style().polish(self.next)
 
+    def _fit(self) -> None:
+        """As wide as the bold words of a primary action: it keeps its place where another screen has its own."""
+        wide = QtGui.QFontMetricsF(text_font(18 * self.unit, bold=True)).horizontalAdvance(self.next.text())
+        self.next.setMinimumWidth(round(wide + 40 * self.unit))
+
     def _go(self) -> None:
         if self._next:
             self.wanted.emit(self._next)
@@ -148,11 +161,15 @@ class Trail(QtWidgets.QFrame):
 
     def apply_theme(self, theme: Theme, unit: float) -> None:
         """Take over colours and size."""
+        self.unit = unit
+        self._fit()
         for mark in (*self.marks.values(), *self.small.values()):
             mark.theme = theme
             mark.resize_to(unit)
         self.row.setSpacing(round(6 * unit))
         self.side.setSpacing(0)
         self.row.setContentsMargins(*(round(n * unit) for n in (12, 0, 12, 0)))
+        self.unit = unit
         self.next.setFixedHeight(round(44 * unit))
+        self._fit_next()
         self.setFixedHeight(round(46 * unit))

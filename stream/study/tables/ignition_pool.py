@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special
+from scipy import special
 
 from stream.study import shared
 from stream.study.compare.scatter import PRIOR, Scatter
@@ -266,6 +266,8 @@ def _component(
     covariance: Floats, target: Floats, crossed: Floats, prior: Floats, centre: Floats
 ) -> tuple[Floats, Floats, float]:
     """(mean, standard deviation of the best advance, (bands,); log marginal likelihood)."""
+    from scipy import linalg
+
     factor = linalg.cholesky(covariance, lower=True, check_finite=False)
     both = linalg.solve_triangular(factor, np.column_stack([target, crossed]), lower=True, check_finite=False)
     white, gain = both[:, 0], both[:, 1:]

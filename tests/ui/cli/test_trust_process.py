@@ -44,6 +44,22 @@ ui.cli.process.sys.argv = ["steadypull", "mark", "x.h5"]
 import ui.cli.main
 ui.cli.main.main()
 """
+MUTTERS = """
+import sys, warnings
+import numpy as np
+import ui.cli.air
+from ui.cli.main import main
+class Half:
+    def __del__(self):
+        raise AttributeError("no file")
+def mutter(**words):
+    Half()
+    warnings.warn("odd", RuntimeWarning)
+    np.array([1.0]) / np.array([0.0])
+    return 0
+ui.cli.air.command.callback = mutter
+main(["air", "--temperature", "1", "--pressure", "1000", "--humidity", "1"])
+"""
 
 
 def driven(
@@ -212,6 +228,13 @@ def test_a_command_that_spins_in_c_ends_within_two_seconds(tmp_path: Path, numbe
     assert process.returncode == 2
     assert said.startswith("steadypull: error: stopped, in the middle of a long computation")
     assert said.count("\n") == 1
+
+
+def test_what_libraries_mutter_is_no_line_for_a_person() -> None:
+    """Warnings of numpy over a stranger's numbers, and a destructor of a file that was never open."""
+    done = subprocess.run([sys.executable, "-c", MUTTERS], capture_output=True, text=True, cwd=ROOT, timeout=60)
+
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
