@@ -57,7 +57,7 @@ def command(
     sessions, what is said is said of each; a hold or a pull is named in one session alone.
     """
     from stream.record.tables import PullMark
-    from stream.study.dataset import each_once
+    from stream.study.dataset import each_once, open_dataset
     from stream.study.edit import Marks, mark_session, one_deed
     from ui.cli.process import print_json
 
@@ -88,6 +88,9 @@ def command(
     )
     if any((marks.holds, marks.targets, marks.pulls, marks.heard, forget is not None, marks.air, marks.note)):
         each_once(paths)
+        for path in paths:
+            with open_dataset(path) as data:  # what could not be shown afterwards is refused before any is changed
+                _ = data.holds, data.pulls
         together = one_deed(len(paths))
         for path in paths:
             mark_session(path, marks, together)

@@ -84,10 +84,10 @@ class MixturePage(TablePage):
     def empty(self) -> None:
         """No multipliers; say what is wanted."""
         self.found = None
+        self.show_made(None)
         self.cells.show_cells((), [])
         self.reading.setText("")
         self.axes_words.setText("")
-        self.export.setEnabled(False)
         if not self.paths:
             self.say("idle", EMPTY_TITLE, EMPTY_DETAIL)
         else:

@@ -19,7 +19,7 @@ from ui.text.maps import shown_at
 from ui.window import ask
 from ui.window.cell_map import MapView
 from ui.window.feed import DriveFeed
-from ui.window.panels import label
+from ui.window.panels import ShortLabel
 from ui.window.study_page import TABLE_FILES
 from ui.window.theme import DARK, Theme
 
@@ -45,9 +45,7 @@ class RoadMap(QtWidgets.QWidget):
         self.choose.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.choose.setToolTip(ASK)
         self.choose.clicked.connect(self.choose_table)
-        self.here, self.next, self.mind = label("road"), label("road-next"), label("road")
-        for text in (self.here, self.next, self.mind):
-            text.setSizePolicy(QtWidgets.QSizePolicy.Policy.Ignored, QtWidgets.QSizePolicy.Policy.Preferred)
+        self.here, self.next, self.mind = ShortLabel("road"), ShortLabel("road-next"), ShortLabel("road")
         self.top = QtWidgets.QHBoxLayout()
         self.top.addWidget(self.choose)
         self.top.addWidget(self.here, 1)

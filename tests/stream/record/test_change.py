@@ -95,20 +95,6 @@ def test_full_disk_leaves_everything(recorded: Path, monkeypatch: pytest.MonkeyP
     assert [item.name for item in recorded.parent.iterdir()] == [recorded.name]
 
 
-def test_what_a_killed_change_left_is_swept(recorded: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The copy of a change that was killed goes with a later change of the same session, once it is surely left; one
-    that may still be at work stays, and so does another session's."""
-    left, other = recorded.parent / ".recorded-a1b2c3d4.changing", recorded.parent / ".recorded-2-a1b2c3d4.changing"
-    for path in (left, other):
-        path.write_bytes(b"half a copy")
-    change_session(recorded, lambda file: None)
-    assert left.exists()
-    monkeypatch.setattr("stream.record.change._LEFT_S", -1.0)
-    change_session(recorded, lambda file: None)
-    assert not left.exists()
-    assert other.exists()
-
-
 def test_link_stays_a_link(recorded: Path, tmp_path: Path) -> None:
     """A change writes through a symbolic link and keeps it."""
     link = tmp_path / "link.h5"

@@ -6,6 +6,7 @@ import pytest
 
 from stream.record.session import open_session
 from stream.study.dataset import open_dataset
+from tests.stream.record.conftest import counted_block, make_writer
 
 
 @pytest.fixture
@@ -127,3 +128,14 @@ def test_words_of_a_stranger_cannot_steer_the_terminal(steadypull, marked) -> No
     assert shown.code == 0
     assert not [letter for letter in shown.out if not letter.isprintable() and letter != "\n"]
     assert shown.out.splitlines()[-3:] == ["note: wet [2J road", "note: windy", "note: calm"]
+
+
+def test_a_session_that_cannot_be_shown_is_not_changed_first(steadypull, held, tmp_path) -> None:
+    """An error means that nothing was changed, in none of the sessions that were named."""
+    path = tmp_path / "no-speed.h5"
+    writer = make_writer(path)
+    writer.append(counted_block(0, 1200))
+    writer.finish([], [], [])
+    before = path.read_bytes(), held.read_bytes()
+    assert steadypull("mark", held, path, "--note", "wet").code == 2
+    assert (path.read_bytes(), held.read_bytes()) == before

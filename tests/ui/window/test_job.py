@@ -87,6 +87,15 @@ def test_a_fresh_window_offers_a_rehearsal_and_no_command(open_window: Any) -> N
     home = window.screens["Start"].home
     assert home.cards["rehearse"].primary
     assert not home.go_on.isVisible()
+    assert window.trail.next.property("part") != "primary"
+    narrow = window.trail.next.minimumWidth()
+    window.show_screen("Shelf")  # empty: its own button leads there, the trail's does not, and keeps its width
+    window.poll()
+    assert window.screens["Shelf"].nothing.button.isVisible()
+    assert window.trail.next.property("part") != "primary"
+    window.trail.lead(True)
+    assert window.trail.next.sizeHint().width() <= narrow
+    window.show_screen("Start")
     home.cards["rehearse"].click()
     page = window.screens["Start"].stack.currentWidget()
     assert page.title == "Rehearse"
