@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import os
 import socket
 from dataclasses import dataclass
 from typing import Any
@@ -43,6 +44,7 @@ class Port:
         if not self._is_remote:  # which has none
             options["write_timeout"] = _WRITE_TIMEOUT_S
         self._is_socket = url.startswith("socket://")
+        self._is_file = os.name == "posix" and "://" not in url
         if "://" not in url:
             options["exclusive"] = True  # a second reader would take every other byte away from us
         try:
@@ -76,6 +78,8 @@ class Port:
             port.timeout = wait_s
         if not self._is_socket:
             there = port.in_waiting
+            if there and self._is_file:  # it would ask the system twice more whether there is anything
+                return self._taken()
             first = bytes(port.read(there or 1))
             return first if there or not first else first + bytes(port.read(port.in_waiting))
         # For a socket in_waiting only says whether there is anything: take one byte, then all there is.
@@ -87,6 +91,12 @@ class Port:
             return first + bytes(port.read(_PIECE))
         except OSError:
             return first  # the end of the connection: the next read will meet it again
+
+    def _taken(self) -> bytes:
+        data = os.read(self._serial.fileno(), _PIECE)
+        if not data:
+            raise OSError(errno.EIO, "the device is gone")
+        return data
 
     def write(self, data: bytes) -> None:
         """Send; a line that takes nothing (one-way, or nobody reads) is left alone."""

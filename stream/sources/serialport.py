@@ -21,7 +21,7 @@ _FAULT_EVERY_NS = 5_000_000_000  # dropped frames and lines are told no more oft
 _SILENT_NS = 3_000_000_000
 _MOST_NOTES = 1000
 _GATHER_S = 0.015  # a stream comes in as many pieces as it is asked for: half of what they cost is asking
-_FULL_READ = 2048  # bytes; half of what the system's terminal layer keeps: where so much came, nothing is waited for
+_FULL_READ = 3072  # bytes; of the 4095 that the system's terminal layer keeps: behind so many nothing is waited for
 _PACE_NS = 5_000_000_000  # over which the rate that comes is measured
 _TIMES_OFF = 3.0  # a rate that is declared wrong is wrong by such a factor; a host that was busy evens out within it
 
