@@ -13,6 +13,8 @@ from ui.text.figures import figures, plus_minus, sentence, signed, whole
 from ui.text.findings import Sentence, say_all
 from ui.text.survey import shunt_words
 
+ZERO_THERE = "The stretch that this session proposes is a zero already. Move the range to take another one."
+
 
 def thousands(rpm: float) -> str:
     """A speed to the nearest ten, thousands set apart: 1 900."""

@@ -412,6 +412,10 @@ def ignition_title(advice: Advice) -> tuple[str, str, str]:
     steps = [step for cell in advice.cells if (step := step_of(cell)) is not None]
     more, less = sum(step > CHANGED_DEG for step in steps), sum(step < -CHANGED_DEG for step in steps)
     rest = len(advice.cells) - more - less
-    title = f"More advance in {more}, less in {less}, unchanged in {many(rest, 'cell')}"
-    detail = "Degrees before top dead centre. The interval is that of the best advance, 95 %."
+    what = "band" if all(cell.second_axis is None for cell in advice.cells) else "place"
+    title = f"More advance in {many(more, what)}, less in {less}, unchanged in {rest}"
+    detail = (
+        "Degrees before top dead centre; intervals are 95 % of the best advance. A cell of the table moves by the "
+        "least that any band in its reach permits."
+    )
     return ("caution" if more or not less else "ok"), title, detail

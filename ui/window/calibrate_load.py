@@ -482,7 +482,7 @@ def _number(field: QtWidgets.QLineEdit, what: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise InputError(f"{what}: {text or 'nothing'} is typed where a number is needed") from None
+        raise InputError(f"{what}: {f'{text} is not a number' if text else 'type a number'}") from None
 
 
 def _force(text: str) -> float:

@@ -214,6 +214,8 @@ def propose_load(held: Held) -> LoadProposals:
         zero, why = standing_in(data, held.full_scale), ""
     except InputError as error:
         zero, why = None, line_without(error, data.path)
+    if zero is not None and any(old.start_s < zero[1] and zero[0] < old.end_s for old in data.zeros):
+        zero, why = None, words.ZERO_THERE
     levels = [level.start_s for level in levels_in(data, HUNG_S)][:MOST_WEIGHTS]
     return LoadProposals(zero, why, shunt_in(data, SHUNT_S), tuple(levels))
 

@@ -184,7 +184,7 @@ def test_a_zero_is_taken_on_the_load_page(opened: Any, sound: tuple[Path, Record
     load = on_load(screen)
     load.zero_from.setText("")
     load.take.click()
-    assert load.answer.text() == "from: nothing is typed where a number is needed"
+    assert load.answer.text() == "from: type a number"
     load.zero_from.setText("30")
     load.zero_to.setText("36")
     load.take.click()
