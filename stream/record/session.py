@@ -192,7 +192,7 @@ class Session:
         time, speed, load = (self._table(name, layout.LIVE[name]) for name in names)
         signal = self._table(layout.LIVE_SIGNAL, np.dtype("<f4"))
         rows = min(len(time), len(speed), len(load))
-        if not (np.isfinite(time).all() and (np.diff(time) > 0).all()):
+        if not (np.isfinite(time).all() and (np.diff(time) >= 0).all()):
             raise damaged(self.path, f"is damaged (the clock of /{layout.LIVE_TIME} does not run)")
         if len(signal) < rows:
             signal = np.full(rows, np.nan, np.float32)
