@@ -192,6 +192,8 @@ class Session:
         time, speed, load = (self._table(name, layout.LIVE[name]) for name in names)
         signal = self._table(layout.LIVE_SIGNAL, np.dtype("<f4"))
         rows = min(len(time), len(speed), len(load))
+        if not (np.isfinite(time).all() and (np.diff(time) >= 0).all()):
+            raise damaged(self.path, f"is damaged (the clock of /{layout.LIVE_TIME} does not run)")
         if len(signal) < rows:
             signal = np.full(rows, np.nan, np.float32)
         return LiveRows(time[:rows], speed[:rows], load[:rows], signal[:rows])
@@ -302,7 +304,10 @@ class Session:
         if dtype.names is None:
             return self._read(name, dtype)
         if name not in self._tables:
-            self._tables[name] = self._read(name, dtype)
+            rows = self._read(name, dtype)
+            if not _possible(rows):
+                raise damaged(self.path, f"is damaged (/{name} has times or marks that no session has)")
+            self._tables[name] = rows
         return self._tables[name]
 
     def _read(self, name: str, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
@@ -445,9 +450,22 @@ def _check_format(path: Path, file: Any) -> None:
         )
 
 
+def _possible(rows: npt.NDArray[Any]) -> bool:
+    """Whether stretches of a table end where they begin or later, at times that are some, and marks are of those there
+    are."""
+    names = rows.dtype.names or ()
+    if "start_s" in names and "end_s" in names:
+        start, end = np.asarray(rows["start_s"], np.float64), np.asarray(rows["end_s"], np.float64)
+        if not (np.isfinite(start) & np.isfinite(end) & (start <= end) & (np.abs(start) < 1e10) & (end < 1e10)).all():
+            return False
+    return "kept" not in names or bool(np.isin(rows["kept"], (-1, 0, 1)).all())
+
+
 def _utc(text: str) -> datetime:
     """A moment; one without a time zone, as another tool may write it, is UTC as the attribute's name says."""
     moment = datetime.fromisoformat(text)
+    if not 1971 <= moment.year <= 2500:  # what no clock says, and what time zones cannot be reckoned from
+        raise ValueError(f"a start in the year {moment.year}")
     return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
 
 

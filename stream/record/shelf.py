@@ -21,7 +21,7 @@ from stream.findings import Finding, warning
 from stream.record.probe import Prober
 from stream.record.summary import Summary
 
-VERSION = 2  # of the table and of Summary: raise it when either changes
+VERSION = 3  # of the table and of Summary: raise it when either changes
 _WAIT_S = 2.0  # for another program's write
 
 _TABLE = """

@@ -195,6 +195,9 @@ def u_of_speed(session: Dataset) -> float:
 def driven_pull(pull: PullTrace, session: Dataset, road: RoadTrace | None, found: list[Finding]) -> DrivenPull | None:
     """The pull's motion; None, and a finding, where its gear is not known or it is too short."""
     car, good = session.car, np.isfinite(pull.speed_rpm) & np.isfinite(pull.load) & np.isfinite(pull.time_s)
+    if not good.any():
+        found.append(_left_out(pull, "too-short"))
+        return None
     time, load = pull.time_s[good], pull.load[good]
     rpm = np.interp(time + pull.lag_s, pull.time_s[good], pull.speed_rpm[good])
     start = (pull.start_s or 0.0) - pull.lag_s

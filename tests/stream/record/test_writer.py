@@ -143,7 +143,7 @@ def test_what_was_found_comes_back(tmp_path: Path, make_writer: MakeWriter, coun
     writer.append_live(live)
     writer.add_events(events[:1])
     writer.flush()
-    writer.append_live(live)
+    writer.append_live(LiveRows(live.time_s + 0.02, speed, load, speed))
     writer.add_events(events[1:])
     writer.add_zero(zeros[0])
     writer.finish(holds, pinned, pulls, marks=marks, note="wet")
@@ -158,7 +158,7 @@ def test_what_was_found_comes_back(tmp_path: Path, make_writer: MakeWriter, coun
         assert (session.tune, session.note, session.gear, session.finished) == ("heron", "wet", 3, True)
         rows = session.live()
         assert session.live_attributes()["delay_s"] == 0.042
-    np.testing.assert_array_equal(rows.time_s, [0.0, 0.01] * 2)
+    np.testing.assert_array_equal(rows.time_s, [0.0, 0.01, 0.02, 0.03])
     np.testing.assert_array_equal(rows.speed_rpm, [1.0, np.nan] * 2)
     np.testing.assert_array_equal(rows.load, [np.nan, 2.0] * 2)
 

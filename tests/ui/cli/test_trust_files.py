@@ -149,6 +149,37 @@ def test_words_that_are_no_text_and_numbers_that_signal_are_read_as_what_they_ar
         assert np.isfinite(data.load[299])
 
 
+def pulls_of_nowhere(file: Any) -> None:
+    """A hold that ends at no time."""
+    rows = file["holds"][:]
+    rows["end_s"][0] = np.nan
+    file["holds"][:] = rows
+
+
+def clock_that_turns(file: Any) -> None:
+    """Live rows from the last to the first."""
+    file["live/time"][:] = file["live/time"][:][::-1]
+
+
+def year_one(file: Any) -> None:
+    """A start that no time zone can be reckoned from."""
+    file.attrs["started_utc"] = "0001-01-01T00:00:00+23:59"
+
+
+@pytest.mark.parametrize("spoil", [pulls_of_nowhere, clock_that_turns, year_one])
+@pytest.mark.parametrize("words", [["mark", "{s}"], ["report", "{s}", "-o", "{d}/r.html"], ["shelf", "{d}"]])
+def test_values_that_no_session_has_are_called_damage(
+    steadypull: Callable[..., Outcome], session: Path, spoil: Callable[[Any], None], words: list[str]
+) -> None:
+    """A sound file of absurd values is refused in a line where they are used, and listed on a shelf all the same."""
+    spoilt(session, spoil)
+    done = steadypull(*(word.format(s=session, d=session.parent) for word in words))
+
+    assert done.code in (0, 2), done.err
+    if words[0] == "report":
+        assert "is damaged" in done.error
+
+
 def test_flipped_bytes_are_refused_or_read(tmp_path: Path) -> None:
     """Thirty files with up to eight bytes turned over, in the child: an answer for each, no crash of ours, no hang."""
     data = SOUND.read_bytes()
