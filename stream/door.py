@@ -24,7 +24,7 @@ The commands and the window stand on the same functions. Results carry `findings
 said with them. Whatever a person can mend is raised as InputError, one line with place and cure.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -52,7 +52,7 @@ from stream.study.force.air import air_factors
 from stream.study.force.boost import Correction, Reading
 from stream.study.force.coastdown import session_coastdown
 from stream.study.force.road_load import RoadLoad
-from stream.study.pulls import PullTrace, all_traces, correction_of
+from stream.study.pulls import PullTrace, all_traces, correction_of, pull_traces
 from stream.study.speed import Reference, fit_row, load_row
 from stream.study.survey.records import Survey
 from stream.study.survey.survey import survey_session
@@ -167,9 +167,21 @@ def load_day(paths: Paths, car: Car | None = None) -> Day:
     return day_of(open_datasets(given, car), [str(path) for path in given])
 
 
-def day_of(sessions: Sequence[Dataset], names: Sequence[str] = ()) -> Day:
-    """A day of sessions that are open. Raises InputError where none holds a pull; `names` are what it calls them."""
-    pulls, findings = all_traces(sessions)
+def day_of(
+    sessions: Sequence[Dataset], names: Sequence[str] = (), tell: Callable[[int], object] = lambda _: None
+) -> Day:
+    """A day of sessions that are open; `tell` is told how many were read. Raises InputError where none holds a pull;
+    `names` are what it calls them."""
+    read = 0
+
+    def traces(data: Dataset) -> Sequence[PullTrace]:
+        nonlocal read
+        found = pull_traces(data)
+        read += 1
+        tell(read)
+        return found
+
+    pulls, findings = all_traces(sessions, traces)
     if not pulls:
         what = names[0] if len(names) == 1 else "none of these sessions"
         raise InputError(f"{what}: no pull was found; drive one, or look at what was found", "no-pull", what=what)

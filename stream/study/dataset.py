@@ -17,7 +17,7 @@ file's sign and newtons. Holds and pulls come from the session's tables; where i
 tool wrote it) they are found in memory by the same live stage. What has been made stays usable after `close`.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -418,8 +418,11 @@ def open_dataset(path: str | Path, car: Car | None = None) -> Dataset:
         raise
 
 
-def open_datasets(paths: Sequence[str | Path], car: Car | None = None) -> list[Dataset]:
-    """Several sessions, in the order they were begun. Raises InputError where a file, or a drive, is given twice."""
+def open_datasets(
+    paths: Sequence[str | Path], car: Car | None = None, tell: Callable[[int], object] = lambda _: None
+) -> list[Dataset]:
+    """Several sessions, in the order they were begun; `tell` is told how many are open. Raises InputError where a file,
+    or a drive, is given twice."""
     each_once(paths)
     opened: list[Dataset] = []
     try:
@@ -427,6 +430,7 @@ def open_datasets(paths: Sequence[str | Path], car: Car | None = None) -> list[D
             data = open_dataset(path, car)
             opened.append(data)
             refuse_same_drive(data, opened[:-1])
+            tell(len(opened))
     except BaseException:
         for data in opened:
             data.close()

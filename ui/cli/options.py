@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stream.study.dataset import Dataset
     from stream.study.speed import HeldSession
 
+MANY_SESSIONS = 40  # from so many on reading them takes a second, and progress is shown
 _PAIR = re.compile(r"[-+.\deE]+=\S+")
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -190,4 +191,10 @@ def read_day(session_paths: Sequence[str]) -> "Day":
     from stream.door import day_of
     from stream.study.dataset import open_datasets
 
-    return day_of(open_datasets(session_paths), session_paths)
+    if len(session_paths) < MANY_SESSIONS:
+        return day_of(open_datasets(session_paths), session_paths)
+    from ui.cli.paper import progress
+
+    count = len(session_paths)
+    with progress("sessions", 2 * count) as tell:
+        return day_of(open_datasets(session_paths, tell=tell), session_paths, lambda read: tell(count + read))
