@@ -60,7 +60,8 @@ def of(mean: float, sd: float, count: int) -> np.ndarray:
 def test_a_difference_of_means_with_unequal_scatter() -> None:
     """40 CFR 1065.602(f): means 1205.3 and 1123.8, s 9.399 and 10.583, n 11 and 7: t 16.63 on 11.76 degrees of
     freedom."""
-    found = stats.welch(of(1123.8, 10.583, 7), of(1205.3, 9.399, 11))
+    scatter = [stats.Part(sd**2 / count, count - 1) for sd, count in ((9.399, 11), (10.583, 7))]
+    found = stats.judge(1205.3 - 1123.8, scatter)
 
     assert found.difference / found.se == pytest.approx(16.63, abs=0.005)
     assert found.df == pytest.approx(11.76, abs=0.005)
