@@ -1,12 +1,14 @@
 """SessionWriter: Blocks and what was found in them, into a session file that survives a crash."""
 
 import tempfile
+import zlib
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 
 from stream.block import Block, StreamInfo
@@ -22,6 +24,7 @@ from stream.record.layout import ClockRow, GapRow, SampleCount
 from stream.record.names import free_path, journal_path
 from stream.record.tables import Command, Heard, HoldMark, Weather, Zero
 
+_CHECKED_ROWS = 1 << 18  # read back at once after a recording; chosen: a few megabytes
 _PENDING = 4096  # table rows that may wait for a flush, so that memory stays flat where the owner never flushes
 
 
@@ -103,6 +106,7 @@ class SessionWriter:
         self._commands: list[Command] = []
         self._failure: StorageError | None = None
         self._closed = False
+        self._crc = 0  # of all samples, as they must stand in the file
 
     @property
     def rows(self) -> int:
@@ -136,6 +140,7 @@ class SessionWriter:
                 self._journal.block(place, block, samples)
             except OSError as error:
                 raise disk.storage_error(self._journal_path, error) from error
+            self._crc = zlib.crc32(samples.data, self._crc)
         if place.lost or place.restarted:
             self._gaps += self._count.gap_rows(place, block)
         clock = self._count.clock_row(place, block)
@@ -272,9 +277,26 @@ class SessionWriter:
         self._file.append_table(layout.HEARD, tables.heard_rows(heard))
         self._file.finish({} if note is None else {"note": note})
         self._close_journal()
+        if self._journal is not None:
+            self._check_whole()
         with disk.storage_words(self._journal_path):
             self._journal_path.unlink(missing_ok=True)
         disk.sync_folder(self.path.parent)
+
+    def _check_whole(self) -> None:
+        """The journal goes only where the finished session holds every sample: another program may have cut it short
+        meanwhile, and no write since then told so. Raises StorageError."""
+        crc = rows = 0
+        with suppress(OSError, KeyError, RuntimeError), h5py.File(self.path, "r") as file:
+            samples = file[layout.SAMPLES]
+            for start in range(0, len(samples), _CHECKED_ROWS):
+                piece = np.ascontiguousarray(samples[start : start + _CHECKED_ROWS], layout.SAMPLE_DTYPE)
+                crc, rows = zlib.crc32(piece.data, crc), rows + len(piece)
+        if (rows, crc) != (self.rows, self._crc):
+            raise StorageError(
+                f"{self.path}: another program changed it while it was recorded; {self._journal_path} has all of it: "
+                "make a new session of that"
+            )
 
     def abandon(self) -> None:
         """Close without finishing, after an error: keep what can still be kept. Never raises; safe to call

@@ -1,6 +1,7 @@
 """A cut-off session and its journal, joined."""
 
 import hashlib
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -8,7 +9,8 @@ import h5py
 import numpy as np
 import pytest
 
-from stream.errors import InputError
+from stream.block import Block
+from stream.errors import InputError, StorageError
 from stream.events import Event
 from stream.record.journal import JournalBlock, JournalReader
 from stream.record.names import journal_path
@@ -173,3 +175,23 @@ def test_marks_and_zeros_come_back_once(tmp_path: Path, make_writer: Callable[..
     with open_session(recover(path)) as session:
         assert [event.text for event in session.events] == ["first", "second"]
         assert [zero.how for zero in session.zeros] == ["key", "free roll"]
+
+
+@pytest.mark.parametrize("left", [0, 1000, 5000, 12_000])
+def test_a_session_that_another_program_cut_short_keeps_its_journal(
+    tmp_path: Path, make_writer: Callable[..., SessionWriter], counted_block: Callable[..., Block], left: int
+) -> None:
+    """Cut to some bytes while it is recorded, the session is not called finished, and every row comes back."""
+    path = tmp_path / "s.h5"
+    writer = make_writer(path)
+    writer.append(counted_block(0, 1200))
+    writer.flush()
+    assert path.stat().st_size > left
+    os.truncate(path, left)
+    writer.append(counted_block(1240, 1500, lost=40))
+    writer.append(counted_block(2745, 100, lost=5))
+    with pytest.raises(StorageError, match="another program"):
+        writer.finish()
+    writer.abandon()
+
+    check_whole(recover(path))
