@@ -1,6 +1,6 @@
 """Pictures of every screen and state, from the real window: `python -m tests.bench.pictures FOLDER [NAMES …]`.
 
-Both themes at 1280 × 800 and 1920 × 1080, and dark at twice the pixels; `--readme` makes the five of the README
+Both themes at 1280 × 800, at 1920 × 1080 and at twice the pixels; `--readme` makes the five of the README
 instead, in ui/pictures. The sessions are those of the rehearsal car, driven once and kept beside the pictures; what
 Road shows is a scripted drive, the same on every machine.
 """
@@ -584,7 +584,7 @@ _pages()
 def looks(scale: int) -> Iterator[tuple[str, tuple[int, int], str]]:
     """(theme, size, its name in the file)."""
     if scale > 1:
-        yield "dark", SIZES[0], f"x{scale}"
+        yield from ((theme, SIZES[0], f"{theme}-x{scale}") for theme in ("dark", "light"))
         return
     for theme in ("dark", "light"):
         for size in SIZES:
