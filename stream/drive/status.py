@@ -2,11 +2,13 @@
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from stream.drive.day_coach import NextStep
 from stream.drive.guide_plan import RoadHint
 from stream.live.records import Health, Hold, Pull, PullNow, Steady
+
+if TYPE_CHECKING:  # the study behind it takes a third of a second to load, and a status is looked at before any drive
+    from stream.drive.day_coach import NextStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ class DriveStatus:
     changed_verdicts: int = 0
     redline_rpm: float | None = None
     blind_limits: tuple[str, ...] = ()
-    next_step: NextStep | None = None
+    next_step: "NextStep | None" = None
     targets: tuple[float, ...] = ()
     next_target_rpm: float | None = None
     target_road_kmh: float | None = None

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used
 
 from stream.study.pulls import PullTrace
 from stream.study.stats import Nested
@@ -82,7 +82,7 @@ def session_excess(values: Floats, tunes: Ints, sessions: Ints, known: Floats, v
     if expected <= 0 or between <= expected:
         return NO_EXCESS
     df_expected = found.within_df * (expected / found.within) ** 2 if found.within > 0 else 1e9
-    p = float(special.fdtrc(found.between_df, min(df_expected, 1e9), between / expected))
+    p = float(scipy.special.fdtrc(found.between_df, min(df_expected, 1e9), between / expected))
     if p >= SESSION_TEST:
         return SessionExcess(0.0, np.inf, p)
     return SessionExcess((between - expected) * found.between_df / found.weight, found.between_df, p)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used
 
 from stream.units import Floats, Ints
 
@@ -47,15 +47,15 @@ class Test:
 def t_quantile(df: float, probability: float = 0.5 + LEVEL / 2) -> float:
     """Student's t; the normal distribution where df is infinite."""
     if math.isinf(df):
-        return float(special.ndtri(probability))
-    return float(special.stdtrit(df, probability))
+        return float(scipy.special.ndtri(probability))
+    return float(scipy.special.stdtrit(df, probability))
 
 
 def two_sided_p(t: float, df: float) -> float:
     """Probability of a |t| at least this large."""
     if math.isinf(df):
-        return float(2 * special.ndtr(-abs(t)))
-    return float(2 * special.stdtr(df, -abs(t)))
+        return float(2 * scipy.special.ndtr(-abs(t)))
+    return float(2 * scipy.special.stdtr(df, -abs(t)))
 
 
 def satterthwaite(parts: Sequence[Part]) -> float:
@@ -103,7 +103,7 @@ def mean_interval(values: Floats) -> tuple[float, float] | None:
 def sd_interval(sd: float, df: float) -> tuple[float, float]:
     """95 % chi-square interval of a standard deviation estimated with df degrees of freedom."""
     tail = (1 - LEVEL) / 2
-    return sd * math.sqrt(df / special.chdtri(df, tail)), sd * math.sqrt(df / special.chdtri(df, 1 - tail))
+    return sd * math.sqrt(df / scipy.special.chdtri(df, tail)), sd * math.sqrt(df / scipy.special.chdtri(df, 1 - tail))
 
 
 def power_of(effect: float, se: float, df: float) -> float:
@@ -113,8 +113,8 @@ def power_of(effect: float, se: float, df: float) -> float:
         return 1.0
     critical = t_quantile(df)
     if df > 1000:  # noncentral t is the shifted normal to four figures here
-        return float(special.ndtr(effect / se - critical))
-    return float(1 - special.nctdtr(df, effect / se, critical))
+        return float(scipy.special.ndtr(effect / se - critical))
+    return float(1 - scipy.special.nctdtr(df, effect / se, critical))
 
 
 def detectable(se: float, df: float) -> float:

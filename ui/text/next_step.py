@@ -4,13 +4,13 @@ in a rehearsal what its driver does now, and how a rehearsed day of tuning went.
 
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from stream.drive.day_coach import NextStep
-from stream.study.compare.coach import Advice
 from ui.text import faults
 from ui.text.figures import many, one_line, pct, tune_name
 
 if TYPE_CHECKING:
+    from stream.drive.day_coach import NextStep
     from stream.drive.tuning_day import TuningDay
+    from stream.study.compare.coach import Advice
 
 Kind = Literal["idle", "ok", "caution"]
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 ZERO_FIRST = "Zero first: neutral, brakes off, on the level"
 
 
-def next_step(step: NextStep | None) -> tuple[Kind, str, str]:
+def next_step(step: "NextStep | None") -> tuple[Kind, str, str]:
     """(shape, what to do next, the evidence so far); texts are empty where there is nothing to say yet."""
     if step is None:
         return "idle", "", ""
@@ -37,7 +37,7 @@ def next_step(step: NextStep | None) -> tuple[Kind, str, str]:
     return "idle", one_line(_next(advice, step.tune), 70), evidence(advice)
 
 
-def enough(advice: Advice) -> str:
+def enough(advice: "Advice") -> str:
     """That it is settled, and how."""
     result = advice.comparison
     if result is None:
@@ -47,7 +47,7 @@ def enough(advice: Advice) -> str:
     return f"Enough: {pct(result.smallest_resolvable_pct or 0.0)} % would have shown, and did not"
 
 
-def _next(advice: Advice, tune: str) -> str:
+def _next(advice: "Advice", tune: str) -> str:
     """The tune, gear and direction of the next pull."""
     wanted = advice.tune
     if not wanted and tune not in advice.pulls:
@@ -70,7 +70,7 @@ def _next(advice: Advice, tune: str) -> str:
     return ", ".join(parts)
 
 
-def evidence(advice: Advice) -> str:
+def evidence(advice: "Advice") -> str:
     """'plover +3.1 % ± 1.4 so far, 5 pulls, look at 6'; what is settled needs no further look."""
     made = sum(advice.pulls.values())
     due = many(made, "pull") if advice.settled else f"{many(made, 'pull')}, look at {advice.next_look}"
@@ -86,7 +86,7 @@ def evidence(advice: Advice) -> str:
     return f"{change} ± {pct(half)} so far{order}, {due}"
 
 
-def in_text(step: NextStep) -> str:
+def in_text(step: "NextStep") -> str:
     """One line for a drive without a window."""
     _, what, known = next_step(step)
     return "; ".join(part for part in (what, known) if part)

@@ -7,11 +7,12 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.text import speed as words
 from ui.window.calibrate_desk import Work
-from ui.window.compare_tables import LEFT, RIGHT, table_view
 from ui.window.theme import Theme, mark_file
 
 Role = QtCore.Qt.ItemDataRole
 Across = QtCore.Qt.Orientation.Horizontal
+LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 
 
 class CellsModel(QtCore.QAbstractTableModel):
@@ -202,3 +203,18 @@ def fit_columns(table: QtWidgets.QTableWidget) -> None:
     header.setSectionResizeMode(mode.ResizeToContents)
     header.setSectionResizeMode(table.columnCount() - 1, mode.Stretch)
     header.setDefaultAlignment(QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter)
+
+
+def table_view(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
+    """A table in the screens' manner: striped rows, whole rows chosen."""
+    table = QtWidgets.QTableView()
+    table.setModel(model)
+    table.setShowGrid(False)
+    table.setAlternatingRowColors(True)
+    table.setWordWrap(False)
+    table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
+    table.verticalHeader().hide()
+    table.horizontalHeader().setHighlightSections(False)
+    table.horizontalHeader().setSectionResizeMode(QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
+    table.horizontalHeader().setStretchLastSection(True)
+    return table

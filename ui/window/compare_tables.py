@@ -9,13 +9,12 @@ from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 from stream.study.pulls import PullTrace
 from ui.text import comparison as words
 from ui.text.figures import one_line, pull_load, tune_name
+from ui.window.cells_table import LEFT, RIGHT, table_view
 from ui.window.compare_study import Answer
 from ui.window.theme import DARK, Theme, shape
 
 Role = QtCore.Qt.ItemDataRole
 Flag = QtCore.Qt.ItemFlag
-LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
-RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 CHECKED, UNCHECKED = QtCore.Qt.CheckState.Checked, QtCore.Qt.CheckState.Unchecked
 
 
@@ -185,18 +184,3 @@ class Lists(QtWidgets.QTabWidget):
         for table in (self.pull_table, self.band_table):
             table.verticalHeader().setDefaultSectionSize(round(28 * unit))
             table.horizontalHeader().setFixedHeight(round(30 * unit))
-
-
-def table_view(model: QtCore.QAbstractTableModel) -> QtWidgets.QTableView:
-    """A table in the screens' manner: striped rows, whole rows chosen."""
-    table = QtWidgets.QTableView()
-    table.setModel(model)
-    table.setShowGrid(False)
-    table.setAlternatingRowColors(True)
-    table.setWordWrap(False)
-    table.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectionBehavior.SelectRows)
-    table.verticalHeader().hide()
-    table.horizontalHeader().setHighlightSections(False)
-    table.horizontalHeader().setSectionResizeMode(QtWidgets.QHeaderView.ResizeMode.ResizeToContents)
-    table.horizontalHeader().setStretchLastSection(True)
-    return table

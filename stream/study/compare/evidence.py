@@ -14,7 +14,7 @@ testing, 1993), here by simulation from the correlation of the residuals.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used
 
 from stream.study import stats
 from stream.study.compare.scatter import Spread
@@ -108,7 +108,7 @@ def weigh(sides: Sides, spread: Spread, allowance: float = 0.0, seed: int = 1) -
     factor = np.divide((turns.weight * residual**2).sum(axis=0), free, out=np.ones(len(free)), where=free > 0)
     zero_share = shown / np.maximum(split, LEAST_VARIANCE)
     known_df = turns.known_df
-    wild = (free > 0) & (special.fdtrc(np.maximum(free, 1), known_df, factor / (1 + zero_share)) < WILD)
+    wild = (free > 0) & (scipy.special.fdtrc(np.maximum(free, 1), known_df, factor / (1 + zero_share)) < WILD)
     day_is_wild = sides.level and bool(wild[-1])
     own = (wild | day_is_wild) & (free > 0)
     trust = np.where(own, 1.0, free / (known_df + free))

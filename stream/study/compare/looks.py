@@ -9,7 +9,7 @@ McPherson and Rowe (Journal of the Royal Statistical Society A 132 (1969) 235) f
 from functools import cache
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used
 
 ALPHA = 0.05
 LOOKS = (6, 8, 12, 16, 20, 24)  # pulls made of the two tunes, those left out included
@@ -60,8 +60,8 @@ def _spent(look: int) -> float:
         while at < look:
             late, at = late + 1, _after(at)
         return SPENT_AT_LAST + (ALPHA - SPENT_AT_LAST) * (1 - 0.5**late)
-    limit = special.ndtri(1 - SPENT_AT_LAST / 2)
-    return float(2 * special.ndtr(-limit / np.sqrt(look / LOOKS[-1])))
+    limit = scipy.special.ndtri(1 - SPENT_AT_LAST / 2)
+    return float(2 * scipy.special.ndtr(-limit / np.sqrt(look / LOOKS[-1])))
 
 
 def nominal_levels(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, ...]:
@@ -76,7 +76,7 @@ def nominal_levels(information: tuple[float, ...], spent: tuple[float, ...]) -> 
     for number, (now, due) in enumerate(zip(information, spent, strict=True)):
         root = np.sqrt(now)
         if number == 0:
-            limit = float(special.ndtri(1 - due / 2)) * root
+            limit = float(scipy.special.ndtri(1 - due / 2)) * root
             inside = nodes * limit
             fresh = np.exp(-(inside**2) / (2 * now)) / np.sqrt(2 * np.pi * now)
         else:
@@ -85,7 +85,7 @@ def nominal_levels(information: tuple[float, ...], spent: tuple[float, ...]) -> 
             inside = nodes * limit
             kernel = np.exp(-((inside[:, None] - at[None]) ** 2) / (2 * step**2)) / (np.sqrt(2 * np.pi) * step)
             fresh = kernel @ (weight * density)
-        levels.append(float(2 * special.ndtr(-limit / root)))
+        levels.append(float(2 * scipy.special.ndtr(-limit / root)))
         at, weight, density = inside, weights * limit, fresh
     return tuple(levels)
 
@@ -95,6 +95,6 @@ def _limit(at: np.ndarray, mass: np.ndarray, step: float, due: float, highest: f
     low, high = 0.0, float(highest)
     for _ in range(60):
         middle = (low + high) / 2
-        crossed = special.ndtr((at - middle) / step) + special.ndtr((-middle - at) / step)
+        crossed = scipy.special.ndtr((at - middle) / step) + scipy.special.ndtr((-middle - at) / step)
         low, high = (middle, high) if float(mass @ crossed) > due else (low, middle)
     return (low + high) / 2

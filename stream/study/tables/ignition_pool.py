@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used
 
 from stream.study import shared
 from stream.study.compare.scatter import PRIOR, Scatter
@@ -80,7 +80,7 @@ class BestCurve:
         low, high = float((mean - 8 * sd).min()), float((mean + 8 * sd).max())
         for _ in range(50):
             middle = (low + high) / 2
-            if float(self.weight @ special.ndtr((middle - mean) / sd)) < probability:
+            if float(self.weight @ scipy.special.ndtr((middle - mean) / sd)) < probability:
                 low = middle
             else:
                 high = middle
@@ -89,7 +89,7 @@ class BestCurve:
     def above(self, band: int, degrees: float, below: Floats | float = 0.0) -> float:
         """Probability that the best advance in a band, less `below`, lies above some degrees."""
         mean, sd = self.mean[:, band] - below, self.sd[:, band]
-        return float(self.weight @ special.ndtr((mean - degrees) / sd))
+        return float(self.weight @ scipy.special.ndtr((mean - degrees) / sd))
 
     def within(self, share: float) -> Floats:
         """(components,) degrees from the best at which this share of load is lost."""
@@ -102,7 +102,7 @@ class BestCurve:
         for _ in range(40):
             middle = (low + high) / 2
             reach = np.sqrt(middle / self.curvature)
-            held = special.ndtr((degrees + reach - mean) / sd) - special.ndtr((degrees - reach - mean) / sd)
+            held = scipy.special.ndtr((degrees + reach - mean) / sd) - scipy.special.ndtr((degrees - reach - mean) / sd)
             if float(self.weight @ held) < probability:
                 low = middle
             else:
