@@ -486,9 +486,8 @@ class Drive:
         if self._want_recording and path is None:
             path = new_session_path(self._folder or Path(), self._tune, now)
         if self._want_recording and path is not None:
-            self._begin_recording(
-                ring, cursor, stage, path, now, since_ns
-            )  # first of all: what comes next may take its time
+            # first of all: what comes next may take its time
+            self._begin_recording(ring, cursor, stage, path, now, since_ns)
         if self._guide is not None:
             if self._guide.ear is None:
                 self._guide.ear = PulseEar(self.car, ring.info)

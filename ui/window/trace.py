@@ -13,7 +13,7 @@ import pyqtgraph as pg
 from pyqtgraph.Qt import QtCore, QtGui, QtWidgets
 
 from ui.window.panels import label
-from ui.window.plot import PlotTools, Series
+from ui.window.plot import PlotTools, Series, style_view
 from ui.window.theme import DARK, Theme, text_font
 from ui.window.trace_work import Line, thinned
 
@@ -336,13 +336,7 @@ class TracePicker(QtWidgets.QFrame):
         self.view.setBackground(theme.panel)
         self.tools.apply_theme(theme, unit)
         for plot in self.plots:
-            for name in ("left", "bottom"):
-                axis = plot.getAxis(name)
-                axis.setPen(pg.mkPen(theme.line))
-                axis.setTextPen(theme.muted)
-                axis.setTickFont(text_font(16 * unit))
-                axis.label.setFont(text_font(16 * unit))
-            plot.getAxis("left").setWidth(round(AXIS_WIDTH * unit))
+            style_view(self.view, plot, theme, unit, AXIS_WIDTH)
         gap = round(6 * unit)
         self.box.setContentsMargins(gap, gap, gap, gap)
         self.box.setSpacing(gap)
