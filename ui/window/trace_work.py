@@ -18,7 +18,7 @@ from stream.errors import InputError, line_without
 from stream.record.tables import Heard, PullMark, Zero
 from stream.study.dataset import Dataset, open_dataset
 from stream.study.edit import Marks, full_scale_of, mark_session, standing_in, tried_zero
-from stream.study.force.coastdown import coastdown_in, verdicts_in
+from stream.study.force.coastdown import session_coastdown, verdicts_in
 from stream.study.force.motion import RoadTrace, road_trace
 from stream.study.force.road_load import WIND_CHANGE_MPS, CoastVerdict, RoadLoad
 from stream.study.survey.link import levels_in, shunt_in, steps_in, weigh_in
@@ -320,7 +320,7 @@ def glide_answer(held: Held, look: GlideLook, choice: GlideChoice) -> GlideAnswe
     data, said = held.data, (False, choice.dropped, choice.back)
     stretches = dict(choice.stretches)
     try:
-        load = coastdown_in(data, look.trace, *said, choice.wind_mps, stretches)
+        load = session_coastdown(data, *said, choice.wind_mps, stretches, look.trace)
         return GlideAnswer(load.coastdowns, load, "")
     except InputError as error:
         trouble = line_without(error, held.path)

@@ -65,6 +65,7 @@ def session_coastdown(
     back: Collection[int] | None = None,
     wind_change_mps: float = WIND_CHANGE_MPS,
     stretches: Mapping[int, tuple[float, float]] | None = None,
+    trace: RoadTrace | None = None,
 ) -> RoadLoad:
     """Find the coastdowns of a session, judge each, and fit A, B and C to those that are some.
 
@@ -72,25 +73,12 @@ def session_coastdown(
     dropped, back     numbers of glides, from 1: left out, and (in place of the turns) gone the other way
     wind_change_mps   standard uncertainty of the wind's change between a run and its partner
     stretches         number -> (start_s, end_s): where a glide begins and ends, in place of what was found
+    trace             the session's road trace, where it was read already
 
     u_* contain the uncertainty of the turning parts' inertia; that of the mass is left out. Raises InputError: no road
     speed, no mass, no coastdown (it was in gear, or braked), no such glide.
     """
-    return coastdown_in(
-        data, road_trace(data, "coastdown"), same_direction, dropped, back, wind_change_mps, stretches or {}
-    )
-
-
-def coastdown_in(
-    data: Dataset,
-    trace: RoadTrace,
-    same_direction: bool = False,
-    dropped: Collection[int] = (),
-    back: Collection[int] | None = None,
-    wind_change_mps: float = WIND_CHANGE_MPS,
-    stretches: Mapping[int, tuple[float, float]] | None = None,
-) -> RoadLoad:
-    """`session_coastdown` with the session's road trace read already."""
+    trace = road_trace(data, "coastdown") if trace is None else trace
     mass = _mass(data)
     glides = glides_in(data, trace, stretches or {})
     rows = _verdicts(
@@ -112,7 +100,7 @@ def verdicts_in(
     back: Collection[int] | None = None,
     stretches: Mapping[int, tuple[float, float]] | None = None,
 ) -> tuple[CoastVerdict, ...]:
-    """The glides of a session with their verdicts, as `coastdown_in` takes them, also where none is used."""
+    """The glides of a session with their verdicts, as `session_coastdown` takes them, also where none is used."""
     return _verdicts(glides_in(data, trace, stretches or {}), same_direction, set(dropped), back)
 
 
